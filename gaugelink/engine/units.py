@@ -1,0 +1,58 @@
+"""Pressure units at the edges. Inside, every pressure is a float64 in kPa."""
+
+from enum import StrEnum
+
+
+class PressureUnit(StrEnum):
+    """A unit that a person reads or a gauge sends."""
+
+    PASCAL = "Pa"
+    KPA = "kPa"
+    BAR = "bar"
+    PSI = "psi"
+    KGF_CM2 = "kgf/cm2"
+    MMHG = "mmHg"
+
+    @property
+    def kpa(self) -> float:
+        """How many kPa one of this unit is."""
+        return _KPA[self]
+
+    @property
+    def decimals(self) -> int:
+        """Digits after the point that suit a compression reading."""
+        return _DECIMALS[self]
+
+    def from_kpa(self, pressure_kpa: float) -> float:
+        """Convert a pressure in kPa to this unit."""
+        return pressure_kpa / _KPA[self]
+
+    def to_kpa(self, pressure: float) -> float:
+        """Convert a pressure in this unit to kPa."""
+        return pressure * _KPA[self]
+
+    def text(self, pressure_kpa: float) -> str:
+        """Write a pressure in this unit with its name, for a person: ``134 psi``."""
+        return f"{self.from_kpa(pressure_kpa):.{self.decimals}f} {self.value}"
+
+
+# NIST SP 811 (2008), appendix B.8: pound-force per square inch 6.894 757 kPa (exact value from
+# 0.453 592 37 kg, 9.806 65 m/s2, 0.0254 m), kilogram-force per square centimetre 98.0665 kPa,
+# bar 100 kPa, conventional millimetre of mercury 0.133 322 4 kPa.
+_KPA: dict[PressureUnit, float] = {
+    PressureUnit.PASCAL: 0.001,
+    PressureUnit.KPA: 1.0,
+    PressureUnit.BAR: 100.0,
+    PressureUnit.PSI: 0.45359237 * 9.80665 / 0.0254**2 / 1000.0,
+    PressureUnit.KGF_CM2: 98.0665,
+    PressureUnit.MMHG: 0.133322387415,
+}
+
+_DECIMALS: dict[PressureUnit, int] = {
+    PressureUnit.PASCAL: 0,
+    PressureUnit.KPA: 0,
+    PressureUnit.BAR: 2,
+    PressureUnit.PSI: 0,
+    PressureUnit.KGF_CM2: 2,
+    PressureUnit.MMHG: 0,
+}

@@ -1,0 +1,28 @@
+"""The project's own errors: few, raised where the cause is known, with the way out in the message."""
+
+
+class GaugelinkError(Exception):
+    """Base of every error that this project raises on purpose.
+
+    The text is one sentence or two for a person: what was found, what was expected, what to do.
+    """
+
+
+class SettingsError(GaugelinkError):
+    """A file that a person wrote (shop, fleet, layout, notebook) cannot be used as it stands."""
+
+
+class RecordingError(GaugelinkError):
+    """A recorded trace cannot be read."""
+
+
+class JournalError(GaugelinkError):
+    """The durable record cannot be opened, read or written."""
+
+
+class GaugeError(GaugelinkError):
+    """A gauge or its radio cannot be used."""
+
+
+class BrokerError(GaugelinkError):
+    """The broker cannot be used."""
