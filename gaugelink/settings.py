@@ -1,9 +1,138 @@
-"""The base of every model that comes out of a file: frozen, and strict about keys it does not know."""
+"""Files that people write: strict models, and mistakes told by file, key, what was found and what is allowed."""
 
-from pydantic import BaseModel, ConfigDict
+import tomllib
+from collections.abc import Iterator, Sequence
+from difflib import get_close_matches
+from types import UnionType
+from typing import Any, TypeVar, Union, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, SecretStr, ValidationError
+from pydantic_core import ErrorDetails
+
+from gaugelink.errors import SettingsError
+
+Model = TypeVar("Model", bound=BaseModel)
 
 
 class Settings(BaseModel):
     """A validated part of a settings file. Unknown keys are refused, so a misspelt key is never ignored."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, validate_default=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, use_attribute_docstrings=True, validate_default=True, hide_input_in_errors=True
+    )
+
+
+def parse_settings(model: type[Model], text: str, file: str) -> Model:
+    """Read TOML text into a model.
+
+    Args:
+        model: the pydantic model of the whole file.
+        text: the TOML text.
+        file: the file's name, for the message.
+
+    Raises:
+        SettingsError: one line for each mistake: file, key, what was found, what is allowed, and the near key.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
+    return validate_settings(model, data, file)
+
+
+def validate_settings(model: type[Model], data: dict[str, Any], file: str) -> Model:
+    """Validate a mapping that was read from ``file`` into a model.
+
+    Raises:
+        SettingsError: one line for each mistake: file, key, what was found, what is allowed, and the near key.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        lines = [f"{file}: {_sentence(model, mistake)}" for mistake in error.errors(include_url=False)]
+        raise SettingsError("\n".join(dict.fromkeys(lines))) from error
+
+
+def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:
+    place = _dotted(mistake["loc"]) or "the file"
+    found = mistake["input"]
+    context = mistake.get("ctx", {})
+    match mistake["type"]:
+        case "extra_forbidden":
+            return _unknown_key(model, mistake["loc"], place)
+        case "missing":
+            return f"{place}: this key is missing; it is required."
+        case "enum" | "literal_error":
+            allowed = str(context["expected"])
+            return f"{place}: found {_shown(found)}; allowed: {allowed}.{_near(str(found), _unquoted(allowed))}"
+        case "value_error":
+            return f"{place}: {context['error']}"
+        case _:
+            message = mistake["msg"][:1].lower() + mistake["msg"][1:]
+            if _secret_at(model, mistake["loc"]):
+                return f"{place}: {message}."
+            return f"{place}: found {_shown(found)}; {message}."
+
+
+def _unknown_key(model: type[BaseModel], loc: Sequence[int | str], place: str) -> str:
+    known = sorted({name for part in _models_at(model, loc[:-1]) for name in _keys(part)})
+    return f"{place}: this key is not known; allowed: {', '.join(known)}.{_near(str(loc[-1]), known)}"
+
+
+def _near(word: str, known: Sequence[str]) -> str:
+    near = get_close_matches(word, known, n=1)
+    return f" Did you mean {near[0]!r}?" if near else ""
+
+
+def _unquoted(allowed: str) -> list[str]:
+    return [word.strip(" '") for word in allowed.replace(" or ", ",").split(",")]
+
+
+def _shown(found: object) -> str:
+    text = repr(found)
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+def _dotted(loc: Sequence[int | str]) -> str:
+    text = ""
+    for part in loc:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            text += f".{part}" if text else part
+    return text
+
+
+def _keys(model: type[BaseModel]) -> Iterator[str]:
+    for name, field in model.model_fields.items():
+        yield field.alias or name
+
+
+def _secret_at(model: type[BaseModel], loc: Sequence[int | str]) -> bool:
+    return any(
+        SecretStr in _flat(field.annotation)
+        for part in _models_at(model, loc[:-1])
+        for name, field in part.model_fields.items()
+        if loc and (field.alias or name) == loc[-1]
+    )
+
+
+def _models_at(model: type[BaseModel], loc: Sequence[int | str]) -> list[type[BaseModel]]:
+    here: list[Any] = [model]
+    for part in loc:
+        following: list[Any] = []
+        for annotation in here:
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+                following += [f.annotation for n, f in annotation.model_fields.items() if (f.alias or n) == part]
+            elif get_origin(annotation) is not None:
+                # An element of a list, tuple or mapping: the type of its items is the last argument.
+                following += [a for a in get_args(annotation) if a is not Ellipsis][-1:]
+        # A tagged union puts its tag into the location; that part names no field.
+        here = [flat for annotation in following for flat in _flat(annotation)] or here
+    return [a for a in here if isinstance(a, type) and issubclass(a, BaseModel)]
+
+
+def _flat(annotation: Any) -> list[Any]:
+    if get_origin(annotation) in (Union, UnionType):
+        return [flat for argument in get_args(annotation) for flat in _flat(argument)]
+    return [annotation]

@@ -1,0 +1,72 @@
+"""Mistakes in files that people write are told in a way that lets them be mended."""
+
+from enum import StrEnum
+
+import pytest
+from pydantic import Field, SecretStr
+
+from gaugelink.errors import SettingsError
+from gaugelink.settings import Settings, parse_settings
+
+
+class Colour(StrEnum):
+    RED = "red"
+    GREEN = "green"
+
+
+class Part(Settings):
+    name: str
+    colour: Colour = Colour.RED
+    size_mm: float = Field(default=1.0, gt=0)
+
+
+class Whole(Settings):
+    part: Part | None = None
+    parts: tuple[Part, ...] = ()
+    named: dict[str, Part] = Field(default_factory=dict)
+    password: SecretStr | None = None
+
+
+def message(text: str) -> str:
+    with pytest.raises(SettingsError) as caught:
+        parse_settings(Whole, text, "shop.toml")
+    return str(caught.value)
+
+
+def test_a_good_file_is_read() -> None:
+    whole = parse_settings(Whole, '[[parts]]\nname = "a"\ncolour = "green"\n', "shop.toml")
+    assert whole.parts == (Part(name="a", colour=Colour.GREEN),)
+
+
+def test_a_misspelt_key_names_file_place_and_near_key() -> None:
+    said = message('[[parts]]\nname = "a"\nsize_m = 2.0\n')
+    assert said.startswith("shop.toml: parts[0].size_m: this key is not known")
+    assert "Did you mean 'size_mm'?" in said
+
+
+def test_a_misspelt_key_is_found_in_optional_and_named_parts() -> None:
+    assert "Did you mean 'colour'?" in message('[part]\nname = "a"\ncolor = "red"\n')
+    assert "Did you mean 'colour'?" in message('[named.front]\nname = "a"\ncolor = "red"\n')
+
+
+def test_a_wrong_word_names_what_is_allowed_and_the_near_one() -> None:
+    said = message('[part]\nname = "a"\ncolour = "gren"\n')
+    assert "part.colour: found 'gren'; allowed: 'red' or 'green'." in said
+    assert "Did you mean 'green'?" in said
+
+
+def test_a_wrong_number_shows_what_was_found() -> None:
+    assert "part.size_mm: found -1; input should be greater than 0." in message('[part]\nname = "a"\nsize_mm = -1\n')
+
+
+def test_a_missing_key_and_broken_toml_are_told() -> None:
+    assert "part.name: this key is missing" in message("[part]\n")
+    assert "not valid TOML" in message("[part\n")
+
+
+def test_every_mistake_is_told_at_once() -> None:
+    assert len(message('[part]\nsize_mm = 0\n[[parts]]\nnme = "x"\n').splitlines()) == 4
+
+
+def test_a_secret_is_never_echoed() -> None:
+    assert "1234567" not in message("password = 1234567\n")
