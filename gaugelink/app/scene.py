@@ -1,0 +1,71 @@
+"""What a person at the bench sees: one plain value that any screen, rich or not, can draw."""
+
+from collections import deque
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from gaugelink.engine.units import PressureUnit
+
+TRACE_S = 8.0
+"""How much of the live pressure the moving trace shows."""
+
+
+class CylinderMark(StrEnum):
+    """How far a cylinder is, told by a word and a shape, not by colour alone."""
+
+    WAITING = "waiting"
+    NOW = "now"
+    AGREED = "agreed"
+    ODD = "odd"
+    SKIPPED = "skipped"
+
+
+@dataclass(slots=True)
+class CylinderRow:
+    """One cylinder of the test."""
+
+    name: str
+    mark: CylinderMark = CylinderMark.WAITING
+    reading_kpa: float | None = None
+    reading_u_kpa: float | None = None
+    repeats_kpa: tuple[float, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class LastEvent:
+    """The event that was judged last, stroke by stroke."""
+
+    cylinder: str | None
+    stroke_kpa: tuple[float, ...]
+    peak_kpa: float
+    peak_u_kpa: float
+    cranking_rpm: float | None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Scene:
+    """Everything on the bench's screen now."""
+
+    bench: str
+    unit: PressureUnit
+    title: str = "no test open"
+    prompt: str = ""
+    trouble: bool = False
+    gauges: dict[str, str] = field(default_factory=dict)
+    """Each gauge's name and its link in a few words."""
+    trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=2000))
+    """Recent (time_s, pressure_kpa) of the gauge that is moving, thinned."""
+    cylinders: list[CylinderRow] = field(default_factory=list)
+    last_event: LastEvent | None = None
+    spread: str = ""
+    broker: str = ""
+    notices: deque[str] = field(default_factory=lambda: deque(maxlen=3))
+    """What has to be known besides the prompt: a full disk, a broker that is away."""
+
+    def live(self, time_s: float, pressure_kpa: float) -> None:
+        """Add one point to the moving trace."""
+        self.trace.append((time_s, pressure_kpa))
+        while self.trace[-1][0] - self.trace[0][0] > TRACE_S:
+            self.trace.popleft()

@@ -1,0 +1,145 @@
+"""Draws a scene in a terminal: the prompt in large letters, the moving trace, the staircase, the table.
+
+Works at 80 columns, over ssh, and without colour: shapes and words carry everything that colour does.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from pyfiglet import Figlet
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.engine.units import PressureUnit
+
+_BLOCKS = " ▁▂▃▄▅▆▇█"
+_TRACE_ROWS = 4
+_MARKS = {
+    CylinderMark.WAITING: ("○", "dim"),
+    CylinderMark.NOW: ("▶", "bold yellow"),
+    CylinderMark.AGREED: ("●", "bold green"),
+    CylinderMark.ODD: ("◆", "bold red"),
+    CylinderMark.SKIPPED: ("–", "dim"),
+}
+KEYS = "r redo   n skip   1-9 assign   u take back   f finish   Enter acknowledge   q quit"
+"""The keys of a running bench; a foot switch or presenter sends the same."""
+
+
+class Screen:
+    """A rich renderable that draws the scene as it is whenever rich asks."""
+
+    def __init__(self, scene: Scene, *, keys: str = KEYS) -> None:
+        self._scene = scene
+        self._keys = keys
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        scene = self._scene
+        width = options.max_width
+        yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow="ellipsis", no_wrap=True)
+        yield _prompt(scene, width, plain=options.ascii_only)
+        yield Panel(
+            Group(*_trace(scene, width - 4, plain=options.ascii_only)),
+            title="live pressure",
+            title_align="left",
+            border_style="dim",
+        )
+        if scene.last_event is not None:
+            yield Panel(
+                Group(*_staircase(scene.last_event, scene.unit, width - 4, plain=options.ascii_only)),
+                title="last cranking",
+                title_align="left",
+                border_style="dim",
+            )
+        if scene.cylinders:
+            yield cylinder_table(scene.cylinders, scene.unit, plain=options.ascii_only)
+        if scene.spread:
+            yield Text(scene.spread, style="bold")
+        for notice in scene.notices:
+            yield Text(f"! {notice}", style="bold red")
+        for name, words in scene.gauges.items():
+            yield Text(f"gauge {name}: {words}", style="dim", overflow="ellipsis", no_wrap=True)
+        if scene.broker:
+            yield Text(scene.broker, style="dim", overflow="ellipsis", no_wrap=True)
+        if self._keys:
+            yield Text(self._keys, style="dim", overflow="ellipsis", no_wrap=True)
+
+
+@lru_cache(maxsize=64)
+def _large(sentence: str, width: int) -> str:
+    drawn: str = Figlet(font="future", width=width).renderText(sentence)
+    return "\n".join(line.rstrip() for line in drawn.splitlines() if line.strip())
+
+
+def _prompt(scene: Scene, width: int, *, plain: bool) -> RenderableType:
+    style = "bold red" if scene.trouble else "bold"
+    drawn = "" if plain else _large(scene.prompt, width - 4)
+    # A sentence too long for large letters is still one to read; it is then written small rather than cut.
+    if not drawn or len(drawn.splitlines()) > 9:
+        return Panel(Text(scene.prompt, style=style), border_style=style)
+    return Panel(Group(Text(drawn, style=style, no_wrap=True), Text(scene.prompt, style="dim")), border_style=style)
+
+
+def _trace(scene: Scene, width: int, *, plain: bool) -> list[Text]:
+    if len(scene.trace) < 2:
+        return [Text("waiting for the gauge", style="dim")]
+    points = np.array(scene.trace)
+    last_s = points[-1, 0]
+    column = ((points[:, 0] - last_s + TRACE_S) / TRACE_S * (width - 12)).astype(int).clip(0, width - 13)
+    highest = np.zeros(width - 12)
+    np.maximum.at(highest, column, points[:, 1])
+    top = max(float(highest.max()), 50.0)
+    rows = 1 if plain else _TRACE_ROWS
+    levels = highest / top * rows * 8
+    lines = []
+    for row in reversed(range(rows)):
+        part = (levels - row * 8).clip(0, 8).astype(int)
+        drawn = "".join(" .:-=+*#@"[p] if plain else _BLOCKS[p] for p in part)
+        label = scene.unit.text(top) if row == rows - 1 else ""
+        lines.append(Text.assemble((f"{label:>10} ", "dim"), (drawn, "cyan")))
+    now = scene.unit.text(float(points[-1, 1]))
+    lines.append(Text(f"{'now ' + now:>{width}}", style="dim"))
+    return lines
+
+
+def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) -> list[Text]:
+    cylinder = last.cylinder or "not yet given to a cylinder"
+    speed = "" if last.cranking_rpm is None else f"   {last.cranking_rpm:.0f} rpm"
+    head = f"{cylinder}: {unit.text(last.peak_kpa)} ± {unit.from_kpa(last.peak_u_kpa):.{unit.decimals + 1}f}{speed}"
+    lines = [Text(head, style="bold")]
+    shown = last.stroke_kpa[-12:]
+    if shown:
+        top = max(shown)
+        each = max(3, min(6, (width - 2) // len(shown) - 1))
+        if plain:
+            lines.append(Text("  ".join(f"{unit.from_kpa(s):.{unit.decimals}f}" for s in shown)))
+        else:
+            for row in (1, 0):
+                parts = [_BLOCKS[int(min(8.0, max(0.0, s / top * 16 - row * 8)))] * each for s in shown]
+                lines.append(Text(" ".join(parts), style="cyan"))
+            lines.append(Text(" ".join(f"{unit.from_kpa(s):^{each}.{unit.decimals}f}"[:each] for s in shown)))
+    if last.remarks:
+        lines.append(Text(", ".join(last.remarks), style="yellow"))
+    return lines
+
+
+def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool = False) -> Table:
+    """The table of a test: one line a cylinder, in their physical order."""
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    table.add_column("")
+    table.add_column("cylinder")
+    table.add_column(unit.value, justify="right")
+    table.add_column("±", justify="right")
+    table.add_column("pulls", justify="left")
+    table.add_column("")
+    for row in rows:
+        shape, style = _MARKS[row.mark]
+        shape = {"○": ".", "▶": ">", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
+        reading = "" if row.reading_kpa is None else f"{unit.from_kpa(row.reading_kpa):.{unit.decimals}f}"
+        doubt = "" if row.reading_u_kpa is None else f"{unit.from_kpa(row.reading_u_kpa):.{unit.decimals + 1}f}"
+        pulls = "  ".join(f"{unit.from_kpa(p):.{unit.decimals}f}" for p in row.repeats_kpa)
+        words = ", ".join((row.mark.value, *row.remarks))
+        table.add_row(Text(shape, style=style), Text(row.name, style=style), reading, doubt, pulls, words)
+    return table
