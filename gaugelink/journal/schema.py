@@ -1,0 +1,122 @@
+"""The tables, their versions, and the steps from each version to the next.
+
+The version is SQLite's ``user_version``; ``application_id`` says that the file is a journal at all. A step only
+ever adds tables, columns and indexes, so a row that was written once is there for good.
+"""
+
+import sqlite3
+from pathlib import Path
+
+from gaugelink.errors import JournalError
+
+APPLICATION_ID = 0x474C4A4E
+"""``GLJN``; the file(1) utility and `PRAGMA application_id` show it."""
+
+_VERSION_1 = (
+    """CREATE TABLE tests (
+        test_id TEXT PRIMARY KEY, bench TEXT NOT NULL, machine TEXT NOT NULL, engine TEXT NOT NULL,
+        snapshot TEXT NOT NULL, began_at TEXT NOT NULL, updated_at TEXT NOT NULL, closed INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX tests_by_bench ON tests (bench, closed, updated_at)",
+    "CREATE INDEX tests_by_machine ON tests (machine, began_at)",
+    """CREATE TABLE events (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, event_id TEXT NOT NULL UNIQUE, bench TEXT NOT NULL,
+        gauge TEXT NOT NULL, test_id TEXT, at TEXT NOT NULL, peak_kpa REAL NOT NULL, peak_u_kpa REAL NOT NULL,
+        event TEXT NOT NULL, samples BLOB, judged_by TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX events_by_test ON events (test_id, seq)",
+    """CREATE TABLE readings (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, test_id TEXT NOT NULL, event_id TEXT, cylinder TEXT NOT NULL,
+        action TEXT NOT NULL CHECK (action IN ('given', 'moved', 'struck', 'taken_back')),
+        who TEXT NOT NULL, at TEXT NOT NULL, peak_kpa REAL, peak_u_kpa REAL, note TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX readings_by_test ON readings (test_id, seq)",
+    """CREATE TRIGGER readings_are_never_changed BEFORE UPDATE ON readings
+        BEGIN SELECT RAISE(ABORT, 'the history of readings is only ever added to'); END""",
+    """CREATE TRIGGER readings_are_never_deleted BEFORE DELETE ON readings
+        BEGIN SELECT RAISE(ABORT, 'the history of readings is only ever added to'); END""",
+    """CREATE TABLE decays (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, decay_id TEXT NOT NULL UNIQUE, bench TEXT NOT NULL,
+        gauge TEXT NOT NULL, test_id TEXT, cylinder TEXT NOT NULL, at TEXT NOT NULL, result TEXT NOT NULL, samples BLOB
+    ) STRICT""",
+    "CREATE INDEX decays_by_test ON decays (test_id, seq)",
+    """CREATE TABLE jobs (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, job_id TEXT NOT NULL UNIQUE, machine TEXT NOT NULL, at TEXT NOT NULL,
+        job TEXT NOT NULL, odometer REAL, who TEXT NOT NULL, note TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX jobs_by_machine ON jobs (machine, at)",
+    """CREATE TABLE calibrations (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, calibration_id TEXT NOT NULL UNIQUE, gauge TEXT NOT NULL,
+        done_on TEXT NOT NULL, due_on TEXT, record TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE commands (
+        command_id TEXT PRIMARY KEY, at TEXT NOT NULL, command TEXT NOT NULL, result TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE prompts (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, prompt_id TEXT NOT NULL UNIQUE, bench TEXT NOT NULL, test_id TEXT,
+        at TEXT NOT NULL, text TEXT NOT NULL, details TEXT NOT NULL
+    ) STRICT""",
+    """CREATE TABLE outbox (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE, topic TEXT NOT NULL, payload TEXT NOT NULL,
+        qos INTEGER NOT NULL, retain INTEGER NOT NULL, queued_at TEXT NOT NULL, sent_at TEXT
+    ) STRICT""",
+    "CREATE INDEX outbox_pending ON outbox (seq) WHERE sent_at IS NULL",
+    """CREATE TABLE retained (
+        topic TEXT PRIMARY KEY, id TEXT NOT NULL, seq INTEGER NOT NULL, payload TEXT NOT NULL, qos INTEGER NOT NULL,
+        queued_at TEXT NOT NULL
+    ) STRICT""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1,)
+"""Item n - 1 takes a journal from version n - 1 to version n."""
+
+CURRENT = len(MIGRATIONS)
+"""The version that this code reads and writes."""
+
+
+def check_version(path: Path) -> None:
+    """Refuse a file that is not a journal or is from a newer version, without changing a byte of it.
+
+    Raises:
+        JournalError: the file is something else, is damaged, or was written by a newer version.
+    """
+    if not path.exists() or path.stat().st_size == 0:
+        return
+    try:
+        # Read-only, so that not even the write-ahead log of a newer journal is folded into it.
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            (application,) = connection.execute("PRAGMA application_id").fetchone()
+            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        finally:
+            connection.close()
+    except sqlite3.Error as error:
+        raise JournalError(
+            f"{path} cannot be opened as a journal ({error}): give another path, or restore it from a copy."
+        ) from error
+    if application != APPLICATION_ID and (application or version or tables):
+        raise JournalError(f"{path} is a database, but not a gaugelink journal: give another path.")
+    if version > CURRENT:
+        raise JournalError(
+            f"{path} was written by a newer gaugelink (journal version {version}, this one knows up to {CURRENT}): "
+            "update gaugelink. Nothing was changed."
+        )
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a journal to the current version, in one transaction: it has the old version or the new, never between."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version == CURRENT:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for steps in MIGRATIONS[version:]:
+            for statement in steps:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {CURRENT}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
