@@ -1,0 +1,45 @@
+"""Which radio to use, and the errors a radio is known to raise."""
+
+import sys
+from dataclasses import dataclass
+from typing import Any
+
+from bleak.backends.client import BaseBleakClient
+from bleak.backends.scanner import BaseBleakScanner
+from bleak.exc import BleakError
+
+_known: list[type[Exception]] = [BleakError, TimeoutError, OSError, EOFError]
+if sys.platform == "linux":
+    # bleak lets a few of its D-Bus library's own errors through when the bus goes away in the middle of a call.
+    from dbus_fast.errors import AuthError, DBusError, InvalidAddressError
+
+    _known += [DBusError, AuthError, InvalidAddressError]
+
+RADIO_ERRORS: tuple[type[Exception], ...] = tuple(_known)
+"""What bleak and the systems below it raise when a radio or a gauge fails. Anything else is a fault of the program."""
+
+
+@dataclass(frozen=True, slots=True)
+class Radio:
+    """The radio that a link or a scan uses: the platform's own unless told otherwise."""
+
+    client_backend: type[BaseBleakClient] | None = None
+    """A bleak client class, or None for the platform's own."""
+    scanner_backend: type[BaseBleakScanner] | None = None
+    """A bleak scanner class, or None for the platform's own."""
+    adapter: str | None = None
+    """Linux: which adapter, as ``hci1``; None for the first."""
+    acquire_notify: bool = False
+    """Linux: take notifications over a socket of their own (AcquireNotify) instead of over D-Bus signals."""
+
+    def client_arguments(self) -> dict[str, Any]:
+        """Keyword arguments for `bleak.BleakClient`."""
+        return {"backend": self.client_backend, "bluez": {"adapter": self.adapter} if self.adapter else {}}
+
+    def scanner_arguments(self) -> dict[str, Any]:
+        """Keyword arguments for `bleak.BleakScanner`."""
+        return {"backend": self.scanner_backend, "bluez": {"adapter": self.adapter} if self.adapter else {}}
+
+    def notify_arguments(self) -> dict[str, Any]:
+        """Keyword arguments for `bleak.BleakClient.start_notify`."""
+        return {"bluez": {"use_start_notify": not self.acquire_notify}}
