@@ -1,0 +1,160 @@
+"""One test laid out for the rules: readings in physical order, which of them can be trusted, and the limits."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import hypot
+
+import numpy as np
+
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.verdict.difference import COVERAGE_FACTOR, Difference, ReadingValue, difference, u_of_one_kpa
+from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
+
+
+@dataclass(frozen=True)
+class Case:
+    """What every rule looks at."""
+
+    engine: EngineRecord
+    readings: Mapping[str, ReadingValue]
+    """By cylinder, in physical order."""
+    conditions: Conditions
+    rules: Rules
+    unit: PressureUnit
+
+    @cached_property
+    def doubtful(self) -> frozenset[str]:
+        """Cylinders whose reading is to be taken again."""
+        return frozenset(
+            name
+            for name, reading in self.readings.items()
+            if any(FLAG_TABLE[flag][0] is Severity.RETEST for flag in reading.flags) or self.repeats_apart(reading)
+        )
+
+    @cached_property
+    def highest(self) -> ReadingValue:
+        """Highest reading of the test."""
+        return max(self.readings.values(), key=lambda reading: reading.peak_kpa)
+
+    @cached_property
+    def lowest(self) -> ReadingValue:
+        """Lowest reading of the test."""
+        return min(self.readings.values(), key=lambda reading: reading.peak_kpa)
+
+    @property
+    def lowest_percent(self) -> float:
+        """Limit of lowest over highest: the maker's where the record has it, else the shop's rule."""
+        if self.engine.lowest_percent is not None:
+            return self.engine.lowest_percent
+        two = self.engine.cycle == 2
+        return self.rules.two_stroke_lowest_percent if two else self.rules.four_stroke_lowest_percent
+
+    @property
+    def watch_percent(self) -> float:
+        """Lowest over highest below which a real difference is worth watching; never below the limit itself."""
+        two = self.engine.cycle == 2
+        watch = self.rules.two_stroke_watch_percent if two else self.rules.four_stroke_watch_percent
+        return max(watch, self.lowest_percent)
+
+    @property
+    def cranking_rpm(self) -> float:
+        """Cranking speed for an estimate: seen, else from the record, else a common one (from memory)."""
+        seen = [reading.cranking_rpm for reading in self.readings.values() if reading.cranking_rpm is not None]
+        if seen:
+            return float(np.median(seen))
+        return self.engine.cranking_rpm or (400.0 if self.engine.cycle == 2 else 200.0)
+
+    def repeats_apart(self, reading: ReadingValue) -> bool:
+        """Whether a cylinder's repeats are too far apart to be one reading."""
+        if len(reading.repeats) < 2 or reading.peak_kpa <= 0:
+            return False
+        apart = 100.0 * (max(reading.repeats) - min(reading.repeats)) / reading.peak_kpa
+        return apart > self.rules.repeats_percent
+
+    def firm(self, *cylinders: str) -> bool:
+        """Whether none of these cylinders has a doubtful reading."""
+        return not self.doubtful.intersection(cylinders)
+
+    def between(self, a: ReadingValue, b: ReadingValue) -> Difference:
+        """Reading a less reading b, the scatter of cranking in its uncertainty."""
+        return difference(a, b, self.rules.repeatability_fraction)
+
+    def u_alone_kpa(self, reading: ReadingValue) -> float:
+        """Standard uncertainty that a reading does not share, the scatter of cranking in it."""
+        return u_of_one_kpa(reading, self.rules.repeatability_fraction)
+
+    def expanded_u_kpa(self, reading: ReadingValue) -> float:
+        """Expanded uncertainty of a reading against anything outside the test."""
+        return COVERAGE_FACTOR * hypot(self.u_alone_kpa(reading), reading.u_common_kpa)
+
+    def low_cylinders(self) -> tuple[str, ...]:
+        """Cylinders that are really lower than the highest, and by more than is worth watching."""
+        if len(self.readings) < 2:
+            return ()
+        floor = self.watch_percent / 100.0 * self.highest.peak_kpa
+        return tuple(
+            name
+            for name, reading in self.readings.items()
+            if reading.peak_kpa < floor and self.between(self.highest, reading).is_real
+        )
+
+    def text(self, pressure_kpa: float) -> str:
+        """A pressure in the shop's unit."""
+        return self.unit.text(pressure_kpa)
+
+
+def lay_out(
+    engine: EngineRecord,
+    readings: Sequence[ReadingValue],
+    conditions: Conditions,
+    rules: Rules,
+    unit: PressureUnit,
+) -> Case:
+    """Order readings as the cylinders lie.
+
+    Raises SettingsError for a cylinder that the engine does not have or that has two readings, and for a
+    pressure that is not a number.
+    """
+    by_name: dict[str, ReadingValue] = {}
+    for reading in readings:
+        name = engine.cylinder(reading.cylinder).name
+        if name in by_name:
+            raise SettingsError(f"{name} has two readings in one test; join its repeats into one reading first")
+        if not np.isfinite(reading.peak_kpa):
+            raise SettingsError(f"the reading of {name} is not a number; read it again")
+        by_name[name] = reading
+    ordered = {name: by_name[name] for name in engine.cylinder_names if name in by_name}
+    return Case(engine, ordered, conditions, rules, unit)
+
+
+def low_causes(cycle: int) -> tuple[str, ...]:
+    """Why one cylinder is low, likeliest first. Common practice, no source."""
+    if cycle == 2:
+        return (
+            "worn or stuck rings",
+            "scored piston or cylinder",
+            "head gasket or head O-ring leaking",
+            "decompression valve leaking",
+            "hole in the piston crown",
+        )
+    return (
+        "valve leaking or its clearance too tight",
+        "worn or stuck rings",
+        "head gasket leaking",
+        "scored piston or cylinder",
+    )
+
+
+def telling_tests(cycle: int) -> tuple[str, ...]:
+    """What tells the causes of a low cylinder apart. Common practice, no source."""
+    where = (
+        "exhaust, crankcase, coolant or the next plug hole" if cycle == 2 else "intake, exhaust, breather or coolant"
+    )
+    return (
+        "read the low cylinder again, and read the highest one last with the same cranking",
+        f"leak-down test, and listen where the air goes: {where}",
+        "wet test: a little oil, the same amount in each cylinder",
+    )

@@ -1,0 +1,214 @@
+"""Cylinders against each other: spread, lowest against highest, the odd one, neighbours, and how the low one climbs."""
+
+import numpy as np
+
+from gaugelink.verdict.case import Case, low_causes, telling_tests
+from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue, SharedError, u_of_combination
+from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
+
+COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"
+
+
+def comparison_findings(case: Case) -> list[Finding]:
+    """Findings that need at least two readings of the same test."""
+    if len(case.readings) < 2 or case.highest.peak_kpa <= 0.0:
+        return []
+    return [
+        *_spread(case),
+        *_lowest_of_highest(case),
+        *_odd_cylinder(case),
+        *_neighbours_low(case),
+        *_first_stroke(case),
+    ]
+
+
+def _spread(case: Case) -> list[Finding]:
+    high, low = case.highest, case.lowest
+    gap = case.between(high, low)
+    percent = 100.0 * gap.kpa / high.peak_kpa
+    independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
+    if gap.is_real:
+        meaning = (
+            f"more than the {case.text(gap.u_kpa)} that two alike cylinders could show, so it is a real difference"
+        )
+    else:
+        meaning = f"no more than the {case.text(gap.u_kpa)} that two alike cylinders could show"
+    return [
+        Finding(
+            RuleName.SPREAD,
+            Severity.NOTE,
+            f"Spread {case.text(gap.kpa)}, {percent:.1f} % of the highest: {meaning}.",
+            numbers={
+                "spread_kpa": gap.kpa,
+                "spread_percent": percent,
+                "difference_u_kpa": gap.u_kpa,
+                "difference_u_if_independent_kpa": independent,
+            },
+            u_kpa=gap.u_kpa,
+            cylinders=(high.cylinder, low.cylinder),
+            source=COMMON_CANCELS,
+            firm=case.firm(high.cylinder, low.cylinder),
+        )
+    ]
+
+
+def _lowest_of_highest(case: Case) -> list[Finding]:
+    high, low = case.highest, case.lowest
+    percent = 100.0 * low.peak_kpa / high.peak_kpa
+    limit = case.lowest_percent
+    floor = limit / 100.0 * high.peak_kpa
+    u_floor = _u_below_floor_kpa(case, high, low, limit / 100.0)
+    severity, closing = Severity.NOTE, "above the limit"
+    if low.peak_kpa < floor - u_floor:
+        severity, closing = Severity.INVESTIGATE, "below the limit"
+    elif low.peak_kpa < floor:
+        severity, closing = Severity.WATCH, "below the limit, but by less than the readings can tell"
+    elif low.cylinder in case.low_cylinders():
+        severity, closing = Severity.WATCH, "above the limit, but really lower"
+    fine = severity is Severity.NOTE
+    maker = case.engine.lowest_percent is not None
+    practice = "two-stroke practice, 10 %" if case.engine.cycle == 2 else "four-stroke service manuals, 70 to 75 %"
+    return [
+        Finding(
+            RuleName.LOWEST_OF_HIGHEST,
+            severity,
+            f"Lowest {low.cylinder} {case.text(low.peak_kpa)} is {percent:.0f} % of the highest, "
+            f"{high.cylinder} {case.text(high.peak_kpa)}; the limit is {limit:g} %, {case.text(floor)}: {closing}.",
+            numbers={
+                "lowest_kpa": low.peak_kpa,
+                "highest_kpa": high.peak_kpa,
+                "lowest_percent": percent,
+                "limit_percent": limit,
+                "limit_kpa": floor,
+            },
+            u_kpa=u_floor,
+            cylinders=(low.cylinder, high.cylinder),
+            causes=() if fine else low_causes(case.engine.cycle),
+            next_tests=() if fine else telling_tests(case.engine.cycle),
+            source="the engine's record" if maker else f"{practice}: {COMMON_PRACTICE}",
+            firm=case.firm(high.cylinder, low.cylinder),
+        )
+    ]
+
+
+def _u_below_floor_kpa(case: Case, high: ReadingValue, low: ReadingValue, share: float) -> float:
+    gain = max(reading.u_common_kpa / reading.peak_kpa for reading in (high, low) if reading.peak_kpa > 0)
+    u = u_of_combination(
+        (share, -1.0),
+        (high.peak_kpa, low.peak_kpa),
+        (case.u_alone_kpa(high), case.u_alone_kpa(low)),
+        SharedError(gain=gain),
+    )
+    return COVERAGE_FACTOR * u
+
+
+def _odd_cylinder(case: Case) -> list[Finding]:
+    if len(case.readings) < 3:
+        return []
+    best: tuple[float, str, float, float, float] | None = None
+    for name, reading in case.readings.items():
+        others = [other for key, other in case.readings.items() if key != name]
+        peaks = np.array([other.peak_kpa for other in others])
+        gap = reading.peak_kpa - float(np.median(peaks))
+        nearest = min((case.between(reading, other) for other in others), key=lambda d: abs(d.kpa))
+        if nearest.is_real and abs(gap) > case.rules.odd_times * float(np.ptp(peaks)):
+            candidate = (abs(gap), name, gap, float(np.ptp(peaks)), nearest.u_kpa)
+            best = candidate if best is None or candidate > best else best
+    if best is None:
+        return []
+    _, name, gap, others_kpa, u_kpa = best
+    side = "below" if gap < 0 else "above"
+    return [
+        Finding(
+            RuleName.ODD_CYLINDER,
+            Severity.NOTE,
+            f"{name} is the odd one: {case.text(abs(gap))} {side} the others, "
+            f"which lie within {case.text(others_kpa)} of each other.",
+            numbers={"gap_kpa": gap, "others_spread_kpa": others_kpa},
+            u_kpa=u_kpa,
+            cylinders=(name,),
+            source=f"one against the rest, {COMMON_PRACTICE}; {COMMON_CANCELS}",
+            firm=case.firm(name),
+        )
+    ]
+
+
+def _neighbours_low(case: Case) -> list[Finding]:
+    low = case.low_cylinders()
+    if len(low) != 2 or len(case.readings) < 3:
+        return []
+    pair = next((p for p in case.engine.neighbours() if set(p) == set(low)), None)
+    if pair is None:
+        return []
+    a, b = (case.readings[name] for name in pair)
+    rest = [r.peak_kpa for name, r in case.readings.items() if name not in pair]
+    between = case.between(a, b)
+    gap = float(np.median(rest)) - (a.peak_kpa + b.peak_kpa) / 2.0
+    if gap <= 2.0 * abs(between.kpa):
+        return []
+    beyond = max(a.peak_kpa, b.peak_kpa) < case.lowest_percent / 100.0 * case.highest.peak_kpa
+    return [
+        Finding(
+            RuleName.NEIGHBOURS_LOW,
+            Severity.INVESTIGATE if beyond else Severity.WATCH,
+            f"{pair[0]} and {pair[1]} lie side by side and are low together, by {case.text(gap)}: "
+            "a head gasket leaking between them looks like this.",
+            numbers={"gap_kpa": gap, "pair_apart_kpa": abs(between.kpa)},
+            u_kpa=between.u_kpa,
+            cylinders=pair,
+            causes=("head gasket leaking between the two", "both cylinders worn alike", "the rest reading high"),
+            next_tests=(f"leak-down test on {pair[0]} and listen at the plug hole of {pair[1]}",),
+            firm=case.firm(*pair),
+        )
+    ]
+
+
+def _first_stroke(case: Case) -> list[Finding]:
+    low = case.low_cylinders()
+    shares = {
+        name: reading.first_stroke_kpa / reading.peak_kpa
+        for name, reading in case.readings.items()
+        if reading.first_stroke_kpa is not None and reading.peak_kpa > 0
+    }
+    good = [share for name, share in shares.items() if name not in low]
+    found = []
+    for name in low:
+        if name not in shares or not good:
+            continue
+        usual = float(np.median(good))
+        climbing = shares[name] < case.rules.first_stroke_share * usual
+        rest = "valves" if case.engine.cycle == 4 else "head gasket or O-ring"
+        if climbing:
+            text = (
+                f"{name} starts low, {100 * shares[name]:.0f} % of its end on the first stroke where the others "
+                f"reach {100 * usual:.0f} %, and climbs: that is more like rings or bore than {rest}."
+            )
+            causes: tuple[str, ...] = ("worn or stuck rings", "scored piston or cylinder")
+        else:
+            text = (
+                f"{name} is low from the first stroke and does not climb more than the others: "
+                f"that is more like {rest} or piston than worn rings."
+            )
+            causes = (
+                ("valve leaking", "head gasket leaking", "hole in the piston crown")
+                if case.engine.cycle == 4
+                else ("head gasket or O-ring leaking", "hole in the piston crown", "decompression valve leaking")
+            )
+        found.append(
+            Finding(
+                RuleName.FIRST_STROKE,
+                Severity.WATCH,
+                text,
+                numbers={
+                    "first_percent": 100 * shares[name],
+                    "others_percent": 100 * usual,
+                    "climbing": float(climbing),
+                },
+                cylinders=(name,),
+                causes=causes,
+                next_tests=("wet test with the same amount of oil in each cylinder", "leak-down test"),
+                source="service-manual practice: ring wear builds up over strokes, valve leak does not",
+                firm=case.firm(name),
+            )
+        )
+    return found

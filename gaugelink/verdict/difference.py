@@ -1,0 +1,146 @@
+"""Readings of one test and the arithmetic of their differences: what the gauge shares between them cancels."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, sqrt
+
+import numpy as np
+
+from gaugelink.peak.events import CrankingEvent, Flag
+
+COVERAGE_FACTOR = 2.0
+"""Expanded over standard uncertainty, coverage about 95 % (JCGM 100:2008, clause 6.3.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingValue:
+    """The pressure of one cylinder of a test, dry or wet."""
+
+    cylinder: str
+    peak_kpa: float
+    """Gauge pressure: the mean of the repeats where there are several."""
+    peak_u_kpa: float
+    """Expanded uncertainty of `peak_kpa`, coverage about 95 %, everything in it."""
+    u_random_kpa: float
+    """Standard uncertainty of the part that no other reading of the same gauge shares."""
+    flags: frozenset[Flag] = frozenset()
+    event_ids: tuple[str, ...] = ()
+    repeats: tuple[float, ...] = ()
+    """Peaks of the single events in kPa, when there was more than one."""
+    cranking_rpm: float | None = None
+    first_stroke_kpa: float | None = None
+    """Pressure after the first stroke."""
+    climb_per_stroke: float | None = None
+    """Share of the remaining rise that each further stroke takes, 0 to 1."""
+
+    @property
+    def u_common_kpa(self) -> float:
+        """Standard uncertainty of the part that all readings of the gauge share."""
+        whole = self.peak_u_kpa / COVERAGE_FACTOR
+        return sqrt(max(0.0, whole**2 - self.u_random_kpa**2))
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One reading less another, by the same gauge."""
+
+    kpa: float
+    u_kpa: float
+    """Expanded uncertainty, coverage about 95 %, the gauge's common part taken out."""
+
+    @property
+    def is_real(self) -> bool:
+        """True when the difference is larger than its uncertainty."""
+        return abs(self.kpa) > self.u_kpa
+
+
+@dataclass(frozen=True, slots=True)
+class SharedError:
+    """Standard uncertainty that all readings of one gauge share."""
+
+    offset_kpa: float = 0.0
+    """The same pressure on each reading."""
+    gain: float = 0.0
+    """The same fraction of each reading."""
+
+
+def u_of_combination(
+    coefficients: Sequence[float], values: Sequence[float], u_random: Sequence[float], shared: SharedError
+) -> float:
+    """Standard uncertainty of sum(c_i * y_i) for readings y_i = x_i * (1 + gain) + offset + random_i.
+
+    Law of propagation with the shared errors as inputs of their own (JCGM 100:2008, F.1.2.3), which is the same
+    as full correlation of the shared part (5.2.2, equation 13).
+    """
+    c, y, u = (np.asarray(items, dtype=np.float64) for items in (coefficients, values, u_random))
+    independent = float(np.sqrt(np.sum((c * u) ** 2)))
+    return hypot(independent, float(np.sum(c)) * shared.offset_kpa, float(np.sum(c * y)) * shared.gain)
+
+
+def difference(a: ReadingValue, b: ReadingValue, repeatability: float = 0.0) -> Difference:
+    """Reading a less reading b, both by the same gauge.
+
+    What the gauge adds to each of them alike cancels. How much of the shared part is a fraction of the reading
+    and how much a plain offset is not recorded, so it is taken as a fraction, the case that leaves most behind.
+    `repeatability` is the standard scatter of cranking itself, as a fraction of a single event's reading.
+    """
+    gain = max(
+        a.u_common_kpa / a.peak_kpa if a.peak_kpa > 0 else 0.0, b.u_common_kpa / b.peak_kpa if b.peak_kpa > 0 else 0.0
+    )
+    u = u_of_combination(
+        (1.0, -1.0),
+        (a.peak_kpa, b.peak_kpa),
+        (u_of_one_kpa(a, repeatability), u_of_one_kpa(b, repeatability)),
+        SharedError(gain=gain),
+    )
+    return Difference(a.peak_kpa - b.peak_kpa, COVERAGE_FACTOR * u)
+
+
+def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:
+    """Standard uncertainty of a reading that it does not share: measurement and the scatter of cranking.
+
+    Scatter seen between the repeats counts where it is larger than the scatter that is assumed.
+    """
+    count = max(1, len(reading.repeats))
+    scatter = repeatability * abs(reading.peak_kpa)
+    if count > 1:
+        scatter = max(scatter, float(np.std(reading.repeats, ddof=1)))
+    return hypot(reading.u_random_kpa, scatter / sqrt(count))
+
+
+def reading_from_events(cylinder: str, events: Sequence[CrankingEvent], event_ids: Sequence[str] = ()) -> ReadingValue:
+    """Make one reading of one or more cranking events of a cylinder: the mean of their peaks, all of their flags.
+
+    The parts of the events' budgets that are not common average out; the common parts do not. Raises ValueError
+    without an event.
+    """
+    if not events:
+        raise ValueError("a reading needs at least one cranking event")
+    peaks = np.array([event.peak_kpa for event in events])
+    parts = [_parts(event) for event in events]
+    count = len(events)
+    random = sqrt(sum(part[0] ** 2 for part in parts)) / count
+    common = max(part[1] for part in parts)
+    speeds = [event.cranking_rpm for event in events if event.cranking_rpm is not None]
+    firsts = [event.first_stroke_kpa for event in events if event.first_stroke_kpa is not None]
+    climbs = [event.climb_per_stroke for event in events if event.climb_per_stroke is not None]
+    return ReadingValue(
+        cylinder=cylinder,
+        peak_kpa=float(np.mean(peaks)),
+        peak_u_kpa=COVERAGE_FACTOR * hypot(random, common),
+        u_random_kpa=random,
+        flags=frozenset[Flag]().union(*(event.flags for event in events)),
+        event_ids=tuple(event_ids),
+        repeats=tuple(float(peak) for peak in peaks) if count > 1 else (),
+        cranking_rpm=float(np.mean(speeds)) if speeds else None,
+        first_stroke_kpa=float(np.mean(firsts)) if firsts else None,
+        climb_per_stroke=float(np.mean(climbs)) if climbs else None,
+    )
+
+
+def _parts(event: CrankingEvent) -> tuple[float, float]:
+    if not event.budget:
+        return event.peak_u_kpa / COVERAGE_FACTOR, 0.0
+    common = sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
+    whole = event.peak_u_kpa / COVERAGE_FACTOR
+    return sqrt(max(0.0, whole**2 - common**2)), common

@@ -1,0 +1,164 @@
+"""From the readings of a test to findings, one word, and what to do next."""
+
+from collections.abc import Iterable, Sequence
+
+from gaugelink.engine.air import ambient_factor
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
+from gaugelink.verdict.absolute import absolute_findings, band_here, expected_here
+from gaugelink.verdict.case import Case, lay_out
+from gaugelink.verdict.compare import comparison_findings
+from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue
+from gaugelink.verdict.findings import (
+    Conditions,
+    Finding,
+    JudgedReading,
+    RuleName,
+    Rules,
+    Severity,
+    TestVerdict,
+    TopEnd,
+    VerdictWord,
+    verdict_word,
+)
+from gaugelink.verdict.quality import quality_findings
+from gaugelink.verdict.wet import wet_findings
+
+_ORDER = (Severity.INVESTIGATE, Severity.RETEST, Severity.WATCH, Severity.NOTE)
+
+DOES_NOT_PROVE = (
+    "A cranking pressure does not prove that a part is good or bad; it says where to look next.",
+    "Even readings do not exclude even wear, and they say nothing of bearings, seals, cooling or oiling.",
+    "A two-stroke can read well and still leak at the crankcase; that needs a pressure and vacuum test.",
+    "The uncertainties cover gauge, sampling and cranking scatter; not a loose adapter or a closed throttle.",
+)
+CAUTIONS = (
+    "Ignition off and grounded, fuel shut off, before cranking; the engine can start or kick.",
+    "Keep hands, hair and clothes away from belts, fans and clutches; park the machine so that it cannot move.",
+    "Fuel vapour comes out of open plug holes: no sparks, no flames, and air the shop.",
+    "The engine maker's manual, local codes and licensed practice go before anything written here.",
+)
+
+
+def judge_test(
+    engine: EngineRecord,
+    readings: Sequence[ReadingValue],
+    conditions: Conditions,
+    rules: Rules | None = None,
+    dry: Sequence[ReadingValue] | None = None,
+    *,
+    dry_conditions: Conditions | None = None,
+    unit: PressureUnit = PressureUnit.KPA,
+) -> TestVerdict:
+    """Judge one test.
+
+    `readings` has at most one for each cylinder; order does not matter. `dry` is the dry test that a wet one is held
+    against, under `dry_conditions` (the wet test's without the oil when they are not given). `unit` is what the
+    sentences are written in. Raises SettingsError for a cylinder that the engine does not have or that is there twice.
+    """
+    limits = Rules() if rules is None else rules
+    case = lay_out(engine, readings, conditions, limits, unit)
+    findings = quality_findings(case)
+    if case.readings:
+        findings += [*comparison_findings(case), *absolute_findings(case)]
+    if dry is not None:
+        dry_case = lay_out(engine, dry, dry_conditions or conditions, limits, unit)
+        findings += wet_findings(case, dry_case)
+    word = verdict_word(findings)
+    top_end = _top_end(word, findings)
+    findings.append(_top_end_finding(top_end, findings))
+    findings.sort(key=lambda finding: _ORDER.index(finding.severity))
+    complete = len(case.readings) == len(engine.cylinders)
+    compared = len(case.readings) >= 2
+    gap = case.between(case.highest, case.lowest) if compared else None
+    causes = _gathered(f.causes for f in findings if f.severity is not Severity.NOTE)
+    tests = _gathered(f.next_tests for f in findings if f.severity is not Severity.NOTE)
+    return TestVerdict(
+        word=word,
+        findings=tuple(findings),
+        readings=tuple(_judged(case, reading) for reading in case.readings.values()),
+        complete=complete,
+        spread_kpa=None if gap is None else gap.kpa,
+        spread_u_kpa=None if gap is None else gap.u_kpa,
+        spread_percent=100.0 * gap.kpa / case.highest.peak_kpa if gap and case.highest.peak_kpa > 0 else None,
+        spread_is_real=None if gap is None else gap.is_real,
+        band=None if conditions.wet else band_here(case),
+        expected_kpa={name: (estimate.kpa, estimate.u_kpa) for name, estimate in expected_here(case).items()},
+        conditions=conditions,
+        top_end=top_end,
+        summary=_summary(word, findings),
+        causes=causes,
+        next_tests=tests,
+    )
+
+
+def _judged(case: Case, reading: ReadingValue) -> JudgedReading:
+    to_sea_level = 1.0 / ambient_factor(case.conditions.ambient_abs_kpa, method=case.rules.altitude_method)
+    u_kpa = case.expanded_u_kpa(reading)
+    ambient = COVERAGE_FACTOR * case.conditions.ambient_u_kpa / case.conditions.ambient_abs_kpa * reading.peak_kpa
+    return JudgedReading(
+        cylinder=reading.cylinder,
+        peak_kpa=reading.peak_kpa,
+        peak_u_kpa=u_kpa,
+        sea_level_kpa=reading.peak_kpa * to_sea_level,
+        sea_level_u_kpa=to_sea_level * (u_kpa**2 + ambient**2) ** 0.5,
+        u_random_kpa=case.u_alone_kpa(reading),
+        percent_of_highest=100.0 * reading.peak_kpa / case.highest.peak_kpa if case.highest.peak_kpa > 0 else 0.0,
+        flags=reading.flags,
+        event_ids=reading.event_ids,
+        repeats=reading.repeats,
+        cranking_rpm=reading.cranking_rpm,
+        first_stroke_kpa=reading.first_stroke_kpa,
+    )
+
+
+def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
+    if word is VerdictWord.RETEST:
+        return TopEnd.UNKNOWN
+    if word is not VerdictWord.INVESTIGATE:
+        return TopEnd.LEAVE
+    told = (RuleName.WET_DRY, RuleName.LEAK_DOWN)
+    if any(f.rule in told and f.severity is Severity.INVESTIGATE and f.firm for f in findings):
+        return TopEnd.LIKELY
+    return TopEnd.TEST_FIRST
+
+
+def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:
+    asking = [f for f in findings if f.severity is Severity.INVESTIGATE]
+    cylinders = _gathered(f.cylinders[:1] for f in asking)
+    where = f" on {', '.join(cylinders)}" if cylinders else ""
+    causes = _gathered(f.causes for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN))
+    text = {
+        TopEnd.UNKNOWN: "The readings cannot say whether the top end has to come off: read again first.",
+        TopEnd.LEAVE: "Nothing in these readings asks for the top end to come off.",
+        TopEnd.TEST_FIRST: f"The top end may have to come off{where}, but a leak-down or wet test comes first: "
+        "it tells rings and piston from gasket and valves without a wrench.",
+        TopEnd.LIKELY: f"The top end likely has to come off{where}"
+        + (f", for {causes[0]} first of all" if causes else "")
+        + ". Two tests agree, which is not certainty; the maker's manual decides.",
+    }[top_end]
+    return Finding(
+        RuleName.TOP_END,
+        Severity.NOTE,
+        text,
+        cylinders=cylinders,
+        causes=causes,
+        source="from the findings of this test; the engine maker's manual goes first",
+    )
+
+
+def _summary(word: VerdictWord, findings: Sequence[Finding]) -> str:
+    shown = next(f for f in findings if f.rule is RuleName.TOP_END)
+    lead = next((f for f in findings if f.severity is not Severity.NOTE), None)
+    if lead is None:
+        lead = next((f for f in findings if f.rule is RuleName.SPREAD), shown)
+    return lead.text if lead is shown or word is VerdictWord.RETEST else f"{lead.text} {shown.text}"
+
+
+def _gathered(groups: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
+    """All items once, those that stand early in many groups first."""
+    rank: dict[str, float] = {}
+    for group in groups:
+        for place, item in enumerate(group):
+            rank[item] = rank.get(item, 0.0) + 1.0 / (1.0 + place)
+    return tuple(sorted(rank, key=lambda item: -rank[item]))

@@ -1,0 +1,150 @@
+"""Whether the readings can carry a judgement: flags, repeats, cranking speed, cylinders not read."""
+
+from gaugelink.peak.events import Flag
+from gaugelink.verdict.case import Case
+from gaugelink.verdict.findings import COMMON_PRACTICE, FLAG_TABLE, Finding, RuleName, Severity
+
+
+def quality_findings(case: Case) -> list[Finding]:
+    """Findings about how the test was done, not about the engine."""
+    return [
+        *_incomplete(case),
+        *_doubted(case),
+        *_repeatability(case),
+        *_cranking_slow(case),
+        *_cranking_uneven(case),
+    ]
+
+
+def _incomplete(case: Case) -> list[Finding]:
+    missing = tuple(name for name in case.engine.cylinder_names if name not in case.readings)
+    if not missing:
+        return []
+    return [
+        Finding(
+            RuleName.INCOMPLETE,
+            Severity.RETEST,
+            f"No reading yet: {', '.join(missing)}. A comparison needs every cylinder.",
+            numbers={"cylinders_missing": float(len(missing)), "cylinders_read": float(len(case.readings))},
+            cylinders=missing,
+            next_tests=tuple(f"read {name}" for name in missing),
+            source="by the plan of the test",
+        )
+    ]
+
+
+def _doubted(case: Case) -> list[Finding]:
+    by_flag: dict[Flag, list[str]] = {}
+    for name, reading in case.readings.items():
+        for flag in reading.flags:
+            by_flag.setdefault(flag, []).append(name)
+    found = []
+    for flag in Flag:
+        if flag not in by_flag:
+            continue
+        severity, what, remedy = FLAG_TABLE[flag]
+        names = tuple(by_flag[flag])
+        found.append(
+            Finding(
+                RuleName.DOUBTED,
+                severity,
+                f"{', '.join(names)}: {what}.",
+                numbers={"cylinders_flagged": float(len(names))},
+                cylinders=names,
+                next_tests=(remedy,) if remedy else (),
+                source=f"flag {flag.value} of the reading",
+            )
+        )
+    return found
+
+
+def _repeatability(case: Case) -> list[Finding]:
+    found = []
+    for name, reading in case.readings.items():
+        if len(reading.repeats) < 2 or reading.peak_kpa <= 0:
+            continue
+        apart = max(reading.repeats) - min(reading.repeats)
+        percent = 100.0 * apart / reading.peak_kpa
+        numbers = {
+            "apart_kpa": apart,
+            "apart_percent": percent,
+            "limit_percent": case.rules.repeats_percent,
+            "repeats": float(len(reading.repeats)),
+        }
+        if case.repeats_apart(reading):
+            found.append(
+                Finding(
+                    RuleName.REPEATABILITY,
+                    Severity.RETEST,
+                    f"The repeats of {name} are {case.text(apart)} apart, {percent:.0f} %: they are not one reading.",
+                    numbers,
+                    cylinders=(name,),
+                    causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down"),
+                    next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
+                )
+            )
+        else:
+            found.append(
+                Finding(
+                    RuleName.REPEATABILITY,
+                    Severity.NOTE,
+                    f"{name} repeats within {case.text(apart)}, {percent:.1f} %.",
+                    numbers,
+                    cylinders=(name,),
+                )
+            )
+    return found
+
+
+def _cranking_slow(case: Case) -> list[Finding]:
+    healthy = case.engine.cranking_rpm
+    if healthy is not None:
+        limit = healthy * case.rules.slow_cranking_fraction
+        source = f"the engine's record: {healthy:g} rpm; share of it by {COMMON_PRACTICE}"
+    else:
+        two = case.engine.cycle == 2
+        limit = case.rules.two_stroke_slow_rpm if two else case.rules.four_stroke_slow_rpm
+        source = COMMON_PRACTICE
+    slow = {
+        name: reading.cranking_rpm
+        for name, reading in case.readings.items()
+        if reading.cranking_rpm is not None and reading.cranking_rpm < limit
+    }
+    if not slow:
+        return []
+    slowest = min(slow.values())
+    return [
+        Finding(
+            RuleName.CRANKING_SLOW,
+            Severity.RETEST,
+            f"{', '.join(slow)} cranked slowly, {slowest:.0f} rpm where at least {limit:.0f} rpm is wanted: "
+            "slow cranking reads low.",
+            numbers={"slowest_rpm": slowest, "limit_rpm": limit},
+            cylinders=tuple(slow),
+            causes=("battery low or cold", "starter tired", "engine stiff with cold oil or fuel", "short pull"),
+            next_tests=("charge the battery or warm the engine, then read again",),
+            source=source,
+        )
+    ]
+
+
+def _cranking_uneven(case: Case) -> list[Finding]:
+    speeds = {name: r.cranking_rpm for name, r in case.readings.items() if r.cranking_rpm is not None}
+    if len(speeds) < 2:
+        return []
+    fastest, slowest = max(speeds, key=lambda n: speeds[n]), min(speeds, key=lambda n: speeds[n])
+    percent = 100.0 * (speeds[fastest] - speeds[slowest]) / speeds[fastest]
+    if percent <= case.rules.uneven_cranking_percent:
+        return []
+    return [
+        Finding(
+            RuleName.CRANKING_UNEVEN,
+            Severity.WATCH,
+            f"{slowest} was cranked at {speeds[slowest]:.0f} rpm and {fastest} at {speeds[fastest]:.0f} rpm: "
+            "some of the difference between them may be the cranking.",
+            numbers={"fastest_rpm": speeds[fastest], "slowest_rpm": speeds[slowest], "apart_percent": percent},
+            cylinders=(slowest, fastest),
+            causes=("battery running down during the test", "uneven pulls"),
+            next_tests=(f"read {slowest} again with fresh cranking",),
+        )
+    ]
