@@ -1,0 +1,151 @@
+"""From the samples of an event to its fitted strokes: find, fit, doubt, drop what is not there, fit again."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gaugelink.peak.events import BoolArray, EngineHints, Flag, FloatArray, GaugeTraits
+from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densely_sampled
+from gaugelink.peak.fit_model import LOCAL, Strokes
+from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
+from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
+
+ROD_RATIO = 3.8
+"""Connecting rod over crank radius where nothing better is known: 3 to 5 in small engines; the pulse hardly shows it."""
+_START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
+_GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
+
+
+@dataclass(frozen=True, slots=True)
+class FittedEvent:
+    """Strokes in units of `scale_kpa` and what is known of them."""
+
+    strokes: Strokes
+    scale_kpa: float
+    zero_kpa: float
+    zero_u_kpa: float
+    peak_u: FloatArray
+    """Shape (K,): standard uncertainty from noise, sampling and shape."""
+    model_u: FloatArray
+    """Shape (K,): standard uncertainty from what the model leaves out."""
+    resolution_share: FloatArray
+    """Shape (K,): share of the resolution's standard uncertainty that reaches the peak."""
+    support: FloatArray
+    """Shape (K,): samples on the pulse."""
+    known: BoolArray
+    """Shape (K,): False where the samples say next to nothing about the stroke."""
+    pulse_rate_hz: float | None
+    rod_ratio: float
+    flags: frozenset[Flag]
+
+
+def fit_event(
+    time_s: FloatArray,
+    pressure: FloatArray,
+    over: BoolArray,
+    zero_kpa: float | None,
+    noise_kpa: float,
+    traits: GaugeTraits,
+    hints: EngineHints,
+) -> FittedEvent | None:
+    """Fit an event, or None where there is nothing like a stroke. `time_s` rises from 0; everything has shape (n,)."""
+    if len(time_s) < 4:
+        return None
+    zero = _own_zero(pressure) if zero_kpa is None else zero_kpa
+    above = pressure - zero
+    scale = float(above.max())
+    if scale <= 6.0 * noise_kpa:
+        return None
+    y = above / scale
+    floor = noise_kpa / scale
+    dense = densely_sampled(time_s, y)
+    if dense:
+        train = by_their_tops(time_s, y, floor)
+        trains = [] if train is None else [train]
+    else:
+        trains = _distinct(by_their_times(time_s, y))[:4]
+    if not trains:
+        return None
+    mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
+    rod_ratio = hints.rod_ratio or ROD_RATIO
+    problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
+    start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
+    fits = [solve(problem, *_begin(train, problem), start) for train in trains]
+    fit = min(fits, key=lambda fit: fit.cost + 4.0 * len(fit.strokes.peak))
+    doubt = start
+    for _ in range(2):
+        doubt = tuned(problem, fit, doubt, floor)
+        fit = solve(problem, fit.strokes, fit.gain, doubt)
+    return _result(problem, fit, doubt, scale, zero, floor)
+
+
+def _own_zero(pressure: FloatArray) -> float:
+    """Zero of a record without quiet: the gauge's own, unless what lies between the pulses contradicts it."""
+    top = float(pressure.max())
+    rest = pressure[pressure < 0.12 * top + 0.88 * float(np.percentile(pressure, 10))]
+    low, high = np.percentile(rest, [5, 95])
+    margin = 0.02 * top
+    if low - margin <= 0.0 <= high + margin:
+        return 0.0
+    return float(np.median(rest))
+
+
+def _distinct(trains: list[Train]) -> list[Train]:
+    """Trains that differ in more than a nudge."""
+    kept: list[Train] = []
+    for train in trains:
+        same = any(
+            len(train.time_s) == len(other.time_s)
+            and np.all(np.abs(train.time_s - other.time_s) < 0.3 * other.width_s)
+            and 0.8 < train.width_s / other.width_s < 1.25
+            for other in kept
+        )
+        if not same:
+            kept.append(train)
+    return kept
+
+
+def _begin(train: Train, problem: Problem) -> tuple[Strokes, float]:
+    count = len(train.time_s)
+    speed = 2.0 * half_angle(SHAPE_PRIOR_MEAN, problem.rod_ratio) / train.width_s
+    period = np.gradient(train.time_s) if count > 1 else np.array([2.0 * np.pi / speed])
+    gain = float(np.log(speed * np.median(period)))
+    log_speed = gain - np.log(period) if count > 1 else np.log([speed])
+    return Strokes(
+        train.height, train.time_s, log_speed, np.zeros(count), np.zeros(count), SHAPE_PRIOR_MEAN.copy()
+    ), gain
+
+
+def _result(problem: Problem, fit: Fit, doubt: Doubt, scale: float, zero: float, floor: float) -> FittedEvent:
+    strokes = fit.strokes
+    count = len(strokes.peak)
+    peak_u = np.sqrt(np.diag(fit.covariance)[: LOCAL * count : LOCAL])
+    starts = fit.seen.starts
+    support = np.array(
+        [float((fit.seen.height[a:b] > 0.3).sum()) for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    )
+    width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
+    spacing = float(np.median(np.diff(problem.time_s)))
+    inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < problem.time_s[-1] + 0.25 * width)
+    known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > 0.05 * np.max(strokes.peak)) & inside
+    flags = set()
+    if np.median(width) / spacing < 0.75:
+        flags.add(Flag.UNDER_SAMPLED)
+    if strokes.time_s[0] < width[0] or problem.time_s[-1] - strokes.time_s[-1] < width[-1]:
+        flags.add(Flag.SHORT_RECORD)
+    period = np.diff(strokes.time_s)
+    rate = None if count < 2 else float((count - 1) / period.sum())
+    return FittedEvent(
+        strokes,
+        scale,
+        zero,
+        0.0,
+        peak_u,
+        0.001 * strokes.peak,
+        1.0 / np.sqrt(np.maximum(support, 1.0)),
+        support,
+        known,
+        rate,
+        problem.rod_ratio,
+        frozenset(flags),
+    )

@@ -1,0 +1,112 @@
+"""The model of a whole event: every stroke's height, time, speed and foot, and one shape for all of them.
+
+Strokes share their shape and the law of their times. Each keeps its own height, so that a weak stroke stays weak.
+What is known beforehand enters as Gaussian terms of the same sum of squares, so that an event with few samples leans
+on the physics and an event with many leans on its samples.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gaugelink.peak.events import FloatArray
+from gaugelink.peak.pulse import SHAPE_NAMES, pulse
+
+LOCAL = 5
+"""Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot."""
+SHARED = len(SHAPE_NAMES)
+_FOOT_REACH = 1.2
+"""Half-widths over which the foot changes from its level before the pulse to that after it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """The parameters of an event with K strokes."""
+
+    peak: FloatArray
+    """Shape (K,). Pressure at the peak over the zero, in units of the event's typical height."""
+    time_s: FloatArray
+    """Shape (K,), rising."""
+    log_speed: FloatArray
+    """Shape (K,). Natural logarithm of the crank's speed at the peak in rad/s."""
+    foot: FloatArray
+    """Shape (K,). Level on which the pulse stands: pumping, drift of the gauge."""
+    step: FloatArray
+    """Shape (K,). Half the change of that level across the pulse: leak and heat."""
+    shape: FloatArray
+    """Shape (7,), shared."""
+
+    def moved(self, local: FloatArray, shared: FloatArray) -> "Strokes":
+        """These strokes with a step added; `local` has shape (K, 5), `shared` (7,)."""
+        return Strokes(
+            self.peak + local[:, 0],
+            self.time_s + local[:, 1],
+            self.log_speed + local[:, 2],
+            self.foot + local[:, 3],
+            self.step + local[:, 4],
+            self.shape + shared,
+        )
+
+    def without(self, dropped: FloatArray | list[int]) -> "Strokes":
+        """These strokes less the ones at the indices `dropped`."""
+        return replace(
+            self,
+            **{
+                name: np.delete(getattr(self, name), np.asarray(dropped, dtype=np.intp))
+                for name in ("peak", "time_s", "log_speed", "foot", "step")
+            },
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The model at the samples."""
+
+    value: FloatArray
+    """Shape (n,)."""
+    slope: FloatArray
+    """Shape (n,): change per second."""
+    height: FloatArray
+    """Shape (n,): normalised pulse, 0 to 1."""
+    local: FloatArray
+    """Shape (n, 5): derivatives for the parameters of the sample's own stroke."""
+    shared: FloatArray
+    """Shape (n, 7): derivatives for the shape."""
+    starts: FloatArray
+    """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
+
+
+def boundaries(time_s: FloatArray, strokes: Strokes) -> FloatArray:
+    """First sample of each stroke, shape (K + 1,): a sample belongs to the nearest peak."""
+    middle = 0.5 * (strokes.time_s[1:] + strokes.time_s[:-1])
+    return np.concatenate(([0], np.searchsorted(time_s, middle), [len(time_s)])).astype(np.intp)
+
+
+def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) -> Seen:
+    """Model and derivatives at `time_s` (shape (n,), rising), in units of the typical height."""
+    starts = boundaries(time_s, strokes)
+    owner = np.repeat(np.arange(len(strokes.time_s)), np.diff(starts))
+    speed = np.exp(strokes.log_speed)[owner]
+    since = time_s - strokes.time_s[owner]
+    angle = speed * since
+    if lag_s > 0.0:
+        parts = [
+            pulse(angle[a:b], strokes.shape, rod_ratio, float(np.exp(w)) * lag_s)
+            for a, b, w in zip(starts[:-1], starts[1:], strokes.log_speed, strict=True)
+        ]
+        height = np.concatenate([part.value for part in parts])
+        d_angle = np.concatenate([part.d_angle for part in parts])
+        d_shape = np.concatenate([part.d_shape for part in parts])
+    else:
+        shape = pulse(angle, strokes.shape, rod_ratio)
+        height, d_angle, d_shape = shape.value, shape.d_angle, shape.d_shape
+    turn = np.tanh(angle / _FOOT_REACH)
+    foot = strokes.foot[owner] + strokes.step[owner] * turn
+    rise = strokes.peak[owner] - foot
+    rest = 1.0 - height
+    d_turn = strokes.step[owner] * (1.0 - turn**2) / _FOOT_REACH * rest
+    along = rise * d_angle + d_turn
+    local = np.column_stack((height, -along * speed, along * angle, rest, rest * turn))
+    return Seen(
+        strokes.peak[owner] * height + foot * rest, along * speed, height, local, rise[:, None] * d_shape, starts
+    )

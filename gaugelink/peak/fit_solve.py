@@ -1,0 +1,202 @@
+"""Least squares for a whole event: damped Gauss-Newton on the arrow-shaped system of strokes and shared shape."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from gaugelink.peak.events import BoolArray, FloatArray
+from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
+from gaugelink.peak.fit_prior import terms
+
+_TAIL = 4.0
+"""Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Standard deviations of what keeps a sample from the model, in units of the typical height."""
+
+    floor: float
+    """Noise of the gauge, resolution included."""
+    time_s: float
+    """Error of the sample's time, or of the pulse's: counts with the slope."""
+    foot: float
+    """What the model does not know away from the peak: pumping, exhaust, leak."""
+    top: float
+    """What the model does not know at the peak, as a share of the height."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Samples of an event, zero taken off, in units of the typical height."""
+
+    time_s: FloatArray
+    """Shape (n,), rising."""
+    pressure: FloatArray
+    """Shape (n,)."""
+    censored: BoolArray
+    """Shape (n,). True where the gauge could only say "at least this"."""
+    rod_ratio: float
+    lag_s: float
+    gain_mean: float
+    gain_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The fitted event."""
+
+    strokes: Strokes
+    gain: float
+    """Natural logarithm of the crank angle that one period would turn at the speed of the peak."""
+    seen: Seen
+    residual: FloatArray
+    """Shape (n,): sample less model; 0 where censored and the model is above."""
+    variance: FloatArray
+    """Shape (n,): expected square of the residual."""
+    weight: FloatArray
+    """Shape (n,): 1 for a good sample, towards 0 for an outlier."""
+    covariance: FloatArray
+    """Shape (5 K + 8, 5 K + 8), of all parameters."""
+    cost: float
+    """Negative log posterior, up to a constant."""
+
+
+def variance(seen: Seen, peaks: FloatArray, doubt: Doubt, per_length: FloatArray) -> FloatArray:
+    """Expected squared residual, shape (n,). `per_length` is the samples in a stretch over which a misfit holds."""
+    away = (1.0 - seen.height) ** 2
+    misfit = (doubt.time_s * seen.slope) ** 2 + (doubt.foot * away) ** 2 + (doubt.top * peaks * seen.height) ** 2
+    return doubt.floor**2 + misfit * per_length
+
+
+def _stretch(problem: Problem, strokes: Strokes, starts: FloatArray) -> FloatArray:
+    """Samples within half a pulse's half-height width, for each sample; at least 1."""
+    spacing = float(np.median(np.diff(problem.time_s))) if len(problem.time_s) > 1 else 1.0
+    length = 0.55 / np.exp(strokes.log_speed)
+    return np.repeat(np.maximum(length / max(spacing, 1e-6), 1.0), np.diff(starts))
+
+
+def _evaluate(problem: Problem, strokes: Strokes, doubt: Doubt) -> tuple[Seen, FloatArray, FloatArray]:
+    seen = see(problem.time_s, strokes, problem.rod_ratio, problem.lag_s)
+    peaks = np.repeat(strokes.peak, np.diff(seen.starts))
+    residual = problem.pressure - seen.value
+    residual = np.where(problem.censored & (residual < 0.0), 0.0, residual)
+    return seen, residual, variance(seen, peaks, doubt, _stretch(problem, strokes, seen.starts))
+
+
+def _cost(residual: FloatArray, var: FloatArray, prior: FloatArray) -> float:
+    data = 0.5 * (_TAIL + 1.0) * np.log1p(residual**2 / (_TAIL * var)) + 0.5 * np.log(var)
+    return float(data.sum() + 0.5 * (prior**2).sum())
+
+
+def solve(problem: Problem, strokes: Strokes, gain: float, doubt: Doubt, rounds: int = 12) -> Fit:
+    """Most probable strokes near `strokes`, with their covariance."""
+    count = len(strokes.time_s)
+    size = LOCAL * count + SHARED + 1
+    damping = 1e-3
+    seen, residual, var = _evaluate(problem, strokes, doubt)
+    prior = terms(strokes, gain, problem.gain_mean, problem.gain_sd)
+    # The variances are held while a step is judged: else a step could win by widening its own doubts.
+    cost = _cost(residual, var, prior.residual)
+    for _ in range(rounds):
+        weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
+        normal = prior.rows.T @ prior.rows
+        gradient = -prior.rows.T @ prior.residual
+        _gather(normal, gradient, seen, residual, weight / var, problem.censored)
+        diagonal = np.diag(normal).copy()
+        improved = False
+        for _ in range(6):
+            step = cho_solve(cho_factor(normal + np.diag(damping * diagonal)), gradient)
+            trial = _limited(strokes, step, count)
+            if trial is not None:
+                new = trial[0], gain + trial[1]
+                t_seen, t_residual, t_var = _evaluate(problem, new[0], doubt)
+                t_prior = terms(new[0], new[1], problem.gain_mean, problem.gain_sd)
+                t_cost = _cost(t_residual, t_var, t_prior.residual)
+                if t_cost <= cost:
+                    improved = True
+                    break
+            damping *= 6.0
+        if not improved:
+            break
+        gain_made = cost - t_cost
+        (strokes, gain), seen, residual, var, prior, cost = new, t_seen, t_residual, t_var, t_prior, t_cost
+        damping = max(damping / 6.0, 1e-9)
+        if gain_made < 1e-3:
+            break
+    weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
+    normal = prior.rows.T @ prior.rows
+    _gather(normal, np.zeros(size), seen, residual, np.minimum(weight, 1.0) / var, problem.censored)
+    covariance = cho_solve(cho_factor(normal), np.eye(size))
+    return Fit(strokes, gain, seen, residual, var, np.minimum(weight, 1.0), covariance, cost)
+
+
+def _gather(
+    normal: FloatArray, gradient: FloatArray, seen: Seen, residual: FloatArray, weight: FloatArray, censored: BoolArray
+) -> None:
+    """Add the samples to the normal equations, stroke by stroke: only a stroke's own columns and the shared ones."""
+    columns = np.hstack((seen.local, seen.shared))
+    use = weight * ~(censored & (residual == 0.0))
+    weighted = columns * use[:, None]
+    count = len(seen.starts) - 1
+    tail = LOCAL * count
+    for k in range(count):
+        part = slice(seen.starts[k], seen.starts[k + 1])
+        block = columns[part].T @ weighted[part]
+        right = weighted[part].T @ residual[part]
+        own = slice(LOCAL * k, LOCAL * k + LOCAL)
+        end = slice(tail, tail + SHARED)
+        normal[own, own] += block[:LOCAL, :LOCAL]
+        normal[own, end] += block[:LOCAL, LOCAL:]
+        normal[end, own] += block[LOCAL:, :LOCAL]
+        normal[end, end] += block[LOCAL:, LOCAL:]
+        gradient[own] += right[:LOCAL]
+        gradient[end] += right[LOCAL:]
+
+
+def _limited(strokes: Strokes, step: FloatArray, count: int) -> tuple[Strokes, float] | None:
+    """Strokes after `step`, or None when that would cross strokes or leave what an engine can be."""
+    local = step[: LOCAL * count].reshape(count, LOCAL)
+    trial = strokes.moved(local, step[LOCAL * count : LOCAL * count + SHARED])
+    if np.any(np.diff(trial.time_s) <= 0.0) or np.any(np.abs(local[:, 2]) > 0.7):
+        return None
+    clearance, exponent, opening = trial.shape[:3]
+    if not (0.3 < clearance < 3.2 and 1.0 < exponent < 1.7 and 0.005 < opening < 0.4):
+        return None
+    return trial, float(step[-1])
+
+
+def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
+    """Doubts that make the fit's residuals likely: a small search, pulled gently towards the present ones."""
+    effective = fit.residual
+    count = len(effective)
+    take = slice(None, None, max(1, count // 1500))
+    peaks = np.repeat(fit.strokes.peak, np.diff(fit.seen.starts))
+    stretch = _stretch(problem, fit.strokes, fit.seen.starts)
+    slim = replace(
+        fit.seen,
+        value=fit.seen.value[take],
+        slope=fit.seen.slope[take],
+        height=fit.seen.height[take],
+    )
+    best, chosen = np.inf, doubt
+    share = len(effective[take]) / max(count, 1)
+    parameters = LOCAL * len(fit.strokes.peak) + SHARED
+    lost = max(1.0 - parameters / max(count, 1), 0.35)
+    del share
+    for name in ("floor", "foot", "time_s", "top", "floor", "foot", "time_s"):
+        for factor in (0.4, 0.6, 0.8, 1.0, 1.25, 1.6, 2.5):
+            trial = replace(chosen if name else doubt, **{name: getattr(chosen, name) * factor})
+            if trial.floor < floor:
+                continue
+            var = variance(slim, peaks[take], trial, stretch[take])
+            ratio = effective[take] ** 2 / (lost * _TAIL * var)
+            cost = float((0.5 * (_TAIL + 1.0) * np.log1p(ratio) + 0.5 * np.log(var)).sum())
+            cost += 0.5 * sum(
+                (np.log(getattr(trial, key) / getattr(doubt, key)) / 0.7) ** 2
+                for key in ("floor", "foot", "time_s", "top")
+            )
+            if cost < best - 1e-9:
+                best, chosen = cost, trial
+    return chosen

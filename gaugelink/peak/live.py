@@ -1,0 +1,162 @@
+"""A cranking event on a gauge without a check valve: every stroke's peak from all samples, with its uncertainty."""
+
+import math
+
+import numpy as np
+
+from gaugelink.peak.events import (
+    CrankingEvent,
+    EngineHints,
+    EventSamples,
+    FittedCurve,
+    Flag,
+    FloatArray,
+    GaugeKind,
+    GaugeTraits,
+    Method,
+    Stroke,
+)
+from gaugelink.peak.fit_event import FittedEvent, fit_event
+from gaugelink.peak.fit_model import see
+from gaugelink.peak.uncertainty import Component, budget_lines, combine
+
+_FIT_DEGREES = 8.0
+"""Degrees of freedom given to the fit's own estimate of its errors where samples are few."""
+
+
+def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
+    """Fit the pulse model to one event of a live gauge.
+
+    The samples need not begin or end in quiet. Raises ValueError for an event without samples.
+    """
+    if len(samples.time_s) == 0:
+        raise ValueError("an event needs at least one sample, found none")
+    order = np.argsort(samples.time_s, kind="stable")
+    good = order[np.isfinite(samples.pressure_kpa[order]) & np.isfinite(samples.time_s[order])]
+    time_s, pressure, over = samples.time_s[good], samples.pressure_kpa[good], samples.over_range[good]
+    origin = float(time_s[0])
+    resolution = _resolution(pressure, traits)
+    noise = max(samples.noise_kpa, resolution / math.sqrt(12.0))
+    fitted = fit_event(time_s - origin, pressure, over, samples.zero_kpa, noise, traits, hints)
+    flags = set(samples.flags)
+    if samples.zero_kpa is None:
+        flags.add(Flag.ZERO_UNKNOWN)
+    if samples.lost_samples:
+        flags.add(Flag.LOST_SAMPLES)
+    if over.any():
+        flags.add(Flag.OVER_RANGE)
+    if fitted is None:
+        return _highest(samples, time_s, pressure, flags, resolution, traits)
+    return _event(samples, fitted, origin, time_s, flags, resolution, traits, hints)
+
+
+def _resolution(pressure: FloatArray, traits: GaugeTraits) -> float:
+    """Stated resolution, or the smallest step seen between different samples."""
+    if traits.resolution_kpa is not None:
+        return traits.resolution_kpa
+    steps = np.diff(np.unique(pressure))
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def _highest(
+    samples: EventSamples,
+    time_s: FloatArray,
+    pressure: FloatArray,
+    flags: set[Flag],
+    resolution: float,
+    traits: GaugeTraits,
+) -> CrankingEvent:
+    """The highest sample, with an uncertainty as wide as what the samples may have missed."""
+    zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
+    at = int(np.argmax(pressure))
+    peak = float(pressure[at]) - zero
+    around = pressure[max(0, at - 1) : at + 2]
+    missed = max(float(np.ptp(around)), 0.1 * abs(peak), resolution)
+    parts = [
+        Component("sampling and noise", missed, degrees=2.0),
+        Component("resolution", resolution / math.sqrt(12.0)),
+        Component("zero", samples.zero_u_kpa),
+    ]
+    if traits.accuracy_u_kpa is not None:
+        parts.append(Component("calibration", traits.accuracy_u_kpa, common=True))
+    return CrankingEvent(
+        kind=GaugeKind.LIVE,
+        start_s=float(time_s[0]),
+        end_s=float(time_s[-1]),
+        peak_kpa=peak,
+        peak_u_kpa=combine(parts).expanded_u,
+        method=Method.HIGHEST_SAMPLE,
+        cranking_rpm=None,
+        strokes=(),
+        flags=frozenset(flags | {Flag.POOR_FIT, Flag.FEW_STROKES}),
+        budget=budget_lines(parts),
+        zero_kpa=zero,
+        zero_drift_kpa=samples.zero_drift_kpa,
+    )
+
+
+def _event(
+    samples: EventSamples,
+    fitted: FittedEvent,
+    origin: float,
+    time_s: FloatArray,
+    flags: set[Flag],
+    resolution: float,
+    traits: GaugeTraits,
+    hints: EngineHints,
+) -> CrankingEvent:
+    scale = fitted.scale_kpa
+    zero_u = max(samples.zero_u_kpa, fitted.zero_u_kpa)
+    strokes = []
+    budgets = []
+    for k in range(len(fitted.strokes.peak)):
+        if not fitted.known[k]:
+            continue
+        peak = float(fitted.strokes.peak[k]) * scale
+        parts = [
+            Component(
+                "sampling and noise", float(fitted.peak_u[k]) * scale, degrees=_FIT_DEGREES + float(fitted.support[k])
+            ),
+            Component("resolution", resolution / math.sqrt(12.0) * float(fitted.resolution_share[k])),
+            Component("zero", zero_u),
+            Component("model", float(fitted.model_u[k]) * scale, degrees=_FIT_DEGREES),
+        ]
+        if traits.accuracy_u_kpa is not None:
+            parts.append(Component("calibration", traits.accuracy_u_kpa, common=True))
+        strokes.append(Stroke(origin + float(fitted.strokes.time_s[k]), peak, combine(parts).expanded_u))
+        budgets.append(parts)
+    chosen = reading(strokes)
+    if len(strokes) < 3:
+        flags.add(Flag.FEW_STROKES)
+    flags |= fitted.flags
+    rate = fitted.pulse_rate_hz
+    turns = 2.0 if hints.cycle == 4 else 1.0
+    grid = np.linspace(0.0, float(time_s[-1]) - origin, min(max(400, 60 * len(strokes)), 4000))
+    curve = see(grid, fitted.strokes, fitted.rod_ratio, traits.lag_s or 0.0).value * scale
+    return CrankingEvent(
+        kind=GaugeKind.LIVE,
+        start_s=float(time_s[0]),
+        end_s=float(time_s[-1]),
+        peak_kpa=strokes[chosen].peak_kpa,
+        peak_u_kpa=strokes[chosen].peak_u_kpa,
+        method=Method.FITTED,
+        cranking_rpm=None if rate is None else 60.0 * rate * turns,
+        strokes=tuple(strokes),
+        flags=frozenset(flags),
+        budget=budget_lines(budgets[chosen]),
+        zero_kpa=fitted.zero_kpa,
+        zero_drift_kpa=samples.zero_drift_kpa,
+        first_stroke_kpa=strokes[0].peak_kpa,
+        fitted=FittedCurve(origin + grid, curve),
+    )
+
+
+def reading(strokes: list[Stroke]) -> int:
+    """Index of the stroke that is the event's reading.
+
+    The highest stroke is the cylinder's compression, but the highest of many uncertain strokes is also the luckiest.
+    So the reading is the stroke with the highest lower bound: high, and known to be.
+    """
+    lows = [stroke.peak_kpa - 0.5 * stroke.peak_u_kpa for stroke in strokes]
+    return int(np.argmax(lows))

@@ -1,0 +1,111 @@
+"""The shape of one compression pulse: a gas squeezed by a crank-slider, seen by a gauge with or without a lag.
+
+The shape is normalised: 1 at the peak, 0 where the cylinder is open. Its argument is the crank angle from the peak.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from gaugelink.peak.events import FloatArray
+
+SHAPE_NAMES = ("clearance", "exponent", "open", "skew3", "even4", "skew5", "even6")
+"""The shared shape parameters, in the order of the columns that `pulse` returns."""
+
+SHAPE_PRIOR_MEAN = np.array([np.log(7.0), 1.28, 0.09, 0.0, 0.0, 0.0, 0.0])
+"""Before any sample is seen. Clearance is the logarithm of the compression ratio less one."""
+
+SHAPE_PRIOR_SD = np.array([0.35, 0.08, 0.04, 0.025, 0.02, 0.015, 0.015])
+"""How far real engines stray from the mean: ratios 4 to 12, polytropic exponents 1.15 to 1.4, and heat, leak and
+speed within a stroke that bend the pulse by a few percent of its height."""
+
+_LAG_GRID = np.linspace(-np.pi, np.pi, 1441)
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """The shape and its derivatives at some crank angles."""
+
+    value: FloatArray
+    """Shape (n,)."""
+    d_angle: FloatArray
+    """Shape (n,): derivative with respect to the crank angle, per radian."""
+    d_shape: FloatArray
+    """Shape (n, 7): derivatives with respect to the shape parameters, in the order of `SHAPE_NAMES`."""
+
+
+def half_angle(shape: FloatArray, rod_ratio: float) -> float:
+    """Crank angle in radians from the peak to half the height, corrections left out.
+
+    Inverts the slider-crank volume (Heywood, Internal Combustion Engine Fundamentals, eq. 2.4 to 2.6).
+    """
+    clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
+    volume = (0.5 * (1.0 + opening)) ** (-1.0 / exponent)
+    travel = 2.0 * (volume - 1.0) / clearance
+    # travel = 1 - cos + R - sqrt(R^2 - sin^2) solved exactly for cos, from the cosine rule at the crank pin
+    reach = rod_ratio + 1.0 - travel
+    cosine = (reach**2 + 1.0 - rod_ratio**2) / (2.0 * reach)
+    return float(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+
+def _bare(
+    angle: FloatArray, shape: FloatArray, rod_ratio: float, unit: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shape without lag at angles inside half a turn."""
+    clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
+    sine, cosine = np.sin(angle), np.cos(angle)
+    root = np.sqrt(rod_ratio**2 - sine**2)
+    travel = 0.5 * (1.0 - cosine + rod_ratio - root)
+    d_travel = 0.5 * (sine + sine * cosine / root)
+    volume = 1.0 + clearance * travel
+    absolute = volume**-exponent
+    scale = 1.0 / (1.0 - opening)
+    value = (absolute - opening) * scale
+    inside = value > 0.0
+    slope = -exponent * absolute / volume * clearance * scale * inside
+    columns = np.zeros((len(angle), len(SHAPE_NAMES)))
+    columns[:, 0] = slope * travel
+    columns[:, 1] = -np.log(volume) * absolute * scale * inside
+    columns[:, 2] = (absolute - 1.0) * scale**2 * inside
+    value = np.where(inside, value, 0.0)
+    d_angle = slope * d_travel
+
+    # Smooth corrections that leave height, place and curvature of the peak alone: u^j exp(-u^2), largest value 1.
+    u = angle / unit
+    bell = np.exp(-(u**2))
+    for column, power in enumerate((3, 4, 5, 6), start=3):
+        top = (power / 2.0) ** (power / 2.0) * np.exp(-power / 2.0)
+        correction = u**power * bell / top
+        columns[:, column] = correction
+        value += shape[column] * correction
+        d_angle += shape[column] * (power * u ** (power - 1) - 2.0 * u ** (power + 1)) * bell / top / unit
+    return value, d_angle, columns
+
+
+def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float, lag_angle: float = 0.0) -> Pulse:
+    """Normalised pulse at crank angles `angle` (radians from the peak, shape (n,)).
+
+    In gauge pressure, with the volume V(angle) of the slider-crank and a polytropic exponent m,
+    ``s = ((V_c / V)^m - c) / (1 - c)`` where c is the ambient over the absolute peak pressure
+    (Heywood, Internal Combustion Engine Fundamentals, eq. 2.4 to 2.6 and section 9.2: p V^m is constant while
+    the cylinder is closed), plus four smooth corrections. `lag_angle` is the gauge's time constant times the crank
+    speed: the pulse is then seen through a first-order lag and the height still is that before the lag.
+    """
+    unit = half_angle(shape, rod_ratio)
+    if lag_angle <= 0.0:
+        folded = np.clip(angle, -np.pi, np.pi)
+        return Pulse(*_bare(folded, shape, rod_ratio, unit))
+    value, d_angle, columns = _bare(_LAG_GRID, shape, rod_ratio, unit)
+    step = _LAG_GRID[1] - _LAG_GRID[0]
+    keep = np.exp(-step / lag_angle)
+    # first-order hold of a piecewise linear input, exact for any step
+    ramp = lag_angle / step * (1.0 - keep)
+    numerator, denominator = [1.0 - ramp, ramp - keep], [1.0, -keep]
+    rows = np.column_stack((value, d_angle, columns))
+    seen = lfilter(numerator, denominator, rows, axis=0)
+    place = (np.clip(angle, -np.pi, np.pi) + np.pi) / step
+    left = np.minimum(place.astype(np.intp), len(_LAG_GRID) - 2)
+    share = (place - left)[:, None]
+    out = seen[left] * (1.0 - share) + seen[left + 1] * share
+    return Pulse(out[:, 0], out[:, 1], out[:, 2:])
