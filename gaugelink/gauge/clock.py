@@ -1,0 +1,209 @@
+"""The sample clock: when each sample was taken, rebuilt from its number, the gauge's rate and the times of arrival.
+
+A gauge samples steadily; the radio delivers late, in bursts, never early. So the true line "time = start + spacing *
+number" lies under all arrivals. The clock keeps the lower and the upper convex hull of the arrivals of the last minute
+(a few dozen points, whatever the rate) and weighs the possible spacings by two pictures of the delay: spread evenly
+over a range (a radio that waits for its next connection event), whose likelihood falls with the n-th power of the
+range, and exponential, whose likelihood falls with the n-th power of the mean. The data choose between them; the
+posterior mean is the spacing. A prior from the stated rate keeps it sane while little has been seen.
+
+The clock that comes out is steered to the line and never stepped back: its times always grow.
+"""
+
+import math
+from collections import deque
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+Points = list[tuple[float, float]]
+
+WINDOW_S = 60.0
+"""Arrivals older than this are forgotten, so that the clock follows a slow drift of the gauge's oscillator."""
+FORGET_S = 30.0
+"""Time constant of the mean arrival."""
+STATED_RATE_U = 0.01
+"""Standard uncertainty of a stated rate, relative: cheap gauges run on RC oscillators. Common practice, no source."""
+KNOWN_RATE_U = 2e-4
+"""The same after a reconnect, for a rate that was learnt over more than ten seconds."""
+LEARNT_RATE_U = 0.1
+LEARN_FRAMES = 8
+LEARN_S = 0.4
+"""An unknown rate is learnt from this many frames over at least this long before any sample is placed."""
+LATE_S = 1.0
+"""Frames that are late without exception for this long mean a pause or a loss, not jitter."""
+YOUNG_S = 10.0
+"""While younger than this the line is drawn anew every fifth of a second, then every second."""
+_HULL_POINTS = 64
+_FINEST_U = 2e-5
+_GRID = np.linspace(-1.0, 1.0, 25)
+_GRID_STEP = float(_GRID[1] - _GRID[0])
+
+
+class SampleClock:
+    """Places samples in time. Numbers may be sample numbers or ticks of the gauge's own clock; they only ever grow."""
+
+    def __init__(self, spacing_s: float | None, spacing_u: float = STATED_RATE_U) -> None:
+        """`spacing_s` is the stated time from one number to the next, or None to learn it; `spacing_u` is relative."""
+        self._prior_s = spacing_s or 0.0
+        self._prior_u = spacing_u
+        self._spacing_s = spacing_s or 0.0
+        self._out_s: float | None = None
+        self._seen_s = 0.0
+        self._restart()
+
+    def _restart(self) -> None:
+        self._floor: Points = []
+        self._roof: Points = []
+        self._arrivals = 0
+        self._base_number = self._base_s = 0.0
+        self._began_s = self._last_s = self._recent_since_s = 0.0
+        self._mean_number = self._mean_s = 0.0
+        self._delay_s = 0.01
+        self._start_s = 0.0
+        self._fitted_s = -math.inf
+        self._spacing_u_s: float | None = None
+        self._out_number: float | None = None
+        self._recent: deque[tuple[float, float]] = deque()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the spacing is stated or learnt, so that samples can be placed."""
+        return self._spacing_s > 0
+
+    @property
+    def spacing_s(self) -> float | None:
+        """Seconds from one number to the next, as now believed."""
+        return self._spacing_s or None
+
+    @property
+    def measured_spacing_s(self) -> float | None:
+        """The spacing once it rests on at least two seconds of arrivals, else None."""
+        return self._spacing_s if self._seen_s >= 2.0 and self.ready else None
+
+    @property
+    def least_recent_delay_s(self) -> float:
+        """The least delay of the last `LATE_S` seconds; 0 until that much has been seen since a restart or shift."""
+        return self._recent[0][1] if self._recent and self._last_s - self._recent_since_s >= LATE_S else 0.0
+
+    @property
+    def usual_delay_s(self) -> float:
+        """Mean delay of the arrivals over the line."""
+        return self._delay_s
+
+    def delay_s(self, number: float, arrival_s: float) -> float | None:
+        """How much later than the line `number` arrived; negative when it came early. None before a first arrival."""
+        if not self._arrivals or not self.ready:
+            return None
+        return (arrival_s - self._base_s) - self._start_s - self._spacing_s * (number - self._base_number)
+
+    def new_epoch(self) -> None:
+        """Forget how numbers relate to time (a reconnect, a pause); keep the rate and the times already given."""
+        if self._seen_s >= 10.0:
+            self._prior_s, self._prior_u = self._spacing_s, min(self._prior_u, KNOWN_RATE_U)
+        self._restart()
+
+    def shifted(self) -> None:
+        """The caller moved the numbers to make up for a loss: what was late no longer is."""
+        self._recent.clear()
+        self._recent_since_s = self._last_s
+
+    def observe(self, number: float, arrival_s: float) -> None:
+        """Learn from the arrival of the sample `number`, the last of its frame."""
+        if not self._arrivals:
+            self._base_number, self._base_s = number, arrival_s
+            self._began_s = self._last_s = self._recent_since_s = arrival_s
+        x, y = number - self._base_number, arrival_s - self._base_s
+        elapsed = max(0.0, arrival_s - self._last_s)
+        self._arrivals += 1
+        self._last_s = arrival_s
+        self._seen_s = max(self._seen_s, y)
+        weight = max(1.0 / self._arrivals, min(1.0, elapsed / FORGET_S))
+        self._mean_number += weight * (x - self._mean_number)
+        self._mean_s += weight * (y - self._mean_s)
+        _extend(self._floor, x, y, 1.0)
+        _extend(self._roof, x, y, -1.0)
+        if not self.ready:
+            if self._arrivals < LEARN_FRAMES or y < LEARN_S or x <= 0:
+                return
+            self._spacing_s = self._prior_s = y / x
+            self._prior_u = LEARNT_RATE_U
+        if y - self._fitted_s >= (0.2 if y < YOUNG_S else 1.0):
+            self._fit(y)
+        late = y - self._start_s - self._spacing_s * x
+        self._delay_s += weight * (late - self._delay_s)
+        recent = self._recent
+        while recent and recent[-1][1] >= late:
+            recent.pop()
+        recent.append((arrival_s, late))
+        while recent[0][0] < arrival_s - LATE_S:
+            recent.popleft()
+
+    def _fit(self, y: float) -> None:
+        prior_u_s = self._prior_u * self._prior_s
+        floor, roof = np.array(self._floor), np.array(self._roof)
+        many = self._arrivals * min(1.0, WINDOW_S / max(y, 1e-3))
+        if self._spacing_u_s is None:
+            spacing, reach = self._prior_s, 4.0 * prior_u_s
+        else:
+            spacing, reach = self._spacing_s, 6.0 * self._spacing_u_s
+        early = deviation = 0.0
+        for _ in range(2):
+            grid = spacing + reach * _GRID
+            lowest = (floor[:, 1:] - floor[:, :1] * grid).min(axis=0)
+            span = (roof[:, 1:] - roof[:, :1] * grid).max(axis=0) - lowest + 1e-6
+            mean = np.maximum(self._mean_s - self._mean_number * grid - lowest, 0.0) + 1e-6
+            doubt = (
+                many * np.stack((np.log(span), np.log(mean) + 1.0)) + 0.5 * ((grid - self._prior_s) / prior_u_s) ** 2
+            )
+            weight = np.exp(doubt.min() - doubt)
+            weight /= weight.sum()
+            each = weight.sum(axis=0)
+            spacing = float(each @ grid)
+            deviation = math.sqrt(float(each @ (grid - spacing) ** 2))
+            reach = 4.0 * max(deviation, 0.25 * reach * _GRID_STEP)
+            # The lowest of n delays still lies the range, or the mean, over n above the line.
+            early = float(weight[0] @ span + weight[1] @ mean) / many
+        # A spacing outside a factor of four of the prior is no rate but a fault of the numbers.
+        self._spacing_s = min(max(spacing, 0.25 * self._prior_s), 4.0 * self._prior_s)
+        self._spacing_u_s = max(deviation, _FINEST_U * self._spacing_s)
+        self._start_s = min([py - self._spacing_s * px for px, py in self._floor]) - early
+        self._fitted_s = y
+
+    def place(self, first: float, step: float, count: int, arrival_s: float) -> FloatArray:
+        """Give the times of the `count` samples of a frame, `step` numbers apart. Shape (count,), always growing.
+
+        Call `observe` with the frame's last sample before. Needs `ready`.
+        """
+        spacing = self._spacing_s
+        last = first + step * (count - 1)
+        line = self._base_s + self._start_s + spacing * (last - self._base_number)
+        pace = spacing * step
+        if self._out_number is None or self._out_s is None or last <= self._out_number:
+            end = line
+            if self._out_s is not None:
+                end = max(end, self._out_s + pace * count)
+        else:
+            numbers = last - self._out_number
+            free = spacing * numbers
+            # Steered hard while the line is young, gently later, so that spacing inside an event stays true.
+            reach = (0.2 if arrival_s - self._began_s < 4.0 else 0.02) * free
+            error = line - self._out_s - free
+            error = min(max(error * min(1.0, free / 0.3), -reach), reach)
+            pace = (free + error) / numbers * step
+            end = self._out_s + free + error
+        self._out_number, self._out_s = last, end
+        times: FloatArray = end - pace * np.arange(count - 1.0, -1.0, -1.0)
+        return times
+
+
+def _extend(hull: Points, x: float, y: float, side: float) -> None:
+    while len(hull) >= 2:
+        (ax, ay), (bx, by) = hull[-2], hull[-1]
+        if side * ((by - ay) * (x - bx) - (y - by) * (bx - ax)) < 0:
+            break
+        hull.pop()
+    hull.append((x, y))
+    if len(hull) > 2 and (len(hull) > _HULL_POINTS or hull[1][1] < y - WINDOW_S):
+        del hull[0]

@@ -1,0 +1,345 @@
+"""Frames in, samples out: order, losses, time and zero of one gauge. Pure; the times of arrival are given to it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaugelink.gauge.ambient import AmbientZero
+from gaugelink.gauge.clock import SampleClock
+from gaugelink.gauge.decode import Fault, Frame, FrameDecoder, LineDecoder
+from gaugelink.gauge.layout import Counts, GaugeLayout
+from gaugelink.gauge.order import Counter, Verdict
+from gaugelink.gauge.samples import FrameCounts, SampleBatch
+
+FloatArray = NDArray[np.float64]
+
+DEVICE_CLOCK_U = 2e-3
+"""Relative standard uncertainty of a gauge's own time stamps. Common practice, no source."""
+PAUSE_S = 0.15
+"""Frames that are all late by more than this, while the counter missed none, mean that the gauge paused."""
+LEARN_STAMPS = 5
+"""Frames from whose time stamps an unknown time between samples is learnt."""
+HELD_FRAMES = 256
+"""Frames kept while an unknown rate is being learnt."""
+
+
+@dataclass(slots=True)
+class _Placed:
+    first: float
+    pressure: FloatArray
+    over: bool
+    arrival_s: float
+    lost: int
+
+
+class FrameReader:
+    """Turns the frames of one gauge into batches of samples. It never raises, whatever the bytes are.
+
+    With a sequence counter or a device time, losses are counted. Without either, losses are estimated from gaps in
+    the arrivals: a gap shorter than the jitter of the radio cannot be seen at once, and is found within a second.
+    """
+
+    def __init__(self, gauge: str, layout: GaugeLayout, *, ambient_abs_kpa: float | None = None) -> None:
+        """`ambient_abs_kpa` is the ambient pressure for an absolute gauge, where it is known."""
+        self.gauge = gauge
+        self.layout = layout
+        self.absolute = layout.absolute
+        """Whether the gauge reads from vacuum; what comes out is gauge pressure in any case."""
+        self.battery_percent: float | None = None
+        self._zero = AmbientZero(ambient_abs_kpa, layout.resolution_kpa) if layout.absolute else None
+        self._lines = LineDecoder(layout) if layout.text is not None else None
+        self._frames = FrameDecoder(layout) if layout.text is None else None
+        self._range_kpa = None if layout.range_kpa is None else layout.range_kpa * (1 - 1e-9)
+        self._good = self._malformed = self._short = self._long = 0
+        self._duplicated = self._out_of_order = self._lost = self._reconnects = 0
+        stated = None if layout.rate_hz is None else 1.0 / layout.rate_hz
+        self._ticks: Counter | None = None
+        self._counter: Counter | None = None
+        self._count_frames = True
+        if layout.sequence is not None:
+            self._counter = Counter(layout.sequence.period)
+            self._count_frames = layout.sequence.counts is Counts.FRAMES
+        elif layout.text is not None and layout.text.sequence is not None:
+            self._counter = Counter(layout.text.sequence_wrap)
+        self._step = 1.0
+        """Numbers from one sample to the next on the clock's scale; 0 while it is not known."""
+        if layout.device_time is not None:
+            self._tick_s = layout.device_time.tick_s
+            self._ticks = Counter(1 << (8 * layout.device_time.width))
+            self._stamp_last = layout.device_time.of == "last"
+            self._step = 0.0 if stated is None else stated / self._tick_s
+            self._clock = SampleClock(self._tick_s, DEVICE_CLOCK_U)
+        else:
+            self._clock = SampleClock(stated)
+        self._stamp = 0.0
+        self._paces: list[float] = []
+        self._steady = layout.steady
+        self._number = 0.0
+        """Number of the next sample on the clock's scale."""
+        self._size = 1
+        """Samples of the frame before."""
+        self._arrival_s: float | None = None
+        self._time_s: float | None = None
+        """Time of the last sample that was given out."""
+        self._interval_s: float | None = None
+        self._owed = 0
+        """Samples lost since the last batch."""
+        self._gap_pending = False
+        self._held: list[_Placed] = []
+
+    @property
+    def counts(self) -> FrameCounts:
+        """Frames so far."""
+        return FrameCounts(
+            good=self._good, malformed=self._malformed, short=self._short, long=self._long,
+            duplicated=self._duplicated, out_of_order=self._out_of_order, lost_samples=self._lost,
+            reconnects=self._reconnects,
+        )  # fmt: skip
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Samples per second as measured; None before two seconds have been seen."""
+        if not self._steady:
+            return None if not self._interval_s else 1.0 / self._interval_s
+        spacing = self._clock.measured_spacing_s
+        return None if spacing is None or not self._step else 1.0 / (spacing * self._step)
+
+    @property
+    def zero_kpa(self) -> float:
+        """What is taken off an absolute gauge's reading; 0 for a gauge that reads from ambient."""
+        return 0.0 if self._zero is None else self._zero.zero_kpa
+
+    @property
+    def zero_settled(self) -> bool:
+        """Whether the zero rests on a stated ambient or a quiet stretch; True for a gauge that reads from ambient."""
+        return self._zero is None or self._zero.settled
+
+    def link_lost(self, now_s: float) -> None:
+        """The link went away: counters start again, an unfinished line is dropped, time goes on."""
+        del now_s
+        self._lost += sum(len(frame.pressure) for frame in self._held)
+        self._held.clear()
+        if self._lines is not None:
+            self._lines.restart()
+        self._start_again()
+        self._gap_pending = self._time_s is not None
+
+    def reconnected(self) -> None:
+        """The link is back; the next frame is the first of a new count."""
+        self._reconnects += 1
+
+    def feed(self, payload: bytes, arrival_s: float) -> SampleBatch | None:
+        """Take one frame with its monotonic time of arrival. None when it gave no pressure, or none yet."""
+        if self._frames is not None:
+            frame = self._frames.decode(payload)
+            if isinstance(frame, Fault):
+                self._refuse(frame)
+                return None
+            return self._take(frame, arrival_s)
+        batches = []
+        for frame in self._lines.decode(payload) if self._lines is not None else ():
+            if isinstance(frame, Fault):
+                self._refuse(frame)
+                continue
+            batch = self._take(frame, arrival_s)
+            if batch is not None:
+                batches.append(batch)
+        return _join(batches)
+
+    def _refuse(self, fault: Fault) -> None:
+        if fault is Fault.SHORT:
+            self._short += 1
+        elif fault is Fault.LONG:
+            self._long += 1
+        else:
+            self._malformed += 1
+        if self._steady and self._counter is None and self._ticks is None and self._arrival_s is not None:
+            self._skip(self._size)
+
+    def _skip(self, samples: int) -> None:
+        self._number += samples
+        self._owed += samples
+        self._lost += samples
+
+    def _start_again(self) -> None:
+        self._clock.new_epoch()
+        for counter in (self._counter, self._ticks):
+            if counter is not None:
+                counter.restart()
+        self._number = 0.0
+        self._arrival_s = None
+
+    def _take(self, frame: Frame, arrival_s: float) -> SampleBatch | None:
+        if self._arrival_s is not None and arrival_s < self._arrival_s:
+            arrival_s = self._arrival_s
+        if frame.battery_percent is not None:
+            self.battery_percent = frame.battery_percent
+        size = len(frame.pressure_kpa)
+        if not self._steady:
+            return self._take_unsteady(frame, arrival_s)
+        first = self._order(frame, size, arrival_s)
+        if first is None:
+            return None
+        self._good += 1
+        clock = self._clock
+        last = first + self._step * (size - 1)
+        clock.observe(last, arrival_s)
+        self._number = last + self._step
+        self._size = size
+        self._arrival_s = arrival_s
+        placed = _Placed(first, frame.pressure_kpa, frame.over_range, arrival_s, self._owed)
+        self._owed = 0
+        if self._held or not clock.ready or not self._step:
+            self._held.append(placed)
+            if not clock.ready or not self._step:
+                if len(self._held) > HELD_FRAMES:
+                    self._lost += len(self._held.pop(0).pressure)
+                return None
+            batches = [self._emit(each) for each in self._held]
+            self._held.clear()
+            return _join(batches)
+        return self._emit(placed)
+
+    def _order(self, frame: Frame, size: int, arrival_s: float) -> float | None:
+        """Number of the frame's first sample, or None when the frame is a repeat or came late."""
+        elapsed = None if self._arrival_s is None else arrival_s - self._arrival_s
+        spacing = self._clock.spacing_s
+        counted = False
+        if self._counter is not None and frame.sequence is not None:
+            unit_s = None if spacing is None or not self._step else spacing * self._step
+            if unit_s is not None and self._count_frames:
+                unit_s *= self._size
+            verdict, moved = self._counter.see(frame.sequence, elapsed, unit_s)
+            if not self._accept(verdict):
+                return None
+            counted = verdict is Verdict.NEXT
+            if counted:
+                lost = (moved - 1) * size if self._count_frames else moved - self._size
+                if lost < 0:
+                    self._out_of_order += 1
+                    return None
+                if lost:
+                    self._owed += lost
+                    self._lost += lost
+                    if self._ticks is None:
+                        self._number += lost
+        if self._ticks is not None and frame.device_ticks is not None:
+            verdict, moved = self._ticks.see(frame.device_ticks, elapsed, self._tick_s)
+            if not self._accept(verdict):
+                return None
+            if verdict is Verdict.NEXT:
+                return self._by_stamp(moved, size, counted)
+            self._stamp = 0.0
+            return -self._step * (size - 1) if self._stamp_last else 0.0
+        if self._counter is None and elapsed is not None and spacing is not None:
+            self._estimate_loss(size, spacing, arrival_s)
+        elif self._clock.least_recent_delay_s > max(PAUSE_S, (spacing or 0.0) * size):
+            self._clock.new_epoch()
+        return self._number
+
+    def _accept(self, verdict: Verdict) -> bool:
+        if verdict is Verdict.REPEAT:
+            self._duplicated += 1
+        elif verdict is Verdict.LATE:
+            self._out_of_order += 1
+        elif verdict is Verdict.RESTART and self._arrival_s is not None:
+            self._clock.new_epoch()
+            self._number = 0.0
+            self._gap_pending = True
+            for counter in (self._counter, self._ticks):
+                if counter is not None:
+                    counter.forget_order()
+        return verdict in (Verdict.NEXT, Verdict.RESTART)
+
+    def _by_stamp(self, moved: int, size: int, counted: bool) -> float:
+        samples = size if self._stamp_last else self._size
+        self._stamp += moved
+        pace = moved / samples
+        if not self._step:
+            self._paces.append(pace)
+            if len(self._paces) >= LEARN_STAMPS or (size == 1 and self._size == 1):
+                self._step = float(np.median(self._paces))
+                self._paces.clear()
+                for held in self._held:
+                    held.first -= self._step * (len(held.pressure) - 1) if self._stamp_last else 0.0
+        elif self.layout.rate_hz is None and abs(pace / self._step - 1) < 0.3:
+            self._step += 0.05 * (pace - self._step)
+        if not counted and self._step:
+            lost = max(0, round(moved / self._step) - samples)
+            self._owed += lost
+            self._lost += lost
+        return self._stamp - (self._step * (size - 1) if self._stamp_last else 0.0)
+
+    def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
+        clock = self._clock
+        last = self._number + size - 1
+        late = clock.delay_s(last, arrival_s)
+        if late is None:
+            return
+        frame_s = spacing * size
+        always = clock.least_recent_delay_s
+        if late > max(0.75 * frame_s, 4.0 * clock.usual_delay_s + 0.02):
+            self._skip(size * max(1, round((late - clock.usual_delay_s) / frame_s)))
+            clock.shifted()
+        elif always > 0.75 * frame_s:
+            self._skip(size * round(always / frame_s))
+            clock.shifted()
+        elif late < -0.6 * frame_s - 0.005:
+            # What looked like a loss was a delay: the line starts again from here.
+            clock.new_epoch()
+
+    def _emit(self, placed: _Placed) -> SampleBatch:
+        time_s = self._clock.place(placed.first, self._step, len(placed.pressure), placed.arrival_s)
+        lost = placed.lost
+        if self._gap_pending:
+            self._gap_pending = False
+            spacing = self._clock.spacing_s
+            if spacing is not None and self._time_s is not None:
+                gap = max(1, round((float(time_s[0]) - self._time_s) / (spacing * self._step)) - 1)
+                lost += gap
+                self._lost += gap
+        self._time_s = float(time_s[-1])
+        return self._batch(time_s, placed.pressure, placed.over, lost, placed.arrival_s)
+
+    def _take_unsteady(self, frame: Frame, arrival_s: float) -> SampleBatch:
+        self._good += 1
+        size = len(frame.pressure_kpa)
+        before = self._time_s
+        time_s: FloatArray
+        if before is None:
+            time_s = np.linspace(arrival_s - 1e-3 * (size - 1), arrival_s, size)
+        else:
+            end = max(arrival_s, before + 1e-6 * size)
+            time_s = np.linspace(before, end, size + 1)[1:]
+            interval = (end - before) / size
+            old = self._interval_s
+            self._interval_s = interval if old is None else old + 0.1 * (interval - old)
+        self._arrival_s = arrival_s
+        self._time_s = float(time_s[-1])
+        lost = 1 if self._gap_pending else 0
+        self._gap_pending = False
+        return self._batch(time_s, frame.pressure_kpa, frame.over_range, lost, arrival_s)
+
+    def _batch(self, time_s: FloatArray, pressure: FloatArray, over: bool, lost: int, arrival_s: float) -> SampleBatch:
+        limit = self._range_kpa
+        over_range = np.full(len(pressure), over) if over or limit is None else pressure >= limit
+        zero = self._zero
+        if zero is not None:
+            if not zero.settled:
+                zero.see(time_s, pressure)
+            pressure = pressure - zero.zero_kpa
+        return SampleBatch(self.gauge, time_s, pressure, over_range, lost, arrival_s)
+
+
+def _join(batches: list[SampleBatch]) -> SampleBatch | None:
+    if len(batches) < 2:
+        return batches[0] if batches else None
+    return SampleBatch(
+        batches[0].gauge,
+        np.concatenate([batch.time_s for batch in batches]),
+        np.concatenate([batch.pressure_kpa for batch in batches]),
+        np.concatenate([batch.over_range for batch in batches]),
+        sum(batch.lost_before for batch in batches),
+        batches[-1].arrival_s,
+    )

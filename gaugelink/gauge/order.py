@@ -1,0 +1,71 @@
+"""A counter that wraps: what came next, again, late, or from a gauge that started over."""
+
+from enum import Enum
+
+
+class Verdict(Enum):
+    """What a count says about its frame."""
+
+    NEXT = "next"
+    REPEAT = "repeat"
+    LATE = "late"
+    RESTART = "restart"
+    """A first frame, or a counter that started over."""
+
+
+MOST_LATE = 64
+"""A frame further back than this is no late frame but a counter that started over."""
+LATE_IN_A_ROW = 3
+"""As many frames in a row, all late and in order among themselves, are a counter that started over."""
+BACKLOG_S = 1.0
+"""A radio can deliver this much in one go; a count that ran further ahead than that and time allow started over."""
+
+
+class Counter:
+    """Follows one wrapping counter. Whole wraps that were missed are found from the time that passed."""
+
+    __slots__ = ("_last", "_late", "_late_run", "_period")
+
+    def __init__(self, period: int) -> None:
+        self._period = period
+        self._last: int | None = None
+        self._late: int | None = None
+        self._late_run = 0
+
+    def restart(self) -> None:
+        """The link was lost: the next count is a first one."""
+        self._last = None
+        self.forget_order()
+
+    def forget_order(self) -> None:
+        """Forget what came late."""
+        self._late, self._late_run = None, 0
+
+    def see(self, value: int, elapsed_s: float | None, unit_s: float | None) -> tuple[Verdict, int]:
+        """Judge a count; with NEXT, how far it moved. `unit_s` is the time of one count, where it is known."""
+        last, period = self._last, self._period
+        if last is None:
+            self._last = value % period
+            return Verdict.RESTART, 0
+        moved = (value - last) % period
+        if unit_s and elapsed_s is not None:
+            expected = max(1.0, elapsed_s / unit_s)
+            moved += period * round((expected - moved) / period)
+            ahead_s = moved * unit_s - 1.25 * elapsed_s
+        else:
+            moved -= period if moved > period // 2 else 0
+            ahead_s = 0.0
+        if moved > 0 and (ahead_s <= BACKLOG_S or moved == 1):
+            self._last = value % period
+            self._late_run = 0
+            return Verdict.NEXT, moved
+        if moved == 0:
+            return Verdict.REPEAT, 0
+        in_order = self._late is not None and 0 < (value - self._late) % period <= MOST_LATE
+        self._late_run = self._late_run + 1 if in_order else 1
+        self._late = value
+        if moved > 0 or -moved > MOST_LATE or self._late_run >= LATE_IN_A_ROW:
+            self._last = value % period
+            self.forget_order()
+            return Verdict.RESTART, 0
+        return Verdict.LATE, moved
