@@ -1,17 +1,18 @@
 """The fleet file: machines and their engines, as a shop writes them down. Text in, validated records out."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from gaugelink.engine.air import SEA_LEVEL_KPA, standard_pressure_kpa
 from gaugelink.engine.geometry import CylinderGeometry, clearance_from_ratio_cm3
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.settings import Settings
+from gaugelink.settings import Settings, parse_settings, validate_settings
 
 
 class Layout(StrEnum):
@@ -179,8 +180,7 @@ class EngineRecord(Settings):
 
     def neighbours(self) -> tuple[tuple[str, str], ...]:
         """Pairs of cylinders that lie side by side under one head."""
-        pairs = zip(self.cylinders, self.cylinders[1:], strict=False)
-        return tuple((a.name, b.name) for a, b in pairs if a.bank == b.bank)
+        return tuple((a.name, b.name) for a, b in pairwise(self.cylinders) if a.bank == b.bank)
 
     def geometry(self, cylinder: str) -> CylinderGeometry | None:
         """Dimensions of a cylinder, or None when the record has too little for an estimate.
@@ -279,57 +279,23 @@ def preset_names(layout: Layout, count: int) -> tuple[tuple[str, str | None], ..
     raise ValueError(f"layout {layout.value!r} has no names for {count} cylinders; list the names in cylinders")
 
 
-def parse_engine(text: str, where: str) -> EngineRecord:
-    """Read one engine from TOML text. `where` names the file in the message of the SettingsError that is raised."""
-    try:
-        return EngineRecord.model_validate(_toml(text, where))
-    except ValidationError as error:
-        raise SettingsError(_explain(error, where, {})) from error
+def parse_engine(text: str, file: str) -> EngineRecord:
+    """Read one engine from TOML text. Raises SettingsError with one line for each mistake, which begin with `file`."""
+    return parse_settings(EngineRecord, text, file)
 
 
-def parse_fleet(text: str, where: str, engines: tuple[EngineRecord, ...] = ()) -> Fleet:
+def parse_fleet(text: str, file: str, engines: Sequence[EngineRecord] = ()) -> Fleet:
     """Read a fleet from TOML text: tables ``[[machine]]`` and ``[[engine]]``.
 
-    `engines` are engines from other files that machines may refer to; the fleet file's own come first. Raises
-    SettingsError that says where in the file and why.
+    `engines` are engines from other files that machines may refer to; the fleet file's own go first. Raises
+    SettingsError with one line for each mistake, which begin with `file`.
     """
-    data = _toml(text, where)
     try:
-        own = data.get("engine", [])
-        taken = {item.get("id") for item in own if isinstance(item, Mapping)} if isinstance(own, list) else set()
-        borrowed = [engine for engine in engines if engine.id not in taken]
-        if isinstance(own, list):
-            data = {**data, "engine": [*own, *borrowed]}
-        return Fleet.model_validate(data)
-    except ValidationError as error:
-        raise SettingsError(_explain(error, where, data)) from error
-
-
-def _toml(text: str, where: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{where} is not valid TOML: {error}") from error
-
-
-def _explain(error: ValidationError, where: str, data: Mapping[str, Any]) -> str:
-    lines = []
-    for detail in error.errors():
-        place: list[str] = []
-        node: Any = data
-        for step in detail["loc"]:
-            node = node[step] if _has(node, step) else None
-            if isinstance(step, int):
-                label = node.get("id", node.get("name")) if isinstance(node, Mapping) else None
-                place.append(f"number {step + 1}" + (f" ({label})" if label else ""))
-            else:
-                place.append(str(step))
-        text = detail["msg"].removeprefix("Value error, ")
-        lines.append(f"{' > '.join(place)}: {text}" if place else text)
-    return f"{where} cannot be used: " + "; ".join(lines)
-
-
-def _has(node: Any, step: str | int) -> bool:
-    if isinstance(step, int):
-        return isinstance(node, list | tuple) and step < len(node)
-    return isinstance(node, Mapping) and step in node
+        raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
+    own = data.get("engine", [])
+    if isinstance(own, list):
+        taken = {item.get("id") for item in own if isinstance(item, dict)}
+        data["engine"] = [*own, *(engine for engine in engines if engine.id not in taken)]
+    return validate_settings(Fleet, data, file)

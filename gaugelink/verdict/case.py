@@ -10,8 +10,12 @@ import numpy as np
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
+from gaugelink.peak.events import Flag
 from gaugelink.verdict.difference import COVERAGE_FACTOR, Difference, ReadingValue, difference, u_of_one_kpa
 from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
+
+AT_LEAST_FLAGS = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.OVER_RANGE})
+"""The true pressure is what the reading shows, or more."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,15 @@ class Case:
     def firm(self, *cylinders: str) -> bool:
         """Whether none of these cylinders has a doubtful reading."""
         return not self.doubtful.intersection(cylinders)
+
+    def firm_gap(self, high: ReadingValue, low: ReadingValue) -> bool:
+        """Whether `low` is lower than `high` at the least by what they show.
+
+        A reading cut short or past the gauge's range is at least what it shows, so on the high side it does no harm.
+        """
+        asking = {flag for flag in high.flags if FLAG_TABLE[flag][0] is Severity.RETEST}
+        at_least = asking <= AT_LEAST_FLAGS and not self.repeats_apart(high)
+        return self.firm(low.cylinder) and (at_least or self.firm(high.cylinder))
 
     def between(self, a: ReadingValue, b: ReadingValue) -> Difference:
         """Reading a less reading b, the scatter of cranking in its uncertainty."""

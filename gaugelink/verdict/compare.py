@@ -86,7 +86,7 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
             causes=() if fine else low_causes(case.engine.cycle),
             next_tests=() if fine else telling_tests(case.engine.cycle),
             source="the engine's record" if maker else f"{practice}: {COMMON_PRACTICE}",
-            firm=case.firm(high.cylinder, low.cylinder),
+            firm=case.firm_gap(high, low),
         )
     ]
 

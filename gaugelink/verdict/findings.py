@@ -184,6 +184,10 @@ class Rules(Settings):
     """Rise with oil, its volume taken out, that counts as clear. Common practice, no source."""
     first_stroke_share: float = Field(default=0.85, gt=0, lt=1)
     """First stroke over the end, relative to the other cylinders, below which a cylinder is climbing. From memory."""
+    leak_watch_percent: float = Field(default=15.0, gt=0, lt=100)
+    """Differential leak-down loss above which a cylinder is worth watching. Common practice, no source."""
+    leak_limit_percent: float = Field(default=25.0, gt=0, lt=100)
+    """Loss above which it asks for a look: 60 of 80 psi, FAA AC 43.13-1B, chapter 8 (from memory)."""
     odd_times: float = Field(default=3.0, gt=1)
     """How many times the others' own spread a cylinder has to be off to be the odd one."""
     altitude_method: AltitudeMethod = AltitudeMethod.PRESSURE

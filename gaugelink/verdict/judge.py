@@ -21,6 +21,7 @@ from gaugelink.verdict.findings import (
     VerdictWord,
     verdict_word,
 )
+from gaugelink.verdict.leakdown import LeakDownValue, leak_findings
 from gaugelink.verdict.quality import quality_findings
 from gaugelink.verdict.wet import wet_findings
 
@@ -48,13 +49,14 @@ def judge_test(
     dry: Sequence[ReadingValue] | None = None,
     *,
     dry_conditions: Conditions | None = None,
+    leak_down: Sequence[LeakDownValue] = (),
     unit: PressureUnit = PressureUnit.KPA,
 ) -> TestVerdict:
     """Judge one test.
 
     `readings` has at most one for each cylinder; order does not matter. `dry` is the dry test that a wet one is held
-    against, under `dry_conditions` (the wet test's without the oil when they are not given). `unit` is what the
-    sentences are written in. Raises SettingsError for a cylinder that the engine does not have or that is there twice.
+    against, under `dry_conditions` (the wet test's without the oil when they are not given). `leak_down` are results
+    of a differential leak-down test of the same engine. `unit` is what the sentences are written in. Raises SettingsError for a cylinder that the engine does not have or that is there twice.
     """
     limits = Rules() if rules is None else rules
     case = lay_out(engine, readings, conditions, limits, unit)
@@ -64,10 +66,11 @@ def judge_test(
     if dry is not None:
         dry_case = lay_out(engine, dry, dry_conditions or conditions, limits, unit)
         findings += wet_findings(case, dry_case)
+    findings += leak_findings(case, leak_down)
     word = verdict_word(findings)
     top_end = _top_end(word, findings)
     findings.append(_top_end_finding(top_end, findings))
-    findings.sort(key=lambda finding: _ORDER.index(finding.severity))
+    findings.sort(key=_rank)
     complete = len(case.readings) == len(engine.cylinders)
     compared = len(case.readings) >= 2
     gap = case.between(case.highest, case.lowest) if compared else None
@@ -90,6 +93,11 @@ def judge_test(
         causes=causes,
         next_tests=tests,
     )
+
+
+def _rank(finding: Finding) -> tuple[int, bool]:
+    doubtful = finding.severity is Severity.INVESTIGATE and not finding.firm
+    return _ORDER.index(Severity.RETEST if doubtful else finding.severity), doubtful
 
 
 def _judged(case: Case, reading: ReadingValue) -> JudgedReading:
@@ -118,6 +126,7 @@ def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
     if word is not VerdictWord.INVESTIGATE:
         return TopEnd.LEAVE
     told = (RuleName.WET_DRY, RuleName.LEAK_DOWN)
+    # A wet or leak-down test confirms; it needs the low reading or the other of the two beside it.
     if any(f.rule in told and f.severity is Severity.INVESTIGATE and f.firm for f in findings):
         return TopEnd.LIKELY
     return TopEnd.TEST_FIRST
@@ -149,10 +158,12 @@ def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:
 
 def _summary(word: VerdictWord, findings: Sequence[Finding]) -> str:
     shown = next(f for f in findings if f.rule is RuleName.TOP_END)
+    if word is VerdictWord.RETEST:
+        return " ".join([*(f.text for f in findings if f.severity is Severity.RETEST)][:2] or [shown.text])
     lead = next((f for f in findings if f.severity is not Severity.NOTE), None)
     if lead is None:
         lead = next((f for f in findings if f.rule is RuleName.SPREAD), shown)
-    return lead.text if lead is shown or word is VerdictWord.RETEST else f"{lead.text} {shown.text}"
+    return lead.text if lead is shown else f"{lead.text} {shown.text}"
 
 
 def _gathered(groups: Iterable[tuple[str, ...]]) -> tuple[str, ...]:

@@ -1,12 +1,15 @@
 """Wet against dry: what a little oil in the cylinder tells of rings and of everything else."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from math import hypot
 
 import numpy as np
 
 from gaugelink.engine.geometry import oil_factor
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
+from gaugelink.verdict.difference import COVERAGE_FACTOR
+from gaugelink.verdict.findings import Finding, RuleName, Severity
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a
 # rectangular distribution (JCGM 100:2008, clause 4.3.7).
@@ -19,83 +22,137 @@ SOURCE = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _Rise:
+    kpa: float
+    """As measured."""
+    u_kpa: float
+    """Expanded uncertainty of `kpa`."""
+    by_volume_kpa: float
+    """What the oil's own volume is taken to do; 0 when it cannot be told."""
+    by_volume_u_kpa: float
+    dry_kpa: float
+
+    @property
+    def percent(self) -> float:
+        return 100.0 * self.kpa / self.dry_kpa
+
+    @property
+    def sealing_percent(self) -> float:
+        """Rise without the oil's own volume."""
+        return 100.0 * (self.kpa - self.by_volume_kpa) / self.dry_kpa
+
+    @property
+    def sealing_u_percent(self) -> float:
+        return 100.0 * hypot(self.u_kpa, self.by_volume_u_kpa) / self.dry_kpa
+
+    @property
+    def u_percent(self) -> float:
+        return 100.0 * self.u_kpa / self.dry_kpa
+
+
 def wet_findings(wet: Case, dry: Case) -> list[Finding]:
-    """Findings of a wet test held against the dry test of the same engine, one for each cylinder in both."""
-    rises = {name: _rise_kpa(wet, dry, name) for name in wet.readings if name in dry.readings}
-    rises = {name: rise for name, rise in rises.items() if dry.readings[name].peak_kpa > 0}
+    """Findings of a wet test held against the dry test of the same engine, one for each cylinder in both.
+
+    The same oil in each cylinder takes up the same volume, so between cylinders that part cancels; a rise on its own
+    has the volume taken out, as uncertain as the share of the oil that stays on the crown.
+    """
+    rises = {
+        name: _rise(wet, dry, name) for name in wet.readings if name in dry.readings and dry.readings[name].peak_kpa > 0
+    }
     low = dry.low_cylinders()
-    return [_finding(wet, dry, name, rise, u, name in low, rises) for name, (rise, u) in rises.items()]
+    return [_finding(wet, dry, name, rises, name in low) for name in rises]
 
 
-def _rise_kpa(wet: Case, dry: Case, name: str) -> tuple[float, float]:
-    """Rise without what the oil's volume does, and its expanded uncertainty."""
+def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     before, after = dry.readings[name], wet.readings[name]
     rise = wet.between(after, before)
     geometry, oil = wet.engine.geometry(name), wet.conditions.oil_ml
     if geometry is None or not oil:
-        return rise.kpa, rise.u_kpa
+        return _Rise(rise.kpa, rise.u_kpa, 0.0, 0.0, before.peak_kpa)
     whole = oil_factor(geometry, wet.cranking_rpm, oil, wet.conditions.adapter_cm3) - 1.0
-    by_volume = before.peak_kpa * whole * STAYING_SHARE
-    return rise.kpa - by_volume, hypot(rise.u_kpa, 2.0 * before.peak_kpa * whole * STAYING_U)
+    by_volume = before.peak_kpa * whole
+    return _Rise(
+        rise.kpa,
+        rise.u_kpa,
+        by_volume * STAYING_SHARE,
+        COVERAGE_FACTOR * by_volume * STAYING_U,
+        before.peak_kpa,
+    )
 
 
-def _finding(
-    wet: Case,
-    dry: Case,
-    name: str,
-    rise_kpa: float,
-    u_kpa: float,
-    is_low: bool,
-    rises: dict[str, tuple[float, float]],
-) -> Finding:
-    before = dry.readings[name].peak_kpa
-    percent = 100.0 * rise_kpa / before
-    others = [100.0 * rise / dry.readings[key].peak_kpa for key, (rise, _) in rises.items() if key != name]
-    usual = float(np.median(others)) if others else 0.0
-    clear = percent > wet.rules.wet_rise_percent and rise_kpa > u_kpa and percent > usual + 100.0 * u_kpa / before / 2.0
-    shown = f"{name} rose by {wet.text(rise_kpa)} with oil, {percent:.0f} %"
-    oil_known = wet.engine.geometry(name) is not None and bool(wet.conditions.oil_ml)
-    shown += ", the oil's own volume taken out" if oil_known else ""
-    four = wet.engine.cycle == 4
-    causes: tuple[str, ...] = ()
-    next_tests: tuple[str, ...] = ()
-    severity = Severity.NOTE
-    if clear:
-        severity = Severity.INVESTIGATE if is_low else Severity.WATCH
-        text = f"{shown}: that points to rings, piston or bore."
-        causes = ("worn or stuck rings", "scored piston or cylinder")
-        next_tests = ("leak-down test, listening at the crankcase", "look at the bore through the exhaust port")
-        if four:
-            next_tests = ("leak-down test, listening at the breather",)
-    elif is_low:
-        severity = Severity.INVESTIGATE
-        elsewhere = "valves, head gasket or piston crown" if four else "head gasket, O-ring or piston crown"
-        text = f"{shown}: too little for rings, so the leak is more likely at {elsewhere}."
-        causes = (
-            ("valve leaking or its clearance too tight", "head gasket leaking", "hole in the piston crown")
-            if four
-            else ("head gasket or head O-ring leaking", "hole in the piston crown", "decompression valve leaking")
-        )
-        next_tests = ("leak-down test, listening where the air goes",)
-    else:
-        text = f"{shown}: no more than a sound cylinder does."
+def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low: bool) -> Finding:
+    rise = rises[name]
+    limit = wet.rules.wet_rise_percent
+    others = [other for key, other in rises.items() if key != name]
+    usual = float(np.median([other.percent for other in others])) if others else None
+    clear = rise.sealing_percent > max(limit, rise.sealing_u_percent)
+    text = f"{name} rose by {wet.text(rise.kpa)} with oil, {rise.percent:.0f} %"
+    numbers = {
+        "dry_kpa": rise.dry_kpa,
+        "wet_kpa": wet.readings[name].peak_kpa,
+        "rise_kpa": rise.kpa,
+        "rise_percent": rise.percent,
+        "by_volume_kpa": rise.by_volume_kpa,
+        "by_volume_u_kpa": rise.by_volume_u_kpa,
+        "sealing_percent": rise.sealing_percent,
+        "limit_percent": limit,
+    }
+    if rise.by_volume_kpa > 0:
+        text += f", about {wet.text(rise.by_volume_kpa)} of it by the oil's own volume"
+    told = rise.sealing_u_percent < limit
+    if usual is not None:
+        excess = rise.percent - usual
+        u_excess = hypot(rise.u_percent, max(other.u_percent for other in others))
+        clear = clear or excess > max(limit, u_excess)
+        told = told or u_excess < limit
+        numbers |= {"others_rise_percent": usual, "excess_percent": excess, "excess_u_percent": u_excess}
+        text += f"; the others rose by {usual:.0f} %"
+    numbers["rings_likely"] = float(clear)
+    severity, closing, causes, next_tests = _meaning(wet, clear=clear, is_low=is_low, told=told)
     return Finding(
         RuleName.WET_DRY,
         severity,
-        text,
-        numbers={
-            "dry_kpa": before,
-            "wet_kpa": wet.readings[name].peak_kpa,
-            "rise_kpa": rise_kpa,
-            "rise_percent": percent,
-            "others_rise_percent": usual,
-            "limit_percent": wet.rules.wet_rise_percent,
-            "rings_likely": float(clear),
-        },
-        u_kpa=u_kpa,
+        f"{text}: {closing}.",
+        numbers=numbers,
+        u_kpa=rise.u_kpa,
         cylinders=(name,),
         causes=causes,
         next_tests=next_tests,
-        source=SOURCE if COMMON_PRACTICE in SOURCE else f"{SOURCE}; {COMMON_PRACTICE}",
+        source=SOURCE,
         firm=wet.firm(name) and dry.firm(name),
+    )
+
+
+def _meaning(
+    wet: Case, *, clear: bool, is_low: bool, told: bool
+) -> tuple[Severity, str, tuple[str, ...], tuple[str, ...]]:
+    four = wet.engine.cycle == 4
+    if clear:
+        inside = (
+            "listening at the breather" if four else "listening at the crankcase, and a look through the exhaust port"
+        )
+        return (
+            Severity.INVESTIGATE if is_low else Severity.WATCH,
+            "that points to rings, piston or bore",
+            ("worn or stuck rings", "scored piston or cylinder"),
+            (f"leak-down test, {inside}",),
+        )
+    if not is_low:
+        return Severity.NOTE, "no more than a sound cylinder does", (), ()
+    if not told:
+        return (
+            Severity.WATCH,
+            "that cannot be told from what the oil's volume does",
+            (),
+            ("put the same small amount of oil in every cylinder and read them all",),
+        )
+    return (
+        Severity.INVESTIGATE,
+        "too little for rings, so look to "
+        + ("valves, head gasket or piston crown" if four else "head gasket, O-ring or piston crown"),
+        ("valve leaking or its clearance too tight", "head gasket leaking", "hole in the piston crown")
+        if four
+        else ("head gasket or head O-ring leaking", "hole in the piston crown", "decompression valve leaking"),
+        ("leak-down test, listening where the air goes",),
     )

@@ -1,0 +1,42 @@
+"""A cranking event corrected by the gauge's calibration, what is left of the error put into its budget."""
+
+from dataclasses import replace
+from datetime import date
+from math import hypot
+
+from gaugelink.engine.calibration import CalibrationRecord
+from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag
+from gaugelink.verdict.difference import COVERAGE_FACTOR
+
+CALIBRATION = "calibration"
+
+
+def corrected_event(event: CrankingEvent, record: CalibrationRecord, on: date) -> CrankingEvent:
+    """Take the gauge's known error off an event's pressures.
+
+    The zero is already off them, so only the error beyond the one at the zero is taken off. The budget's line for
+    calibration is replaced; it stays common to all readings of the gauge. An overdue calibration corrects too, and
+    is flagged.
+    """
+
+    def off(pressure_kpa: float) -> float:
+        return pressure_kpa - (record.error_kpa(pressure_kpa + event.zero_kpa) - record.error_kpa(event.zero_kpa))
+
+    u_old = [line.u_kpa for line in event.budget if line.source == CALIBRATION]
+    u_new = record.u_kpa(event.peak_kpa + event.zero_kpa)
+    whole = event.peak_u_kpa / COVERAGE_FACTOR
+    rest = max(0.0, whole**2 - sum(u**2 for u in u_old)) ** 0.5
+    budget = (
+        *(line for line in event.budget if line.source != CALIBRATION),
+        BudgetLine(CALIBRATION, u_new, common=True),
+    )
+    return replace(
+        event,
+        peak_kpa=off(event.peak_kpa),
+        peak_u_kpa=COVERAGE_FACTOR * hypot(rest, u_new),
+        strokes=tuple(replace(stroke, peak_kpa=off(stroke.peak_kpa)) for stroke in event.strokes),
+        first_stroke_kpa=None if event.first_stroke_kpa is None else off(event.first_stroke_kpa),
+        projected_kpa=None if event.projected_kpa is None else off(event.projected_kpa),
+        budget=budget,
+        flags=event.flags | {Flag.CALIBRATION_OVERDUE} if record.is_overdue(on) else event.flags,
+    )

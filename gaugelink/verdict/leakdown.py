@@ -1,0 +1,78 @@
+"""Differential leak-down beside cranking pressures: how much is lost, and where it was heard."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from gaugelink.verdict.case import Case
+from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
+
+
+class Heard(StrEnum):
+    """Where the air of a leak-down test was heard to go."""
+
+    EXHAUST = "exhaust"
+    INTAKE = "intake"
+    CRANKCASE = "crankcase"
+    COOLANT = "coolant"
+    NEIGHBOUR = "neighbour"
+    """The plug hole of the next cylinder."""
+
+
+# Common practice, no source. At top dead centre the ports of a two-stroke are covered, so air in its exhaust or
+# intake has gone past the rings.
+_CAUSES: dict[tuple[int, Heard], tuple[str, ...]] = {
+    (4, Heard.EXHAUST): ("exhaust valve leaking",),
+    (4, Heard.INTAKE): ("intake valve leaking",),
+    (4, Heard.CRANKCASE): ("worn or stuck rings", "scored piston or cylinder", "hole in the piston crown"),
+    (2, Heard.EXHAUST): ("worn or stuck rings", "scored piston or cylinder"),
+    (2, Heard.INTAKE): ("worn or stuck rings", "scored piston or cylinder", "hole in the piston crown"),
+    (2, Heard.CRANKCASE): ("worn or stuck rings", "hole in the piston crown", "scored piston or cylinder"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LeakDownValue:
+    """Result of a differential leak-down test of one cylinder."""
+
+    cylinder: str
+    loss_percent: float
+    u_percent: float
+    """Expanded uncertainty of the loss, coverage about 95 %."""
+    heard: Heard | None = None
+
+
+def leak_findings(case: Case, values: Sequence[LeakDownValue]) -> list[Finding]:
+    """One finding for each cylinder that was tested. Raises SettingsError for a cylinder that is not there."""
+    return [_finding(case, value) for value in values]
+
+
+def _finding(case: Case, value: LeakDownValue) -> Finding:
+    name = case.engine.cylinder(value.cylinder).name
+    rules = case.rules
+    severity, closing = Severity.NOTE, f"within the {rules.leak_watch_percent:g} % of a sound cylinder"
+    if value.loss_percent - value.u_percent > rules.leak_limit_percent:
+        severity, closing = Severity.INVESTIGATE, f"more than the limit of {rules.leak_limit_percent:g} %"
+    elif value.loss_percent > rules.leak_watch_percent:
+        severity, closing = Severity.WATCH, f"more than the {rules.leak_watch_percent:g} % of a sound cylinder"
+    causes: tuple[str, ...] = ()
+    where = ""
+    if severity is not Severity.NOTE and value.heard is not None:
+        where = f", heard at the {value.heard.value}"
+        cycle = case.engine.cycle
+        causes = _CAUSES.get((cycle, value.heard), ("head gasket or O-ring leaking", "cracked head or cylinder"))
+    return Finding(
+        RuleName.LEAK_DOWN,
+        severity,
+        f"Leak-down of {name} {value.loss_percent:.0f} %, give or take {value.u_percent:.0f}: {closing}{where}.",
+        numbers={
+            "loss_percent": value.loss_percent,
+            "u_percent": value.u_percent,
+            "watch_percent": rules.leak_watch_percent,
+            "limit_percent": rules.leak_limit_percent,
+        },
+        cylinders=(name,),
+        causes=causes,
+        next_tests=() if severity is Severity.NOTE or value.heard is not None else ("listen where the air goes",),
+        source=f"limit: FAA AC 43.13-1B, 60 of 80 psi, from memory; the rest {COMMON_PRACTICE}",
+    )
