@@ -57,6 +57,8 @@ class Flag(StrEnum):
     """Cranking paused inside the event."""
     SHORT_RECORD = "short_record"
     """The record began or ended inside the event."""
+    TRIMMED = "trimmed"
+    """The event was too long to keep whole: samples from its middle were let go."""
     CALIBRATION_OVERDUE = "calibration_overdue"
     """The gauge's calibration is past its date."""
 

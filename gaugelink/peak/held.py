@@ -1,0 +1,151 @@
+"""The staircase of a held gauge: its steps, its plateau, and where it was going.
+
+A stroke fills the hose behind the check valve from the cylinder. With V_h of hose, V_c of cylinder at the top
+and the pressure p_c that the cylinder alone would reach, each stroke takes the same share k = V_c / (V_c + V_h)
+of what is left:
+
+    p_n = p_c - (p_c - p_0) (1 - k)^n
+
+so the climb approaches the cylinder's pressure geometrically. The share is not known beforehand; it is weighed
+over all it can be, with a prior, and what it leaves open is the uncertainty of the projection.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gaugelink.peak.climb import Climb, project
+from gaugelink.peak.events import (
+    BudgetLine,
+    CrankingEvent,
+    EngineHints,
+    EventSamples,
+    Flag,
+    FloatArray,
+    GaugeKind,
+    GaugeTraits,
+    Method,
+    Stroke,
+)
+from gaugelink.peak.staircase import Plateau, Step, find_plateau, find_steps
+
+COVERAGE = 2.0
+"""Coverage factor for about 95 % (JCGM 100:2008, 6.3.3)."""
+SETTLED_SHARE = 0.003
+"""A climb with less than this of its height to go has settled."""
+UNKNOWN_ZERO_U_KPA = 3.0
+"""Standard uncertainty of a zero that could not be seen. Common practice, no source."""
+FEW_STROKES = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Gauge:
+    noise_kpa: float
+    resolution_kpa: float
+
+
+def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
+    """Judge the event of a held gauge.
+
+    Args:
+        samples: all that was seen of the event.
+        traits: what is known of the gauge.
+        hints: what is known of the engine; the cycle gives the cranking speed.
+
+    Raises:
+        ValueError: fewer than three samples.
+    """
+    if len(samples.time_s) < 3:
+        raise ValueError(f"{len(samples.time_s)} samples are too few for a staircase; at least 3 are needed")
+    t = samples.time_s
+    zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
+    x = samples.pressure_kpa - zero
+    gauge = _gauge(samples, traits)
+    steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
+    plateau = find_plateau(t, x, steps, gauge.noise_kpa, gauge.resolution_kpa)
+    climb = project(steps, plateau, gauge.noise_kpa, gauge.resolution_kpa)
+    peak = plateau.level_kpa
+    remaining = climb.goal_kpa - peak if climb is not None else 0.0
+    rising = remaining > max(SETTLED_SHARE * peak, gauge.resolution_kpa)
+
+    flags = set(samples.flags)
+    if samples.zero_kpa is None:
+        flags.add(Flag.ZERO_UNKNOWN)
+    if plateau.leak_kpa_per_s > 0:
+        flags.add(Flag.VALVE_LEAK)
+    if rising:
+        flags.add(Flag.STILL_RISING)
+    if len(steps.steps) < FEW_STROKES and steps.resolved:
+        flags.add(Flag.FEW_STROKES)
+    if not steps.resolved:
+        flags.add(Flag.UNDER_SAMPLED)
+    if samples.lost_samples:
+        flags.add(Flag.LOST_SAMPLES)
+    if samples.over_range.any():
+        flags.add(Flag.OVER_RANGE)
+
+    budget = _budget(samples, traits, gauge, plateau)
+    u = float(np.sqrt(sum(line.u_kpa**2 for line in budget)))
+    strokes = tuple(Stroke(s.time_s, s.level_kpa, COVERAGE * float(np.hypot(u, s.u_kpa))) for s in steps.steps)
+    return CrankingEvent(
+        kind=GaugeKind.HELD,
+        start_s=steps.begin_s,
+        end_s=plateau.begin_s,
+        peak_kpa=peak,
+        peak_u_kpa=COVERAGE * u,
+        method=Method.CLIMBING if rising else Method.SETTLED,
+        cranking_rpm=_rpm(steps.steps, hints) if steps.resolved else None,
+        strokes=strokes,
+        flags=frozenset(flags),
+        budget=budget,
+        zero_kpa=zero,
+        zero_drift_kpa=samples.zero_drift_kpa,
+        first_stroke_kpa=steps.steps[0].level_kpa if steps.steps and steps.resolved else None,
+        climb_per_stroke=climb.share if climb is not None and steps.resolved else None,
+        projected_kpa=climb.goal_kpa if climb is not None and rising else None,
+        projected_u_kpa=COVERAGE * float(np.hypot(climb.u_kpa, u)) if climb is not None and rising else None,
+    )
+
+
+def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
+    step = traits.resolution_kpa
+    if step is None:
+        moves = np.abs(np.diff(samples.pressure_kpa))
+        moves = moves[moves > 1e-6]
+        step = float(moves.min()) if len(moves) else 0.0
+    noise = samples.noise_kpa
+    if noise <= 0:
+        tail = samples.pressure_kpa[-max(4, len(samples.pressure_kpa) // 4) :]
+        noise = 1.4826 * float(np.median(np.abs(np.diff(tail)))) / float(np.sqrt(2))
+    return _Gauge(max(noise, step / float(np.sqrt(12))), step)
+
+
+def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
+    if hints.cycle is None or len(steps) < 3:
+        return None
+    period = float(np.median(np.diff([s.time_s for s in steps])))
+    return 60.0 / period * hints.cycle / 2
+
+
+def _budget(samples: EventSamples, traits: GaugeTraits, gauge: _Gauge, plateau: Plateau) -> tuple[BudgetLine, ...]:
+    """JCGM 100:2008, clause 5: what the peak's uncertainty is made of."""
+    # Noise of more than half a step dithers the rounding away in the mean of the plateau.
+    rounded = gauge.noise_kpa < 0.6 * gauge.resolution_kpa
+    lines = [
+        BudgetLine("sampling and noise", plateau.u_level_kpa),
+        BudgetLine("resolution", gauge.resolution_kpa / float(np.sqrt(12)) if rounded else 0.0),
+        BudgetLine("zero", samples.zero_u_kpa if samples.zero_kpa is not None else UNKNOWN_ZERO_U_KPA),
+        BudgetLine("valve leak", plateau.u_leak_kpa),
+        BudgetLine("model", plateau.u_model_kpa),
+    ]
+    if traits.accuracy_u_kpa is not None:
+        lines.append(BudgetLine("calibration", traits.accuracy_u_kpa, common=True))
+    return tuple(lines)
+
+
+def model_curve(climb: Climb, steps: tuple[Step, ...], time_s: FloatArray) -> FloatArray:
+    """The fitted staircase at given times, shape (n,), kPa above the zero."""
+    level = np.zeros(len(time_s))
+    for number, step in enumerate(steps):
+        level = np.where(time_s >= step.time_s, climb.level_kpa(number), level)
+    return level

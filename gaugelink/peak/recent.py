@@ -1,0 +1,54 @@
+"""The last samples of one gauge, in a fixed amount of memory."""
+
+import numpy as np
+
+from gaugelink.peak.events import BoolArray, FloatArray
+
+
+class Recent:
+    """A sliding window over a stream of samples. Arrays are allocated once and never grow.
+
+    The newest `count` samples lie in order at the start of `time_s`, `pressure_kpa` and `over_range`.
+    """
+
+    __slots__ = ("capacity", "count", "over_range", "pressure_kpa", "time_s")
+
+    def __init__(self, capacity: int) -> None:
+        if capacity < 1024:
+            raise ValueError(f"a capacity of {capacity} samples is too small for an event; give 1024 or more")
+        self.capacity = capacity
+        self.count = 0
+        self.time_s: FloatArray = np.empty(capacity)
+        self.pressure_kpa: FloatArray = np.empty(capacity)
+        self.over_range: BoolArray = np.empty(capacity, dtype=np.bool_)
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes held by the arrays."""
+        return self.time_s.nbytes + self.pressure_kpa.nbytes + self.over_range.nbytes
+
+    def append(self, time_s: FloatArray, pressure_kpa: FloatArray, over_range: BoolArray | bool) -> None:
+        """Add samples at the end. The caller makes room first (`keep_last`, `drop_middle`)."""
+        first = self.count
+        last = first + len(time_s)
+        self.time_s[first:last] = time_s
+        self.pressure_kpa[first:last] = pressure_kpa
+        self.over_range[first:last] = over_range
+        self.count = last
+
+    def keep_last(self, count: int) -> None:
+        """Forget all but the newest `count` samples."""
+        if count < self.count:
+            self._cut(0, self.count - count)
+
+    def drop_middle(self, first: int, last: int) -> None:
+        """Forget the samples `first` to `last` (excluded) and close the gap; their times are not touched."""
+        self._cut(first, last)
+
+    def _cut(self, first: int, last: int) -> None:
+        count = self.count
+        moved = count - last
+        for array in (self.time_s, self.pressure_kpa, self.over_range):
+            # copy: source and target overlap
+            array[first : first + moved] = array[last:count].copy()
+        self.count = first + moved
