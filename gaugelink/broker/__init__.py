@@ -1,0 +1,1 @@
+"""The published messages, the link to the broker, and a small broker of its own."""

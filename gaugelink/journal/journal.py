@@ -1,6 +1,7 @@
 """The journal as the rest of the house sees it: async, with every call to the disk on a thread of its own."""
 
 import asyncio
+import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
@@ -8,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import ParamSpec, Self, TypeVar
 
+from gaugelink.errors import JournalError
 from gaugelink.journal import reads
 from gaugelink.journal.entries import Entry, EventEntry, Outgoing, TestEntry
 from gaugelink.journal.faults import WriteFault
@@ -77,7 +79,10 @@ class Journal:
     async def _on_thread(self, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         # Shielded, so that a cancelled caller cannot leave a commit half waited for: it is done or it failed.
         future = asyncio.get_running_loop().run_in_executor(self._thread, lambda: call(*args, **kwargs))
-        return await asyncio.shield(future)
+        try:
+            return await asyncio.shield(future)
+        except sqlite3.Error as error:
+            raise JournalError(f"The journal {self.path} cannot be read ({error}): check the disk.") from error
 
     # Writing
 

@@ -1,0 +1,104 @@
+"""What a person or a tool may ask for: small, bounded, and unable to name a file or run anything."""
+
+from enum import StrEnum
+from typing import Annotated, ClassVar
+
+from pydantic import ConfigDict, Field, ValidationError, model_validator
+
+from gaugelink.broker.message import Name, Part, Uuid
+from gaugelink.errors import BrokerError
+
+COMMAND_BYTES = 4096
+"""Longest command that is looked at."""
+
+Word = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f/\\]+$")]
+"""A name or id as data: no control characters, and no slashes, so it can never be taken for a path."""
+Note = Annotated[str, Field(max_length=500, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")]
+
+
+class CommandAction(StrEnum):
+    """What can be asked for."""
+
+    BEGIN = "begin"
+    """Begin a test of `machine`; `kind`, `repeats` and `cylinders` override the shop's defaults."""
+    REDO = "redo"
+    """Strike the last reading and read that cylinder again; with `cylinder`, all of that cylinder's."""
+    SKIP = "skip"
+    """Leave the cylinder whose turn it is, or `cylinder`, for now."""
+    ASSIGN = "assign"
+    """Give `event_id`, or the last event, to `cylinder`."""
+    STRIKE = "strike"
+    """The reading of `event_id` does not count."""
+    TAKE_BACK = "take_back"
+    """The reading of `event_id` counts again."""
+    NEXT = "next"
+    """`cylinder` is the one that the gauge is in now."""
+    FINISH = "finish"
+    ABANDON = "abandon"
+    BEGIN_DECAY = "begin_decay"
+    """Begin a leak-down of `cylinder`."""
+    STOP_DECAY = "stop_decay"
+    NOTE = "note"
+    """Add `note` to the test."""
+
+
+_NEEDS: dict[CommandAction, tuple[str, ...]] = {
+    CommandAction.BEGIN: ("machine",),
+    CommandAction.ASSIGN: ("cylinder",),
+    CommandAction.STRIKE: ("event_id",),
+    CommandAction.TAKE_BACK: ("event_id",),
+    CommandAction.NEXT: ("cylinder",),
+    CommandAction.NOTE: ("note",),
+}
+
+
+class Command(Part):
+    """What a person or tool asks for; the answer goes to ``command/result``. Unknown fields are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
+
+    TOPIC: ClassVar[str] = "command"
+    QOS: ClassVar[int] = 1
+    RETAIN: ClassVar[bool] = False
+
+    id: Uuid
+    """The sender's own UUID, of any version. Sending it again asks for the same answer; it acts once."""
+    action: CommandAction
+    by: Annotated[str, Field(max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$")] = ""
+    """Who asks: a person's or a tool's name."""
+    machine: Word | None = None
+    """A machine of the fleet file."""
+    kind: Word | None = None
+    """``dry``, ``wet``, or a name of the shop's own."""
+    repeats: int | None = Field(default=None, ge=1, le=20)
+    cylinders: Annotated[tuple[Word, ...], Field(max_length=32)] | None = None
+    """Order of the test."""
+    cylinder: Word | None = None
+    event_id: Uuid | None = None
+    gauge: Name | None = None
+    duration_s: float | None = Field(default=None, gt=0, le=3600)
+    """How long a leak-down is to be watched."""
+    note: Note | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> "Command":
+        missing = [name for name in _NEEDS.get(self.action, ()) if getattr(self, name) is None]
+        if missing:
+            raise ValueError(f"{self.action} needs {' and '.join(missing)}")
+        return self
+
+
+def parse_command(payload: bytes) -> Command:
+    """Read a command from the wire.
+
+    Raises:
+        BrokerError: it is too long, not JSON, or not a command; the text says what was found and what is allowed.
+    """
+    if len(payload) > COMMAND_BYTES:
+        raise BrokerError(f"The command has {len(payload)} bytes; at most {COMMAND_BYTES} are read.")
+    try:
+        return Command.model_validate_json(payload)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        where = ".".join(str(step) for step in first["loc"]) or "command"
+        raise BrokerError(f"The command is refused: {where}: {first['msg']}.") from error

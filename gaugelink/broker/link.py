@@ -1,0 +1,355 @@
+"""The bench's link to the broker: connects, drains the outbox in order, listens for commands, and comes back.
+
+What "sent" means: the broker acknowledged the message (QoS 1, PUBACK). It does not mean that a subscriber has it: a
+broker queues for a subscriber that is away only if that subscriber keeps a session, and drops what goes beyond its
+limit (mosquitto: `max_queued_messages`, 1000) although it acknowledged. So a backlog is sent at a bounded pace and
+few messages are under way at once; and because a broker that crashes forgets what it acknowledged since it last
+saved, the newest messages are told again after every connect. Readers drop repeats by `id`.
+"""
+
+import asyncio
+import contextlib
+import logging
+import random
+import socket
+import ssl
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+
+from gaugelink.broker.commands import Command
+from gaugelink.broker.listener import CommandListener
+from gaugelink.broker.message import topic
+from gaugelink.broker.messages import Availability, Prompt
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.errors import JournalError
+from gaugelink.journal import Journal, OutboxRow, Outgoing
+
+_LOG = logging.getLogger(__name__)
+
+WINDOW = 20
+"""Messages under way at once: what mosquitto itself keeps in flight to one client (`max_inflight_messages`)."""
+
+TOLD_AGAIN = timedelta(minutes=5)
+"""How far back messages are told again after a connect. A broker should save its sessions more often than that."""
+
+ACK_S = 5.0
+"""A broker that does not acknowledge for this long is taken for gone."""
+
+FIRST_WAIT_S = 0.2
+LONGEST_WAIT_S = 10.0
+STABLE_S = 5.0
+"""A session that lasted this long makes the next wait short again."""
+
+JOURNAL_WAIT_S = 1.0
+"""Wait before a journal that could not be read or written is asked again."""
+
+GOODBYE_S = 1.0
+"""Longest time spent on saying `offline` when shutting down."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """How the link stands."""
+
+    connected: bool
+    problem: str | None
+    """Why it is not connected, one sentence; None when it is."""
+    connects: int
+    """Sessions since the start."""
+    sent: int
+    """Messages from the outbox that the broker acknowledged, repeats included."""
+
+
+class BrokerLink:
+    """Publishes what the journal's outbox holds, and what need not be kept, until it is cancelled.
+
+    `run` is one task of the daemon. Everything else here may be called at any time from the same event loop.
+
+    Args:
+        settings: where the broker is; with `embedded`, pass the embedded broker's `port`.
+        bench: the bench's name, a level of the topics.
+        journal: an open journal.
+        port: TCP port instead of the one in `settings`.
+    """
+
+    def __init__(self, settings: BrokerSettings, bench: str, journal: Journal, *, port: int | None = None) -> None:
+        self._settings = settings
+        self._bench = bench
+        self._journal = journal
+        self._port = settings.port if port is None else port
+        self._password = settings.password()
+        self._tls = settings.tls_context()
+        self._listener = CommandListener(bench)
+        self._live: asyncio.Queue[tuple[str, str]] = asyncio.Queue(maxsize=64)
+        self._states: dict[str, str] = {}
+        self._stale_states: set[str] = set()
+        self._unrecorded: deque[Outgoing] = deque(maxlen=256)
+        self._aside = asyncio.Event()
+        self._unmarked: list[OutboxRow] = []
+        self._connected = False
+        self._problem: str | None = "not connected yet"
+        self._connects = 0
+        self._sent = 0
+        self.changed = asyncio.Event()
+        """Set whenever `status` changed. Whoever shows it clears it."""
+
+    @property
+    def commands(self) -> asyncio.Queue[Command]:
+        """Commands that were received, checked and not yet taken."""
+        return self._listener.commands
+
+    @property
+    def connected(self) -> bool:
+        """Whether there is a session with the broker."""
+        return self._connected
+
+    @property
+    def status(self) -> LinkStatus:
+        """How the link stands."""
+        return LinkStatus(self._connected, self._problem, self._connects, self._sent)
+
+    def wake(self) -> None:
+        """Look into the outbox now. The journal does this by itself after every commit."""
+        self._journal.outbox_grew.set()
+
+    def publish_live(self, topic_suffix: str, payload: str) -> None:
+        """Publish something that is only worth having now, at QoS 0: dropped while the broker is away or behind."""
+        if not self._connected:
+            return
+        if self._live.full():
+            self._live.get_nowait()
+        self._live.put_nowait((topic_suffix, payload))
+
+    def publish_state(self, topic_suffix: str, payload: str) -> None:
+        """Publish a state, retained, at QoS 1. Only the newest of each topic counts; it is told again on reconnect."""
+        self._states[topic_suffix] = payload
+        self._stale_states.add(topic_suffix)
+        self._aside.set()
+
+    def publish_unrecorded(self, message: Outgoing) -> None:
+        """Publish what cannot wait for the journal, such as the prompt that the journal's disk is full.
+
+        It waits in memory while the broker is away; the oldest goes when more than 256 wait.
+        """
+        self._unrecorded.append(message)
+        self._aside.set()
+
+    async def run(self) -> None:
+        """Stay connected until cancelled; then say `offline` and be gone within two seconds."""
+        wait_s = FIRST_WAIT_S
+        loop = asyncio.get_running_loop()
+        while True:
+            began = loop.time()
+            try:
+                await self._session()
+            except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
+                self._now(connected=False, problem=self._why(group))
+            if loop.time() - began > STABLE_S:
+                wait_s = FIRST_WAIT_S
+            # Full jitter: benches that lost the same broker do not come back at the same moment.
+            await asyncio.sleep(random.uniform(0.1, 1.0) * wait_s)
+            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+    def _why(self, group: ExceptionGroup[Exception]) -> str:
+        error: BaseException = group
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        where = f"{self._settings.host}:{self._port}"
+        if isinstance(error, MqttConnectError):
+            return f"The broker at {where} refused the connection ({error}): check username and password."
+        if isinstance(error, ssl.SSLError):
+            return f"The broker at {where} failed the TLS check ({error}): check ca_file and host."
+        if isinstance(error, TimeoutError):
+            return f"The broker at {where} does not answer."
+        return f"The broker at {where} is away ({error})."
+
+    def _now(self, *, connected: bool, problem: str | None) -> None:
+        if connected != self._connected or problem != self._problem:
+            level = logging.INFO if connected else logging.WARNING
+            _LOG.log(level, "%s", problem or f"Connected to the broker at {self._settings.host}:{self._port}.")
+            self._connected, self._problem = connected, problem
+            self.changed.set()
+
+    async def _probe(self) -> None:
+        """Reach the broker in a way that can be cancelled.
+
+        The MQTT client connects on a thread that cannot be, and waits there for an unreachable host or for a TLS
+        handshake that never comes; the shutdown would wait with it.
+        """
+        async with asyncio.timeout(ACK_S):
+            _, writer = await asyncio.open_connection(
+                self._settings.host,
+                self._port,
+                ssl=self._tls,
+                server_hostname=self._settings.host if self._tls is not None else None,
+            )
+        writer.close()
+        with contextlib.suppress(ConnectionError, ssl.SSLError):
+            await writer.wait_closed()
+
+    def _client(self) -> aiomqtt.Client:
+        client = aiomqtt.Client(
+            self._settings.host,
+            self._port,
+            username=self._settings.username,
+            password=None if self._password is None else self._password.get_secret_value(),
+            # A fixed name: after a lost connection the broker ends the old session, and sends its will, before the
+            # new one begins. Under another name that will would come minutes later and say that we are offline.
+            identifier=f"gaugelink-{self._bench}",
+            protocol=aiomqtt.ProtocolVersion.V311,
+            will=aiomqtt.Will(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True),
+            # Commands sent while the bench was away are not kept: what was asked for then must not happen later.
+            clean_session=True,
+            timeout=ACK_S,
+            keepalive=self._settings.keepalive_s,
+            max_queued_incoming_messages=256,
+            max_inflight_messages=WINDOW,
+            tls_context=self._tls,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        )
+        client.pending_calls_threshold = 2 * WINDOW
+        return client
+
+    async def _session(self) -> None:
+        await self._probe()
+        client = self._client()
+        connecting = asyncio.ensure_future(client.__aenter__())
+        try:
+            # Shielded, so that a cancelled shutdown does not leave the connecting thread with a socket of its own.
+            await asyncio.shield(connecting)
+        except asyncio.CancelledError:
+            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+                await asyncio.wait_for(connecting, GOODBYE_S)
+                await self._goodbye(client)
+            raise
+        try:
+            await self._listener.subscribe(client)
+            await client.publish(topic(self._bench, "availability"), Availability.ONLINE.value, qos=1, retain=True)
+            self._connects += 1
+            self._stale_states |= set(self._states)
+            self._now(connected=True, problem=None)
+            async with asyncio.TaskGroup() as tasks:
+                # The listener is also what notices that the connection is gone; it then ends the others.
+                tasks.create_task(self._listener.listen(client, self.publish_unrecorded))
+                tasks.create_task(self._drain(client))
+                tasks.create_task(self._send_aside(client))
+                tasks.create_task(self._send_live(client))
+        finally:
+            self._connected = False
+            while not self._live.empty():
+                self._live.get_nowait()
+            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+                await self._goodbye(client)
+
+    async def _goodbye(self, client: aiomqtt.Client) -> None:
+        """Say `offline` and disconnect, if that can be done quickly."""
+        async with asyncio.timeout(GOODBYE_S):
+            try:
+                await client.publish(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True)
+            finally:
+                await client.__aexit__(None, None, None)
+
+    async def _drain(self, client: aiomqtt.Client) -> None:
+        await asyncio.sleep(self._settings.settle)
+        again = [row for row in await self._again() if row.topic_suffix != Prompt.TOPIC]
+        for start in range(0, len(again), WINDOW):
+            await self._send(client, again[start : start + WINDOW])
+        while True:
+            self._journal.outbox_grew.clear()
+            # Until the note of what was sent is on disk nothing more is sent, or it would be sent over and over.
+            if not await self._mark():
+                await asyncio.sleep(JOURNAL_WAIT_S)
+                continue
+            rows = await self._pending()
+            if not rows:
+                await self._journal.outbox_grew.wait()
+                continue
+            try:
+                await self._send(client, rows, self._unmarked)
+            finally:
+                await asyncio.shield(self._mark())
+            if len(rows) == WINDOW:
+                await asyncio.sleep(WINDOW / self._settings.drain_per_s)
+
+    async def _again(self) -> Sequence[OutboxRow]:
+        """What a broker that crashed may have lost. A prompt is not in it: what was to be done then is done."""
+        while True:
+            try:
+                return await self._journal.to_tell_again(TOLD_AGAIN)
+            except JournalError as error:
+                _LOG.error("The outbox waits: %s", error)
+                await asyncio.sleep(JOURNAL_WAIT_S)
+
+    async def _pending(self) -> Sequence[OutboxRow]:
+        while True:
+            try:
+                return await self._journal.pending(WINDOW)
+            except JournalError as error:
+                _LOG.error("The outbox waits: %s", error)
+                await asyncio.sleep(JOURNAL_WAIT_S)
+
+    async def _mark(self) -> bool:
+        """Note what was sent; False when the disk did not take the note."""
+        rows = list(self._unmarked)
+        if rows:
+            try:
+                await self._journal.mark_sent(rows)
+            except JournalError as error:
+                _LOG.error("The outbox waits: %s", error)
+                return False
+            del self._unmarked[: len(rows)]
+        return True
+
+    async def _send(
+        self, client: aiomqtt.Client, rows: Sequence[OutboxRow], acknowledged: list[OutboxRow] | None = None
+    ) -> None:
+        """Send rows in order, at most a window of them; note each one whose predecessors are acknowledged too."""
+        # Tasks start in the order in which they are made, and each hands its packet over before it first waits.
+        sending = [
+            asyncio.create_task(
+                client.publish(topic(self._bench, row.topic_suffix), row.payload_json, qos=row.qos, retain=row.retain)
+            )
+            for row in rows
+        ]
+        try:
+            for row, sent in zip(rows, sending, strict=True):
+                await sent
+                self._sent += 1
+                if acknowledged is not None:
+                    acknowledged.append(row)
+        finally:
+            for sent in sending:
+                sent.cancel()
+            await asyncio.gather(*sending, return_exceptions=True)
+
+    async def _send_aside(self, client: aiomqtt.Client) -> None:
+        while True:
+            self._aside.clear()
+            while self._unrecorded:
+                message = self._unrecorded[0]
+                await client.publish(
+                    topic(self._bench, message.topic_suffix),
+                    message.payload_json,
+                    qos=message.qos,
+                    retain=message.retain,
+                )
+                # Taken off only now, so that one whose broker went away is sent again. A full deque may have let
+                # it go in the meantime.
+                if self._unrecorded and self._unrecorded[0] is message:
+                    self._unrecorded.popleft()
+            for suffix in sorted(self._stale_states):
+                self._stale_states.discard(suffix)
+                payload = self._states[suffix]
+                await client.publish(topic(self._bench, suffix), payload, qos=1, retain=True)
+            if not self._stale_states and not self._unrecorded:
+                await self._aside.wait()
+
+    async def _send_live(self, client: aiomqtt.Client) -> None:
+        while True:
+            suffix, payload = await self._live.get()
+            await client.publish(topic(self._bench, suffix), payload, qos=0)

@@ -1,0 +1,116 @@
+"""Takes commands from the broker: bounded in size, in number and in rate, checked before anyone acts on them."""
+
+import asyncio
+import json
+import logging
+import re
+from collections.abc import Callable
+
+import aiomqtt
+
+from gaugelink.broker.commands import COMMAND_BYTES, Command, parse_command
+from gaugelink.broker.message import topic
+from gaugelink.broker.messages import CommandResult
+from gaugelink.errors import BrokerError
+from gaugelink.journal import Outgoing
+
+_LOG = logging.getLogger(__name__)
+
+RATE_PER_S = 5.0
+"""Commands a second that are taken in the long run; a person presses a button far less often."""
+BURST = 20
+"""Commands that are taken at once."""
+QUEUE = 32
+"""Commands that may wait to be carried out."""
+
+
+class Allowance:
+    """A token bucket: `burst` at once, `rate_per_s` in the long run."""
+
+    def __init__(self, rate_per_s: float, burst: int) -> None:
+        self._rate_per_s = rate_per_s
+        self._burst = float(burst)
+        self._left = float(burst)
+        self._last_s: float | None = None
+
+    def take(self, now_s: float) -> bool:
+        """Take one at the monotonic time `now_s`; False when there is none left."""
+        if self._last_s is not None:
+            self._left = min(self._burst, self._left + (now_s - self._last_s) * self._rate_per_s)
+        self._last_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+
+class CommandListener:
+    """Puts checked commands in `commands`; answers those that cannot be carried out."""
+
+    def __init__(self, bench: str) -> None:
+        self._bench = bench
+        self._topic = topic(bench, Command.TOPIC)
+        self._allowance = Allowance(RATE_PER_S, BURST)
+        self.commands: asyncio.Queue[Command] = asyncio.Queue(maxsize=QUEUE)
+        """Commands that were received, checked and not yet taken."""
+        self.refused = 0
+        """Messages on the command topic that were not taken."""
+
+    async def subscribe(self, client: aiomqtt.Client) -> None:
+        """Ask the broker for commands."""
+        await client.subscribe(self._topic, qos=1)
+
+    async def listen(self, client: aiomqtt.Client, answer: Callable[[Outgoing], None]) -> None:
+        """Take commands until the connection is gone.
+
+        Raises:
+            aiomqtt.MqttError: the connection is gone.
+        """
+        loop = asyncio.get_running_loop()
+        async for message in client.messages:
+            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
+            result = self.receive(payload, loop.time(), retained=message.retain)
+            if result is not None:
+                answer(result.outgoing())
+
+    def receive(self, payload: bytes, now_s: float, *, retained: bool = False) -> CommandResult | None:
+        """Check one payload at the monotonic time `now_s`; queue the command, or return why it was refused.
+
+        What has no id to answer to, and what comes too fast, gets no answer.
+        """
+        if not self._allowance.take(now_s):
+            self.refused += 1
+            _LOG.warning("Commands come too fast; one was dropped.")
+            return None
+        if retained:
+            return self._refuse(payload, "A retained command is refused: it would be carried out at every start.")
+        try:
+            command = parse_command(payload)
+            self.commands.put_nowait(command)
+        except BrokerError as error:
+            return self._refuse(payload, str(error))
+        except asyncio.QueueFull:
+            return self._refuse(payload, f"{QUEUE} commands wait already: send it again later.")
+        return None
+
+    def _refuse(self, payload: bytes, why: str) -> CommandResult | None:
+        self.refused += 1
+        _LOG.warning("A command was refused: %s", why)
+        command_id = _id_of(payload)
+        if command_id is None:
+            return None
+        return CommandResult(bench=self._bench, command_id=command_id, ok=False, text=why)
+
+
+def _id_of(payload: bytes) -> str | None:
+    """Find the id of a command that cannot be read otherwise."""
+    if len(payload) > COMMAND_BYTES:
+        return None
+    try:
+        document = json.loads(payload)
+    except ValueError:
+        return None
+    command_id = document.get("id") if isinstance(document, dict) else None
+    if isinstance(command_id, str) and re.fullmatch(r"[\x21-\x7e]{1,64}", command_id):
+        return command_id
+    return None

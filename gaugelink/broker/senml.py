@@ -1,0 +1,125 @@
+"""Live pressure as a SenML pack (RFC 8428): one base record, then one short record for each sample.
+
+The unit is Pa, because kPa is neither in the RFC's list of units nor in the list of secondary units that RFC 8798
+added. The base name is the gauge's topic, so names are unique on the broker.
+"""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from pydantic import ConfigDict, Field, RootModel
+
+from gaugelink.broker.message import ROOT, Part
+from gaugelink.errors import BrokerError
+
+
+class SenmlRecord(Part):
+    """One record of a pack (RFC 8428, table 1)."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="ignore", use_attribute_docstrings=True, allow_inf_nan=False, populate_by_name=True
+    )
+
+    bn: str | None = None
+    """Base name: put before every name that follows."""
+    bt: float | None = None
+    """Base time in seconds since 1970-01-01 UTC: added to every time that follows."""
+    bu: str | None = None
+    """Base unit."""
+    n: str | None = None
+    """Name: ``pressure``."""
+    u: str | None = None
+    """Unit: ``Pa``."""
+    v: float | None = None
+    """Value: gauge pressure in Pa, the zero taken off."""
+    vb: bool | None = None
+    """Boolean value: with the name ``over_range``, true when the gauge could not show all of the pressure."""
+    t: float | None = None
+    """Time in seconds, added to the base time."""
+
+
+class LivePressure(RootModel[tuple[SenmlRecord, ...]]):
+    """Thinned live pressure of one gauge. It is for looking at: samples may be left out, and it is never repeated."""
+
+    model_config = ConfigDict(frozen=True)
+
+    root: tuple[SenmlRecord, ...] = Field(min_length=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """A SenML record with its base taken in (RFC 8428, section 4.6)."""
+
+    name: str
+    unit: str | None
+    time_s: float
+    """Seconds since 1970-01-01 UTC, or relative to now when below 2**28 (RFC 8428, section 4.5.3)."""
+    value: float | str | bool | None
+
+
+def live_pressure(
+    bench: str,
+    gauge: str,
+    base_at: datetime,
+    time_s: Sequence[float],
+    pressure_kpa: Sequence[float],
+    *,
+    over_range: bool = False,
+) -> str:
+    """Write live samples of one gauge as a SenML pack.
+
+    Args:
+        bench: the bench's name.
+        gauge: the gauge's name.
+        base_at: wall time of `time_s` = 0.
+        time_s: seconds, any length from 1 on.
+        pressure_kpa: gauge pressure, zero taken off, as long as `time_s`.
+        over_range: whether any of the samples was over the gauge's range.
+    """
+    if not time_s or len(time_s) != len(pressure_kpa):
+        raise BrokerError(f"A pack needs as many pressures as times, found {len(pressure_kpa)} and {len(time_s)}.")
+    base: dict[str, Any] = {"bn": f"{ROOT}/{bench}/gauge/{gauge}/", "bt": round(base_at.timestamp(), 6), "bu": "Pa"}
+    records: list[dict[str, Any]] = [
+        {"n": "pressure", "v": round(kpa * 1000.0, 1), "t": round(t, 6)}
+        for t, kpa in zip(time_s, pressure_kpa, strict=True)
+    ]
+    records[0] = base | records[0]
+    if over_range:
+        # A unit of its own, so that the base unit of the pack is not taken for this record's (RFC 8428, 4.6).
+        records.append({"n": "over_range", "vb": True, "t": round(time_s[-1], 6)})
+    return json.dumps(records, separators=(",", ":"), allow_nan=False)
+
+
+def resolve(pack: str | bytes) -> list[Resolved]:
+    """Read a SenML pack in JSON and take its base fields into every record (RFC 8428, section 4.6).
+
+    Raises:
+        BrokerError: it is not a SenML pack.
+    """
+    try:
+        records = json.loads(pack)
+    except ValueError as error:
+        raise BrokerError(f"This is not JSON, so it is no SenML pack: {error}.") from error
+    if not isinstance(records, list) or not all(isinstance(record, dict) for record in records):
+        raise BrokerError("A SenML pack is a JSON array of objects; this is something else.")
+    base_name, base_unit, base_time, base_value, base_sum = "", None, 0.0, 0.0, 0.0
+    resolved = []
+    for record in records:
+        unknown = [key for key in record if key.endswith("_")]
+        if unknown:
+            raise BrokerError(f"The SenML field {unknown[0]!r} must be understood (RFC 8428, section 4.4) and is not.")
+        base_name = record.get("bn", base_name)
+        base_unit = record.get("bu", base_unit)
+        base_time = record.get("bt", base_time)
+        base_value = record.get("bv", base_value)
+        base_sum = record.get("bs", base_sum)
+        name = base_name + record.get("n", "")
+        if "v" in record or "bv" in record:
+            value: float | str | bool | None = base_value + record.get("v", 0.0)
+        else:
+            value = record.get("vs", record.get("vb", record.get("vd")))
+        resolved.append(Resolved(name, record.get("u", base_unit), base_time + record.get("t", 0.0), value))
+    return resolved
