@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gaugelink.gauge.layout import ByteOrder, ChecksumKind, GaugeLayout, NumberField, NumberFormat
+from gaugelink.gauge.fields import ByteOrder, ChecksumKind, NumberField, NumberFormat
+from gaugelink.gauge.layout import GaugeLayout
 
 FloatArray = NDArray[np.float64]
 

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from gaugelink.gauge.ambient import AmbientZero
 from gaugelink.gauge.clock import SampleClock
 from gaugelink.gauge.decode import Fault, Frame, FrameDecoder, LineDecoder
-from gaugelink.gauge.layout import Counts, GaugeLayout
+from gaugelink.gauge.fields import Counts
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict
 from gaugelink.gauge.samples import FrameCounts, SampleBatch
 

@@ -11,7 +11,8 @@ from bleak.uuids import normalize_uuid_16
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.ambient import HIGHEST_KPA, LOWEST_KPA
-from gaugelink.gauge.layout import GaugeLayout, How, Listen, NumberFormat, PressureField, Reference, TextLine
+from gaugelink.gauge.fields import NumberFormat, PressureField, TextLine
+from gaugelink.gauge.layout import GaugeLayout, How, Listen, Reference
 
 ENVIRONMENTAL_SENSING = normalize_uuid_16(0x181A)
 PRESSURE = normalize_uuid_16(0x2A6D)
