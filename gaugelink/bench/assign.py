@@ -1,0 +1,443 @@
+"""A running test: events, signs of handling and commands in; readings, prompts and the test's state out.
+
+A pure state machine. It has no clock: whoever calls it says what time it is, on a monotonic clock.
+"""
+
+from dataclasses import replace
+from math import sqrt
+
+from gaugelink.bench import commands, saying
+from gaugelink.bench.agree import SHORT_OF_THE_TOP
+from gaugelink.bench.english import ENGLISH
+from gaugelink.bench.evidence import Habits, Sign, learn, weigh
+from gaugelink.bench.plan import CrankedBy, Plan
+from gaugelink.bench.prompts import Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.reading import (
+    BENCH,
+    Acknowledgement,
+    Change,
+    Command,
+    CommandResult,
+    Outcome,
+    Phase,
+    Reading,
+    ReadingChanged,
+    Status,
+    TestChanged,
+    TestState,
+)
+from gaugelink.bench.state import SNAPSHOT, BenchSettings, BenchState, GaugeTrack, OpenPull
+from gaugelink.engine.units import PressureUnit
+from gaugelink.peak.events import CrankingEvent, GaugeKind
+from gaugelink.peak.notices import HandlingKind
+
+_RUNNING = (Phase.CAUTIONS, Phase.MEASURING, Phase.DONE)
+_SURE = 0.98
+_LONGEST_LEARNT_S = 120.0
+
+
+class TestBench:
+    """One test on one engine. Every method that takes `now_s` returns what came of it, in order."""
+
+    __test__ = False
+
+    def __init__(
+        self,
+        plan: Plan,
+        settings: BenchSettings | None = None,
+        unit: PressureUnit = PressureUnit.PSI,
+        language: Language = ENGLISH,
+        habits: Habits | None = None,
+    ) -> None:
+        """Prepare a test. `habits` are those of an earlier test of the same session, see `habits`."""
+        self._say = Prompter(unit, language)
+        self._origin_s: float | None = None
+        self._state = BenchState(plan, settings or BenchSettings(), habits or Habits())
+        self._state.tracks = {gauge: GaugeTrack() for gauge in dict.fromkeys(plan.gauges.values())}
+        self._out: list[Outcome] = []
+
+    @classmethod
+    def restore(
+        cls,
+        snapshot: dict[str, object],
+        now_s: float,
+        away_s: float = 0.0,
+        unit: PressureUnit = PressureUnit.PSI,
+        language: Language = ENGLISH,
+    ) -> "TestBench":
+        """Go on with a test from its snapshot, at `now_s` on a new clock, after `away_s` seconds of nobody watching.
+
+        Raises pydantic.ValidationError when the snapshot is not one.
+        """
+        state = SNAPSHOT.validate_python(snapshot)
+        bench = cls(state.plan, state.settings, unit, language)
+        bench._state = state
+        state.at_s += max(away_s, 0.0)
+        for track in state.tracks.values():
+            track.lost_s += max(away_s, 0.0)
+        bench._at(now_s)
+        return bench
+
+    def snapshot(self) -> dict[str, object]:
+        """Return the whole state as JSON values."""
+        whole: dict[str, object] = SNAPSHOT.dump_python(self._state, mode="json")
+        return whole
+
+    @property
+    def state(self) -> TestState:
+        """The test as it stands."""
+        return self._state.summary()
+
+    @property
+    def plan(self) -> Plan:
+        """The plan of the test."""
+        return self._state.plan
+
+    def habits(self) -> Habits:
+        """Return what is known of the mechanic's times, for the next test of the session."""
+        habits = self._state.habits
+        for gauge, track in self._state.tracks.items():
+            readings = [reading for reading in self._state.readings if reading.gauge == gauge]
+            for before, reading, sign in zip(readings, readings[1:], track.signs[1:], strict=False):
+                sure = all(one.in_cylinder and one.confidence >= _SURE for one in (before, reading))
+                if sure and sign.gap_s is not None and sign.gap_s < _LONGEST_LEARNT_S:
+                    habits = learn(habits, sign.gap_s, before.cylinder != reading.cylinder)
+        return habits
+
+    def begin(self, now_s: float, acknowledged: Acknowledgement | None = None) -> list[Outcome]:
+        """Start the test: the cautions, or, when they were acknowledged earlier in the session, the first prompt."""
+        self._at(now_s)
+        state = self._state
+        state.target = state.next_station()
+        if acknowledged is None:
+            self._out += [*self._say.cautions(), self._say.say(PromptKey.ACKNOWLEDGE)]
+        else:
+            state.acknowledged = acknowledged
+            state.phase = Phase.MEASURING
+            self._prompt(saying.opening(state, self._say))
+        return self._flush()
+
+    def resume(self, now_s: float) -> list[Outcome]:
+        """Say where the test stands, after a restart."""
+        self._at(now_s)
+        state = self._state
+        if state.phase is Phase.CAUTIONS:
+            self._out += [*self._say.cautions(), self._say.say(PromptKey.ACKNOWLEDGE)]
+        elif state.phase is Phase.MEASURING:
+            one = len(state.target) == 1
+            key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
+            self._prompt(self._say.say(key, state.target, next=state.target[0]))
+        return self._flush()
+
+    def event(self, event_id: str, gauge: str, event: CrankingEvent, now_s: float) -> list[Outcome]:
+        """Take a cranking event. The same id again does nothing."""
+        at_s = self._at(now_s)
+        state = self._state
+        if state.phase not in _RUNNING or state.reading(event_id) is not None:
+            return []
+        lane = state.plan.lane(gauge)
+        if not lane:
+            self._prompt(self._say.say(PromptKey.ASK_GAUGE, state.target))
+            return self._flush(changed=False)
+        track = state.tracks[gauge]
+        length_s = event.end_s - event.start_s
+        if state.pull is not None and not self._joins(state.pull, gauge, at_s - length_s):
+            self._close_pull()
+        common_u = sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
+        sign = self._sign(event_id, gauge, event, at_s - length_s, common_u)
+        pull = state.pull
+        if pull is None:
+            state.pulls += 1
+            pull = state.pull = OpenPull(state.pulls, at_s - length_s, at_s)
+        pull.last_s = at_s
+        pull.events[gauge] = event_id
+        state.readings.append(
+            Reading(
+                event_id=event_id,
+                test_id=state.plan.test_id,
+                gauge=gauge,
+                kind=event.kind,
+                pull=pull.number,
+                peak_kpa=event.peak_kpa,
+                peak_u_kpa=event.peak_u_kpa,
+                common_u_kpa=common_u,
+                flags=event.flags,
+                status=Status.HELD,
+                cylinder=None,
+                confidence=0.0,
+                candidates=(),
+            )
+        )
+        state.tracks[gauge] = GaugeTrack(signs=[*track.signs, sign], last_end_s=at_s)
+        self._reweigh(gauge, fresh=event_id)
+        expected = {state.plan.gauges[name] for name in state.target}
+        if expected <= set(pull.events):
+            self._close_pull()
+        return self._flush()
+
+    def handling(self, gauge: str, what: HandlingKind, now_s: float) -> list[Outcome]:
+        """Take a sign that the gauge was handled between events."""
+        self._at(now_s)
+        state = self._state
+        track = state.tracks.get(gauge)
+        if track is None or state.phase not in _RUNNING:
+            return []
+        if what is HandlingKind.VENTED:
+            track.bled = True
+        elif what is HandlingKind.ZERO_MOVED:
+            track.zero_moved = True
+        elif what is HandlingKind.SCREWED:
+            track.screwed = True
+            last = state.readings[-1].cylinder if state.readings else None
+            if state.phase is Phase.MEASURING and len(state.target) == 1 and not state.ready_said:
+                name = state.target[0]
+                if name != last and name in state.plan.lane(gauge):
+                    self._prompt(self._say.say(PromptKey.READY, state.target, next=name))
+                    state.ready_said = True
+        return self._flush(changed=False)
+
+    def opened(self, gauge: str, now_s: float) -> list[Outcome]:
+        """Note that an event has begun on a gauge."""
+        at_s = self._at(now_s)
+        track = self._state.tracks.get(gauge)
+        if track is None:
+            return []
+        track.opened_s, track.stroke_kpa, track.strokes = at_s, None, 0
+        track.rising_said = track.enough_said = False
+        if self._state.phase is Phase.CAUTIONS:
+            self._prompt(self._say.say(PromptKey.ACKNOWLEDGE_FIRST))
+        return self._flush(changed=False)
+
+    def stroke(self, gauge: str, level_kpa: float, now_s: float) -> list[Outcome]:
+        """Take a stroke as it passes: on a starter, say to keep cranking while it rises and when it is enough."""
+        self._at(now_s)
+        state = self._state
+        track = state.tracks.get(gauge)
+        if track is None or state.phase is not Phase.MEASURING:
+            return []
+        before, track.stroke_kpa = track.stroke_kpa, max(level_kpa, track.stroke_kpa or 0.0)
+        track.strokes += 1
+        if state.plan.conditions.cranked_by is not CrankedBy.STARTER or before is None:
+            return []
+        rise = (level_kpa - before) / max(level_kpa, 1.0)
+        if track.strokes >= 4 and rise > 0.03 and not track.rising_said:
+            track.rising_said = True
+            self._prompt(self._say.say(PromptKey.KEEP_CRANKING, state.target))
+        if track.strokes >= 5 and rise < 0.01 and not track.enough_said:
+            track.enough_said = True
+            self._prompt(self._say.say(PromptKey.ENOUGH, state.target))
+        return self._flush(changed=False)
+
+    def link(self, gauge: str, up: bool, now_s: float) -> list[Outcome]:
+        """Note that a gauge's radio was lost or came back."""
+        at_s = self._at(now_s)
+        state = self._state
+        track = state.tracks.get(gauge)
+        if track is None:
+            return []
+        if not up:
+            track.down_since_s = at_s if track.down_since_s is None else track.down_since_s
+        elif track.down_since_s is not None:
+            track.lost_s += at_s - track.down_since_s
+            track.down_since_s = None
+            said, track.loss_said = track.loss_said, False
+            if said and state.phase is Phase.MEASURING:
+                one = len(state.target) == 1
+                key = PromptKey.LINK_BACK if one else PromptKey.LINK_BACK_ALL
+                self._prompt(self._say.say(key, state.target, next=state.target[0]))
+        return self._flush(changed=False)
+
+    def command(self, command: Command, now_s: float) -> list[Outcome]:
+        """Do what a person or tool asks. A repeated id acts once and gets the same answer."""
+        at_s = self._at(now_s)
+        state = self._state
+        earlier = next((result for result in state.results if result.id == command.id), None)
+        if earlier is not None:
+            return [replace(earlier, repeated=True)]
+        done = commands.carry_out(state, command, at_s)
+        result = CommandResult(command.id, done.ok, done.text)
+        state.results = [*state.results[-499:], result]
+        self._out.append(result)
+        if not done.ok:
+            return self._flush(changed=False)
+        if not done.acknowledged:
+            state.touches += 1
+        self._out += [ReadingChanged(reading) for reading in done.changed]
+        for gauge in state.tracks:
+            self._reweigh(gauge)
+        self._retarget()
+        self._prompt(done.prompt(state, self._say))
+        self._ask_about_doubts()
+        return self._flush()
+
+    def tick(self, now_s: float) -> list[Outcome]:
+        """Let time pass: gauges that never reported, radio losses, reminders. Call it a few times a second."""
+        at_s = self._at(now_s)
+        state = self._state
+        if state.phase not in _RUNNING:
+            return []
+        changed = False
+        if state.pull is not None and at_s - state.pull.last_s > state.settings.wait_for_gauges_s:
+            going_on = any(
+                track.opened_s is not None and at_s - track.opened_s < 5 * state.settings.wait_for_gauges_s
+                for track in state.tracks.values()
+            )
+            if not going_on:
+                self._close_pull()
+                changed = True
+        for track in state.tracks.values():
+            down = track.down_since_s
+            if down is not None and not track.loss_said and at_s - down >= state.settings.loss_said_s:
+                track.loss_said = True
+                if state.phase is Phase.MEASURING:
+                    self._prompt(self._say.say(PromptKey.LINK_LOST, state.target))
+        if state.phase is Phase.MEASURING and state.reminded < state.settings.reminders:
+            wait_s = state.settings.remind_s * 2**state.reminded
+            if at_s - state.prompted_s >= wait_s:
+                reminded = state.reminded + 1
+                one = len(state.target) == 1
+                key = PromptKey.WAITING if one else PromptKey.WAITING_ALL
+                self._prompt(self._say.say(key, state.target, next=state.target[0]))
+                state.reminded = reminded
+        return self._flush(changed=changed)
+
+    def _at(self, now_s: float) -> float:
+        if self._origin_s is None:
+            self._origin_s = now_s - self._state.at_s
+        self._state.at_s = max(self._state.at_s, now_s - self._origin_s)
+        return self._state.at_s
+
+    def _sign(self, event_id: str, gauge: str, event: CrankingEvent, start_s: float, common_u: float) -> Sign:
+        state, track, lane = self._state, self._state.tracks[gauge], self._state.plan.lane(gauge)
+        last = next((one.cylinder for one in reversed(state.readings) if one.gauge == gauge and one.cylinder), None)
+        asked = next((name for name in state.target if name in lane), last or lane[-1])
+        own_u = sqrt(max((event.peak_u_kpa / 2) ** 2 - common_u**2, 0.0))
+        return Sign(
+            event_id=event_id,
+            asked=asked,
+            gap_s=None if track.last_end_s is None else max(start_s - track.last_end_s, 0.0),
+            screwed=track.screwed,
+            zero_moved=track.zero_moved,
+            unbled=event.kind is GaugeKind.HELD and bool(track.signs) and not track.bled,
+            lost_s=track.lost_s + (self._state.at_s - track.down_since_s if track.down_since_s is not None else 0.0),
+            peak_kpa=event.peak_kpa,
+            peak_sd=own_u / max(event.peak_kpa, 1.0),
+            partial=bool(event.flags & SHORT_OF_THE_TOP),
+        )
+
+    def _joins(self, pull: OpenPull, gauge: str, start_s: float) -> bool:
+        return gauge not in pull.events and abs(start_s - pull.start_s) <= self._state.settings.match_s
+
+    def _reweigh(self, gauge: str, fresh: str | None = None) -> None:
+        """Weigh all events of a gauge anew and give or hold what the evidence now says."""
+        state = self._state
+        track = state.tracks[gauge]
+        if not track.signs:
+            return
+        readings = [reading for reading in state.readings if reading.gauge == gauge]
+        signs = [
+            replace(
+                sign,
+                pinned=reading.cylinder if reading.status is Status.MOVED else None,
+                partial=sign.partial or reading.status is Status.STRUCK,
+            )
+            for sign, reading in zip(track.signs, readings, strict=True)
+        ]
+        expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
+        shares = weigh(signs, state.plan.lane(gauge), expected, self.habits(), state.settings.evidence)
+        for reading, share in zip(readings, shares, strict=True):
+            self._judge(reading, share, is_fresh=reading.event_id == fresh)
+
+    def _judge(self, reading: Reading, share: dict[str, float], is_fresh: bool) -> None:
+        state = self._state
+        ranked = tuple(sorted(share.items(), key=lambda one: one[1], reverse=True))
+        best, sure = ranked[0]
+        judged = replace(reading, candidates=ranked)
+        if reading.by_person:
+            state.put(judged)
+            return
+        if reading.status is Status.GIVEN and reading.cylinder is not None:
+            judged = replace(judged, confidence=share[reading.cylinder])
+            if judged.confidence < state.settings.doubt_limit:
+                judged = judged.changed(
+                    Change(state.at_s, BENCH, Status.HELD, None, judged.confidence, "later pulls speak against it")
+                )
+                self._out.append(ReadingChanged(judged))
+            state.put(judged)
+            return
+        judged = replace(judged, confidence=sure)
+        given = (
+            state.phase is not Phase.CAUTIONS
+            and sure >= state.settings.confidence_limit
+            and not self._wants_a_word(reading, best)
+        )
+        if given:
+            why = "the evidence" if is_fresh else "later pulls made it clear"
+            judged = judged.changed(Change(state.at_s, BENCH, Status.GIVEN, best, sure, why))
+        elif is_fresh:
+            judged = judged.changed(Change(state.at_s, BENCH, Status.HELD, None, sure, "not clear which cylinder"))
+        if given or is_fresh:
+            self._out.append(ReadingChanged(judged))
+        state.put(judged)
+
+    def _wants_a_word(self, reading: Reading, cylinder: str) -> bool:
+        """Whether a person must name the cylinder: the first reading after a move, where the shop wants that."""
+        state = self._state
+        if not state.settings.confirm_moves or len(state.plan.lane(reading.gauge)) == 1:
+            return False
+        return not any(one.status is Status.MOVED for one in state.of_cylinder(cylinder))
+
+    def _close_pull(self) -> None:
+        """Every gauge has reported, or will not: say what came of the pull and what comes next."""
+        state = self._state
+        pull, state.pull = state.pull, None
+        if pull is None:
+            return
+        for track in state.tracks.values():
+            track.opened_s = None
+        readings = [reading for event_id in pull.events.values() if (reading := state.reading(event_id)) is not None]
+        before = state.target
+        if state.phase is Phase.CAUTIONS:
+            self._prompt(self._say.say(PromptKey.ACKNOWLEDGE_FIRST))
+            return
+        self._retarget()
+        held = next((reading for reading in readings if reading.status is Status.HELD), None)
+        if held is not None:
+            self._ask(held)
+            return
+        self._prompt(saying.after_pull(state, self._say, readings, before))
+        self._ask_about_doubts()
+
+    def _retarget(self) -> None:
+        state = self._state
+        if state.phase not in (Phase.MEASURING, Phase.DONE):
+            return
+        target = state.next_station()
+        if target != state.target:
+            state.target = target
+            state.ready_said = False
+        state.phase = Phase.MEASURING if target else Phase.DONE
+
+    def _ask(self, reading: Reading) -> None:
+        self._state.put(replace(reading, asked=True))
+        self._out.append(ReadingChanged(replace(reading, asked=True)))
+        self._prompt(saying.question(self._state, self._say, reading))
+
+    def _ask_about_doubts(self) -> None:
+        """Ask about the readings that later pulls have put in doubt."""
+        for reading in self._state.readings:
+            doubted = any(change.status is Status.GIVEN for change in reading.changes)
+            if reading.status is Status.HELD and doubted and not reading.asked:
+                self._ask(reading)
+                return
+
+    def _prompt(self, prompt: Prompt) -> None:
+        self._state.prompted_s = self._state.at_s
+        self._state.reminded = 0
+        self._out.append(prompt)
+
+    def _flush(self, changed: bool = True) -> list[Outcome]:
+        out, self._out = self._out, []
+        if changed:
+            out.append(TestChanged(self._state.summary()))
+        return out

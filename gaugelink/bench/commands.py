@@ -1,0 +1,231 @@
+"""What a person may ask of a test, and what it does to the state. Refusals say why and what to do instead."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from gaugelink.bench import saying
+from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
+from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
+from gaugelink.bench.state import BenchState
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What became of a command."""
+
+    ok: bool
+    text: str
+    changed: tuple[Reading, ...] = ()
+    """Readings as they are now."""
+    prompt: Callable[[BenchState, Prompter], Prompt] = saying.go_to
+    """What to say once the test has found its next cylinder."""
+    acknowledged: bool = False
+
+
+def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
+    """Change the state as the command asks, or refuse."""
+    if command.kind is CommandKind.ACKNOWLEDGE:
+        return _acknowledge(state, command, at_s)
+    for name in (command.cylinder, command.other):
+        if name is not None and name not in state.plan.cylinders:
+            return _refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")
+    return _DOES[command.kind](state, command, at_s)
+
+
+def _acknowledge(state: BenchState, command: Command, at_s: float) -> Done:
+    if state.acknowledged is not None:
+        return Done(True, "The cautions were acknowledged before.", acknowledged=True)
+    state.acknowledged = Acknowledgement(command.by, at_s, tuple(key.value for key in CAUTIONS))
+    if state.phase is Phase.CAUTIONS:
+        state.phase = Phase.MEASURING
+    return Done(True, "Cautions acknowledged.", prompt=saying.opening, acknowledged=True)
+
+
+def _answer(state: BenchState, command: Command, at_s: float) -> Done:
+    held = [reading for reading in state.readings if reading.status is Status.HELD]
+    if command.event is not None:
+        held = [reading for reading in held if reading.event_id == command.event]
+    asked = [reading for reading in held if reading.asked] or held
+    if not asked:
+        return _refused("No reading is held: use assign to move a reading that was given.")
+    reading = asked[-1]
+    cylinder = command.cylinder or reading.candidates[0][0]
+    return _give(state, reading, cylinder, command, at_s, "answered")
+
+
+def _assign(state: BenchState, command: Command, at_s: float) -> Done:
+    reading = _meant(state, command)
+    if isinstance(reading, Done):
+        return reading
+    if command.cylinder is None:
+        return _refused("Say which cylinder the reading belongs to.")
+    if reading.cylinder == command.cylinder and reading.status is Status.MOVED:
+        return _refused(f"That reading is on {command.cylinder} already.")
+    return _give(state, reading, command.cylinder, command, at_s, "moved by hand")
+
+
+def _exchange(state: BenchState, command: Command, at_s: float) -> Done:
+    one, other = command.cylinder, command.other
+    if one is None or other is None or one == other:
+        return _refused("An exchange needs two different cylinders.")
+    moved: list[Reading] = []
+    for reading in list(state.readings):
+        if reading.in_cylinder and reading.cylinder in (one, other):
+            to = other if reading.cylinder == one else one
+            moved.append(_put(state, reading, Status.MOVED, to, command, at_s, f"{one} and {other} exchanged"))
+    if not moved:
+        return _refused(f"Neither {one} nor {other} has a reading.")
+    return Done(True, f"{one} and {other} exchanged, {len(moved)} readings.", tuple(moved))
+
+
+def _strike(state: BenchState, command: Command, at_s: float) -> Done:
+    reading = _meant(state, command)
+    if isinstance(reading, Done):
+        return reading
+    if reading.status is Status.STRUCK:
+        return _refused("That reading is struck out already.")
+    struck = _put(state, reading, Status.STRUCK, None, command, at_s, "struck out by hand")
+    return Done(True, "Struck out.", (struck,), _after_strike(struck))
+
+
+def _take_back(state: BenchState, command: Command, at_s: float) -> Done:
+    if command.event is None:
+        changed = [reading for reading in state.readings if reading.by_person]
+        if not changed:
+            return _refused("Nobody has moved or struck a reading: there is nothing to take back.")
+        reading = max(changed, key=lambda one: one.changes[-1].at_s)
+    else:
+        found = _meant(state, command)
+        if isinstance(found, Done):
+            return found
+        reading = found
+    if len(reading.changes) < 2:
+        return _refused("That reading is as it came: there is nothing to take back.")
+    before = reading.changes[-2]
+    back = _put(state, reading, before.status, before.cylinder, command, at_s, "taken back", before.confidence)
+    return Done(True, "Taken back.", (back,))
+
+
+def _redo(state: BenchState, command: Command, at_s: float) -> Done:
+    last = next((reading.cylinder for reading in reversed(state.readings) if reading.in_cylinder), None)
+    target = state.target[0] if state.target else None
+    name = command.cylinder or (target if target and state.of_cylinder(target) else None) or last or target
+    if name is None or state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return _refused("The test is closed: begin a new one.")
+    struck = tuple(
+        _put(state, reading, Status.STRUCK, None, command, at_s, f"{name} is measured again")
+        for reading in state.of_cylinder(name)
+    )
+    if name in state.skipped:
+        state.skipped.remove(name)
+    return Done(
+        True, f"{name} is measured again.", struck, lambda _, say: say.say(PromptKey.REDO, (name,), cylinder=name)
+    )
+
+
+def _skip(state: BenchState, command: Command, at_s: float) -> Done:
+    if state.phase not in (Phase.MEASURING, Phase.CAUTIONS):
+        return _refused("No cylinder is waiting to be measured.")
+    name = command.cylinder or (state.target[0] if state.target else None)
+    if name is None or state.settled(name):
+        return _refused(f"{name or 'That cylinder'} is not waiting to be measured.")
+    state.skipped.append(name)
+
+    def say_next(state: BenchState, say: Prompter) -> Prompt:
+        if len(state.target) != 1:
+            return saying.go_to(state, say)
+        return say.say(PromptKey.SKIPPED, state.target, cylinder=name, next=state.target[0])
+
+    return Done(True, f"{name} is skipped.", prompt=say_next)
+
+
+def _finish(state: BenchState, command: Command, at_s: float) -> Done:
+    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return _refused("The test is closed already.")
+    state.phase = Phase.FINISHED
+    state.target = ()
+    state.pull = None
+    open_ones = [name for name in state.plan.cylinders if not state.settled(name)]
+    text = f"Finished; not settled: {', '.join(open_ones)}." if open_ones else "Finished."
+    return Done(True, text, prompt=saying.closing)
+
+
+def _abandon(state: BenchState, command: Command, at_s: float) -> Done:
+    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return _refused("The test is closed already.")
+    state.phase = Phase.ABANDONED
+    state.target = ()
+    state.pull = None
+    return Done(True, "Abandoned.", prompt=saying.closing)
+
+
+_DOES: dict[CommandKind, Callable[[BenchState, Command, float], Done]] = {
+    CommandKind.ANSWER: _answer,
+    CommandKind.ASSIGN: _assign,
+    CommandKind.EXCHANGE: _exchange,
+    CommandKind.STRIKE: _strike,
+    CommandKind.TAKE_BACK: _take_back,
+    CommandKind.REDO: _redo,
+    CommandKind.SKIP: _skip,
+    CommandKind.FINISH: _finish,
+    CommandKind.ABANDON: _abandon,
+}
+
+
+def _refused(why: str) -> Done:
+    return Done(False, why)
+
+
+def _meant(state: BenchState, command: Command) -> Reading | Done:
+    if command.event is None:
+        if not state.readings:
+            return _refused("There is no reading yet.")
+        return state.readings[-1]
+    reading = state.reading(command.event)
+    return reading if reading is not None else _refused(f"No event {command.event} belongs to this test.")
+
+
+def _give(state: BenchState, reading: Reading, cylinder: str, command: Command, at_s: float, why: str) -> Done:
+    if cylinder not in state.plan.cylinders:
+        return _refused(f"No cylinder is called {cylinder}: this engine has {', '.join(state.plan.cylinders)}.")
+    moved = _put(state, reading, Status.MOVED, cylinder, command, at_s, why)
+    return Done(True, f"The reading is on {cylinder}.", (moved,), _after_move(moved))
+
+
+def _put(
+    state: BenchState,
+    reading: Reading,
+    status: Status,
+    cylinder: str | None,
+    command: Command,
+    at_s: float,
+    why: str,
+    confidence: float = 1.0,
+) -> Reading:
+    changed = reading.changed(Change(at_s, command.by, status, cylinder, confidence, why))
+    state.put(changed)
+    return changed
+
+
+def _after_move(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        if len(state.target) != 1:
+            return say.say(PromptKey.PUT_RIGHT, state.target, value=reading.peak_kpa, cylinder=reading.cylinder)
+        return say.say(
+            PromptKey.PUT_RIGHT_NEXT,
+            state.target,
+            value=reading.peak_kpa,
+            cylinder=reading.cylinder,
+            next=state.target[0],
+        )
+
+    return say_it
+
+
+def _after_strike(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        if len(state.target) != 1:
+            return say.say(PromptKey.STRUCK, state.target, value=reading.peak_kpa)
+        return say.say(PromptKey.STRUCK_NEXT, state.target, value=reading.peak_kpa, next=state.target[0])
+
+    return say_it

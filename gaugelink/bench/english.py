@@ -1,0 +1,118 @@
+"""Every sentence that the bench says, in English. Another language is another file like this one.
+
+Written for the ear: one thing at a time, the cylinder first, then the number, then what to do; the same words
+each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`` are cylinders, ``{value}`` and
+``{other}`` pressures, ``{difference}`` a pressure with its unit spoken, ``{place}`` where the next cylinder is.
+"""
+
+from collections.abc import Callable
+
+from num2words import num2words
+
+from gaugelink.bench.prompts import Language, PromptKey
+from gaugelink.engine.units import PressureUnit
+
+SENTENCES: dict[PromptKey, str] = {
+    PromptKey.CAUTION_IGNITION: "Caution. Ground every plug lead, or set the kill switch, before you crank.",
+    PromptKey.CAUTION_FUEL: "Fuel vapour comes out of the open plug holes. No flame, no sparks, let it air out.",
+    PromptKey.CAUTION_BELT: "Keep hands, clothes and tools clear of the clutch, the belt and everything that turns.",
+    PromptKey.CAUTION_CORD: "The cord can kick back. Stand firm, and do not wrap it around your hand.",
+    PromptKey.CAUTION_EYES: "Wear eye protection. Keep your face away from the plug holes.",
+    PromptKey.CAUTION_MANUAL: "The engine maker's manual and the local rules come first.",
+    PromptKey.ACKNOWLEDGE: "Confirm that you heard the cautions, then we begin.",
+    PromptKey.ACKNOWLEDGE_FIRST: "Stop. Confirm the cautions before you crank.",
+    PromptKey.BEGIN: "Put the gauge on {next}. Pull when ready.",
+    PromptKey.BEGIN_PLACE: "Put the gauge on {next}, {place}. Pull when ready.",
+    PromptKey.BEGIN_ALL: "All gauges in. Pull when ready.",
+    PromptKey.READY: "Gauge is in. This should be {next}. Pull when ready.",
+    PromptKey.AGAIN: "{cylinder}, {value}. Once more.",
+    PromptKey.AGAIN_BLEED: "{cylinder}, {value}. Bleed the gauge. Once more.",
+    PromptKey.ALL_AGAIN: "{list}. Once more.",
+    PromptKey.ALL_AGAIN_BLEED: "{list}. Bleed the gauges. Once more.",
+    PromptKey.UNDER: "{cylinder}, {value}. That is {difference} under the best pull: check the gauge is tight.",
+    PromptKey.OVER: "{cylinder}, {value}. That is {difference} over the best pull before. Once more.",
+    PromptKey.STILL_RISING: "{cylinder}, {value}, still rising. Crank longer. Once more.",
+    PromptKey.OVER_RANGE: "{cylinder} is over the range of this gauge. Use a gauge with a higher range.",
+    PromptKey.MOVE: "{cylinder}, {value}, agreed. Move the gauge to {next}.",
+    PromptKey.MOVE_PLACE: "{cylinder}, {value}, agreed. Move the gauge to {next}, {place}.",
+    PromptKey.MOVE_ALL: "{list}, agreed. Move the gauges to {targets}.",
+    PromptKey.MOVE_UNAGREED: "{cylinder} does not agree after {count} pulls. Move the gauge to {next}.",
+    PromptKey.GO_TO: "Move the gauge to {next}. Pull when ready.",
+    PromptKey.EXTRA: "That was {cylinder} again, {value}. Move the gauge to {next}.",
+    PromptKey.EXTRA_DONE: "That was {cylinder} again, {value}. The test is done.",
+    PromptKey.ASK_WHICH: "Not sure about {value}. Was that {first} or {second}? Answer, or pull again on {next}.",
+    PromptKey.ASK_ONE: "Not sure about {value}. Was that {first}? Answer, or pull again on {next}.",
+    PromptKey.ASK_LATER: "Not sure any more about {value} on {first}. Was it {second}? Say which.",
+    PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged against the last test. Say which is which.",
+    PromptKey.ASK_GAUGE: "That gauge is not part of this test. Nothing was counted.",
+    PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
+    PromptKey.DONE: "Test done. Highest {first}, {value}. Lowest {second}, {other}.",
+    PromptKey.DONE_ONE: "Test done. {cylinder}, {value}.",
+    PromptKey.DONE_NOTHING: "Test closed. There are no readings.",
+    PromptKey.ABANDONED: "Test abandoned.",
+    PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",
+    PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
+    PromptKey.PUT_RIGHT: "{value} is now on {cylinder}.",
+    PromptKey.PUT_RIGHT_NEXT: "{value} is now on {cylinder}. Next pull: {next}.",
+    PromptKey.STRUCK: "{value} is struck out.",
+    PromptKey.STRUCK_NEXT: "{value} is struck out. Next pull: {next}.",
+    PromptKey.CONFIRM: "{value}. Is that {first}? Say yes, or say which.",
+    PromptKey.WAITING: "Waiting for a pull on {next}.",
+    PromptKey.WAITING_ALL: "Waiting for a pull.",
+    PromptKey.KEEP_CRANKING: "Still rising. Keep cranking.",
+    PromptKey.ENOUGH: "Enough.",
+    PromptKey.LINK_LOST: "Lost the gauge. Wait.",
+    PromptKey.LINK_BACK: "Gauge is back. Pull on {next}.",
+    PromptKey.LINK_BACK_ALL: "Gauge is back. Pull when ready.",
+    PromptKey.WAKE_GAUGE: "The gauge is asleep. Switch it on.",
+    PromptKey.BATTERY_LOW: "The battery of the gauge is low.",
+    PromptKey.DISK_TROUBLE: "The disk does not take results. Measuring goes on, but they are not safe.",
+    PromptKey.DISK_BACK: "The disk takes results again.",
+    PromptKey.RESUMED: "Back in the middle of the test. {next} comes next.",
+    PromptKey.RESUMED_ALL: "Back in the middle of the test. Pull when ready.",
+}
+
+_words: Callable[[int], str] = num2words
+
+_UNITS_SPOKEN = {
+    PressureUnit.PASCAL: "pascal",
+    PressureUnit.KPA: "kilopascal",
+    PressureUnit.BAR: "bar",
+    PressureUnit.PSI: "P S I",
+    PressureUnit.KGF_CM2: "kilos",
+    PressureUnit.MMHG: "millimetres",
+}
+
+_SPELLED = {"PTO": "P T O", "MAG": "mag"}
+
+
+def spoken_number(number: float, decimals: int) -> str:
+    """Say a number: 134 is *one hundred and thirty-four*, 9.24 is *nine point two four*."""
+    rounded = f"{number:.{decimals}f}"
+    whole, _, fraction = rounded.lstrip("-").partition(".")
+    words = _words(int(whole)).replace(",", "")
+    if fraction:
+        words += " point " + " ".join(_words(int(digit)) for digit in fraction)
+    return f"minus {words}" if rounded.startswith("-") and rounded.strip("-0.") else words
+
+
+def cylinder_text(name: str) -> str:
+    """Write a cylinder's name in a sentence: a bare number needs the word before it."""
+    return f"cylinder {name}" if name.isdigit() else name
+
+
+def cylinder_spoken(name: str) -> str:
+    """Say a cylinder's name: numbers as words, the letters of PTO one by one."""
+    words = [_words(int(word)) if word.isdigit() else _SPELLED.get(word, word) for word in name.split()]
+    return f"cylinder {words[0]}" if name.isdigit() else " ".join(words)
+
+
+ENGLISH = Language(
+    sentences=SENTENCES,
+    number=spoken_number,
+    unit_spoken=_UNITS_SPOKEN,
+    cylinder_text=cylinder_text,
+    cylinder_spoken=cylinder_spoken,
+    joiner=" and ",
+    place_article="the ",
+)

@@ -1,0 +1,268 @@
+"""Which cylinder was the gauge on at each event? Every way it can have gone is weighed against what was seen.
+
+The places of one gauge over a test are a chain: at each event it is on one of its cylinders, and between two
+events it either stayed or was moved. For each chain the weight is the product of
+
+- how likely a mechanic goes there, given where the gauge was and what the prompt asked for;
+- how likely the time between the events is for staying and for moving (log-normal, learnt as the test goes);
+- how likely the signs of handling (screwed in, bled, zero moved) are for staying and for moving;
+- how likely the peak is beside the other peaks that the chain gives to the same cylinder, or beside the
+  other cylinders and an earlier test when it is the first.
+
+The share of the weight that puts an event on a cylinder is the probability. What a person said is certain.
+Everything is worked out anew from all signs at each step, so that later pulls clear up earlier ones, and a
+correction by hand reaches the events around it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import exp, log, pi, sqrt
+
+from gaugelink.settings import Settings
+
+
+class EvidenceSettings(Settings):
+    """What is assumed of a mechanic and an engine. All shares are common practice, no source; times are learnt."""
+
+    slip: float = 0.01
+    """Chance that the gauge is neither where it was nor where the prompt asked for it."""
+    extra: float = 0.03
+    """Chance of one more pull on the same cylinder after the prompt asked to move."""
+    ahead: float = 0.01
+    """Chance of moving on although the prompt asked for one more pull."""
+    slip_after_pause: float = 0.10
+    """Further chance of being elsewhere after a very long pause: something else was done in between."""
+    pause_s: float = 600.0
+    """Pause after which two thirds of `slip_after_pause` are reached, beyond the first two minutes."""
+    slip_after_loss: float = 0.10
+    """Further chance of being elsewhere after the radio was lost: pulls may have been missed."""
+    loss_s: float = 20.0
+    stay_s: float = 7.0
+    """Median time from the end of one pull to the start of the next on the same cylinder, before it is learnt."""
+    stay_log_sd: float = 0.55
+    move_s: float = 30.0
+    """Median time to move the gauge, before it is learnt."""
+    move_log_sd: float = 0.45
+    learn_after: float = 4.0
+    """How many observed times the assumed median is worth."""
+    any_time: float = 0.08
+    """Share of pulls whose time says nothing: a word with a customer, a cord that jammed."""
+    screwed_when_moved: float = 0.6
+    """Chance that the signature of screwing in is seen when the gauge was moved."""
+    screwed_when_stayed: float = 0.03
+    zero_when_moved: float = 0.2
+    zero_when_stayed: float = 0.05
+    unbled_when_moved: float = 0.03
+    """Held gauge: chance that it was moved without being bled."""
+    unbled_when_stayed: float = 0.10
+    repeat_sd: float = 0.015
+    """Relative standard deviation between good pulls on one cylinder."""
+    between_sd: float = 0.08
+    """Relative standard deviation between the cylinders of one engine."""
+    history_sd: float = 0.035
+    """Relative change of one cylinder against the others since an earlier test."""
+    history_common_sd: float = 0.07
+    """Relative change of all cylinders together since an earlier test: weather, warmth, the cord arm."""
+    bad_pull: float = 0.06
+    """Share of pulls that read low: weak, cut short, gauge not tight."""
+    bad_depth: float = 0.6
+    """How far a bad pull may fall, as a share of the good one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Everything about one event that tells where the gauge was."""
+
+    event_id: str
+    asked: str
+    """Cylinder that the prompt had asked for."""
+    gap_s: float | None
+    """Time since the gauge's event before; None for the first, or when the clock was away."""
+    screwed: bool
+    zero_moved: bool
+    unbled: bool
+    """A held gauge that was not bled since the event before."""
+    lost_s: float
+    """How long the gauge's radio was away since the event before."""
+    peak_kpa: float
+    peak_sd: float
+    """Relative standard uncertainty of the peak, what the gauge's readings share left out."""
+    partial: bool
+    """The peak is short of the cylinder's pressure: cut short, over range, or struck out."""
+    pinned: str | None = None
+    """Cylinder that a person gave it to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """What has been learnt of this mechanic's times, as sums of logarithms."""
+
+    stays: float = 0.0
+    stay_log_sum: float = 0.0
+    moves: float = 0.0
+    move_log_sum: float = 0.0
+
+    def stay_median_s(self, settings: EvidenceSettings) -> float:
+        """Return the median time of a repeat in seconds."""
+        return _learnt(settings.stay_s, settings.learn_after, self.stays, self.stay_log_sum)
+
+    def move_median_s(self, settings: EvidenceSettings) -> float:
+        """Return the median time of a move in seconds; always well above that of a repeat."""
+        learnt = _learnt(settings.move_s, settings.learn_after, self.moves, self.move_log_sum)
+        return max(learnt, 1.5 * self.stay_median_s(settings))
+
+
+def learn(habits: Habits, gap_s: float, moved: bool) -> Habits:
+    """Return the habits with one more observed time between pulls."""
+    spoken = log(max(gap_s, 0.5))
+    if moved:
+        return Habits(habits.stays, habits.stay_log_sum, habits.moves + 1, habits.move_log_sum + spoken)
+    return Habits(habits.stays + 1, habits.stay_log_sum + spoken, habits.moves, habits.move_log_sum)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    log_weight: float
+    places: tuple[str, ...] = ()
+    peaks: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    """Of each cylinder, its good peaks and their relative standard uncertainty."""
+
+
+_WIDTH = 64
+_LIGHTEST = -16.0
+
+
+def weigh(
+    signs: Sequence[Sign],
+    cylinders: Sequence[str],
+    expected_kpa: Mapping[str, float],
+    habits: Habits,
+    settings: EvidenceSettings,
+) -> list[dict[str, float]]:
+    """Return for each event the probability of each cylinder, summing to 1.
+
+    `cylinders` are those of this gauge in the order of the plan; `expected_kpa` are earlier readings, for some
+    or none of them.
+    """
+    chains = [_Chain(0.0)]
+    for index, sign in enumerate(signs):
+        grown: list[_Chain] = []
+        for chain in chains:
+            previous = chain.places[-1] if chain.places else None
+            for cylinder in cylinders:
+                if sign.pinned is not None and sign.pinned != cylinder:
+                    continue
+                weight = (
+                    chain.log_weight
+                    + log(_goes(cylinder, previous, sign, cylinders, settings))
+                    + (_handled(cylinder != previous, sign, habits, settings) if index else 0.0)
+                    + (0.0 if sign.partial else _reads(cylinder, sign, chain, expected_kpa, settings))
+                )
+                grown.append(_Chain(weight, (*chain.places, cylinder), _with_peak(chain, cylinder, sign)))
+        grown.sort(key=lambda chain: chain.log_weight, reverse=True)
+        best = grown[0].log_weight
+        chains = [chain for chain in grown[:_WIDTH] if chain.log_weight > best + _LIGHTEST]
+    return _marginals(chains, len(signs), cylinders)
+
+
+def _marginals(chains: Sequence[_Chain], events: int, cylinders: Sequence[str]) -> list[dict[str, float]]:
+    best = max(chain.log_weight for chain in chains)
+    weights = [exp(chain.log_weight - best) for chain in chains]
+    total = sum(weights)
+    return [
+        {
+            cylinder: sum(w for chain, w in zip(chains, weights, strict=True) if chain.places[k] == cylinder) / total
+            for cylinder in cylinders
+        }
+        for k in range(events)
+    ]
+
+
+def _goes(cylinder: str, previous: str | None, sign: Sign, cylinders: Sequence[str], s: EvidenceSettings) -> float:
+    """Probability that the gauge goes to `cylinder`, given where it was and where it was asked for."""
+    if sign.pinned is not None or len(cylinders) == 1:
+        return 1.0
+    pause = max(0.0, (sign.gap_s or 0.0) - 120.0)
+    slip = (
+        s.slip
+        + s.slip_after_pause * (1 - exp(-pause / s.pause_s))
+        + s.slip_after_loss * (1 - exp(-sign.lost_s / s.loss_s))
+    )
+    shares = dict.fromkeys(cylinders, slip / len(cylinders))
+    if previous is not None and previous != sign.asked:
+        shares[previous] += s.extra
+    if previous == sign.asked:
+        after = cylinders[(cylinders.index(previous) + 1) % len(cylinders)]
+        shares[after] += s.ahead
+    shares[sign.asked] += 1 - sum(shares.values())
+    return shares[cylinder]
+
+
+def _handled(moved: bool, sign: Sign, habits: Habits, s: EvidenceSettings) -> float:
+    """Log-likelihood of the time and of the signs of handling."""
+    total = 0.0
+    if sign.gap_s is not None:
+        median, sd = (habits.move_median_s(s), s.move_log_sd) if moved else (habits.stay_median_s(s), s.stay_log_sd)
+        z = (log(max(sign.gap_s, 0.5)) - log(median)) / sd
+        # The flat part runs over eight natural logarithms, from half a second to most of an hour.
+        total += log((1 - s.any_time) * exp(-0.5 * z * z) / (sd * sqrt(2 * pi)) + s.any_time / 8.0)
+    total += _chance(sign.screwed, s.screwed_when_moved if moved else s.screwed_when_stayed)
+    total += _chance(sign.zero_moved, s.zero_when_moved if moved else s.zero_when_stayed)
+    total += _chance(sign.unbled, s.unbled_when_moved if moved else s.unbled_when_stayed)
+    return total
+
+
+def _reads(cylinder: str, sign: Sign, chain: _Chain, expected_kpa: Mapping[str, float], s: EvidenceSettings) -> float:
+    """Log-likelihood of the peak in relative terms, given the other peaks of the chain."""
+    mean, sd, known = _foretold(cylinder, chain, expected_kpa, s)
+    if mean is None:
+        return 0.0
+    sd = sqrt(sd**2 + sign.peak_sd**2)
+    ratio = sign.peak_kpa / mean
+    good = exp(-0.5 * ((ratio - 1) / sd) ** 2) / (sd * sqrt(2 * pi))
+    # A bad pull reads low; where this one is the good one, the earlier was low. Both ways are flat.
+    bad = 1 / s.bad_depth if 1 - s.bad_depth <= ratio <= 1 + s.bad_depth else 0.1
+    share = s.bad_pull * (1.5 if known else 1.0)
+    return log((1 - share) * good + share * bad + 1e-6)
+
+
+def _foretold(
+    cylinder: str, chain: _Chain, expected_kpa: Mapping[str, float], s: EvidenceSettings
+) -> tuple[float | None, float, bool]:
+    """What the chain foretells of the cylinder: its mean, relative standard deviation, and whether it was read."""
+    own = chain.peaks.get(cylinder)
+    if own:
+        level, sd = _level(own, s)
+        return level, sqrt(sd**2 + s.repeat_sd**2), True
+    levels = {name: _level(peaks, s)[0] for name, peaks in chain.peaks.items()}
+    if cylinder in expected_kpa:
+        ratios = [level / expected_kpa[name] for name, level in levels.items() if name in expected_kpa]
+        if ratios:
+            spread = s.history_sd * sqrt(1 + 1 / len(ratios))
+            return expected_kpa[cylinder] * sum(ratios) / len(ratios), sqrt(spread**2 + s.repeat_sd**2), False
+        return expected_kpa[cylinder], sqrt(s.history_common_sd**2 + s.history_sd**2), False
+    if levels:
+        return sum(levels.values()) / len(levels), s.between_sd * sqrt(1 + 1 / len(levels)), False
+    return None, 0.0, False
+
+
+def _level(peaks: Sequence[tuple[float, float]], s: EvidenceSettings) -> tuple[float, float]:
+    """Level of a cylinder from its peaks (those near the highest) and its relative standard deviation."""
+    highest = max(peak for peak, _ in peaks)
+    near = [(peak, sd) for peak, sd in peaks if peak > highest * (1 - 3 * s.repeat_sd - sd)]
+    sd = sqrt(sum(s.repeat_sd**2 + one**2 for _, one in near)) / len(near)
+    return sum(peak for peak, _ in near) / len(near), sd
+
+
+def _with_peak(chain: _Chain, cylinder: str, sign: Sign) -> Mapping[str, tuple[tuple[float, float], ...]]:
+    if sign.partial:
+        return chain.peaks
+    return {**chain.peaks, cylinder: (*chain.peaks.get(cylinder, ()), (sign.peak_kpa, sign.peak_sd))}
+
+
+def _chance(seen: bool, probability: float) -> float:
+    return log(probability if seen else 1 - probability)
+
+
+def _learnt(assumed_s: float, worth: float, count: float, log_sum: float) -> float:
+    return exp((worth * log(assumed_s) + log_sum) / (worth + count))

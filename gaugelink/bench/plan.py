@@ -1,0 +1,174 @@
+"""What is to be measured: the cylinders in order, by which gauge, how often, and under what conditions."""
+
+from enum import StrEnum
+from itertools import zip_longest
+from typing import Annotated, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from gaugelink.errors import SettingsError
+from gaugelink.settings import Settings
+
+
+class TestKind(StrEnum):
+    """Dry, or with a spoonful of oil in each cylinder."""
+
+    __test__ = False
+
+    DRY = "dry"
+    WET = "wet"
+
+
+class CrankedBy(StrEnum):
+    """What turns the crank."""
+
+    CORD = "cord"
+    STARTER = "starter"
+
+
+class PowerValves(StrEnum):
+    """Position of the exhaust valves of a two-stroke that has them: it changes the trapped volume."""
+
+    NONE = "none"
+    CLOSED = "closed"
+    OPEN = "open"
+    UNKNOWN = "unknown"
+
+
+class Order(StrEnum):
+    """Built-in orders of cylinders."""
+
+    SIDE_NAMED = "side_named"
+    """Two-stroke sled engines: PTO, middle, MAG. A twin has no middle."""
+    IN_LINE = "in_line"
+    """Numbered 1, 2, 3 from the front, the top or the timing end, whichever the maker counts from."""
+    IN_LINE_REVERSED = "in_line_reversed"
+    """The same numbers, measured from the other end."""
+    TWO_BANKS = "two_banks"
+    """Left bank, then right bank, each numbered from the front."""
+    LISTED = "listed"
+    """Any names in any order."""
+
+
+SIDE_PLACES = {"PTO": "clutch side", "middle": "between the others", "MAG": "ignition side"}
+"""Where the side-named cylinders are. PTO is the power take-off, so the clutch side; MAG the magneto, so the
+ignition side (common practice, no source)."""
+
+_SIDES = {1: ("single",), 2: ("PTO", "MAG"), 3: ("PTO", "middle", "MAG")}
+
+
+def order_for(order: Order, count: int, names: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """Return the cylinder names of a built-in order, or `names` for a listed one.
+
+    Raises SettingsError when the order has no names for that many cylinders.
+    """
+    if order is Order.LISTED:
+        if not names or (count and count != len(names)):
+            raise SettingsError(
+                f"A listed order needs {count or 'its'} cylinder names, found {len(names)}: list them all."
+            )
+        return names
+    if names:
+        raise SettingsError(f"The order {order.value} names its cylinders itself: leave the names out or use 'listed'.")
+    if count < 1:
+        raise SettingsError(f"An engine has at least one cylinder, found {count}.")
+    if order is Order.SIDE_NAMED:
+        if count not in _SIDES:
+            raise SettingsError(f"There are side names for 1 to 3 cylinders, found {count}: list the names instead.")
+        return _SIDES[count]
+    if order is Order.TWO_BANKS:
+        if count % 2:
+            raise SettingsError(f"Two banks have an even number of cylinders, found {count}: list the names instead.")
+        return tuple(f"{bank} {number}" for bank in ("left", "right") for number in range(1, count // 2 + 1))
+    numbers = tuple(str(number) for number in range(1, count + 1))
+    return numbers[::-1] if order is Order.IN_LINE_REVERSED else numbers
+
+
+class Conditions(Settings):
+    """What else moves a compression reading. Everything that is not known stays None and is reported so."""
+
+    altitude_m: Annotated[float, Field(ge=-500, le=9000)] | None = None
+    """Height above sea level in metres, where no barometer is at hand."""
+    barometer_kpa: Annotated[float, Field(ge=30, le=110)] | None = None
+    """Ambient pressure at the engine (absolute, not reduced to sea level), kPa."""
+    air_temperature_c: Annotated[float, Field(ge=-60, le=60)] | None = None
+    """Air temperature, degrees Celsius."""
+    engine_warm: bool | None = None
+    throttle_open: bool | None = None
+    plugs_out: bool | None = None
+    """All plugs out, not only the one under the gauge."""
+    power_valves: PowerValves = PowerValves.UNKNOWN
+    cranked_by: CrankedBy | None = None
+    oil_ml: Annotated[float, Field(ge=0, le=100)] | None = None
+    """Oil put into each cylinder for a wet test, millilitres."""
+
+
+class Expected(Settings):
+    """What a cylinder read in an earlier test of the same machine."""
+
+    peak_kpa: Annotated[float, Field(gt=0, le=10000)]
+    """Gauge pressure, kPa."""
+    u_kpa: Annotated[float, Field(ge=0, le=10000)] = 0.0
+    """Expanded uncertainty, coverage about 95 %, kPa."""
+
+
+class Plan(Settings):
+    """A test as it is meant to run. It does not change once the test has begun."""
+
+    test_id: Annotated[str, Field(min_length=1, max_length=64)]
+    machine: Annotated[str, Field(max_length=100)] = ""
+    engine: Annotated[str, Field(max_length=100)] = ""
+    cylinders: tuple[Annotated[str, Field(min_length=1, max_length=40)], ...] = Field(min_length=1, max_length=24)
+    """Cylinder names in the order in which they are measured."""
+    gauges: dict[str, str]
+    """Which gauge measures which cylinder. The name of one gauge alone means that it is moved through them all."""
+    repeats: Annotated[int, Field(ge=1, le=10)] = 2
+    """Readings of a cylinder that must agree."""
+    agreement: Annotated[float, Field(gt=0, le=0.5)] = 0.03
+    """Largest difference between repeats that agree, as a share of their mean; their uncertainty where that is more."""
+    max_tries: Annotated[int, Field(ge=1, le=30)] = 5
+    """Pulls on one cylinder before the test goes on without agreement, and says so."""
+    kind: TestKind = TestKind.DRY
+    conditions: Conditions = Conditions()
+    places: dict[str, str] = Field(default_factory=dict)
+    """Where each cylinder is, said the first time it comes up: ``{"PTO": "clutch side"}``."""
+    expected: dict[str, Expected] = Field(default_factory=dict)
+    """Earlier readings of the same cylinders: what tells two exchanged cylinders apart."""
+
+    @field_validator("cylinders")
+    @classmethod
+    def _names_differ(cls, cylinders: tuple[str, ...]) -> tuple[str, ...]:
+        twice = {name for name in cylinders if cylinders.count(name) > 1}
+        if twice:
+            raise ValueError(f"each cylinder comes once, found more than one {', '.join(sorted(twice))}")
+        return cylinders
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_gauge_for_all(cls, data: object) -> object:
+        if isinstance(data, dict) and isinstance(data.get("gauges"), str):
+            return {**data, "gauges": dict.fromkeys(data.get("cylinders", ()), data["gauges"])}
+        return data
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        for what, names in (("gauges", self.gauges), ("places", self.places), ("expected", self.expected)):
+            unknown = set(names) - set(self.cylinders)
+            if unknown:
+                raise ValueError(f"{what}: no cylinder is called {', '.join(sorted(unknown))}")
+        missing = [name for name in self.cylinders if name not in self.gauges]
+        if missing:
+            raise ValueError(f"gauges: no gauge for {', '.join(missing)}")
+        if self.repeats > self.max_tries:
+            raise ValueError(f"max_tries: {self.max_tries} tries cannot hold {self.repeats} repeats")
+        return self
+
+    @property
+    def stations(self) -> tuple[tuple[str, ...], ...]:
+        """Cylinders that are cranked together, in order: one each for a moved gauge, all at once for one gauge each."""
+        lanes = [self.lane(gauge) for gauge in dict.fromkeys(self.gauges[name] for name in self.cylinders)]
+        return tuple(tuple(name for name in row if name is not None) for row in zip_longest(*lanes))
+
+    def lane(self, gauge: str) -> tuple[str, ...]:
+        """Return the cylinders of one gauge in order, empty when the test does not use it."""
+        return tuple(name for name in self.cylinders if self.gauges[name] == gauge)

@@ -1,0 +1,224 @@
+"""What the mechanic is to do or know now: one short sentence, to read and to hear, with a tone.
+
+The sentences themselves are in one file a language (`gaugelink.bench.english`).
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from gaugelink.engine.units import PressureUnit
+
+
+class Tone(StrEnum):
+    """A short sound that says it without words."""
+
+    NONE = "none"
+    GOOD = "good"
+    AGAIN = "again"
+    NEXT = "next"
+    DONE = "done"
+    TROUBLE = "trouble"
+
+
+class PromptKey(StrEnum):
+    """Every prompt there is."""
+
+    CAUTION_IGNITION = "caution_ignition"
+    CAUTION_FUEL = "caution_fuel"
+    CAUTION_BELT = "caution_belt"
+    CAUTION_CORD = "caution_cord"
+    CAUTION_EYES = "caution_eyes"
+    CAUTION_MANUAL = "caution_manual"
+    ACKNOWLEDGE = "acknowledge"
+    ACKNOWLEDGE_FIRST = "acknowledge_first"
+    BEGIN = "begin"
+    BEGIN_PLACE = "begin_place"
+    BEGIN_ALL = "begin_all"
+    READY = "ready"
+    AGAIN = "again"
+    AGAIN_BLEED = "again_bleed"
+    ALL_AGAIN = "all_again"
+    ALL_AGAIN_BLEED = "all_again_bleed"
+    UNDER = "under"
+    OVER = "over"
+    STILL_RISING = "still_rising"
+    OVER_RANGE = "over_range"
+    MOVE = "move"
+    MOVE_PLACE = "move_place"
+    MOVE_ALL = "move_all"
+    MOVE_UNAGREED = "move_unagreed"
+    GO_TO = "go_to"
+    EXTRA = "extra"
+    EXTRA_DONE = "extra_done"
+    ASK_WHICH = "ask_which"
+    ASK_ONE = "ask_one"
+    ASK_LATER = "ask_later"
+    ASK_EXCHANGED = "ask_exchanged"
+    ASK_GAUGE = "ask_gauge"
+    MISSING = "missing"
+    DONE = "done"
+    DONE_ONE = "done_one"
+    DONE_NOTHING = "done_nothing"
+    ABANDONED = "abandoned"
+    REDO = "redo"
+    SKIPPED = "skipped"
+    PUT_RIGHT = "put_right"
+    PUT_RIGHT_NEXT = "put_right_next"
+    STRUCK = "struck"
+    STRUCK_NEXT = "struck_next"
+    CONFIRM = "confirm"
+    WAITING = "waiting"
+    WAITING_ALL = "waiting_all"
+    KEEP_CRANKING = "keep_cranking"
+    ENOUGH = "enough"
+    LINK_LOST = "link_lost"
+    LINK_BACK = "link_back"
+    LINK_BACK_ALL = "link_back_all"
+    WAKE_GAUGE = "wake_gauge"
+    BATTERY_LOW = "battery_low"
+    DISK_TROUBLE = "disk_trouble"
+    DISK_BACK = "disk_back"
+    RESUMED = "resumed"
+    RESUMED_ALL = "resumed_all"
+
+
+CAUTIONS = (
+    PromptKey.CAUTION_IGNITION,
+    PromptKey.CAUTION_FUEL,
+    PromptKey.CAUTION_BELT,
+    PromptKey.CAUTION_CORD,
+    PromptKey.CAUTION_EYES,
+    PromptKey.CAUTION_MANUAL,
+)
+"""What is said before anyone cranks an engine with its plugs out (common practice, no source)."""
+
+_TONES: dict[Tone, frozenset[PromptKey]] = {
+    Tone.GOOD: frozenset(
+        {PromptKey.PUT_RIGHT, PromptKey.PUT_RIGHT_NEXT, PromptKey.READY, PromptKey.ENOUGH, PromptKey.DISK_BACK}
+    ),
+    Tone.AGAIN: frozenset(
+        {PromptKey.AGAIN, PromptKey.AGAIN_BLEED, PromptKey.ALL_AGAIN, PromptKey.ALL_AGAIN_BLEED, PromptKey.OVER}
+        | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
+        | {PromptKey.STILL_RISING}
+    ),
+    Tone.NEXT: frozenset(
+        {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
+        | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA}
+    ),
+    Tone.DONE: frozenset({PromptKey.DONE, PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}),
+    Tone.TROUBLE: frozenset(
+        {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
+        | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
+        | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
+        | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
+    ),
+}
+TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}
+"""The tone of each prompt; those that are not here have none."""
+
+QUESTIONS = frozenset(
+    {PromptKey.ASK_WHICH, PromptKey.ASK_ONE, PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.CONFIRM}
+)
+"""Prompts that ask which cylinder it was."""
+
+_PRESSURES = frozenset({"value", "other"})
+_CYLINDERS = frozenset({"cylinder", "next", "first", "second"})
+
+PromptArgs = Mapping[str, "str | float | tuple[str, ...] | tuple[tuple[str, float], ...]"]
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """One sentence."""
+
+    key: PromptKey
+    text: str
+    """To read: ``MAG, 134 psi. Once more.``"""
+    spoken: str
+    """To hear: ``mag, one hundred and thirty-four. Once more.``"""
+    tone: Tone
+    urgent: bool = False
+    """True for trouble and questions: it interrupts what is being said."""
+    cylinders: tuple[str, ...] = ()
+    """Cylinders that the next pull is meant for."""
+    args: PromptArgs = field(default_factory=dict)
+    """What was filled in: pressures in kPa, cylinders by name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """One language: its sentences and how it says numbers and names."""
+
+    sentences: Mapping[PromptKey, str]
+    number: Callable[[float, int], str]
+    """Number and decimals to words."""
+    unit_spoken: Mapping[PressureUnit, str]
+    cylinder_text: Callable[[str], str]
+    cylinder_spoken: Callable[[str], str]
+    joiner: str
+    """Word between the last two of a list."""
+    place_article: str
+    """Goes before a place: ``the clutch side``."""
+
+
+class Prompter:
+    """Fills the sentences of one language in one display unit."""
+
+    def __init__(self, unit: PressureUnit, language: Language) -> None:
+        self.unit = unit
+        self.language = language
+
+    def say(self, key: PromptKey, cylinders: tuple[str, ...] = (), **args: object) -> Prompt:
+        """Make a prompt. Pressures in `args` are in kPa, cylinders are names.
+
+        Raises KeyError when the sentence needs something that is not in `args`.
+        """
+        sentence = self.language.sentences[key]
+        text = sentence.format_map({name: self._text(name, value) for name, value in args.items()})
+        spoken = sentence.format_map({name: self._spoken(name, value) for name, value in args.items()})
+        tone = TONE_OF.get(key, Tone.NONE)
+        kept = {name: value for name, value in args.items() if isinstance(value, str | int | float | tuple)}
+        return Prompt(key, _capital(text), _capital(spoken), tone, tone is Tone.TROUBLE, cylinders, kept)
+
+    def cautions(self) -> list[Prompt]:
+        """Return the cautions, one sentence each."""
+        return [self.say(key) for key in CAUTIONS]
+
+    def _text(self, name: str, value: object) -> str:
+        if name in _CYLINDERS:
+            return self.language.cylinder_text(str(value))
+        if name == "targets" and isinstance(value, tuple):
+            return self._joined([self.language.cylinder_text(str(one)) for one in value])
+        if name == "list" and isinstance(value, tuple):
+            return ", ".join(f"{self.language.cylinder_text(one)} {self.unit.text(kpa)}" for one, kpa in value)
+        if name == "place":
+            return f"{self.language.place_article}{value}" if str(value).endswith("side") else str(value)
+        if name in _PRESSURES or name == "difference":
+            return self.unit.text(float(str(value)))
+        return str(value)
+
+    def _spoken(self, name: str, value: object) -> str:
+        if name in _CYLINDERS:
+            return self.language.cylinder_spoken(str(value))
+        if name == "targets" and isinstance(value, tuple):
+            return self._joined([self.language.cylinder_spoken(str(one)) for one in value])
+        if name == "list" and isinstance(value, tuple):
+            return ", ".join(f"{self.language.cylinder_spoken(one)}, {self._number(kpa)}" for one, kpa in value)
+        if name in _PRESSURES and isinstance(value, float):
+            return self._number(value)
+        if name == "difference" and isinstance(value, float):
+            return f"{self._number(value)} {self.language.unit_spoken[self.unit]}"
+        if name == "count" and isinstance(value, int):
+            return self.language.number(value, 0)
+        return self._text(name, value)
+
+    def _number(self, kpa: float) -> str:
+        return self.language.number(self.unit.from_kpa(kpa), self.unit.decimals)
+
+    def _joined(self, words: list[str]) -> str:
+        return self.language.joiner.join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]

@@ -1,0 +1,141 @@
+"""What to say next: one sentence, chosen from the state of the test."""
+
+from collections.abc import Sequence
+
+from gaugelink.bench.agree import SHORT_OF_THE_TOP, tolerance_kpa
+from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.reading import Phase, Reading, Status
+from gaugelink.bench.state import BenchState
+from gaugelink.peak.events import Flag, GaugeKind
+
+WORTH_NAMING = 0.02
+"""A candidate less likely than this is not named in a question."""
+
+
+def opening(state: BenchState, say: Prompter) -> Prompt:
+    """Say where to begin."""
+    return go_to(state, say, PromptKey.BEGIN)
+
+
+def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) -> Prompt:
+    """Say which cylinder comes next, or that the test is over."""
+    if not state.target:
+        return closing(state, say)
+    if len(state.target) > 1:
+        return say.say(PromptKey.BEGIN_ALL, state.target)
+    name = state.target[0]
+    if key is PromptKey.BEGIN and (place := _new_place(state, name)):
+        return say.say(PromptKey.BEGIN_PLACE, state.target, next=name, place=place)
+    return say.say(key, state.target, next=name)
+
+
+def closing(state: BenchState, say: Prompter) -> Prompt:
+    """Say how the test ended: the highest and the lowest cylinder."""
+    if state.phase is Phase.ABANDONED:
+        return say.say(PromptKey.ABANDONED)
+    values = [(name, value) for name in state.plan.cylinders if (value := state.agreement(name).value_kpa) is not None]
+    if not values:
+        return say.say(PromptKey.DONE_NOTHING)
+    lowest, highest = min(values, key=lambda one: one[1]), max(values, key=lambda one: one[1])
+    if len(values) == 1:
+        return say.say(PromptKey.DONE_ONE, cylinder=highest[0], value=highest[1])
+    return say.say(PromptKey.DONE, first=highest[0], value=highest[1], second=lowest[0], other=lowest[1])
+
+
+def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
+    """Ask which cylinder a held reading belongs to."""
+    named = [name for name, share in reading.candidates[:2] if share >= WORTH_NAMING] or [reading.candidates[0][0]]
+    if any(change.status is Status.GIVEN for change in reading.changes):
+        before = next(change.cylinder for change in reversed(reading.changes) if change.status is Status.GIVEN)
+        other = next((name for name, _ in reading.candidates if name != before), before)
+        return say.say(PromptKey.ASK_LATER, state.target, value=reading.peak_kpa, first=before, second=other)
+    if state.settings.confirm_moves and reading.confidence >= state.settings.confidence_limit:
+        return say.say(PromptKey.CONFIRM, state.target, value=reading.peak_kpa, first=named[0])
+    comes_next = _own_target(state, reading)
+    if len(named) == 1:
+        return say.say(PromptKey.ASK_ONE, state.target, value=reading.peak_kpa, first=named[0], next=comes_next)
+    return say.say(
+        PromptKey.ASK_WHICH, state.target, value=reading.peak_kpa, first=named[0], second=named[1], next=comes_next
+    )
+
+
+def after_pull(state: BenchState, say: Prompter, pull: Sequence[Reading], before: tuple[str, ...]) -> Prompt:
+    """Say what came of a pull: its readings, all given to cylinders. `before` is what was asked for."""
+    over = next((reading for reading in pull if Flag.OVER_RANGE in reading.flags), None)
+    if over is not None:
+        return say.say(PromptKey.OVER_RANGE, state.target, cylinder=over.cylinder)
+    reported = {reading.cylinder for reading in pull}
+    if len(before) > 1:
+        missing = [name for name in before if name not in reported and not state.settled(name)]
+        if missing:
+            return say.say(PromptKey.MISSING, state.target, cylinder=missing[0])
+    unsettled = [reading for reading in pull if reading.cylinder is not None and not state.settled(reading.cylinder)]
+    for reading in unsettled:
+        trouble = _trouble(state, say, reading)
+        if trouble is not None:
+            return trouble
+    if len(before) <= 1 and len(pull) == 1:
+        return _after_one(state, say, pull[0], before)
+    values = tuple((str(reading.cylinder), reading.peak_kpa) for reading in pull)
+    if unsettled or state.target == before:
+        bleed = any(reading.kind is GaugeKind.HELD for reading in pull)
+        return say.say(PromptKey.ALL_AGAIN_BLEED if bleed else PromptKey.ALL_AGAIN, state.target, list=values)
+    if not state.target:
+        return closing(state, say)
+    return say.say(PromptKey.MOVE_ALL, state.target, list=values, targets=state.target)
+
+
+def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple[str, ...]) -> Prompt:
+    name = str(reading.cylinder)
+    value = reading.peak_kpa
+    if not state.settled(name):
+        bleed = reading.kind is GaugeKind.HELD
+        return say.say(PromptKey.AGAIN_BLEED if bleed else PromptKey.AGAIN, state.target, cylinder=name, value=value)
+    if name not in before:
+        if not state.target:
+            return say.say(PromptKey.EXTRA_DONE, cylinder=name, value=value)
+        return say.say(PromptKey.EXTRA, state.target, cylinder=name, value=value, next=state.target[0])
+    if not state.target:
+        return closing(state, say)
+    comes_next = state.target[0]
+    if not state.agreement(name).agreed:
+        tries = len(state.of_cylinder(name))
+        return say.say(PromptKey.MOVE_UNAGREED, state.target, cylinder=name, count=tries, next=comes_next)
+    place = _new_place(state, comes_next)
+    if place:
+        return say.say(PromptKey.MOVE_PLACE, state.target, cylinder=name, value=value, next=comes_next, place=place)
+    return say.say(PromptKey.MOVE, state.target, cylinder=name, value=value, next=comes_next)
+
+
+def _trouble(state: BenchState, say: Prompter, reading: Reading) -> Prompt | None:
+    """Say what is wrong with a reading of a cylinder that is not settled."""
+    name, value = str(reading.cylinder), reading.peak_kpa
+    if reading.flags & SHORT_OF_THE_TOP:
+        return say.say(PromptKey.STILL_RISING, state.target, cylinder=name, value=value)
+    others = [
+        other
+        for other in state.of_cylinder(name)
+        if other.event_id != reading.event_id and not other.flags & SHORT_OF_THE_TOP
+    ]
+    if not others:
+        return None
+    best = max(others, key=lambda other: other.peak_kpa)
+    difference = value - best.peak_kpa
+    if abs(difference) <= tolerance_kpa(reading, best, state.plan.agreement):
+        return None
+    key = PromptKey.UNDER if difference < 0 else PromptKey.OVER
+    return say.say(key, state.target, cylinder=name, value=value, difference=abs(difference))
+
+
+def _new_place(state: BenchState, name: str) -> str | None:
+    """Return where a cylinder is, the first time it comes up."""
+    if name in state.placed or name not in state.plan.places:
+        return None
+    state.placed.append(name)
+    return state.plan.places[name]
+
+
+def _own_target(state: BenchState, reading: Reading) -> str:
+    """Return the cylinder that this reading's gauge was to be on."""
+    lane = state.plan.lane(reading.gauge)
+    return next((name for name in state.target if name in lane), reading.candidates[0][0])

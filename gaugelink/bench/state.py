@@ -1,0 +1,161 @@
+"""All that a running test remembers. It is written down whole and read back to the same test."""
+
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field, TypeAdapter
+
+from gaugelink.bench.agree import Agreement, agree
+from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign
+from gaugelink.bench.plan import Plan
+from gaugelink.bench.reading import Acknowledgement, CommandResult, CylinderState, Phase, Reading, TestState
+from gaugelink.settings import Settings
+
+
+class BenchSettings(Settings):
+    """How careful the bench is, and how patient."""
+
+    confidence_limit: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    """A reading is given to a cylinder when this is its probability, and held below."""
+    doubt_limit: Annotated[float, Field(gt=0, lt=1)] = 0.6
+    """A reading that was given is taken back and asked about when later pulls leave it less than this."""
+    confirm_moves: bool = False
+    """Hold the first reading after every move until a person says which cylinder it is. Costs a touch a cylinder."""
+    match_s: Annotated[float, Field(gt=0, le=10)] = 2.0
+    """Gauges whose events start within this time were cranked together."""
+    wait_for_gauges_s: Annotated[float, Field(gt=0, le=30)] = 3.0
+    """How long a pull waits for the other gauges before one is missed."""
+    remind_s: Annotated[float, Field(gt=0)] = 90.0
+    """Quiet time before the prompt is said again; it doubles each time."""
+    reminders: Annotated[int, Field(ge=0, le=10)] = 3
+    loss_said_s: Annotated[float, Field(ge=0)] = 3.0
+    """Radio losses shorter than this are not spoken of."""
+    evidence: EvidenceSettings = EvidenceSettings()
+
+
+@dataclass(slots=True)
+class GaugeTrack:
+    """What one gauge has been through."""
+
+    signs: list[Sign] = field(default_factory=list)
+    last_end_s: float | None = None
+    """When its last event was decided."""
+    screwed: bool = False
+    zero_moved: bool = False
+    bled: bool = False
+    lost_s: float = 0.0
+    """Radio time lost since the last event."""
+    down_since_s: float | None = None
+    loss_said: bool = False
+    opened_s: float | None = None
+    """When the event began that is going on."""
+    stroke_kpa: float | None = None
+    """Last stroke of the event that is going on."""
+    strokes: int = 0
+    rising_said: bool = False
+    enough_said: bool = False
+
+
+@dataclass(slots=True)
+class OpenPull:
+    """A pull of which not every gauge has reported."""
+
+    number: int
+    start_s: float
+    last_s: float
+    events: dict[str, str] = field(default_factory=dict)
+    """Event id by gauge."""
+
+
+@dataclass(slots=True)
+class BenchState:
+    """The test. Times are seconds since it began."""
+
+    plan: Plan
+    settings: BenchSettings
+    habits: Habits = field(default_factory=Habits)
+    """What was known of the mechanic's times when the test began."""
+    at_s: float = 0.0
+    phase: Phase = Phase.CAUTIONS
+    target: tuple[str, ...] = ()
+    """Cylinders that the last prompt asked for."""
+    readings: list[Reading] = field(default_factory=list)
+    tracks: dict[str, GaugeTrack] = field(default_factory=dict)
+    skipped: list[str] = field(default_factory=list)
+    placed: list[str] = field(default_factory=list)
+    """Cylinders whose place was said."""
+    pull: OpenPull | None = None
+    pulls: int = 0
+    acknowledged: Acknowledgement | None = None
+    touches: int = 0
+    results: list[CommandResult] = field(default_factory=list)
+    prompted_s: float = 0.0
+    reminded: int = 0
+    ready_said: bool = False
+    exchange_asked: bool = False
+
+    def reading(self, event_id: str) -> Reading | None:
+        """Return the reading of an event, or None."""
+        return next((reading for reading in self.readings if reading.event_id == event_id), None)
+
+    def put(self, reading: Reading) -> None:
+        """Replace a reading by its newer self."""
+        index = next(i for i, old in enumerate(self.readings) if old.event_id == reading.event_id)
+        self.readings[index] = reading
+
+    def of_cylinder(self, name: str) -> list[Reading]:
+        """Return the readings that count for a cylinder, oldest first."""
+        return [reading for reading in self.readings if reading.in_cylinder and reading.cylinder == name]
+
+    def agreement(self, name: str) -> Agreement:
+        """Sort out the readings of a cylinder."""
+        readings = self.of_cylinder(name)
+        return agree(readings, self.plan.repeats, self.plan.agreement, len(readings) >= self.plan.max_tries)
+
+    def settled(self, name: str) -> bool:
+        """Whether nothing more is wanted of a cylinder."""
+        return name in self.skipped or len(self.of_cylinder(name)) >= self.plan.max_tries or self.agreement(name).agreed
+
+    def next_station(self) -> tuple[str, ...]:
+        """Return the cylinders to crank next: where the gauge already is if that is unsettled, else in order."""
+        waiting = [station for station in self.plan.stations if not all(self.settled(name) for name in station)]
+        if not waiting:
+            return ()
+        last = self.readings[-1] if self.readings else None
+        if last is not None and last.in_cylinder:
+            here = next((station for station in waiting if last.cylinder in station), None)
+            if here is not None:
+                return here
+        return waiting[0]
+
+    def summary(self) -> TestState:
+        """Return the whole test for those who look at it."""
+        return TestState(
+            plan=self.plan,
+            phase=self.phase,
+            at_s=self.at_s,
+            current=self.target if self.phase in (Phase.CAUTIONS, Phase.MEASURING) else (),
+            cylinders=tuple(self._cylinder(name) for name in self.plan.cylinders),
+            readings=tuple(self.readings),
+            acknowledged=self.acknowledged,
+            touches=self.touches,
+        )
+
+    def _cylinder(self, name: str) -> CylinderState:
+        readings, found = self.of_cylinder(name), self.agreement(name)
+        behind = tuple(reading.event_id for reading in found.behind)
+        return CylinderState(
+            name=name,
+            gauge=self.plan.gauges[name],
+            tries=len(readings),
+            agreed=found.agreed,
+            skipped=name in self.skipped,
+            value_kpa=found.value_kpa,
+            u_kpa=found.u_kpa,
+            repeats=behind,
+            left_out=tuple(reading.event_id for reading in readings if reading.event_id not in behind),
+        )
+
+
+SNAPSHOT: TypeAdapter[BenchState] = TypeAdapter(BenchState)
+"""Writes a state as JSON values and reads it back exactly."""
