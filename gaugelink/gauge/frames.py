@@ -303,9 +303,16 @@ class FrameReader:
         self._time_s = float(time_s[-1])
         return self._batch(time_s, placed.pressure, placed.over, lost, placed.arrival_s)
 
-    def _take_unsteady(self, frame: Frame, arrival_s: float) -> SampleBatch:
-        self._good += 1
+    def _take_unsteady(self, frame: Frame, arrival_s: float) -> SampleBatch | None:
         size = len(frame.pressure_kpa)
+        if self._counter is not None and frame.sequence is not None:
+            verdict, moved = self._counter.see(frame.sequence, None, None)
+            if not self._accept(verdict):
+                return None
+            if verdict is Verdict.NEXT and moved > 1:
+                self._skip((moved - 1) * size if self._count_frames else max(0, moved - self._size))
+        self._good += 1
+        self._size = size
         before = self._time_s
         time_s: FloatArray
         if before is None:
@@ -318,7 +325,8 @@ class FrameReader:
             self._interval_s = interval if old is None else old + 0.1 * (interval - old)
         self._arrival_s = arrival_s
         self._time_s = float(time_s[-1])
-        lost = 1 if self._gap_pending else 0
+        lost = self._owed + (1 if self._gap_pending else 0)
+        self._owed = 0
         self._gap_pending = False
         return self._batch(time_s, frame.pressure_kpa, frame.over_range, lost, arrival_s)
 
