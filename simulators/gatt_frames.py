@@ -4,16 +4,8 @@ import math
 import re
 import struct
 
-from gaugelink.gauge.layout import (
-    ByteOrder,
-    ChecksumKind,
-    Counts,
-    GaugeLayout,
-    NumberField,
-    NumberFormat,
-    PressureField,
-    TextLine,
-)
+from gaugelink.gauge.fields import ByteOrder, ChecksumKind, Counts, NumberField, NumberFormat, PressureField, TextLine
+from gaugelink.gauge.layout import GaugeLayout
 
 _INTEGERS = {
     NumberFormat.U8: (1, False),

@@ -1,12 +1,14 @@
 """Which radio to use, and the errors a radio is known to raise."""
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner
 from bleak.exc import BleakError
+
+from gaugelink.gauge.scanning import Scanning
 
 _known: list[type[Exception]] = [BleakError, TimeoutError, OSError, EOFError]
 if sys.platform == "linux":
@@ -19,27 +21,31 @@ RADIO_ERRORS: tuple[type[Exception], ...] = tuple(_known)
 """What bleak and the systems below it raise when a radio or a gauge fails. Anything else is a fault of the program."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class Radio:
-    """The radio that a link or a scan uses: the platform's own unless told otherwise."""
+    """The radio of a shop: the platform's own unless told otherwise. All gauges of a shop share one."""
 
     client_backend: type[BaseBleakClient] | None = None
     """A bleak client class, or None for the platform's own."""
     scanner_backend: type[BaseBleakScanner] | None = None
     """A bleak scanner class, or None for the platform's own."""
     adapter: str | None = None
-    """Linux: which adapter, as ``hci1``; None for the first."""
+    """Linux: which adapter, as ``hci1``; None for the first that is powered."""
     acquire_notify: bool = False
     """Linux: take notifications over a socket of their own (AcquireNotify) instead of over D-Bus signals."""
+    scanning: Scanning = field(init=False)
+    """The one scanner that all who search share."""
+
+    def __post_init__(self) -> None:
+        self.scanning = Scanning({"backend": self.scanner_backend, "bluez": self._bluez()}, RADIO_ERRORS)
 
     def client_arguments(self) -> dict[str, Any]:
         """Keyword arguments for `bleak.BleakClient`."""
-        return {"backend": self.client_backend, "bluez": {"adapter": self.adapter} if self.adapter else {}}
-
-    def scanner_arguments(self) -> dict[str, Any]:
-        """Keyword arguments for `bleak.BleakScanner`."""
-        return {"backend": self.scanner_backend, "bluez": {"adapter": self.adapter} if self.adapter else {}}
+        return {"backend": self.client_backend, "bluez": self._bluez()}
 
     def notify_arguments(self) -> dict[str, Any]:
         """Keyword arguments for `bleak.BleakClient.start_notify`."""
         return {"bluez": {"use_start_notify": not self.acquire_notify}}
+
+    def _bluez(self) -> dict[str, Any]:
+        return {"adapter": self.adapter} if self.adapter else {}

@@ -1,0 +1,355 @@
+"""The link supervisor: keeps one gauge found, connected and heard, and says how its link stands."""
+
+import asyncio
+import logging
+import random
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from types import TracebackType
+from typing import Any, Self
+
+from gaugelink.errors import GaugeError
+from gaugelink.gauge.adapter import explain_radio_error
+from gaugelink.gauge.backoff import Backoff
+from gaugelink.gauge.config import GaugeSettings, Sends
+from gaugelink.gauge.finder import AmbiguousGaugeError, Identity, find
+from gaugelink.gauge.frames import FrameReader
+from gaugelink.gauge.layout import GaugeLayout, How
+from gaugelink.gauge.link import GaugeLink
+from gaugelink.gauge.outflow import Outflow
+from gaugelink.gauge.radio import RADIO_ERRORS, Radio
+from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
+from gaugelink.gauge.scanning import Sighting
+from gaugelink.gauge.session import Ending, GattSession, Timing
+
+logger = logging.getLogger(__name__)
+
+__all__ = ["Radio", "SupervisedLink", "Timing"]
+
+_STATE_EVERY_S = 1.0
+"""A state that differs only in counters, rate or battery goes out at most this often."""
+_abandoned: set[asyncio.Task[None]] = set()
+"""Tasks that did not end in time when their link was closed; kept so that they are not lost while they end."""
+
+
+def layout_of_gauge(settings: GaugeSettings, layout: GaugeLayout) -> GaugeLayout:
+    """The layout with what the shop file knows better of this one gauge: rate, range, resolution."""
+    better: dict[str, Any] = {}
+    if settings.rate_hz is not None:
+        better["rate_hz"] = settings.rate_hz
+    if settings.range_kpa is not None:
+        better["range"] = settings.range_kpa / layout.unit.to_kpa(1.0)
+    if settings.resolution_kpa is not None:
+        better["resolution"] = settings.resolution_kpa / layout.unit.to_kpa(1.0)
+    return layout.model_copy(update=better) if better else layout
+
+
+class SupervisedLink(GaugeLink):
+    """One gauge on a radio, found and found again until the link is closed."""
+
+    def __init__(
+        self,
+        settings: GaugeSettings,
+        layout: GaugeLayout,
+        radio: Radio,
+        clock: Callable[[], float] = time.monotonic,
+        rng: random.Random | None = None,
+        *,
+        timing: Timing | None = None,
+        ambient_abs_kpa: float | None = None,
+    ) -> None:
+        """Raise SettingsError when nothing tells the gauge from other devices.
+
+        Args:
+            settings: the gauge in the shop file.
+            layout: what its frames mean.
+            radio: shared by all links of a shop.
+            clock: monotonic seconds that samples are timed with.
+            rng: source of the backoff's jitter.
+            timing: waits and limits.
+            ambient_abs_kpa: absolute ambient pressure for an absolute gauge, where it is known.
+        """
+        self.name = settings.name
+        self._settings = settings
+        self._layout = layout_of_gauge(settings, layout)
+        self._radio = radio
+        self._clock = clock
+        self._timing = timing or Timing()
+        self._identity = Identity(settings, layout)
+        self._reader = FrameReader(settings.name, self._layout, ambient_abs_kpa=ambient_abs_kpa)
+        self._backoff = Backoff(self._timing.first_wait_s, self._timing.longest_wait_s, random_source=rng)
+        self._outflow = Outflow()
+        self._state = LinkState(settings.name, LinkPhase.SEARCHING)
+        self._emitted: LinkState | None = None
+        self._faults: dict[str, str] = {}
+        self._task: asyncio.Task[None] | None = None
+        self._heard = False
+        """A good frame came in this connection."""
+        self._ever_streamed = False
+        self._last_seen_s = 0.0
+        """Loop time when the gauge was last seen on the air."""
+        self._last_frame_s: float | None = None
+        self._interval_s: float | None = None
+        """Mean time between frames, as loop time goes."""
+        self._stated_s = 0.0
+
+    async def __aenter__(self) -> Self:
+        """Start looking for the gauge."""
+        self._last_seen_s = asyncio.get_running_loop().time()
+        self._task = asyncio.create_task(self._run(), name=f"gauge {self.name}")
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the gauge within two seconds, whatever the radio is doing."""
+        task, self._task = self._task, None
+        if task is not None:
+            task.cancel()
+            _, late = await asyncio.wait([task], timeout=self._timing.close_s)
+            for each in late:
+                logger.warning("gauge %s: the radio does not let go in time; its task is left behind", self.name)
+                _abandoned.add(each)
+                each.add_done_callback(_abandoned.discard)
+            if not task.cancelled() and task.done() and kind is None:
+                task.result()
+        self._faults.clear()
+        self._enter(LinkPhase.STOPPED)
+        self._outflow.close()
+
+    async def items(self) -> AsyncIterator[SampleBatch | LinkState]:
+        """What the gauge sends and how its link stands, until the link is closed.
+
+        Raises what ended the supervision, if anything but the closing did.
+        """
+        while True:
+            item = await self._outflow.get()
+            if item is None:
+                break
+            yield item
+        if self._task is not None and self._task.done() and not self._task.cancelled():
+            self._task.result()
+
+    @property
+    def state(self) -> LinkState:
+        """How the link stands now."""
+        return self._state
+
+    async def _run(self) -> None:
+        try:
+            await self._supervise()
+        finally:
+            # While the link is open this task ends only by a fault of the program, which `items` raises.
+            if asyncio.current_task() is self._task:
+                self._outflow.close()
+
+    async def _supervise(self) -> None:
+        while True:
+            try:
+                if self._layout.listen.how is How.ADVERTISEMENT:
+                    ending = await self._hear_advertisements()
+                else:
+                    sighting = await self._search()
+                    ending = await self._converse(sighting)
+                self._faults.pop("radio", None)
+            except AmbiguousGaugeError as error:
+                self._faults["find"] = str(error)
+                ending = None
+            except GaugeError as error:
+                self._faults["gauge"] = str(error)
+                ending = None
+            except RADIO_ERRORS as error:
+                logger.info("gauge %s: %s: %s", self.name, type(error).__name__, error)
+                self._faults["radio"] = explain_radio_error(error)
+                ending = None
+            if self._heard:
+                self._backoff.reset()
+            self._lose(ending)
+            await asyncio.sleep(self._backoff.next_s())
+
+    async def _search(self) -> Sighting:
+        """Scan until the gauge is seen."""
+        loop = asyncio.get_running_loop()
+        timing = self._timing
+        if self._state.phase is not LinkPhase.ASLEEP:
+            self._enter(LinkPhase.SEARCHING)
+        while True:
+            window_s = timing.window_s
+            if self._ever_streamed and self._state.phase is not LinkPhase.ASLEEP:
+                window_s = min(window_s, max(0.5, self._last_seen_s + timing.asleep_s - loop.time()))
+            sighting = await find(
+                self._identity,
+                self._radio.scanning,
+                known_address=self._state.address,
+                window_s=window_s,
+                settle_s=timing.settle_s,
+            )
+            self._faults.pop("radio", None)
+            if sighting is not None:
+                self._seen(sighting)
+                return sighting
+            if loop.time() - self._last_seen_s >= timing.asleep_s:
+                self._not_seen()
+
+    def _seen(self, sighting: Sighting) -> None:
+        self._last_seen_s = asyncio.get_running_loop().time()
+        for kind in ("find", "gauge"):
+            self._faults.pop(kind, None)
+        if self._identity.address is not None and not self._identity.by_address(sighting):
+            self._faults["address"] = (
+                f"Gauge {self.name!r} was taken by its name at {sighting.address}; its address in the shop file, "
+                f"{self._identity.address.upper()}, was not seen. Correct or remove that address."
+            )
+        else:
+            self._faults.pop("address", None)
+        self._state = replace(
+            self._state,
+            address=sighting.address,
+            advertised_name=sighting.name,
+            rssi_dbm=sighting.advertisement.rssi,
+        )
+
+    def _not_seen(self) -> None:
+        if self._ever_streamed:
+            self._faults["find"] = f"Gauge {self.name!r} is asleep or switched off. Wake it or switch it on."
+            self._enter(LinkPhase.ASLEEP)
+        else:
+            self._faults["find"] = (
+                f"Gauge {self.name!r} ({self._identity.words()}) is not seen. Switch it on and bring it near; "
+                "`gaugelink scan` shows what is near."
+            )
+            self._enter(self._state.phase)
+
+    async def _converse(self, sighting: Sighting) -> Ending:
+        """Connect to the gauge and take its frames until the connection ends."""
+        self._heard = False
+        self._last_frame_s = None
+        self._enter(LinkPhase.CONNECTING)
+        session = GattSession(sighting, self._layout, self._radio, self._timing, self)
+        return await session.run()
+
+    async def _hear_advertisements(self) -> Ending:
+        """Take the frames that the gauge advertises until it falls silent."""
+        loop = asyncio.get_running_loop()
+        self._heard = False
+        self._last_frame_s = None
+        sighting = await self._search()
+        async with self._radio.scanning.listen() as hearing:
+            self.connected()
+            before, before_s = b"", 0.0
+            while True:
+                limit_s = self.silence_limit_s() or self._timing.asleep_s
+                last_s = self._last_frame_s or self._last_seen_s
+                try:
+                    async with asyncio.timeout_at(last_s + limit_s) as limit:
+                        heard = await anext(hearing)
+                except TimeoutError:
+                    if not limit.expired():
+                        raise
+                    self.silent()
+                    return Ending.SILENT
+                if heard.address != sighting.address:
+                    continue
+                payload = self._advertised_frame(heard)
+                # One advertisement is sent on three channels and is heard up to three times.
+                if payload is None or (payload == before and loop.time() - before_s < 0.01):
+                    continue
+                before, before_s = payload, loop.time()
+                self._last_seen_s = before_s
+                self._state = replace(self._state, rssi_dbm=heard.advertisement.rssi)
+                self.frame(payload)
+
+    def _advertised_frame(self, heard: Sighting) -> bytes | None:
+        listen = self._layout.listen
+        if listen.company_id is not None:
+            return heard.advertisement.manufacturer_data.get(listen.company_id)
+        return heard.advertisement.service_data.get(listen.service or "")
+
+    def _lose(self, ending: Ending | None) -> None:
+        if self._state.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
+            self._reader.link_lost(self._clock())
+        if ending is None and self._state.phase in (LinkPhase.SEARCHING, LinkPhase.ASLEEP):
+            self._enter(self._state.phase)
+        else:
+            self._enter(LinkPhase.LOST)
+
+    def connected(self) -> None:
+        """The gauge is connected and listened to."""
+        self._last_seen_s = asyncio.get_running_loop().time()
+        self._faults.pop("radio", None)
+
+    def silent(self) -> None:
+        """The gauge is connected by name alone."""
+        self._enter(LinkPhase.SILENT)
+
+    def battery(self, percent: float) -> None:
+        """The Battery Service says so."""
+        if percent != self._state.battery_percent:
+            self._state = replace(self._state, battery_percent=percent)
+            self._weigh_battery(percent)
+            self._emit()
+
+    def _weigh_battery(self, percent: float) -> None:
+        if percent < self._settings.low_battery_percent:
+            self._faults["battery"] = f"The battery of gauge {self.name!r} is at {percent:.0f} %. Change or charge it."
+        else:
+            self._faults.pop("battery", None)
+
+    def silence_limit_s(self) -> float | None:
+        """Seconds without a frame after which the link is dead: what the shop file says, or twenty frames."""
+        if self._settings.silence_s is not None:
+            return self._settings.silence_s
+        if self._settings.sends is Sends.ON_CHANGE or not self._layout.steady:
+            return None
+        if self._interval_s is None:
+            return self._timing.first_frame_s
+        return min(10.0, max(1.0, 20.0 * self._interval_s))
+
+    def last_frame_s(self) -> float | None:
+        """Loop time of the last frame of this connection."""
+        return self._last_frame_s
+
+    def frame(self, payload: bytes) -> None:
+        """Take a frame: whatever its bytes are, it is counted, and becomes samples only when it is good."""
+        now_s = asyncio.get_running_loop().time()
+        if self._last_frame_s is not None:
+            interval_s = now_s - self._last_frame_s
+            mean_s = self._interval_s
+            self._interval_s = interval_s if mean_s is None else mean_s + 0.1 * (interval_s - mean_s)
+        self._last_frame_s = self._last_seen_s = now_s
+        good_before = 0 if self._heard else self._reader.counts.good
+        batch = self._reader.feed(payload, self._clock())
+        if not self._heard and self._reader.counts.good > good_before:
+            self._heard = True
+            if self._ever_streamed:
+                self._reader.reconnected()
+            self._ever_streamed = True
+            self._faults.pop("find", None)
+            self._enter(LinkPhase.STREAMING)
+        if batch is not None:
+            self._state = replace(self._state, last_sample_s=batch.arrival_s)
+            self._outflow.put(batch)
+        percent = self._reader.battery_percent
+        if percent is not None and percent != self._state.battery_percent:
+            self._state = replace(self._state, battery_percent=percent)
+            self._weigh_battery(percent)
+        if now_s - self._stated_s >= _STATE_EVERY_S:
+            self._emit()
+
+    def _enter(self, phase: LinkPhase) -> None:
+        self._state = replace(self._state, phase=phase)
+        self._emit()
+
+    def _emit(self) -> None:
+        counts = self._reader.counts
+        if self._outflow.dropped_samples:
+            counts = replace(counts, lost_samples=counts.lost_samples + self._outflow.dropped_samples)
+        state = replace(
+            self._state, rate_hz=self._reader.rate_hz, counts=counts, faults=tuple(sorted(self._faults.values()))
+        )
+        self._stated_s = asyncio.get_running_loop().time()
+        self._state = state
+        if state != self._emitted:
+            self._emitted = state
+            self._outflow.put(state)
