@@ -8,9 +8,12 @@ on the physics and an event with many leans on its samples.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.pulse import SHAPE_NAMES, pulse
+
+IndexArray = NDArray[np.intp]
 
 LOCAL = 5
 """Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot."""
@@ -72,11 +75,11 @@ class Seen:
     """Shape (n, 5): derivatives for the parameters of the sample's own stroke."""
     shared: FloatArray
     """Shape (n, 7): derivatives for the shape."""
-    starts: FloatArray
+    starts: IndexArray
     """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
 
 
-def boundaries(time_s: FloatArray, strokes: Strokes) -> FloatArray:
+def boundaries(time_s: FloatArray, strokes: Strokes) -> IndexArray:
     """First sample of each stroke, shape (K + 1,): a sample belongs to the nearest peak."""
     middle = 0.5 * (strokes.time_s[1:] + strokes.time_s[:-1])
     return np.concatenate(([0], np.searchsorted(time_s, middle), [len(time_s)])).astype(np.intp)

@@ -6,7 +6,7 @@ import numpy as np
 
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes
-from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_PRIOR_SD
+from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN
 
 SPEED_SD = 0.04
 """Scatter, stroke to stroke, of the speed at the peak over the mean speed around it (a ratio)."""
@@ -18,6 +18,7 @@ FOOT_SD = 0.02
 """Level of the foot over the zero, as a share of the height: pumping, exhaust, drift of the gauge."""
 FOOT_SCATTER_SD = 0.006
 """Change of the foot between neighbouring strokes, as a share of the height."""
+STEP_MEAN = -0.01
 STEP_SD = 0.012
 """Half the change of the foot across a pulse, as a share of the height."""
 PEAK_CHANGE_SD = 0.03
@@ -55,15 +56,15 @@ def terms(strokes: Strokes, gain: float, gain_mean: float, gain_sd: float) -> Te
         blocks.append(rows)
 
     shape_rows = np.zeros((SHARED, size))
-    shape_rows[:, LOCAL * count : LOCAL * count + SHARED] = np.diag(1.0 / SHAPE_PRIOR_SD)
-    add((strokes.shape - SHAPE_PRIOR_MEAN) / SHAPE_PRIOR_SD, shape_rows)
+    shape_rows[:, LOCAL * count : LOCAL * count + SHARED] = SHAPE_WHITEN
+    add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows)
     gain_row = np.zeros((1, size))
     gain_row[0, -1] = 1.0 / gain_sd
     add(np.array([(gain - gain_mean) / gain_sd]), gain_row)
 
     index = np.arange(count)
     scale = np.maximum(np.abs(strokes.peak), 0.1)
-    for offset, values, sd in ((3, strokes.foot, FOOT_SD), (4, strokes.step, STEP_SD)):
+    for offset, values, sd in ((3, strokes.foot, FOOT_SD), (4, strokes.step - STEP_MEAN * scale, STEP_SD)):
         rows = np.zeros((count, size))
         rows[index, LOCAL * index + offset] = 1.0 / (sd * scale**0.5)
         add(values / (sd * scale**0.5), rows, _TAIL)

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from gaugelink.peak.events import BoolArray, FloatArray
-from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
+from gaugelink.peak.fit_model import LOCAL, SHARED, IndexArray, Seen, Strokes, see
 from gaugelink.peak.fit_prior import terms
 
 _TAIL = 4.0
@@ -70,7 +70,7 @@ def variance(seen: Seen, peaks: FloatArray, doubt: Doubt, per_length: FloatArray
     return doubt.floor**2 + misfit * per_length
 
 
-def _stretch(problem: Problem, strokes: Strokes, starts: FloatArray) -> FloatArray:
+def _stretch(problem: Problem, strokes: Strokes, starts: IndexArray) -> FloatArray:
     """Samples within half a pulse's half-height width, for each sample; at least 1."""
     spacing = float(np.median(np.diff(problem.time_s))) if len(problem.time_s) > 1 else 1.0
     length = 0.55 / np.exp(strokes.log_speed)
@@ -167,36 +167,48 @@ def _limited(strokes: Strokes, step: FloatArray, count: int) -> tuple[Strokes, f
     return trial, float(step[-1])
 
 
+def leverage(fit: Fit) -> FloatArray:
+    """Share of each sample's variance that the fit can follow, shape (n,), 0 to 1."""
+    columns = np.hstack((fit.seen.local, fit.seen.shared))
+    count = len(fit.seen.starts) - 1
+    shared = np.arange(LOCAL * count, LOCAL * count + SHARED)
+    out = np.empty(len(columns))
+    for k in range(count):
+        part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
+        index = np.concatenate((np.arange(LOCAL * k, LOCAL * k + LOCAL), shared))
+        block = fit.covariance[np.ix_(index, index)]
+        out[part] = np.einsum("ij,jk,ik->i", columns[part], block, columns[part])
+    return np.clip(out * fit.weight / fit.variance, 0.0, 0.98)
+
+
+_TUNED = ("floor", "foot", "time_s", "top")
+
+
 def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
-    """Doubts that make the fit's residuals likely: a small search, pulled gently towards the present ones."""
-    effective = fit.residual
-    count = len(effective)
-    take = slice(None, None, max(1, count // 1500))
-    peaks = np.repeat(fit.strokes.peak, np.diff(fit.seen.starts))
-    stretch = _stretch(problem, fit.strokes, fit.seen.starts)
+    """Doubts that make the fit's residuals likely, pulled towards the present ones; none below `floor` of noise.
+
+    A sample that the fit follows wholly says nothing about the doubts: each counts by what its leverage leaves.
+    """
+    free = 1.0 - leverage(fit)
+    take = slice(None, None, max(1, len(free) // 1500))
+    peaks = np.repeat(fit.strokes.peak, np.diff(fit.seen.starts))[take]
+    stretch = _stretch(problem, fit.strokes, fit.seen.starts)[take]
     slim = replace(
-        fit.seen,
-        value=fit.seen.value[take],
-        slope=fit.seen.slope[take],
-        height=fit.seen.height[take],
+        fit.seen, value=fit.seen.value[take], slope=fit.seen.slope[take], height=fit.seen.height[take]
     )
-    best, chosen = np.inf, doubt
-    share = len(effective[take]) / max(count, 1)
-    parameters = LOCAL * len(fit.strokes.peak) + SHARED
-    lost = max(1.0 - parameters / max(count, 1), 0.35)
-    del share
-    for name in ("floor", "foot", "time_s", "top", "floor", "foot", "time_s"):
-        for factor in (0.4, 0.6, 0.8, 1.0, 1.25, 1.6, 2.5):
-            trial = replace(chosen if name else doubt, **{name: getattr(chosen, name) * factor})
-            if trial.floor < floor:
-                continue
-            var = variance(slim, peaks[take], trial, stretch[take])
-            ratio = effective[take] ** 2 / (lost * _TAIL * var)
-            cost = float((0.5 * (_TAIL + 1.0) * np.log1p(ratio) + 0.5 * np.log(var)).sum())
-            cost += 0.5 * sum(
-                (np.log(getattr(trial, key) / getattr(doubt, key)) / 0.7) ** 2
-                for key in ("floor", "foot", "time_s", "top")
-            )
-            if cost < best - 1e-9:
-                best, chosen = cost, trial
+    square, free = fit.residual[take] ** 2, free[take]
+
+    def cost(trial: Doubt) -> float:
+        var = variance(slim, peaks, trial, stretch)
+        data = 0.5 * (_TAIL + 1.0) * np.log1p(square / (free * _TAIL * var)) + 0.5 * np.log(var)
+        pull = sum((np.log(getattr(trial, key) / getattr(doubt, key)) / 0.7) ** 2 for key in _TUNED)
+        return float((free * data).sum() + 0.5 * pull)
+
+    chosen, best = doubt, cost(doubt)
+    for name in _TUNED * 2:
+        trials = [replace(chosen, **{name: getattr(chosen, name) * factor}) for factor in (0.4, 0.6, 0.8, 1.25, 1.6, 2.5)]
+        costs = [cost(trial) if trial.floor >= floor else np.inf for trial in trials]
+        if min(costs) < best:
+            best = min(costs)
+            chosen = trials[int(np.argmin(costs))]
     return chosen
