@@ -1,0 +1,136 @@
+"""How an engine is turned, and what the cylinder under the gauge went through while it was."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simulators.engine import EngineSpec
+from simulators.gas import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cranking:
+    """A pull of the cord or a press of the starter button."""
+
+    begin_s: float = 0.05
+    """When the crank is first pushed."""
+    duration_s: float = 2.0
+    """How long the starter is held, or the longest that a pull can take."""
+    stall_nm: float = 40.0
+    """Torque at the crank at standstill."""
+    free_rpm: float = 500.0
+    """Speed at which there is no torque left: the hand or the starter cannot go faster."""
+    rise_s: float = 0.04
+    """Time constant of the push."""
+    turns: float = float("inf")
+    """Turns of the crank after which a cord is at its end; infinite for a starter."""
+    unsteady: float = 0.0
+    """Relative swing of the push at `unsteady_hz`: an arm is not a motor."""
+    unsteady_hz: float = 2.0
+    pause_at_s: float = float("inf")
+    """When the hand slips off, counted from `begin_s`."""
+    pause_s: float = 0.0
+    """How long until it pulls again."""
+    start_angle_deg: float = 120.0
+    """Crank angle at rest; 0 is top dead centre of the compression of the cylinder under the gauge."""
+    longest_s: float = 15.0
+    """The integration ends here at the latest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckValve:
+    """The adapter of a held gauge: a check valve at the plug hole and the hose behind it."""
+
+    hose_cm3: float = 8.0
+    """Volume behind the valve, gauge included."""
+    area_mm2: float = 1.5
+    """Effective area of the open valve."""
+    cracking_kpa: float = 10.0
+    """Pressure difference at which the valve begins to open."""
+    leak_per_s: float = 0.0
+    """Share of the held gauge pressure that the gauge's own valve loses in a second."""
+    start_kpa: float = 0.0
+    """Gauge pressure in the hose before cranking: what was not bled."""
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeTruth:
+    """One compression of the cylinder as it really was."""
+
+    time_s: float
+    peak_kpa: float
+    """Gauge pressure at the peak."""
+    passed_top: bool
+    """False when the piston came to a stop before top dead centre and rocked back."""
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderTrace:
+    """What went on in the cylinder, at every step of the integration; arrays of shape (n,)."""
+
+    spec: EngineSpec
+    cranking: Cranking
+    time_s: FloatArray
+    pressure_kpa: FloatArray
+    """Gauge pressure in the cylinder."""
+    crank_angle: FloatArray
+    """Radians, unwrapped; 0 (and every cycle after) is top dead centre of the compression."""
+    speed_rpm: FloatArray
+    temperature_k: FloatArray
+    mass_kg: FloatArray
+    strokes: tuple[StrokeTruth, ...]
+    tail_s: float
+    """Time constant with which what pressure is left at the end leaks away."""
+    valve: CheckValve | None = None
+    held_kpa: FloatArray | None = None
+    """Gauge pressure behind the check valve, where there is one."""
+
+    @property
+    def cranking_rpm(self) -> float:
+        """Mean speed between the first and the last stroke that went over the top; NaN with fewer than two."""
+        tops = [s.time_s for s in self.strokes if s.passed_top]
+        if len(tops) < 2:
+            return float("nan")
+        angle = np.interp([tops[0], tops[-1]], self.time_s, self.crank_angle)
+        return float((angle[1] - angle[0]) / (tops[-1] - tops[0]) * 30.0 / np.pi)
+
+    @property
+    def final_held_kpa(self) -> float:
+        """Highest true gauge pressure behind the check valve; NaN without one."""
+        return float("nan") if self.held_kpa is None else float(self.held_kpa.max())
+
+    @property
+    def cylinder_peak_kpa(self) -> float:
+        """Highest gauge pressure that the cylinder reached; 0 when it made no stroke."""
+        return max((s.peak_kpa for s in self.strokes), default=0.0)
+
+
+def find_strokes(
+    time_s: FloatArray, pressure_kpa: FloatArray, crank_angle: FloatArray, cycle: int
+) -> tuple[StrokeTruth, ...]:
+    """Find every compression peak, by a parabola through the three integration steps around it.
+
+    A stroke is a rise to a local maximum of at least 5 kPa and 2 % of the highest. Steps of 0.2 ms are about one
+    crank degree at the fastest: the parabola's error is some millionths there.
+    """
+    p = pressure_kpa
+    tops = np.flatnonzero((p[1:-1] > p[:-2]) & (p[1:-1] >= p[2:])) + 1
+    if not len(tops):
+        return ()
+    least = max(5.0, 0.02 * float(p[tops].max()))
+    found: list[StrokeTruth] = []
+    step = float(time_s[1] - time_s[0])
+    previous = 0
+    for i in tops[p[tops] > least]:
+        if found and p[previous:i].min() > 0.9 * min(float(p[i]), found[-1].peak_kpa):
+            continue
+        left, mid, right = (float(v) for v in p[i - 1 : i + 2])
+        bend = left - 2.0 * mid + right
+        shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+        turn = 2.0 * np.pi * (cycle // 2)
+        window = crank_angle[max(0, i - 2000) : i + 2000]
+        top = round(float(crank_angle[i]) / turn) * turn
+        passed = bool(window.min() < top < window.max() and abs(float(crank_angle[i]) - top) < 0.2)
+        found.append(StrokeTruth(float(time_s[i]) + shift * step, mid - 0.25 * (left - right) * shift, passed))
+        previous = i
+    return tuple(found)
