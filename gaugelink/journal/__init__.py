@@ -8,6 +8,7 @@ from gaugelink.journal.entries import (
     Entry,
     EventEntry,
     JobEntry,
+    JudgementEntry,
     Outgoing,
     PromptEntry,
     ReadingEntry,
@@ -15,7 +16,17 @@ from gaugelink.journal.entries import (
 )
 from gaugelink.journal.faults import JournalWriteError, WriteFault
 from gaugelink.journal.journal import Journal
-from gaugelink.journal.rows import OutboxDepth, OutboxRow, StoredDecay, StoredEvent, StoredReading, StoredTest
+from gaugelink.journal.rows import (
+    OutboxDepth,
+    OutboxRow,
+    StoredCalibration,
+    StoredDecay,
+    StoredEvent,
+    StoredJob,
+    StoredJudgement,
+    StoredReading,
+    StoredTest,
+)
 
 __all__ = [
     "Action",
@@ -27,13 +38,17 @@ __all__ = [
     "JobEntry",
     "Journal",
     "JournalWriteError",
+    "JudgementEntry",
     "OutboxDepth",
     "OutboxRow",
     "Outgoing",
     "PromptEntry",
     "ReadingEntry",
+    "StoredCalibration",
     "StoredDecay",
     "StoredEvent",
+    "StoredJob",
+    "StoredJudgement",
     "StoredReading",
     "StoredTest",
     "TestEntry",

@@ -54,6 +54,8 @@ class TestEntry:
     engine: str = ""
     closed: bool = False
     """True when the test is finished or was given up; it is then no longer the bench's current test."""
+    odometer: float | None = None
+    """The machine's own count, in the unit that its fleet entry states."""
 
 
 class Action(StrEnum):
@@ -86,6 +88,16 @@ class ReadingEntry:
     peak_u_kpa: float | None = None
     """Expanded uncertainty of `peak_kpa`, coverage about 95 %."""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgementEntry:
+    """An event judged again, by a later version of the code from the raw samples. The first judgement stays."""
+
+    event_id: str
+    at: datetime
+    """Wall time of the new judgement."""
+    event: CrankingEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,5 +163,15 @@ class PromptEntry:
     details: dict[str, Any] = field(default_factory=dict)
 
 
-Entry = EventEntry | TestEntry | ReadingEntry | DecayEntry | JobEntry | CalibrationEntry | CommandEntry | PromptEntry
+Entry = (
+    EventEntry
+    | TestEntry
+    | ReadingEntry
+    | JudgementEntry
+    | DecayEntry
+    | JobEntry
+    | CalibrationEntry
+    | CommandEntry
+    | PromptEntry
+)
 """Anything that can be written down."""

@@ -20,6 +20,7 @@ from gaugelink.journal.rows import (
     StoredDecay,
     StoredEvent,
     StoredJob,
+    StoredJudgement,
     StoredReading,
     StoredTest,
 )
@@ -123,10 +124,11 @@ class Journal:
         at: datetime,
         engine: str = "",
         closed: bool = False,
+        odometer: float | None = None,
         outgoing: Sequence[Outgoing] = (),
     ) -> None:
         """Commit the whole of a test as it stands; see `record`."""
-        await self.record([TestEntry(test_id, bench, machine, snapshot_json, at, engine, closed)], outgoing)
+        await self.record([TestEntry(test_id, bench, machine, snapshot_json, at, engine, closed, odometer)], outgoing)
 
     async def retry(self) -> int:
         """Write what waits in memory because the disk did not take it; return how many units were written.
@@ -200,6 +202,10 @@ class Journal:
     async def event(self, event_id: str) -> StoredEvent | None:
         """Read one cranking event with its samples."""
         return await self._on_thread(lambda: reads.event(self._opened.connection, event_id))
+
+    async def judgements(self, event_id: str) -> list[StoredJudgement]:
+        """Read what later versions of the code said of an event, oldest first."""
+        return await self._on_thread(lambda: reads.judgements(self._opened.connection, event_id))
 
     async def readings(self, test_id: str) -> list[StoredReading]:
         """Read the history of a test's readings, oldest first."""

@@ -41,6 +41,8 @@ class StoredTest:
     began_at: datetime
     updated_at: datetime
     closed: bool
+    odometer: float | None = None
+    """The machine's own count, in the unit that its fleet entry states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,17 @@ class StoredEvent:
     samples: EventSamples | None
     judged_by: str
     """Version of the code that judged it."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredJudgement:
+    """What a later version of the code said of an event."""
+
+    event_id: str
+    at: datetime
+    judged_by: str
+    """Version of the code that judged it."""
+    event: CrankingEvent
 
 
 @dataclass(frozen=True, slots=True)

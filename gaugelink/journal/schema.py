@@ -67,14 +67,23 @@ _VERSION_1 = (
     ) STRICT""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1,)
+_VERSION_2 = (
+    "ALTER TABLE tests ADD COLUMN odometer REAL",
+    """CREATE TABLE judgements (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, event_id TEXT NOT NULL, at TEXT NOT NULL, judged_by TEXT NOT NULL,
+        event TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX judgements_by_event ON judgements (event_id, seq)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2)
 """Item n - 1 takes a journal from version n - 1 to version n."""
 
 CURRENT = len(MIGRATIONS)
 """The version that this code reads and writes."""
 
 
-def check_version(path: Path) -> None:
+def check_version(path: Path, *, read_only: bool = False) -> None:
     """Refuse a file that is not a journal or is from a newer version, without changing a byte of it.
 
     Raises:
@@ -102,13 +111,23 @@ def check_version(path: Path) -> None:
             f"{path} was written by a newer gaugelink (journal version {version}, this one knows up to {CURRENT}): "
             "update gaugelink. Nothing was changed."
         )
+    if read_only and version < CURRENT:
+        raise JournalError(
+            f"{path} was written by an older gaugelink (journal version {version}, this one reads {CURRENT}): "
+            "start the service once to bring it up to date; a copy of the old journal is kept beside it."
+        )
 
 
-def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a journal to the current version, in one transaction: it has the old version or the new, never between."""
+def migrate(connection: sqlite3.Connection, path: Path) -> None:
+    """Bring a journal to the current version, in one transaction: it has the old version or the new, never between.
+
+    A journal of an older version is copied beside itself first, as ``NAME.version-N``.
+    """
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version == CURRENT:
         return
+    if version > 0:
+        _copy(connection, path.with_name(f"{path.name}.version-{version}"))
     connection.execute("BEGIN IMMEDIATE")
     try:
         for steps in MIGRATIONS[version:]:
@@ -118,5 +137,15 @@ def migrate(connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA user_version = {CURRENT}")
         connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # SQLite has already rolled back by itself after some errors, a full disk among them.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
+
+
+def _copy(connection: sqlite3.Connection, target: Path) -> None:
+    copy = sqlite3.connect(target)
+    try:
+        connection.backup(copy)
+    finally:
+        copy.close()

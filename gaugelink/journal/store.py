@@ -66,7 +66,7 @@ class Store:
         return len(self._backlog)
 
     def _connect(self) -> sqlite3.Connection:
-        schema.check_version(self.path)
+        schema.check_version(self.path, read_only=self._read_only)
         if self._read_only and not self.path.exists():
             raise JournalError(f"There is no journal at {self.path}: give the path that the shop file names.")
         mode = "ro" if self._read_only else "rwc"
@@ -82,7 +82,7 @@ class Store:
             if not self._read_only:
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")
-                schema.migrate(connection)
+                schema.migrate(connection, self.path)
             connection.row_factory = sqlite3.Row
         except sqlite3.Error as error:
             connection.close()

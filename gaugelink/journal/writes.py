@@ -14,6 +14,7 @@ from gaugelink.journal.entries import (
     Entry,
     EventEntry,
     JobEntry,
+    JudgementEntry,
     Outgoing,
     PromptEntry,
     ReadingEntry,
@@ -59,6 +60,8 @@ def entry_statement(entry: Entry) -> Statement:
             return _test(entry)
         case ReadingEntry():
             return _reading(entry)
+        case JudgementEntry():
+            return _judgement(entry)
         case DecayEntry():
             return _decay(entry)
         case JobEntry():
@@ -123,12 +126,22 @@ def _event(entry: EventEntry) -> Statement:
 def _test(entry: TestEntry) -> Statement:
     at = stamp(entry.at)
     return Statement(
-        "INSERT INTO tests (test_id, bench, machine, engine, snapshot, began_at, updated_at, closed)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+        "INSERT INTO tests (test_id, bench, machine, engine, snapshot, began_at, updated_at, closed, odometer)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
         " ON CONFLICT (test_id) DO UPDATE SET bench = excluded.bench, machine = excluded.machine,"
         " engine = excluded.engine, snapshot = excluded.snapshot, updated_at = excluded.updated_at,"
-        " closed = excluded.closed",
-        (entry.test_id, entry.bench, entry.machine, entry.engine, entry.snapshot_json, at, at, int(entry.closed)),
+        " closed = excluded.closed, odometer = excluded.odometer",
+        (
+            entry.test_id,
+            entry.bench,
+            entry.machine,
+            entry.engine,
+            entry.snapshot_json,
+            at,
+            at,
+            int(entry.closed),
+            entry.odometer,
+        ),
     )
 
 
@@ -147,6 +160,13 @@ def _reading(entry: ReadingEntry) -> Statement:
             entry.peak_u_kpa,
             entry.note,
         ),
+    )
+
+
+def _judgement(entry: JudgementEntry) -> Statement:
+    return Statement(
+        "INSERT INTO judgements (event_id, at, judged_by, event) VALUES (?, ?, ?, ?)",
+        (entry.event_id, stamp(entry.at), JUDGED_BY, event_to_json(entry.event)),
     )
 
 
