@@ -188,12 +188,7 @@ class TestBench:
             track.zero_moved = True
         elif what is HandlingKind.SCREWED:
             track.screwed = True
-            last = state.readings[-1].cylinder if state.readings else None
-            if state.phase is Phase.MEASURING and len(state.target) == 1 and not state.ready_said:
-                name = state.target[0]
-                if name != last and name in state.plan.lane(gauge):
-                    self._prompt(self._say.say(PromptKey.READY, state.target, next=name))
-                    state.ready_said = True
+            self._say_ready(gauge)
         return self._flush(changed=False)
 
     def opened(self, gauge: str, now_s: float) -> list[Outcome]:
@@ -300,6 +295,17 @@ class TestBench:
                 self._prompt(self._say.say(key, state.target, next=state.target[0]))
                 state.reminded = reminded
         return self._flush(changed=changed)
+
+    def _say_ready(self, gauge: str) -> None:
+        """Name the cylinder once more when the gauge has been screwed in: a slip can still be put right unread."""
+        state = self._state
+        if state.phase is not Phase.MEASURING or state.ready_said:
+            return
+        gauges = {state.plan.gauges[name] for name in state.target}
+        last = {reading.cylinder for reading in state.readings[-len(gauges) :]}
+        if gauge in gauges and not last & set(state.target) and all(state.tracks[one].screwed for one in gauges):
+            state.ready_said = True
+            self._prompt(saying.go_to(state, self._say, PromptKey.READY))
 
     def _at(self, now_s: float) -> float:
         if self._origin_s is None:

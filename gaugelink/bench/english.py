@@ -2,7 +2,8 @@
 
 Written for the ear: one thing at a time, the cylinder first, then the number, then what to do; the same words
 each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`` are cylinders, ``{value}`` and
-``{other}`` pressures, ``{difference}`` a pressure with its unit spoken, ``{place}`` where the next cylinder is.
+``{other}`` pressures, ``{difference}`` a pressure with its unit spoken, ``{place}`` where the next cylinder is,
+``{pairs}`` which gauge goes on which cylinder, ``{list}`` what several cylinders read.
 """
 
 from collections.abc import Callable
@@ -23,7 +24,8 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ACKNOWLEDGE_FIRST: "Stop. Confirm the cautions before you crank.",
     PromptKey.BEGIN: "Put the gauge on {next}. Pull when ready.",
     PromptKey.BEGIN_PLACE: "Put the gauge on {next}, {place}. Pull when ready.",
-    PromptKey.BEGIN_ALL: "All gauges in. Pull when ready.",
+    PromptKey.BEGIN_ALL: "Put {pairs}. Pull when ready.",
+    PromptKey.READY_ALL: "Gauges are in: {pairs}. Pull when ready.",
     PromptKey.READY: "Gauge is in. This should be {next}. Pull when ready.",
     PromptKey.AGAIN: "{cylinder}, {value}. Once more.",
     PromptKey.AGAIN_BLEED: "{cylinder}, {value}. Bleed the gauge. Once more.",
@@ -115,4 +117,5 @@ ENGLISH = Language(
     cylinder_spoken=cylinder_spoken,
     joiner=" and ",
     place_article="the ",
+    pair="{gauge} on {cylinder}",
 )

@@ -36,6 +36,7 @@ class PromptKey(StrEnum):
     BEGIN_PLACE = "begin_place"
     BEGIN_ALL = "begin_all"
     READY = "ready"
+    READY_ALL = "ready_all"
     AGAIN = "again"
     AGAIN_BLEED = "again_bleed"
     ALL_AGAIN = "all_again"
@@ -95,7 +96,14 @@ CAUTIONS = (
 
 _TONES: dict[Tone, frozenset[PromptKey]] = {
     Tone.GOOD: frozenset(
-        {PromptKey.PUT_RIGHT, PromptKey.PUT_RIGHT_NEXT, PromptKey.READY, PromptKey.ENOUGH, PromptKey.DISK_BACK}
+        {
+            PromptKey.PUT_RIGHT,
+            PromptKey.PUT_RIGHT_NEXT,
+            PromptKey.READY,
+            PromptKey.READY_ALL,
+            PromptKey.ENOUGH,
+            PromptKey.DISK_BACK,
+        }
     ),
     Tone.AGAIN: frozenset(
         {PromptKey.AGAIN, PromptKey.AGAIN_BLEED, PromptKey.ALL_AGAIN, PromptKey.ALL_AGAIN_BLEED, PromptKey.OVER}
@@ -160,6 +168,8 @@ class Language:
     """Word between the last two of a list."""
     place_article: str
     """Goes before a place: ``the clutch side``."""
+    pair: str
+    """One gauge and its cylinder, ``{gauge}`` and ``{cylinder}``."""
 
 
 class Prompter:
@@ -186,32 +196,33 @@ class Prompter:
         return [self.say(key) for key in CAUTIONS]
 
     def _text(self, name: str, value: object) -> str:
-        if name in _CYLINDERS:
-            return self.language.cylinder_text(str(value))
-        if name == "targets" and isinstance(value, tuple):
-            return self._joined([self.language.cylinder_text(str(one)) for one in value])
         if name == "list" and isinstance(value, tuple):
             return ", ".join(f"{self.language.cylinder_text(one)} {self.unit.text(kpa)}" for one, kpa in value)
-        if name == "place":
-            return f"{self.language.place_article}{value}" if str(value).endswith("side") else str(value)
         if name in _PRESSURES or name == "difference":
             return self.unit.text(float(str(value)))
-        return str(value)
+        return self._named(name, value, self.language.cylinder_text)
 
     def _spoken(self, name: str, value: object) -> str:
-        if name in _CYLINDERS:
-            return self.language.cylinder_spoken(str(value))
-        if name == "targets" and isinstance(value, tuple):
-            return self._joined([self.language.cylinder_spoken(str(one)) for one in value])
         if name == "list" and isinstance(value, tuple):
             return ", ".join(f"{self.language.cylinder_spoken(one)}, {self._number(kpa)}" for one, kpa in value)
-        if name in _PRESSURES and isinstance(value, float):
-            return self._number(value)
-        if name == "difference" and isinstance(value, float):
-            return f"{self._number(value)} {self.language.unit_spoken[self.unit]}"
+        if name in _PRESSURES:
+            return self._number(float(str(value)))
+        if name == "difference":
+            return f"{self._number(float(str(value)))} {self.language.unit_spoken[self.unit]}"
         if name == "count" and isinstance(value, int):
             return self.language.number(value, 0)
-        return self._text(name, value)
+        return self._named(name, value, self.language.cylinder_spoken)
+
+    def _named(self, name: str, value: object, cylinder: Callable[[str], str]) -> str:
+        if name in _CYLINDERS:
+            return cylinder(str(value))
+        if name == "targets" and isinstance(value, tuple):
+            return self._joined([cylinder(str(one)) for one in value])
+        if name == "pairs" and isinstance(value, tuple):
+            return ", ".join(self.language.pair.format(gauge=gauge, cylinder=cylinder(one)) for one, gauge in value)
+        if name == "place":
+            return f"{self.language.place_article}{value}" if str(value).endswith("side") else str(value)
+        return str(value)
 
     def _number(self, kpa: float) -> str:
         return self.language.number(self.unit.from_kpa(kpa), self.unit.decimals)

@@ -22,7 +22,10 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
     if not state.target:
         return closing(state, say)
     if len(state.target) > 1:
-        return say.say(PromptKey.BEGIN_ALL, state.target)
+        pairs = tuple((name, state.plan.gauges[name]) for name in state.target)
+        return say.say(
+            PromptKey.READY_ALL if key is PromptKey.READY else PromptKey.BEGIN_ALL, state.target, pairs=pairs
+        )
     name = state.target[0]
     if key is PromptKey.BEGIN and (place := _new_place(state, name)):
         return say.say(PromptKey.BEGIN_PLACE, state.target, next=name, place=place)
