@@ -40,7 +40,7 @@ class Counter(StrEnum):
 
 def _plain_name(name: str) -> str:
     if not name.strip() or name != name.strip() or any(character in name for character in "/+#\n\t"):
-        raise ValueError("a name is not empty and has no spaces around it and none of / + # in it")
+        raise ValueError(f"found {name!r}; a name is not empty, has no spaces around it and none of / + # in it")
     return name
 
 

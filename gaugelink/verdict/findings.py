@@ -149,6 +149,11 @@ FLAG_TABLE: Mapping[Flag, tuple[Severity, str, str]] = {
     Flag.ZERO_UNKNOWN: (Severity.NOTE, "the gauge's zero was not seen before cranking", "vent the gauge first"),
     Flag.ZERO_DRIFT: (Severity.NOTE, "the gauge's zero moved", "vent the gauge and look at its zero"),
     Flag.INTERRUPTED: (Severity.NOTE, "cranking paused on the way", ""),
+    Flag.TRIMMED: (
+        Severity.NOTE,
+        "the record was longer than is kept, and its middle was left out",
+        "let go of the starter as soon as the pressure stops climbing",
+    ),
     Flag.CALIBRATION_OVERDUE: (
         Severity.NOTE,
         "the gauge's calibration is overdue: doubt the band, not the comparison between cylinders",

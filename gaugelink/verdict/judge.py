@@ -56,7 +56,9 @@ def judge_test(
 
     `readings` has at most one for each cylinder; order does not matter. `dry` is the dry test that a wet one is held
     against, under `dry_conditions` (the wet test's without the oil when they are not given). `leak_down` are results
-    of a differential leak-down test of the same engine. `unit` is what the sentences are written in. Raises SettingsError for a cylinder that the engine does not have or that is there twice.
+    of a differential leak-down test of the same engine. `unit` is what the sentences are written in.
+
+    Raises SettingsError for a cylinder that the engine does not have or that is there twice.
     """
     limits = Rules() if rules is None else rules
     case = lay_out(engine, readings, conditions, limits, unit)
@@ -125,11 +127,13 @@ def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
         return TopEnd.UNKNOWN
     if word is not VerdictWord.INVESTIGATE:
         return TopEnd.LEAVE
-    told = (RuleName.WET_DRY, RuleName.LEAK_DOWN)
-    # A wet or leak-down test confirms; it needs the low reading or the other of the two beside it.
-    if any(f.rule in told and f.severity is Severity.INVESTIGATE and f.firm for f in findings):
+    asking = [f for f in findings if f.severity is Severity.INVESTIGATE and f.firm]
+    # A wet test that asks already stands on a low dry reading; a leak-down test needs a low reading beside it.
+    if any(f.rule is RuleName.WET_DRY for f in asking):
         return TopEnd.LIKELY
-    return TopEnd.TEST_FIRST
+    leaking = {name for f in asking if f.rule is RuleName.LEAK_DOWN for name in f.cylinders}
+    low = {name for f in asking if f.rule is not RuleName.LEAK_DOWN for name in f.cylinders[:1]}
+    return TopEnd.LIKELY if leaking & low else TopEnd.TEST_FIRST
 
 
 def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:

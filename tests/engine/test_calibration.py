@@ -1,0 +1,76 @@
+"""Calibration: correction by points, what is left of the error, and the limits of the standard classes."""
+
+from datetime import date
+
+import pytest
+from pydantic import ValidationError
+
+from gaugelink.engine.calibration import AccuracyClass, CalibrationPoint, CalibrationRecord
+from gaugelink.engine.units import PressureUnit
+
+POINTS = (
+    CalibrationPoint(reference=0.0, indicated=0.0, u=2.0),
+    CalibrationPoint(reference=500.0, indicated=505.0, u=2.0),
+    CalibrationPoint(reference=1000.0, indicated=1020.0, u=4.0),
+)
+RECORD = CalibrationRecord(
+    gauge="bench-1", span=2000.0, point=POINTS, done_on=date(2026, 1, 10), due_on=date(2027, 1, 10)
+)
+
+
+def test_the_error_is_exact_at_the_points_and_straight_between_them() -> None:
+    for point in POINTS:
+        assert RECORD.error_kpa(point.indicated) == pytest.approx(point.indicated - point.reference)
+    assert RECORD.error_kpa((505.0 + 1020.0) / 2.0) == pytest.approx(12.5)
+    assert RECORD.error_kpa(1500.0) == pytest.approx(20.0)
+
+
+def test_the_uncertainty_of_the_points_stays_in_the_budget() -> None:
+    # Expanded 4 kPa at the worse point, and half of the 15 kPa change of the error, rectangular.
+    assert RECORD.u_kpa(900.0) == pytest.approx((2.0**2 + (7.5 / 3**0.5) ** 2) ** 0.5)
+
+
+def test_far_beyond_the_points_the_class_counts() -> None:
+    graded = RECORD.model_copy(update={"accuracy_class": AccuracyClass.EN_16})
+    assert graded.u_kpa(1900.0) > graded.u_kpa(1020.0)
+
+
+@pytest.mark.parametrize(
+    ("accuracy_class", "share", "limit_percent"),
+    [
+        # From memory: ASME B40.100 grade A is 2-1-2 % of span, grade B 3-2-3 %; EN 837-1 class 1.6 is 1.6 %.
+        (AccuracyClass.ASME_A, 0.5, 1.0),
+        (AccuracyClass.ASME_A, 0.1, 2.0),
+        (AccuracyClass.ASME_B, 0.9, 3.0),
+        (AccuracyClass.ASME_2A, 0.9, 0.5),
+        (AccuracyClass.EN_16, 0.2, 1.6),
+    ],
+)
+def test_classes_limit_the_error_in_percent_of_span(
+    accuracy_class: AccuracyClass, share: float, limit_percent: float
+) -> None:
+    record = CalibrationRecord(
+        gauge="g", span=300.0, unit=PressureUnit.PSI, accuracy_class=accuracy_class, done_on=date(2026, 1, 1)
+    )
+    span_kpa = PressureUnit.PSI.to_kpa(300.0)
+    assert record.limit_kpa(share * span_kpa) == pytest.approx(span_kpa * limit_percent / 100.0)
+    assert record.u_kpa(share * span_kpa) == pytest.approx(span_kpa * limit_percent / 100.0 / 3**0.5)
+
+
+def test_a_calibration_is_overdue_the_day_after_it_falls_due() -> None:
+    assert not RECORD.is_overdue(date(2027, 1, 10))
+    assert RECORD.is_overdue(date(2027, 1, 11))
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"point": POINTS[:1]}, "two or more"),
+        ({"point": POINTS[::-1]}, "rise"),
+        ({"point": ()}, "class"),
+        ({"due_on": date(2025, 1, 1)}, "before"),
+    ],
+)
+def test_a_record_that_cannot_be_is_refused(change: dict[str, object], says: str) -> None:
+    with pytest.raises(ValidationError, match=says):
+        CalibrationRecord.model_validate({**RECORD.model_dump(), **change})

@@ -1,0 +1,153 @@
+"""The fleet file: presets of names, geometry from what is known, and mistakes told by place."""
+
+import pytest
+
+from gaugelink.engine.fleet import Layout, parse_engine, parse_fleet, preset_names
+from gaugelink.errors import SettingsError
+
+TRIPLE = """
+id = "triple-598"
+name = "Three-cylinder two-stroke, 598 cm3"
+cycle = 2
+layout = "side_named"
+cylinders = 3
+bore_mm = 69.0
+stroke_mm = 53.5
+rod_mm = 107.0
+compression_ratio_trapped = 6.6
+exhaust_duration_deg = 188
+cranking_rpm = 420
+[band]
+low = 130
+high = 150
+unit = "psi"
+"""
+
+FOUR = """
+id = "four"
+name = "Four-stroke four"
+cycle = 4
+layout = "inline_front"
+cylinders = 4
+bore_mm = 78.0
+stroke_mm = 80.0
+compression_ratio_geometric = 9.5
+intake_closes_deg_abdc = 45
+"""
+
+FLEET = """
+[[machine]]
+id = "north-7"
+name = "North 7"
+engine = "four"
+"""
+
+
+def test_a_triple_is_named_by_side() -> None:
+    engine = parse_engine(TRIPLE, "triple.toml")
+    assert engine.cylinder_names == ("PTO", "middle", "MAG")
+    assert engine.neighbours() == (("PTO", "middle"), ("middle", "MAG"))
+    assert engine.cylinder("pto").name == "PTO"
+
+
+@pytest.mark.parametrize(
+    ("layout", "count", "names"),
+    [
+        (Layout.SIDE_NAMED, 2, ["PTO", "MAG"]),
+        (Layout.INLINE_FRONT, 4, ["1", "2", "3", "4"]),
+        (Layout.INLINE_TOP, 3, ["1", "2", "3"]),
+        (Layout.TWO_BANKS, 4, ["L1", "L2", "R1", "R2"]),
+    ],
+)
+def test_layouts_have_the_trade_s_names(layout: Layout, count: int, names: list[str]) -> None:
+    assert [name for name, _ in preset_names(layout, count)] == names
+
+
+def test_cylinders_of_two_banks_are_no_neighbours() -> None:
+    engine = parse_engine('id="v"\nname="V four"\ncycle=4\nlayout="two_banks"\ncylinders=4\n', "v.toml")
+    assert engine.neighbours() == (("L1", "L2"), ("R1", "R2"))
+
+
+def test_listed_names_are_kept_in_their_order() -> None:
+    engine = parse_engine('id="x"\nname="x"\ncycle=2\ncylinders=["upper", "lower"]\n', "x.toml")
+    assert engine.cylinder_names == ("upper", "lower")
+
+
+def test_the_band_is_carried_to_kpa() -> None:
+    band = parse_engine(TRIPLE, "t").band
+    assert band is not None
+    assert band.low_kpa == pytest.approx(896.3, abs=0.1)  # 130 psi, NIST SP 811
+    assert band.reference_abs_kpa == 101.325
+
+
+def test_the_trapped_ratio_comes_back_from_the_geometry() -> None:
+    geometry = parse_engine(TRIPLE, "t").geometry("MAG")
+    assert geometry is not None
+    assert geometry.ratio() == pytest.approx(6.6)
+    assert geometry.closing_deg_btdc == 86.0
+
+
+def test_a_four_stroke_traps_less_than_its_geometric_ratio() -> None:
+    geometry = parse_engine(FOUR, "f").geometry("1")
+    assert geometry is not None
+    assert 7.5 < geometry.ratio() < 9.0
+
+
+def test_an_oversize_cylinder_has_its_own_bore() -> None:
+    text = TRIPLE.replace("cylinders = 3", 'cylinders = [{name="PTO"}, {name="middle", bore_mm=69.5}, {name="MAG"}]')
+    engine = parse_engine(text.replace('layout = "side_named"\n', ""), "t")
+    standard, bored = engine.geometry("PTO"), engine.geometry("middle")
+    assert standard is not None
+    assert bored is not None
+    assert bored.ratio() > standard.ratio()
+    assert bored.clearance_cm3 == standard.clearance_cm3
+
+
+def test_without_dimensions_there_is_no_geometry() -> None:
+    assert parse_engine('id="x"\nname="x"\ncycle=2\ncylinders=["a"]\n', "x").geometry("a") is None
+
+
+def test_a_fleet_finds_its_engines_in_other_files() -> None:
+    fleet = parse_fleet(FLEET, "fleet.toml", engines=(parse_engine(FOUR, "four.toml"),))
+    assert fleet.engine_of("north-7").cycle == 4
+    with pytest.raises(SettingsError, match="north-7"):
+        fleet.find("south-1")
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("bore_mm = 69.0", "bore_mm = 690.0"), ["triple.toml", "bore_mm", "690"]),
+        (("bore_mm = 69.0", "boremm = 69.0"), ["triple.toml", "boremm", "bore_mm"]),
+        (("cycle = 2", "cycle = 3"), ["triple.toml", "cycle", "3"]),
+        (("high = 150", "high = 120"), ["triple.toml", "band", "120"]),
+        (("cylinders = 3", "cylinders = 5"), ["triple.toml", "side_named", "5"]),
+        (("rod_mm = 107.0", "rod_mm = 30.5\nintake_closes_deg_abdc = 40"), ["triple.toml", "four-stroke"]),
+        (("cycle = 2", "cycle = "), ["triple.toml", "TOML", "line 4"]),
+        (('id = "triple-598"', 'id = "sled/7"'), ["triple.toml", "id", "sled/7"]),
+        (
+            ("compression_ratio_trapped = 6.6", "compression_ratio_trapped = 6.6\ncompression_ratio_geometric = 6"),
+            ["6.6"],
+        ),
+    ],
+)
+def test_a_wrong_engine_file_is_refused_with_where_and_why(change: tuple[str, str], says: list[str]) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_engine(TRIPLE.replace(*change), "triple.toml")
+    for word in says:
+        assert word in str(caught.value)
+
+
+def test_a_machine_with_an_unknown_engine_is_refused() -> None:
+    with pytest.raises(SettingsError, match=r"north-7.*four.*none"):
+        parse_fleet(FLEET, "fleet.toml")
+
+
+def test_two_machines_of_one_id_are_refused() -> None:
+    with pytest.raises(SettingsError, match=r"fleet\.toml.*north-7"):
+        parse_fleet(FLEET + FLEET, "fleet.toml", engines=(parse_engine(FOUR, "four.toml"),))
+
+
+def test_two_cylinders_of_one_name_are_refused() -> None:
+    with pytest.raises(SettingsError, match="two cylinders"):
+        parse_engine('id="x"\nname="x"\ncycle=2\ncylinders=["PTO", "pto"]\n', "x.toml")

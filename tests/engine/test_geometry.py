@@ -1,0 +1,135 @@
+"""Geometry: volumes against the closed form, compression against CoolProp, uncertainty against GTC."""
+
+from dataclasses import replace
+from math import pi
+
+import GTC
+import pytest
+from CoolProp.CoolProp import PropsSI
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gaugelink.engine.geometry import (
+    EXPONENT_U,
+    GAMMA_AIR,
+    RATIO_U_FRACTION,
+    START_U_FRACTION,
+    CylinderGeometry,
+    clearance_from_ratio_cm3,
+    expected_pressure,
+    oil_factor,
+    polytropic_exponent,
+    polytropic_gauge_kpa,
+)
+from gaugelink.errors import SettingsError
+
+TWO_STROKE = CylinderGeometry(bore_mm=69.0, stroke_mm=53.5, rod_mm=107.0, clearance_cm3=18.0, closing_deg_btdc=86.0)
+AMBIENT_KPA = 101.325
+
+
+def test_the_whole_stroke_sweeps_bore_times_stroke() -> None:
+    assert TWO_STROKE.swept_cm3 == pytest.approx(pi / 4 * 6.9**2 * 5.35)
+    assert TWO_STROKE.swept_above_cm3(0.0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_half_a_turn_of_a_very_long_rod_is_half_of_the_stroke() -> None:
+    long_rod = replace(TWO_STROKE, rod_mm=1e7)
+    assert long_rod.swept_above_cm3(90.0) == pytest.approx(long_rod.swept_cm3 / 2.0, rel=1e-5)
+    # With a rod of twice the stroke the piston is past the middle at a quarter turn: r + l - sqrt(l^2 - r^2).
+    travel_mm = 26.75 + 107.0 - (107.0**2 - 26.75**2) ** 0.5
+    assert TWO_STROKE.swept_above_cm3(90.0) == pytest.approx(pi / 4 * 69.0**2 * travel_mm / 1000.0)
+
+
+def test_chamber_volume_and_geometric_ratio_are_each_other_s_inverse() -> None:
+    clearance = clearance_from_ratio_cm3(69.0, 53.5, 12.0)
+    whole = replace(TWO_STROKE, clearance_cm3=clearance, closing_deg_btdc=180.0)
+    assert whole.ratio() == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize("ratio", [5.0, 7.0, 9.0, 11.0])
+def test_the_loss_free_limit_is_what_real_air_does_within_six_percent(ratio: float) -> None:
+    """CoolProp: air at constant entropy from 20 C; its heat capacity rises with temperature, so it ends a bit lower."""
+    start_k, start_pa = 293.15, AMBIENT_KPA * 1000.0
+    entropy = PropsSI("S", "T", start_k, "P", start_pa, "Air")
+    density = PropsSI("D", "T", start_k, "P", start_pa, "Air")
+    real_kpa = PropsSI("P", "S", entropy, "D", density * ratio, "Air") / 1000.0 - AMBIENT_KPA
+    limit_kpa = polytropic_gauge_kpa(AMBIENT_KPA, ratio, GAMMA_AIR)
+    assert real_kpa < limit_kpa < 1.06 * real_kpa
+
+
+@pytest.mark.parametrize("rpm", [150.0, 400.0, 800.0])
+@pytest.mark.parametrize("bore_mm", [40.0, 69.0, 100.0])
+def test_the_estimate_stays_below_what_real_air_reaches_without_loss(rpm: float, bore_mm: float) -> None:
+    geometry = replace(TWO_STROKE, bore_mm=bore_mm, clearance_cm3=18.0 * (bore_mm / 69.0) ** 2)
+    estimate = expected_pressure(geometry, rpm, AMBIENT_KPA)
+    entropy = PropsSI("S", "T", 293.15, "P", AMBIENT_KPA * 1000.0, "Air")
+    density = PropsSI("D", "T", 293.15, "P", AMBIENT_KPA * 1000.0, "Air")
+    real_kpa = PropsSI("P", "S", entropy, "D", density * estimate.ratio, "Air") / 1000.0 - AMBIENT_KPA
+    assert estimate.kpa < real_kpa < estimate.isentropic_kpa * 1.0001
+
+
+def test_the_estimate_is_the_closed_form() -> None:
+    estimate = expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA)
+    ratio = (18.0 + TWO_STROKE.swept_above_cm3(86.0)) / 18.0
+    assert estimate.ratio == pytest.approx(ratio)
+    assert estimate.kpa == pytest.approx(AMBIENT_KPA * (ratio**estimate.exponent - 1.0))
+
+
+def test_the_uncertainty_is_what_gtc_propagates() -> None:
+    ambient_u_kpa = 0.8
+    estimate = expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA, ambient_u_kpa=ambient_u_kpa)
+    exponent = GTC.ureal(estimate.exponent, EXPONENT_U)
+    ratio = GTC.ureal(estimate.ratio, estimate.ratio * RATIO_U_FRACTION)
+    ambient = GTC.ureal(AMBIENT_KPA, ambient_u_kpa)
+    filling = GTC.ureal(1.0, START_U_FRACTION)
+    result = filling * ambient * (ratio**exponent - 1.0)
+    assert estimate.kpa == pytest.approx(GTC.value(result))
+    assert estimate.u_kpa == pytest.approx(2.0 * GTC.uncertainty(result), rel=1e-9)
+
+
+def test_the_usual_triple_is_expected_where_its_maker_accepts_it() -> None:
+    """Common practice, no source: a 69 mm two-stroke triple, 130 to 150 psi (896 to 1,034 kPa) accepted."""
+    geometry = replace(TWO_STROKE, clearance_cm3=TWO_STROKE.swept_above_cm3(86.0) / (6.6 - 1.0))
+    estimate = expected_pressure(geometry, 420.0, AMBIENT_KPA)
+    assert estimate.kpa - estimate.u_kpa < 965.0 < estimate.kpa + estimate.u_kpa
+
+
+def test_an_oversize_bore_raises_the_pressure() -> None:
+    bored = replace(TWO_STROKE, bore_mm=70.0)
+    assert expected_pressure(bored, 400.0, AMBIENT_KPA).kpa > expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA).kpa
+    # The trapped volume grows with the square of the bore, the chamber stays.
+    assert (bored.ratio() - 1.0) / (TWO_STROKE.ratio() - 1.0) == pytest.approx((70.0 / 69.0) ** 2)
+
+
+def test_an_adapter_s_volume_lowers_the_pressure() -> None:
+    bare = expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA)
+    with_adapter = expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA, added_cm3=1.5)
+    assert with_adapter.kpa < bare.kpa
+    assert with_adapter.ratio == pytest.approx(1.0 + TWO_STROKE.swept_above_cm3(86.0) / 19.5)
+
+
+def test_oil_takes_up_chamber_and_raises_the_pressure_alone() -> None:
+    factor = oil_factor(TWO_STROKE, 400.0, 2.0)
+    exponent = polytropic_exponent(400.0, 69.0)
+    trapped = TWO_STROKE.swept_above_cm3(86.0)
+    assert factor == pytest.approx(((1 + trapped / 16.0) ** exponent - 1) / ((1 + trapped / 18.0) ** exponent - 1))
+    assert oil_factor(TWO_STROKE, 400.0, 0.0) == 1.0
+
+
+def test_oil_that_fills_the_chamber_is_refused() -> None:
+    with pytest.raises(SettingsError, match="lock"):
+        oil_factor(TWO_STROKE, 400.0, 18.0)
+
+
+@given(ambient=st.floats(60.0, 105.0), ratio=st.floats(3.0, 14.0), exponent=st.floats(1.05, 1.4))
+def test_gauge_pressure_follows_the_ambient_pressure_ratio(ambient: float, ratio: float, exponent: float) -> None:
+    here = polytropic_gauge_kpa(ambient, ratio, exponent)
+    at_sea_level = polytropic_gauge_kpa(AMBIENT_KPA, ratio, exponent)
+    assert here / at_sea_level == pytest.approx(ambient / AMBIENT_KPA)
+
+
+@given(rpm=st.floats(30.0, 3000.0), bore=st.floats(25.0, 200.0))
+def test_the_exponent_lies_between_isothermal_and_isentropic_and_rises_with_speed(rpm: float, bore: float) -> None:
+    exponent = polytropic_exponent(rpm, bore)
+    assert 1.0 < exponent < GAMMA_AIR
+    assert polytropic_exponent(2.0 * rpm, bore) >= exponent

@@ -1,0 +1,129 @@
+"""Differences: what a gauge shares between two readings cancels. Against the GUM's arithmetic and GTC."""
+
+from datetime import date
+
+import GTC
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gaugelink.engine.calibration import CalibrationPoint, CalibrationRecord
+from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag, GaugeKind, Method
+from gaugelink.verdict.corrected import corrected_event
+from gaugelink.verdict.difference import (
+    SharedError,
+    difference,
+    reading_from_events,
+    u_of_combination,
+    u_of_one_kpa,
+)
+from tests.verdict.shop import reading
+
+
+def event(
+    peak_kpa: float, u_random_kpa: float = 3.0, u_common_kpa: float = 8.0, flags: frozenset[Flag] = frozenset()
+) -> CrankingEvent:
+    """A live event with a budget of one random and one common line."""
+    return CrankingEvent(
+        kind=GaugeKind.LIVE,
+        start_s=0.0,
+        end_s=1.0,
+        peak_kpa=peak_kpa,
+        peak_u_kpa=2.0 * (u_random_kpa**2 + u_common_kpa**2) ** 0.5,
+        method=Method.FITTED,
+        cranking_rpm=400.0,
+        strokes=(),
+        flags=flags,
+        budget=(BudgetLine("sampling and noise", u_random_kpa), BudgetLine("calibration", u_common_kpa, common=True)),
+        first_stroke_kpa=0.6 * peak_kpa,
+    )
+
+
+def test_ten_resistors_of_the_gum_add_up_and_two_of_them_subtract_to_nothing() -> None:
+    """JCGM 100:2008, 5.2.2, example: ten resistors of 1,000 ohm, each calibrated with the same standard, u = 0.1 ohm.
+
+    In series their errors are fully correlated: u = 10 * 0.1 = 1 ohm, not 0.32. The difference of two has none.
+    """
+    shared = SharedError(gain=0.1 / 1000.0)
+    assert u_of_combination([1.0] * 10, [1000.0] * 10, [0.0] * 10, shared) == pytest.approx(1.0)
+    assert u_of_combination([1.0] * 10, [1000.0] * 10, [0.1] * 10, SharedError()) == pytest.approx(0.316, abs=0.001)
+    assert u_of_combination([1.0, -1.0], [1000.0] * 2, [0.0] * 2, shared) == pytest.approx(0.0, abs=1e-12)
+
+
+@given(
+    a=st.floats(300.0, 1500.0),
+    b=st.floats(300.0, 1500.0),
+    gain=st.floats(0.0, 0.05),
+    offset=st.floats(0.0, 30.0),
+    u_a=st.floats(0.1, 20.0),
+    u_b=st.floats(0.1, 20.0),
+)
+def test_a_difference_has_the_uncertainty_that_gtc_propagates(
+    a: float, b: float, gain: float, offset: float, u_a: float, u_b: float
+) -> None:
+    shared_gain, shared_offset = GTC.ureal(1.0, gain), GTC.ureal(0.0, offset)
+    reading_a = GTC.ureal(a, u_a) * shared_gain + shared_offset
+    reading_b = GTC.ureal(b, u_b) * shared_gain + shared_offset
+    ours = u_of_combination((1.0, -1.0), (a, b), (u_a, u_b), SharedError(offset_kpa=offset, gain=gain))
+    assert ours == pytest.approx(GTC.uncertainty(reading_a - reading_b), rel=1e-6)
+
+
+def test_two_alike_readings_are_told_apart_by_the_random_part_alone() -> None:
+    gap = difference(reading("PTO", 135.0), reading("MAG", 135.0))
+    assert gap.kpa == 0.0
+    assert gap.u_kpa == pytest.approx(2.0 * 2**0.5 * 0.004 * 135.0 * 6.894757, rel=1e-6)
+
+
+def test_a_poor_gauge_still_compares_well() -> None:
+    good = difference(reading("PTO", 140.0), reading("MAG", 130.0), 0.01)
+    poor = difference(reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 130.0, common_fraction=0.05), 0.01)
+    assert poor.u_kpa < 1.1 * good.u_kpa
+    assert poor.is_real
+
+
+def test_repeats_average_out_what_they_do_not_share() -> None:
+    one = reading_from_events("PTO", [event(900.0)])
+    four = reading_from_events("PTO", [event(900.0), event(908.0), event(892.0), event(900.0)], ["a", "b", "c", "d"])
+    assert four.peak_kpa == pytest.approx(900.0)
+    assert four.u_random_kpa == pytest.approx(one.u_random_kpa / 2.0)
+    assert four.u_common_kpa == pytest.approx(one.u_common_kpa) == pytest.approx(8.0)
+    assert four.event_ids == ("a", "b", "c", "d")
+    assert one.repeats == ()
+
+
+def test_scatter_that_was_seen_counts_more_than_scatter_that_is_assumed() -> None:
+    calm = reading_from_events("PTO", [event(900.0), event(901.0)])
+    wild = reading_from_events("PTO", [event(870.0), event(930.0)])
+    assert u_of_one_kpa(wild, 0.01) > 3.0 * u_of_one_kpa(calm, 0.01)
+
+
+def test_every_flag_of_the_repeats_stays_on_the_reading() -> None:
+    made = reading_from_events(
+        "PTO", [event(900.0, flags=frozenset({Flag.LOST_SAMPLES})), event(900.0, flags=frozenset({Flag.ZERO_DRIFT}))]
+    )
+    assert made.flags == {Flag.LOST_SAMPLES, Flag.ZERO_DRIFT}
+
+
+def test_a_reading_needs_an_event() -> None:
+    with pytest.raises(ValueError, match="at least one"):
+        reading_from_events("PTO", [])
+
+
+def test_an_event_is_corrected_by_the_points_and_an_overdue_one_is_flagged() -> None:
+    record = CalibrationRecord(
+        gauge="bench-1",
+        span=2000.0,
+        done_on=date(2026, 1, 10),
+        due_on=date(2027, 1, 10),
+        point=(
+            CalibrationPoint(reference=0.0, indicated=5.0, u=2.0),
+            CalibrationPoint(reference=1000.0, indicated=1025.0, u=2.0),
+        ),
+    )
+    in_time = corrected_event(event(900.0), record, date(2026, 6, 1))
+    # The zero is off the peak already: of the error at 900 kPa only what is beyond the error at the zero remains.
+    assert in_time.peak_kpa == pytest.approx(900.0 - (record.error_kpa(900.0) - 5.0))
+    assert [line.source for line in in_time.budget] == ["sampling and noise", "calibration"]
+    assert in_time.peak_u_kpa == pytest.approx(2.0 * (3.0**2 + record.u_kpa(900.0) ** 2) ** 0.5)
+    assert Flag.CALIBRATION_OVERDUE not in in_time.flags
+    assert Flag.CALIBRATION_OVERDUE in corrected_event(event(900.0), record, date(2027, 2, 1)).flags
