@@ -1,8 +1,11 @@
 """The fleet file: presets of names, geometry from what is known, and mistakes told by place."""
 
+from pathlib import Path
+
 import pytest
 
 from gaugelink.engine.fleet import Layout, parse_engine, parse_fleet, preset_names
+from gaugelink.engine.geometry import expected_pressure
 from gaugelink.errors import SettingsError
 
 TRIPLE = """
@@ -151,3 +154,18 @@ def test_two_machines_of_one_id_are_refused() -> None:
 def test_two_cylinders_of_one_name_are_refused() -> None:
     with pytest.raises(SettingsError, match="two cylinders"):
         parse_engine('id="x"\nname="x"\ncycle=2\ncylinders=["PTO", "pto"]\n', "x.toml")
+
+
+def test_the_example_files_can_be_used_as_they_are() -> None:
+    config = Path(__file__).parents[2] / "config"
+    engines = [parse_engine(path.read_text(), path.name) for path in sorted((config / "engines").glob("*.toml"))]
+    fleet = parse_fleet((config / "fleet.example.toml").read_text(), "fleet.example.toml", engines)
+    assert len(engines) >= 5
+    for machine in fleet.machine:
+        engine = fleet.engine_of(machine.id)
+        geometry = engine.geometry(engine.cylinder_names[0])
+        assert geometry is not None
+        estimate = expected_pressure(geometry, engine.cranking_rpm or 300.0, 101.325)
+        if engine.band is not None and engine.band.high_kpa is not None:
+            middle = (engine.band.low_kpa + engine.band.high_kpa) / 2.0
+            assert abs(estimate.kpa - middle) < estimate.u_kpa
