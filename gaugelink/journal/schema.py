@@ -91,9 +91,12 @@ def check_version(path: Path, *, read_only: bool = False) -> None:
     """
     if not path.exists() or path.stat().st_size == 0:
         return
+    # Read-only, so that not even the write-ahead log of a newer journal is folded into it. Where there is no log the
+    # file is whole by itself, and as an immutable one it is read without leaving a new log beside it.
+    log = path.with_name(f"{path.name}-wal")
+    mode = "mode=ro" if log.exists() and log.stat().st_size > 0 else "mode=ro&immutable=1"
     try:
-        # Read-only, so that not even the write-ahead log of a newer journal is folded into it.
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True)
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             (version,) = connection.execute("PRAGMA user_version").fetchone()

@@ -1,0 +1,165 @@
+"""Versions of the journal: older ones are brought up without loss, newer and foreign files are left alone."""
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from gaugelink.errors import JournalError
+from gaugelink.journal import Journal, JudgementEntry
+from gaugelink.journal.schema import APPLICATION_ID, CURRENT, MIGRATIONS
+from tests.journal.samples_of import NOON, cranking, entry
+
+VERSION_1 = Path(__file__).with_name("version-1.sql")
+"""A journal as version 1 wrote it, dumped by ``sqlite3.Connection.iterdump``."""
+
+
+def old_journal(path: Path) -> dict[str, list[tuple[object, ...]]]:
+    """Make a journal of version 1 and return all of its rows."""
+    connection = sqlite3.connect(path)
+    connection.executescript(VERSION_1.read_text(encoding="utf-8"))
+    rows = all_rows(connection)
+    connection.close()
+    return rows
+
+
+def all_rows(connection: sqlite3.Connection) -> dict[str, list[tuple[object, ...]]]:
+    tables = connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+    return {name: connection.execute(f"SELECT * FROM {name}").fetchall() for (name,) in tables.fetchall()}
+
+
+def everything(folder: Path) -> dict[str, bytes]:
+    return {file.name: file.read_bytes() for file in folder.iterdir()}
+
+
+async def test_every_row_of_an_older_journal_is_kept(tmp_path):
+    path = tmp_path / "journal.db"
+    before = old_journal(path)
+    assert all(before.values()), "the old journal has rows in every table"
+    async with Journal.open(path) as journal:
+        assert [stored.event_id for stored in await journal.events("test-1")] == ["event-0", "event-1", "event-2"]
+        (test,) = await journal.tests("sled-7")
+        assert (test.closed, test.odometer) == (True, None)
+        assert [row.id for row in await journal.pending()] == ["state-1", "message-2", "state-2"]
+        await journal.record([entry(9), JudgementEntry("event-0", NOON, cranking(1))])
+    connection = sqlite3.connect(path)
+    after = all_rows(connection)
+    connection.close()
+    for table, rows in before.items():
+        found = [row[: len(rows[0])] for row in after[table]]
+        assert found[: len(rows)] == rows, table
+
+
+async def test_a_copy_of_the_older_journal_stays_beside_it(tmp_path):
+    path = tmp_path / "journal.db"
+    before = old_journal(path)
+    async with Journal.open(path):
+        pass
+    connection = sqlite3.connect(tmp_path / "journal.db.version-1")
+    assert all_rows(connection) == before
+    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    connection.close()
+
+
+async def test_a_step_that_fails_leaves_the_old_version(tmp_path, monkeypatch):
+    path = tmp_path / "journal.db"
+    before = old_journal(path)
+    broken = (*MIGRATIONS[1], "CREATE TABLE events (twice TEXT)")
+    monkeypatch.setattr("gaugelink.journal.schema.MIGRATIONS", (MIGRATIONS[0], broken))
+    with pytest.raises(JournalError, match="already exists"):
+        async with Journal.open(path):
+            pass
+    connection = sqlite3.connect(path)
+    assert all_rows(connection) == before
+    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    connection.close()
+
+
+async def test_a_journal_brought_up_has_the_same_tables_as_a_new_one(tmp_path):
+    old_journal(tmp_path / "old.db")
+    layouts = []
+    for name in ("old.db", "new.db"):
+        async with Journal.open(tmp_path / name):
+            pass
+        connection = sqlite3.connect(tmp_path / name)
+        layouts.append(sorted(connection.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql NOT NULL")))
+        connection.close()
+    assert layouts[0] == layouts[1]
+
+
+async def test_a_newer_journal_is_refused_and_not_a_byte_changes(tmp_path):
+    path = tmp_path / "journal.db"
+    async with Journal.open(path) as journal:
+        await journal.record([entry(1)])
+    connection = sqlite3.connect(path)
+    connection.execute(f"PRAGMA user_version = {CURRENT + 1}")
+    connection.commit()
+    connection.close()
+    before = everything(tmp_path)
+    for read_only in (False, True):
+        with pytest.raises(JournalError, match=r"newer gaugelink \(journal version 3.*Nothing was changed"):
+            async with Journal.open(path, read_only=read_only):
+                pass
+    assert everything(tmp_path) == before
+
+
+async def test_a_newer_journal_that_crashed_is_refused_with_its_log_untouched(tmp_path):
+    path = tmp_path / "journal.db"
+    writer = sqlite3.connect(path)
+    writer.execute("PRAGMA journal_mode = WAL")
+    writer.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    writer.execute(f"PRAGMA user_version = {CURRENT + 1}")
+    writer.commit()
+    log = path.with_name("journal.db-wal").read_bytes()
+    assert log, "the version stands in the log only"
+    with pytest.raises(JournalError, match="newer gaugelink"):
+        async with Journal.open(path):
+            pass
+    assert path.with_name("journal.db-wal").read_bytes() == log
+    writer.close()
+
+
+async def test_a_foreign_database_is_left_alone(tmp_path):
+    path = tmp_path / "other.db"
+    connection = sqlite3.connect(path)
+    connection.execute("CREATE TABLE recipes (name TEXT)")
+    connection.commit()
+    connection.close()
+    before = everything(tmp_path)
+    with pytest.raises(JournalError, match="not a gaugelink journal"):
+        async with Journal.open(path):
+            pass
+    assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize("content", [b"time_s,pressure_kpa\n0.0,1.0\n" * 40, b"SQLite format 3\x00" + b"\x00" * 300])
+async def test_a_file_that_is_no_database_is_left_alone(tmp_path, content):
+    path = tmp_path / "journal.db"
+    path.write_bytes(content)
+    with pytest.raises(JournalError, match=r"cannot be opened as a journal|not a gaugelink journal"):
+        async with Journal.open(path):
+            pass
+    assert path.read_bytes() == content
+
+
+async def test_a_missing_journal_cannot_be_read(tmp_path):
+    with pytest.raises(JournalError, match="There is no journal"):
+        async with Journal.open(tmp_path / "none.db", read_only=True):
+            pass
+    assert list(tmp_path.iterdir()) == []
+
+
+async def test_a_missing_folder_is_told(tmp_path):
+    with pytest.raises(JournalError, match="check that its folder exists"):
+        async with Journal.open(tmp_path / "none" / "journal.db"):
+            pass
+
+
+async def test_an_older_journal_is_not_changed_by_a_reader(tmp_path):
+    path = tmp_path / "journal.db"
+    old_journal(path)
+    before = everything(tmp_path)
+    with pytest.raises(JournalError, match="older gaugelink"):
+        async with Journal.open(path, read_only=True):
+            pass
+    assert everything(tmp_path) == before
