@@ -1,0 +1,51 @@
+"""Checks a shop file without starting anything: mistakes that stop it, and remarks on what will not work here."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.bench.voice import faults
+from gaugelink.errors import SettingsError
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What is right and wrong with a shop file."""
+
+    file: str
+    mistakes: tuple[str, ...]
+    """Each stops the service from starting."""
+    remarks: tuple[str, ...]
+    """Each is something that will not work on this machine."""
+    summary: str
+
+    def as_json(self) -> dict[str, object]:
+        """The report as JSON values."""
+        return {
+            "file": self.file,
+            "ok": not self.mistakes,
+            "mistakes": list(self.mistakes),
+            "remarks": list(self.remarks),
+        }
+
+
+def check_shop(file: Path) -> CheckReport:
+    """Read a shop file and everything that it names."""
+    try:
+        shop = load_shop(file)
+        secret = shop.settings.broker.password()
+        shop.settings.broker.tls_context()
+    except SettingsError as error:
+        return CheckReport(str(file), tuple(str(error).splitlines()), (), "")
+    remarks = list(faults(shop.settings.voice))
+    if shop.settings.broker.username is not None and secret is None:
+        remarks.append("The broker has a username but no password is set; it will be tried without one.")
+    if shop.settings.bench.altitude_m is None and shop.settings.bench.barometer_abs_kpa is None:
+        remarks.append("Neither altitude_m nor barometer_abs_kpa is set in [bench]; sea level will be assumed.")
+    return CheckReport(str(file), (), tuple(remarks), _summary(shop))
+
+
+def _summary(shop: Shop) -> str:
+    gauges = ", ".join(gauge.name for gauge in shop.settings.gauges)
+    machines = len(shop.fleet.machine)
+    return f"{shop.file} is good: bench {shop.name}, gauges {gauges}, {machines} machines in the fleet."

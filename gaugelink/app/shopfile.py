@@ -1,0 +1,174 @@
+"""The shop file: the bench, its broker, its gauges, its engines, and how a test is run when nothing else is said."""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from gaugelink.app.layouts import find_layout
+from gaugelink.bench.plan import Conditions, TestKind
+from gaugelink.bench.voice import VoiceSettings
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord, parse_fleet
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.settings import Settings, parse_settings
+
+
+class BenchPart(Settings):
+    """The place where one mechanic works."""
+
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")] = "bay-1"
+    """Letters, digits, ``-`` and ``_``. It becomes a part of every topic."""
+    display_unit: PressureUnit = PressureUnit.PSI
+    """The unit that people read and hear."""
+    altitude_m: Annotated[float, Field(ge=-500, le=6000)] | None = None
+    """Height above sea level, for the standard atmosphere where there is no barometer."""
+    barometer_abs_kpa: Annotated[float, Field(ge=30, le=115)] | None = None
+    """Ambient pressure as a barometer at the bench shows it, not reduced to sea level."""
+    journal: Path | None = None
+    """Where everything is written down; beside the user's other application data when not given."""
+
+    @model_validator(mode="after")
+    def _one_source_of_air(self) -> Self:
+        if self.altitude_m is not None and self.barometer_abs_kpa is not None:
+            raise ValueError("give altitude_m or barometer_abs_kpa, not both")
+        return self
+
+
+class TestDefaults(Settings):
+    """How a test is run when the command that begins it says nothing else."""
+
+    __test__ = False
+
+    machine: str | None = None
+    """A machine of the fleet whose test begins as soon as the service starts and none is open."""
+    kind: TestKind = TestKind.DRY
+    repeats: Annotated[int, Field(ge=1, le=10)] = 2
+    """Readings of a cylinder that must agree."""
+    agreement: Annotated[float, Field(gt=0, le=0.5)] = 0.03
+    """Largest difference between repeats that agree, as a share of their mean."""
+    max_tries: Annotated[int, Field(ge=1, le=30)] = 5
+    """Pulls on one cylinder before the test goes on without agreement."""
+    gauges: dict[str, str] | str | None = None
+    """Which gauge measures which cylinder, or the one that is moved; the shop's first gauge when not given."""
+    conditions: Conditions = Conditions()
+
+
+class ShopFile(Settings):
+    """The whole shop file."""
+
+    bench: BenchPart = BenchPart()
+    broker: BrokerSettings = BrokerSettings(embedded=True, port=0)
+    gauges: tuple[GaugeSettings, ...] = Field(min_length=1)
+    fleet: Path | None = None
+    """A file with machines and engines, beside those that stand here."""
+    machines: tuple[MachineRecord, ...] = ()
+    engines: tuple[EngineRecord, ...] = ()
+    test: TestDefaults = TestDefaults()
+    voice: VoiceSettings = VoiceSettings()
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> Self:
+        names = [gauge.name for gauge in self.gauges]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two gauges are called {', '.join(twice)}")
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """A shop file with everything that it refers to, found and validated."""
+
+    file: Path
+    settings: ShopFile
+    fleet: Fleet
+    layouts: dict[str, GaugeLayout | None]
+    """The frame layout of each gauge by the gauge's name; None where the gauge describes itself."""
+    journal: Path
+
+    @property
+    def name(self) -> str:
+        """The bench's name."""
+        return self.settings.bench.name
+
+    def gauge(self, name: str) -> GaugeSettings:
+        """Find a gauge by its name.
+
+        Raises:
+            SettingsError: no gauge of the shop is called so.
+        """
+        for gauge in self.settings.gauges:
+            if gauge.name == name:
+                return gauge
+        known = ", ".join(gauge.name for gauge in self.settings.gauges)
+        raise SettingsError(f"{self.file}: no gauge is called {name!r}; the shop has {known}.")
+
+
+def data_folder() -> Path:
+    """Where a user's application data goes on this system: XDG Base Directory Specification, ``XDG_DATA_HOME``."""
+    home = os.environ.get("XDG_DATA_HOME")
+    return (Path(home) if home else Path.home() / ".local" / "share") / "gaugelink"
+
+
+def load_shop(path: Path) -> Shop:
+    """Read a shop file and the files that it names; their paths are taken from the shop file's folder.
+
+    Raises:
+        SettingsError: a line for each mistake with file, key, what was found and what is allowed.
+    """
+    settings = parse_settings(ShopFile, _text(path, "shop file"), str(path))
+    folder = path.resolve().parent
+    fleet = Fleet(machine=(), engine=())
+    if settings.fleet is not None:
+        fleet_path = folder / settings.fleet
+        fleet = parse_fleet(_text(fleet_path, "fleet file"), str(fleet_path), settings.engines)
+    own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
+    fleet = _joined(path, fleet, own)
+    layouts = {gauge.name: find_layout(gauge.layout, folder) for gauge in settings.gauges}
+    machine = settings.test.machine
+    if machine is not None and machine not in {record.id for record in fleet.machine}:
+        known = ", ".join(record.id for record in fleet.machine) or "none"
+        raise SettingsError(f"{path}: test.machine: found {machine!r}; machines of the fleet: {known}.")
+    journal = settings.bench.journal
+    place = folder / journal.expanduser() if journal is not None else data_folder() / f"{settings.bench.name}.db"
+    broker = settings.broker
+    if broker.password_file is not None or broker.ca_file is not None:
+        broker = broker.model_copy(
+            update={
+                "password_file": broker.password_file and folder / broker.password_file,
+                "ca_file": broker.ca_file and folder / broker.ca_file,
+            }
+        )
+        settings = settings.model_copy(update={"broker": broker})
+    return Shop(path, settings, fleet, layouts, place)
+
+
+def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:
+    engines = {engine.id: engine for engine in (*first.engine, *second.engine)}
+    machines = (*first.machine, *second.machine)
+    for machine in machines:
+        if [other.id for other in machines].count(machine.id) > 1:
+            raise SettingsError(f"{path}: machines: two machines have the id {machine.id!r}.")
+        if machine.engine not in engines:
+            known = ", ".join(sorted(engines)) or "none"
+            raise SettingsError(
+                f"{path}: machines: {machine.id!r} has the engine {machine.engine!r}; known engines: {known}."
+            )
+    return Fleet(machine=machines, engine=tuple(engines.values()))
+
+
+def _text(path: Path, what: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise SettingsError(f"{path}: there is no such {what}.") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: this is not a text file in UTF-8.") from error
+    except OSError as error:
+        raise SettingsError(f"{path}: the {what} cannot be read: {error.strerror}.") from error
