@@ -1,0 +1,196 @@
+"""A disk that is full or read-only is told at once, and what was measured meanwhile is kept and written later."""
+
+import asyncio
+import json
+import sqlite3
+import sys
+from pathlib import Path
+
+import pytest
+
+from gaugelink.errors import JournalError
+from gaugelink.journal import Journal, JournalWriteError, WriteFault
+from gaugelink.journal.faults import write_fault
+from gaugelink.journal.store import BACKLOG_LIMIT
+from tests.journal.full_disk import TRIES
+from tests.journal.samples_of import entry, message
+
+ROOT = Path(__file__).parents[2]
+
+
+async def pragma(journal: Journal, statement: str) -> None:
+    await journal._on_thread(lambda: journal._opened.connection.execute(statement).fetchall())
+
+
+async def fill(journal: Journal) -> None:
+    """Let SQLite take no further page: it then fails as on a full disk (SQLite, "PRAGMA max_page_count")."""
+    await pragma(journal, "PRAGMA max_page_count = 1")
+
+
+async def make_room(journal: Journal) -> None:
+    await pragma(journal, "PRAGMA max_page_count = 1000000")
+
+
+async def fill_up(journal: Journal, first: int) -> int:
+    """Write until it fails; return the number of the event that did."""
+    number = first
+    while True:
+        try:
+            await journal.record([entry(number)], [message(number)])
+        except JournalWriteError:
+            return number
+        number += 1
+
+
+async def test_a_full_disk_is_told_with_what_to_do(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await fill(journal)
+        number = await fill_up(journal, 0)
+        with pytest.raises(JournalWriteError) as told:
+            await journal.record([entry(number + 1)], [message(number + 1)])
+        assert told.value.fault is WriteFault.FULL
+        assert told.value.kept == 2
+        assert told.value.this_kept
+        assert "disk is full: make room" in str(told.value)
+        assert journal.fault is WriteFault.FULL
+        await make_room(journal)
+        await journal.retry()
+
+
+async def test_results_that_waited_are_written_in_order_when_there_is_room(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await fill(journal)
+        last = await fill_up(journal, 0) + 3
+        for number in range(last - 2, last + 1):
+            with pytest.raises(JournalWriteError):
+                await journal.record([entry(number)], [message(number)])
+        assert len(await journal.events()) == last - 3, "what was written before can still be read"
+        assert [row.id for row in await journal.pending(1000)] == [f"cranking-{k}" for k in range(last - 3)]
+        await make_room(journal)
+        journal.outbox_grew.clear()
+        assert await journal.retry() == 4
+        assert journal.outbox_grew.is_set()
+        assert journal.fault is None
+        assert [stored.event_id for stored in await journal.events()] == [f"event-{k}" for k in range(last + 1)]
+        assert [row.id for row in await journal.pending(1000)] == [f"cranking-{k}" for k in range(last + 1)]
+
+
+async def test_the_next_result_takes_along_those_that_waited(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await fill(journal)
+        number = await fill_up(journal, 0)
+        await make_room(journal)
+        await journal.record([entry(number + 1)])
+        assert journal.kept == 0
+        assert len(await journal.events()) == number + 2
+
+
+async def test_a_read_only_journal_is_told(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        # SQLite, "PRAGMA query_only": every change fails with SQLITE_READONLY, as on a file system mounted read-only.
+        await pragma(journal, "PRAGMA query_only = ON")
+        with pytest.raises(JournalWriteError, match="read-only: make it writable") as told:
+            await journal.record([entry(0)])
+        assert told.value.fault is WriteFault.READ_ONLY
+        await pragma(journal, "PRAGMA query_only = OFF")
+        assert await journal.retry() == 1
+
+
+async def test_memory_is_bounded_and_says_when_it_is_full(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await pragma(journal, "PRAGMA query_only = ON")
+        for number in range(BACKLOG_LIMIT):
+            with pytest.raises(JournalWriteError):
+                await journal.record([], [message(number)])
+        with pytest.raises(JournalWriteError, match="this one is lost") as told:
+            await journal.record([], [message(BACKLOG_LIMIT)])
+        assert not told.value.this_kept
+        assert journal.kept == BACKLOG_LIMIT
+        await pragma(journal, "PRAGMA query_only = OFF")
+        assert await journal.retry() == BACKLOG_LIMIT
+
+
+async def test_closing_writes_what_waited(tmp_path):
+    path = tmp_path / "journal.db"
+    async with Journal.open(path) as journal:
+        await fill(journal)
+        number = await fill_up(journal, 0)
+        await make_room(journal)
+    async with Journal.open(path) as journal:
+        assert len(await journal.events()) == number + 1
+
+
+async def test_closing_says_what_is_lost(tmp_path):
+    journal = Journal.open(tmp_path / "journal.db")
+    await journal.__aenter__()
+    await pragma(journal, "PRAGMA query_only = ON")
+    with pytest.raises(JournalWriteError):
+        await journal.record([entry(0)])
+    with pytest.raises(JournalWriteError, match="read-only"):
+        await journal.__aexit__(None, None, None)
+
+
+async def test_a_journal_held_by_another_process_is_told(tmp_path):
+    path = tmp_path / "journal.db"
+    async with Journal.open(path) as journal:
+        await pragma(journal, "PRAGMA busy_timeout = 0")
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(JournalWriteError, match="another process holds it") as told:
+            await journal.record([entry(0)])
+        assert told.value.fault is WriteFault.BUSY
+        other.execute("ROLLBACK")
+        other.close()
+        assert await journal.retry() == 1
+
+
+async def test_a_note_of_what_was_sent_that_cannot_be_written_is_told(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await journal.record([], [message(0)])
+        rows = await journal.pending()
+        await pragma(journal, "PRAGMA query_only = ON")
+        with pytest.raises(JournalWriteError):
+            await journal.mark_sent(rows)
+        await pragma(journal, "PRAGMA query_only = OFF")
+        assert await journal.pending() == rows
+
+
+def test_an_error_that_is_not_about_the_disk_has_no_fault():
+    with sqlite3.connect(":memory:") as connection, pytest.raises(sqlite3.OperationalError) as told:
+        connection.execute("SELECT * FROM nowhere")
+    connection.close()
+    assert write_fault(told.value) is None
+    assert write_fault(sqlite3.ProgrammingError("no code")) is None
+
+
+async def test_a_damaged_table_is_told_by_a_reader(tmp_path):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await journal.record([entry(0)])
+        await pragma(journal, "UPDATE events SET event = '{}'")
+        with pytest.raises(JournalError, match="cannot be read"):
+            await journal.events()
+        await pragma(journal, "DROP TABLE jobs")
+        with pytest.raises(JournalError, match="cannot be read"):
+            await journal.jobs()
+
+
+async def test_a_real_limit_of_the_operating_system_loses_nothing(tmp_path):
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "tests.journal.full_disk",
+        tmp_path / "journal.db",
+        cwd=ROOT,
+        stdout=asyncio.subprocess.PIPE,
+    )
+    output, _ = await process.communicate()
+    assert process.returncode == 0
+    result = json.loads(output)
+    assert result["told"], "the limit was reached"
+    assert {told["fault"] for told in result["told"]} <= {WriteFault.FULL, WriteFault.DISK}
+    assert all(told["this_kept"] for told in result["told"])
+    assert result["readable"] == TRIES - len(result["told"])
+    assert result["written"] == len(result["told"])
+    assert result["events"] == [f"event-{number}" for number in range(TRIES)]
+    assert result["outbox"] == [f"cranking-{number}" for number in range(TRIES)]
+    assert result["fault"] is None
