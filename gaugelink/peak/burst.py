@@ -157,7 +157,7 @@ def _pulses(
     what = None
     if not is_event:
         what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > 0.15 else HandlingKind.BUMPED
-    return Burst(GaugeKind.LIVE, first, last, top, is_event, what, interrupted)
+    return Burst(GaugeKind.LIVE, first, last, top, is_event, what, False)
 
 
 def _staircase(
@@ -177,10 +177,7 @@ def _staircase(
     # A level that changed while nothing was heard is a reconnect, not a stroke.
     across_gap = jump > max(4 * dt, 0.3)
     is_event = top >= settings.event_kpa and not across_gap and len(half) >= 3
-    rises = np.flatnonzero(np.diff(x) > max(wake, 0.02 * top))
-    pauses = np.diff(time_s[rises])
-    interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * float(np.median(pauses)), 3 * dt))
     what = None
     if not is_event:
         what = HandlingKind.ZERO_MOVED if abs(float(x[-1])) > wake else HandlingKind.SCREWED
-    return Burst(GaugeKind.HELD, first, last, top, is_event, what, interrupted)
+    return Burst(GaugeKind.HELD, first, last, top, is_event, what, False)

@@ -14,20 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gaugelink.peak.climb import Climb, project
+from gaugelink.peak.burst import SLIP_S
+from gaugelink.peak.climb import project
 from gaugelink.peak.events import (
     BudgetLine,
     CrankingEvent,
     EngineHints,
     EventSamples,
     Flag,
-    FloatArray,
     GaugeKind,
     GaugeTraits,
     Method,
     Stroke,
 )
-from gaugelink.peak.staircase import Plateau, Step, find_plateau, find_steps
+from gaugelink.peak.staircase import Plateau, Step, find_plateau, find_steps, rounding_u_kpa
 
 COVERAGE = 2.0
 """Coverage factor for about 95 % (JCGM 100:2008, 6.3.3)."""
@@ -35,6 +35,9 @@ SETTLED_SHARE = 0.003
 """A climb with less than this of its height to go has settled."""
 UNKNOWN_ZERO_U_KPA = 3.0
 """Standard uncertainty of a zero that could not be seen. Common practice, no source."""
+MODEL_SHARE = 0.0003
+"""Standard uncertainty of the plateau's model, as a share of it: gas and gauge still settling, measured on
+simulated gauges."""
 FEW_STROKES = 4
 
 
@@ -77,6 +80,8 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         flags.add(Flag.STILL_RISING)
     if len(steps.steps) < FEW_STROKES and steps.resolved:
         flags.add(Flag.FEW_STROKES)
+    if steps.resolved and _interrupted(steps.steps):
+        flags.add(Flag.INTERRUPTED)
     if not steps.resolved:
         flags.add(Flag.UNDER_SAMPLED)
     if samples.lost_samples:
@@ -120,6 +125,11 @@ def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
     return _Gauge(max(noise, step / float(np.sqrt(12))), step)
 
 
+def _interrupted(steps: tuple[Step, ...]) -> bool:
+    pauses = np.diff([s.time_s for s in steps])
+    return len(pauses) > 1 and float(pauses.max()) > max(SLIP_S, 2 * float(np.median(pauses)))
+
+
 def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     if hints.cycle is None or len(steps) < 3:
         return None
@@ -129,23 +139,13 @@ def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
 
 def _budget(samples: EventSamples, traits: GaugeTraits, gauge: _Gauge, plateau: Plateau) -> tuple[BudgetLine, ...]:
     """JCGM 100:2008, clause 5: what the peak's uncertainty is made of."""
-    # Noise of more than half a step dithers the rounding away in the mean of the plateau.
-    rounded = gauge.noise_kpa < 0.6 * gauge.resolution_kpa
     lines = [
         BudgetLine("sampling and noise", plateau.u_level_kpa),
-        BudgetLine("resolution", gauge.resolution_kpa / float(np.sqrt(12)) if rounded else 0.0),
+        BudgetLine("resolution", rounding_u_kpa(gauge.noise_kpa, gauge.resolution_kpa)),
         BudgetLine("zero", samples.zero_u_kpa if samples.zero_kpa is not None else UNKNOWN_ZERO_U_KPA),
         BudgetLine("valve leak", plateau.u_leak_kpa),
-        BudgetLine("model", plateau.u_model_kpa),
+        BudgetLine("model", MODEL_SHARE * abs(plateau.level_kpa)),
     ]
     if traits.accuracy_u_kpa is not None:
         lines.append(BudgetLine("calibration", traits.accuracy_u_kpa, common=True))
     return tuple(lines)
-
-
-def model_curve(climb: Climb, steps: tuple[Step, ...], time_s: FloatArray) -> FloatArray:
-    """The fitted staircase at given times, shape (n,), kPa above the zero."""
-    level = np.zeros(len(time_s))
-    for number, step in enumerate(steps):
-        level = np.where(time_s >= step.time_s, climb.level_kpa(number), level)
-    return level

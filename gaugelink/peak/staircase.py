@@ -8,10 +8,16 @@ from gaugelink.peak.events import FloatArray
 
 RISE_S = 0.02
 """Rises are looked for as differences over this time: about what a stroke takes to fill the hose."""
-LONGEST_RISE_S = 0.14
-"""One stroke fills the hose within a quarter turn and the gauge's lag; a longer rise is several strokes."""
-LAG_S = 0.12
+END_S = 0.08
+"""The end of the climb is looked for with means of this length when single steps cannot be told."""
+SETTLE_S = 0.25
 """A plateau is read this long after the last step, when valve and gauge have come to rest."""
+SAMPLES_PER_STROKE = 3.5
+"""Fewer samples than this from stroke to stroke cannot tell one step from two."""
+HASTE = 0.55
+"""No stroke comes sooner than this share of the usual time between strokes."""
+BUSY_SHARE = 0.55
+"""A rise that takes more than this share of the time between steps is several strokes blurred together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +40,11 @@ class Staircase:
     resolved: bool
     """False when the gauge is too slow to tell one stroke from the next."""
     begin_s: float
+    start_kpa: float
+    """Level before the first step: not always nothing, for a gauge that was not bled."""
     last_rise_s: float
     time_s: FloatArray
-    """Shape (n,), the samples of the climb."""
+    """Shape (n,), the samples of the climb, from the last before it to the first after it."""
     level_kpa: FloatArray
     """Shape (n,)."""
 
@@ -52,12 +60,19 @@ class Plateau:
     """Loss through the gauge's own valve; 0 when none can be told."""
     u_level_kpa: float
     u_leak_kpa: float
-    u_model_kpa: float
     samples: int
+
+
+def rounding_u_kpa(noise_kpa: float, resolution_kpa: float) -> float:
+    """Standard uncertainty that rounding leaves in a mean: none when the noise dithers it away."""
+    return resolution_kpa / float(np.sqrt(12)) if noise_kpa < 0.6 * resolution_kpa else 0.0
 
 
 def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_kpa: float) -> Staircase:
     """Find the steps of a climb.
+
+    The first look compares short means and finds the large steps; their period sets the width of the second
+    look, whose longer means find the small late ones in the noise.
 
     Args:
         time_s: shape (n,).
@@ -66,38 +81,139 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         resolution_kpa: smallest step of the output.
     """
     n = len(x)
-    dt = float(np.median(np.diff(time_s)))
-    top = float(np.max(x))
-    w = min(max(1, round(RISE_S / max(dt, 1e-6))), max(1, n // 4))
-    total = np.concatenate(([0.0], np.cumsum(x)))
-    mean = (total[w:] - total[:-w]) / w
-    rise = mean[w:] - mean[:-w]
-    """rise[i] compares x[i : i + w] with x[i + w : i + 2 w]"""
-    grain = resolution_kpa * (0.6 if w >= 5 else 1.1)
-    limit = max(4.5 * noise_kpa * float(np.sqrt(2 / w)), 0.002 * top, grain)
-    mask = np.concatenate(([0], (rise > limit).astype(np.int8), [0]))
-    edges = np.diff(mask)
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    if not len(starts):
-        first = int(np.argmax(x > top / 2))
-        return Staircase((), False, float(time_s[first]), float(time_s[first]), time_s[first:], x[first:])
-    at = [s + int(np.argmax(rise[s:e])) + w for s, e in zip(starts, ends, strict=True)]
-    longest = float(np.max(time_s[np.minimum(ends + w - 1, n - 1)] - time_s[starts + w]))
-    resolved = longest <= LONGEST_RISE_S + 2 * dt
-    begin_s = float(time_s[starts[0] + w - 1])
-    last_rise = float(time_s[min(ends[-1] + w - 1, n - 1)])
+    dt = max(float(np.median(np.diff(time_s))), 1e-6)
+    look = _Look.of(x, RISE_S / dt, noise_kpa, resolution_kpa)
+    if not look.peaks:
+        first = int(np.argmax(x > float(np.max(x)) / 2))
+        at = float(time_s[first])
+        return Staircase((), False, at, 0.0, at, time_s[first:], x[first:])
+    fine = look
+    resolved = look.resolved(dt)
+    for _ in range(2 if resolved and len(look.peaks) > 1 else 0):
+        wider = _Look.of(x, 0.4 * look.period, noise_kpa, resolution_kpa)
+        if len(wider.peaks) < len(look.peaks) or not wider.resolved(dt):
+            break
+        look = wider
+    end = look if resolved else _Look.of(x, max(RISE_S, END_S) / dt, noise_kpa, resolution_kpa)
+    first = fine.onset(fine.peaks[0])
+    last = min(max(end.last_over, look.last_over, first + 1), n - 1)
     steps = []
-    for number, place in enumerate(at):
-        upto = at[number + 1] - w if number + 1 < len(at) else min(n, place + max(3, round(0.4 / dt)))
-        lo = min(max(int(ends[number]) + w - 1, place), n - 1)
-        lo = max(lo, upto - max(1, round(0.1 / dt)))
-        window = x[lo : max(upto, lo + 1)]
-        level = float(np.median(window))
-        u = float(np.hypot(noise_kpa / np.sqrt(len(window)), resolution_kpa / np.sqrt(12)))
-        steps.append(Step(float(time_s[place]), level, u))
-    first = int(starts[0] + w)
-    last = int(np.searchsorted(time_s, last_rise)) + 1
-    return Staircase(tuple(steps), resolved, begin_s, last_rise, time_s[first:last], x[first:last])
+    rounding = rounding_u_kpa(noise_kpa, resolution_kpa)
+    for number, peak in enumerate(look.peaks):
+        if number + 1 < len(look.peaks):
+            following = look.peaks[number + 1]
+            hi = fine.onset(following) + 1
+            lo = max(peak + (following - peak) // 2, hi - max(1, (following - peak) // 4))
+        else:
+            gap = max(2, round(look.period)) if len(look.peaks) > 1 else max(2, round(END_S / dt))
+            lo, hi = peak + gap // 2, peak + gap
+        lo = max(min(lo, hi - 1, n - 1), 0)
+        hi = min(max(hi, lo + 1), n)
+        u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding))
+        steps.append(Step(float(time_s[min(peak, n - 1)]), float(np.mean(x[lo:hi])), u))
+    before = x[max(0, first - max(1, round(0.1 / dt))) : first + 1]
+    return Staircase(
+        steps=tuple(steps),
+        resolved=resolved,
+        begin_s=float(time_s[first]),
+        start_kpa=float(np.median(before)),
+        last_rise_s=float(time_s[last]),
+        time_s=time_s[first : last + 1],
+        level_kpa=x[first : last + 1],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """Rises as the difference of two neighbouring means of `width` samples."""
+
+    rise: FloatArray
+    """Shape (n - 2 width + 1,); rise[i] lies between samples i + width - 1 and i + width."""
+    width: int
+    limit: float
+    peaks: list[int]
+    """Index of the first sample after the steepest part of each rise."""
+
+    @staticmethod
+    def of(x: FloatArray, width: float, noise_kpa: float, resolution_kpa: float) -> "_Look":
+        w = min(max(1, round(width)), max(1, len(x) // 4))
+        total = np.concatenate(([0.0], np.cumsum(x)))
+        mean = (total[w:] - total[:-w]) / w
+        rise = mean[w:] - mean[:-w]
+        grain = resolution_kpa * (0.6 if w >= 5 else 1.1)
+        limit = max(4.2 * noise_kpa * float(np.sqrt(2 / w)), 0.0005 * float(np.max(x)), grain)
+        return _Look(rise, w, limit, [p + w for p in _regular(rise, _peaks(rise, limit))])
+
+    @property
+    def period(self) -> float:
+        """Samples from step to step."""
+        return float(np.median(np.diff(self.peaks)))
+
+    @property
+    def last_over(self) -> int:
+        """Last sample that is still part of a rise."""
+        return int(np.flatnonzero(self.rise > self.limit)[-1]) + self.width
+
+    def onset(self, peak: int) -> int:
+        """Last sample before the rise that has its steepest part at `peak`."""
+        i = min(peak - self.width, len(self.rise) - 1)
+        floor = max(self.limit, 0.1 * float(self.rise[i]))
+        earliest = max((p - self.width for p in self.peaks if p < peak), default=0)
+        low = np.flatnonzero(self.rise[earliest:i] <= floor)
+        if len(low):
+            i = earliest + int(low[-1])
+        elif i > earliest:
+            i = earliest + int(np.argmin(self.rise[earliest:i]))
+        return i + self.width - 1
+
+    def resolved(self, dt: float) -> bool:
+        """Whether every stroke made a step of its own."""
+        if len(self.peaks) < 2:
+            return dt < RISE_S
+        if self.period < SAMPLES_PER_STROKE:
+            return False
+        if self.period > 3 * SAMPLES_PER_STROKE:
+            return True
+        busy = []
+        for peak, following in zip(self.peaks[:-1], self.peaks[1:], strict=True):
+            part = self.rise[peak - self.width : following - self.width]
+            busy.append(np.count_nonzero(part > max(0.15 * part[0], self.limit)))
+        return float(np.median(busy)) - self.width + 1 <= BUSY_SHARE * self.period
+
+
+def _peaks(rise: FloatArray, limit: float) -> list[int]:
+    """Places of the steepest rises; two belong to one stroke unless the slope drops between them."""
+    inner = (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]) & (rise[1:-1] > limit)
+    places = (np.flatnonzero(inner) + 1).tolist()
+    if len(rise) and rise[0] > limit and (len(rise) == 1 or rise[0] > rise[1]):
+        places.insert(0, 0)
+    if len(rise) > 1 and rise[-1] > limit and rise[-1] > rise[-2]:
+        places.append(len(rise) - 1)
+    kept: list[int] = []
+    for place in places:
+        while kept:
+            valley = float(np.min(rise[kept[-1] : place + 1]))
+            lower = min(float(rise[kept[-1]]), float(rise[place]))
+            if valley < 0.5 * lower or (valley < 0.8 * lower and lower - valley > limit):
+                break
+            if rise[kept[-1]] >= rise[place]:
+                place = kept[-1]  # noqa: PLW2901
+            kept.pop()
+        kept.append(place)
+    return kept
+
+
+def _regular(rise: FloatArray, places: list[int]) -> list[int]:
+    """Leave out what comes much too soon after its neighbour: the tail of a step in the noise, not a stroke."""
+    places = list(places)
+    while len(places) > 2:
+        gaps = np.diff(places)
+        shortest = int(np.argmin(gaps))
+        if gaps[shortest] >= HASTE * float(np.median(gaps)):
+            break
+        pair = places[shortest], places[shortest + 1]
+        places.remove(min(pair, key=lambda place: float(rise[place])))
+    return places
 
 
 def find_plateau(
@@ -114,13 +230,15 @@ def find_plateau(
     """
     n = len(x)
     dt = float(np.median(np.diff(time_s)))
-    first = int(np.searchsorted(time_s, climb.last_rise_s + LAG_S))
-    first = min(first, n - 1)
-    level = float(np.median(x[first : first + max(2, round(0.3 / dt))]))
+    first = min(int(np.searchsorted(time_s, climb.last_rise_s)), n - 1)
+    level = float(np.median(x[first : first + max(3, round(0.5 / dt))]))
     # Bled: from here on it is the hand on the vent, not the plateau.
-    low = np.flatnonzero(x[first:] < 0.97 * level - 5 * noise_kpa - resolution_kpa)
-    last = first + int(low[0]) if len(low) else n
-    last = max(last - (1 if len(low) else 0), first + 1)
+    reached = np.maximum.accumulate(np.minimum(x[first:], level))
+    low = np.flatnonzero(x[first:] < 0.97 * reached - 5 * noise_kpa - resolution_kpa)
+    last = first + int(low[0]) - 1 if len(low) else n
+    settled = int(np.searchsorted(time_s, climb.last_rise_s + SETTLE_S))
+    first = max(first, min(settled, last - 3))
+    last = max(last, first + 1)
     t = time_s[first:last] - climb.last_rise_s
     y = x[first:last]
     m = len(y)
@@ -132,11 +250,11 @@ def find_plateau(
         spread = float(middle @ middle)
         slope = float(middle @ y) / spread
         scatter = max(float(np.std(y - value - slope * middle)), noise_kpa)
-        u_slope = float(np.hypot(scatter / np.sqrt(spread), resolution_kpa / 2 / (t[-1] - t[0]) if m else 0.0))
+        # Rounding without noise to dither it can feign or hide a slope of a step over the plateau.
+        rounding = rounding_u_kpa(noise_kpa, resolution_kpa) * float(np.sqrt(3)) / max(float(t[-1] - t[0]), dt)
+        u_slope = float(np.hypot(scatter / np.sqrt(spread), rounding))
+        u_leak = u_slope * float(t.mean())
         if slope < -3 * u_slope:
             leak = -slope
-            u_leak = u_slope * float(t.mean())
-            value = value - slope * float(t.mean())
-        else:
-            u_leak = min(u_slope, 0.01 * abs(value)) * float(t.mean()) / 3
-    return Plateau(climb.last_rise_s, value, leak, u, u_leak, 0.0003 * abs(value), m)
+            value += leak * float(t.mean())
+    return Plateau(climb.last_rise_s, value, leak, u, u_leak, m)
