@@ -22,17 +22,21 @@ class CommandAction(StrEnum):
     BEGIN = "begin"
     """Begin a test of `machine`; `kind`, `repeats` and `cylinders` override the shop's defaults."""
     REDO = "redo"
-    """Strike the last reading and read that cylinder again; with `cylinder`, all of that cylinder's."""
+    """Strike the readings of `cylinder`, or of the last one read, and measure it again."""
     SKIP = "skip"
     """Leave the cylinder whose turn it is, or `cylinder`, for now."""
     ASSIGN = "assign"
     """Give `event_id`, or the last event, to `cylinder`."""
+    ANSWER = "answer"
+    """The event that was asked about belongs to `cylinder`."""
+    EXCHANGE = "exchange"
+    """`cylinder` and `other` were mixed up: all their readings change places."""
+    ACKNOWLEDGE = "acknowledge"
+    """The cautions were heard."""
     STRIKE = "strike"
-    """The reading of `event_id` does not count."""
+    """The reading of `event_id`, or the last one, does not count."""
     TAKE_BACK = "take_back"
-    """The reading of `event_id` counts again."""
-    NEXT = "next"
-    """`cylinder` is the one that the gauge is in now."""
+    """Undo the last change of the reading of `event_id`, or the last change that a person made."""
     FINISH = "finish"
     ABANDON = "abandon"
     BEGIN_DECAY = "begin_decay"
@@ -45,9 +49,8 @@ class CommandAction(StrEnum):
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {
     CommandAction.BEGIN: ("machine",),
     CommandAction.ASSIGN: ("cylinder",),
-    CommandAction.STRIKE: ("event_id",),
-    CommandAction.TAKE_BACK: ("event_id",),
-    CommandAction.NEXT: ("cylinder",),
+    CommandAction.ANSWER: ("cylinder",),
+    CommandAction.EXCHANGE: ("cylinder", "other"),
     CommandAction.NOTE: ("note",),
 }
 
@@ -74,6 +77,8 @@ class Command(Part):
     cylinders: Annotated[tuple[Word, ...], Field(max_length=32)] | None = None
     """Order of the test."""
     cylinder: Word | None = None
+    other: Word | None = None
+    """The second cylinder of an exchange."""
     event_id: Uuid | None = None
     gauge: Name | None = None
     duration_s: float | None = Field(default=None, gt=0, le=3600)

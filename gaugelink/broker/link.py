@@ -31,6 +31,10 @@ from gaugelink.journal import Journal, OutboxRow, Outgoing
 
 _LOG = logging.getLogger(__name__)
 
+# What the client library has to say about a lost connection, `LinkStatus.problem` says in a sentence.
+_CLIENT_LOG = logging.getLogger("gaugelink.broker.client")
+_CLIENT_LOG.setLevel(logging.CRITICAL)
+
 WINDOW = 20
 """Messages under way at once: what mosquitto itself keeps in flight to one client (`max_inflight_messages`)."""
 
@@ -206,6 +210,7 @@ class BrokerLink:
             # Commands sent while the bench was away are not kept: what was asked for then must not happen later.
             clean_session=True,
             timeout=ACK_S,
+            logger=_CLIENT_LOG,
             keepalive=self._settings.keepalive_s,
             max_queued_incoming_messages=256,
             max_inflight_messages=WINDOW,

@@ -132,12 +132,14 @@ class Reading(Message):
     event_id: str | None = None
     """The event that the reading comes from; null when it was written by hand."""
     cylinder: str
-    """The cylinder's name in the engine record, for example ``PTO``."""
+    """The cylinder's name in the engine record, for example ``PTO``; with `held`, the likeliest one."""
     action: Action
     moved_from: str | None = None
     """With `moved`: the cylinder that had it before."""
     by: str = ""
     """Who did it: a person, a tool, or ``rule`` for the assignment rules."""
+    confidence: float | None = None
+    """Probability that the cylinder is right, 0 to 1."""
     peak_kpa: float | None = None
     peak_u_kpa: float | None = None
     """Expanded uncertainty of `peak_kpa`, coverage about 95 %."""
@@ -222,6 +224,9 @@ class TestState(Message):
     kind: str = "dry"
     """``dry``, ``wet``, or a name of the shop's own."""
     began_at: Stamp
+    phase: str = ""
+    """``cautions``, ``measuring``, ``done`` (every cylinder is settled, all can still be put right), ``finished`` or
+    ``abandoned``."""
     closed: bool = False
     """True when the test is finished or was given up."""
     repeats: int = 1
@@ -230,6 +235,8 @@ class TestState(Message):
     """In the order in which they are to be tested."""
     next_cylinder: str | None = None
     """The cylinder whose turn it is, or null when none is left."""
+    held_events: tuple[str, ...] = ()
+    """Events that wait for a person to say which cylinder they belong to."""
     spread_kpa: float | None = None
     """Highest less lowest cylinder."""
     spread_u_kpa: float | None = None
@@ -244,7 +251,11 @@ class TestState(Message):
     conditions: dict[str, str] = Field(default_factory=dict)
     """What was noted, for example ``throttle`` = ``open``."""
     verdict: VerdictWord | None = None
+    summary: str = ""
+    """The verdict in one or two sentences."""
     findings: tuple[FindingPart, ...] = ()
+    prompt: str = ""
+    """The prompt that stood when this was sent, for whoever joins in the middle."""
     display_unit: str = "psi"
     """The unit that the shop reads in. Pressures here stay kPa."""
 
@@ -324,6 +335,13 @@ class Prompt(Message):
     TOPIC: ClassVar[str] = "prompt"
 
     text: str
+    """To read."""
+    key: str = ""
+    """Which sentence it is: the same word for the same sentence in every language."""
+    spoken: str = ""
+    """To hear: the same with numbers and letters as words."""
+    tone: str = "none"
+    """The short sound that goes with it: ``none``, ``good``, ``again``, ``next``, ``done`` or ``trouble``."""
     urgency: Urgency = Urgency.DO
     say: bool = True
     """Whether it is worth speaking."""

@@ -1,0 +1,120 @@
+"""The broker inside the process: comes and goes cleanly, and loses nothing for a subscriber that comes back."""
+
+import asyncio
+import json
+import logging
+
+import aiomqtt
+import pytest
+
+from gaugelink.broker.embedded import EmbeddedBroker
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.errors import BrokerError
+from tests.broker.bench import AVAILABLE, BENCH, EVENTS, STATE, bench, crank, until_connected, until_sent
+from tests.broker.mosquitto import free_port
+from tests.broker.subscriber import Subscriber, first_times
+
+
+def settings(port: int, settle_s: float = 0.0) -> BrokerSettings:
+    return BrokerSettings(embedded=True, port=port, keepalive_s=5, settle_s=settle_s)
+
+
+async def test_events_arrive_in_order(tmp_path):
+    async with (
+        EmbeddedBroker() as broker,
+        Subscriber(broker.port) as subscriber,
+        bench(tmp_path / "j.db", settings(broker.port)) as (journal, _),
+    ):
+        expected = [await crank(journal, number) for number in range(60)]
+        await subscriber.wait_for(lambda: set(subscriber.payloads(EVENTS)) >= set(expected))
+        assert subscriber.payloads(EVENTS) == expected
+
+
+async def test_nothing_is_lost_when_it_is_started_again_in_the_middle(tmp_path):
+    port = free_port()
+    # It keeps no sessions, so the bench waits a little until subscribers are back; the subscriber here is quick.
+    async with (
+        asyncio.timeout(60),
+        bench(tmp_path / "j.db", settings(port, settle_s=1.0)) as (journal, link),
+    ):
+        expected = []
+        subscriber = Subscriber(port)
+        async with EmbeddedBroker(port), subscriber:
+            await until_connected(link)
+            expected += [await crank(journal, number) for number in range(20)]
+        expected += [await crank(journal, number) for number in range(20, 30)]
+        async with EmbeddedBroker(port), subscriber:
+            expected += [await crank(journal, number) for number in range(30, 40)]
+            await subscriber.wait_for(lambda: set(subscriber.payloads(EVENTS)) >= set(expected))
+        assert first_times(subscriber.payloads(EVENTS)) == expected
+
+
+async def test_retained_states_are_there_for_a_latecomer(tmp_path):
+    async with (
+        EmbeddedBroker() as broker,
+        bench(tmp_path / "j.db", settings(broker.port)) as (journal, _),
+    ):
+        for number in range(3):
+            await crank(journal, number)
+        await until_sent(journal)
+        async with Subscriber(broker.port) as latecomer:
+            await latecomer.wait_for(lambda: bool(latecomer.payloads(STATE)) and bool(latecomer.payloads(AVAILABLE)))
+            assert json.loads(latecomer.payloads(STATE)[-1])["revision"] == 2
+            assert latecomer.payloads(AVAILABLE) == ["online"]
+
+
+async def test_a_bench_that_dies_is_said_to_be_offline(tmp_path):
+    async with EmbeddedBroker() as broker, Subscriber(broker.port) as subscriber:
+        will = aiomqtt.Will(f"gaugelink/{BENCH}/availability", "offline", qos=1, retain=True)
+        async with aiomqtt.Client("127.0.0.1", broker.port, will=will) as client:
+            # The socket goes away without a DISCONNECT packet, as when a process is killed.
+            client._client.socket().shutdown(2)
+            await subscriber.wait_for(lambda: subscriber.payloads(AVAILABLE) == ["offline"])
+            with pytest.raises(aiomqtt.MqttError):
+                async for _ in client.messages:
+                    pass
+
+
+async def test_a_command_arrives(tmp_path):
+    async with (
+        EmbeddedBroker() as broker,
+        bench(tmp_path / "j.db", settings(broker.port)) as (_, link),
+        aiomqtt.Client("127.0.0.1", broker.port) as client,
+    ):
+        await until_connected(link)
+        command = {"id": "01a20fb0-7686-7033-a341-c04d278849e8", "action": "redo"}
+        await client.publish(f"gaugelink/{BENCH}/command", json.dumps(command), qos=1)
+        assert (await link.commands.get()).id == command["id"]
+
+
+async def test_it_listens_on_loopback_only_and_says_where():
+    async with EmbeddedBroker() as broker:
+        assert broker.host == "127.0.0.1"
+        assert broker.port > 0
+    with pytest.raises(OSError):
+        await asyncio.open_connection(broker.host, broker.port)
+
+
+async def test_a_port_that_is_taken_is_told():
+    async with EmbeddedBroker() as broker:
+        with pytest.raises(BrokerError, match=r"cannot listen .* for a free one"):
+            async with EmbeddedBroker(broker.port):
+                pass
+
+
+async def test_a_client_that_speaks_no_mqtt_does_no_harm():
+    async with EmbeddedBroker() as broker:
+        reader, writer = await asyncio.open_connection(broker.host, broker.port)
+        writer.write(b"GET / HTTP/1.1\r\n\r\n")
+        writer.close()
+        await reader.read()
+        async with Subscriber(broker.port):
+            pass
+
+
+async def test_its_logging_is_quiet_and_as_before_afterwards(caplog):
+    before = logging.getLogger("amqtt").level
+    async with EmbeddedBroker() as broker, Subscriber(broker.port):
+        pass
+    assert not [record for record in caplog.records if record.name.startswith(("amqtt", "transitions"))]
+    assert logging.getLogger("amqtt").level == before
