@@ -118,8 +118,8 @@ def lagged(pressure_kpa: FloatArray, step_s: float, lag_s: float) -> FloatArray:
     return np.asarray(filtered, dtype=np.float64)
 
 
-def _seen_pressure(trace: CylinderTrace, gauge: Gauge, at_s: FloatArray) -> FloatArray:
-    """True gauge pressure in front of the sensor at times of the trace, before and after it too."""
+def seen_pressure_kpa(trace: CylinderTrace, gauge: Gauge, at_s: FloatArray) -> FloatArray:
+    """True gauge pressure at the sensor, its lag counted, at times `at_s` of the trace, before and after it too."""
     step = float(trace.time_s[1] - trace.time_s[0])
     last = float(trace.time_s[-1])
     held = isinstance(gauge, HeldGauge)
@@ -176,7 +176,7 @@ def sample(
     phase = rng.random() / true_rate
     at = np.arange(-before_s + phase, last + after_s, 1.0 / true_rate)
     n = len(at)
-    shown, over = gauge.noisy(_seen_pressure(trace, gauge, at), at + before_s, rng)
+    shown, over = gauge.noisy(seen_pressure_kpa(trace, gauge, at), at + before_s, rng)
     stated = at + before_s + clock_error(n, rate_hz, gauge.clock_error_s, rng)
     arrived = np.flatnonzero(~lost_mask(n, gauge, rng))
     gaps = np.diff(arrived, prepend=-1) - 1
