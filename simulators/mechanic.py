@@ -87,17 +87,21 @@ class Say:
 
     at_s: float
     kind: str
-    """``acknowledge``, ``assign``, ``abandon`` or ``begin``."""
+    """``acknowledge``, ``assign``, ``exchange``, ``abandon`` or ``begin``."""
     cylinder: str | None = None
+    other: str | None = None
 
 
 Action = Bleed | ScrewIn | Pull | Radio | Say
 
 _NOTHING_TO_DO = frozenset(
     {PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.LINK_LOST, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
+    | {PromptKey.ABANDONED}
     | {key for key in PromptKey if key.value.startswith("caution")}
 )
-_OVER = frozenset({PromptKey.DONE, PromptKey.DONE_ONE, PromptKey.DONE_NOTHING, PromptKey.EXTRA_DONE})
+_OVER = frozenset(
+    {PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_ONE, PromptKey.DONE_NOTHING, PromptKey.EXTRA_DONE}
+)
 _READY = frozenset({PromptKey.READY, PromptKey.READY_ALL})
 
 
@@ -128,7 +132,8 @@ class Mechanic:
         self._pulls = 0
         self._astray: dict[str, str] = {}
         """Cylinder that was asked for, and the hole that is taken for it."""
-        self._deaf_until_s = -1.0
+        self._exchanged = False
+        """Two gauges were declared exchanged: they stay where they are."""
 
     @property
     def due_s(self) -> float | None:
@@ -174,6 +179,15 @@ class Mechanic:
 
     def _notices_wrong_name(self, args: Mapping[str, object], now_s: float) -> bool:
         """The voice gave the last pull to a cylinder where the gauge is not: say so, when it is noticed."""
+        gauges = args.get("named")
+        if isinstance(gauges, tuple):
+            wrong = [name for name, gauge, _ in gauges if self.hole[gauge] != name]
+            if len(wrong) != 2 or self._rng.random() > self.manner.notice:
+                return False
+            self._do.clear()
+            self._do.append(Say(now_s + self._rng.uniform(2, 5), "exchange", wrong[0], wrong[1]))
+            self._exchanged = True
+            return True
         named = args.get("cylinder")
         if len(set(self.gauges.values())) > 1 or not isinstance(named, str):
             return False
@@ -191,6 +205,8 @@ class Mechanic:
         if not target:
             return
         wanted = {self.gauges[name]: self._astray.get(name, name) for name in target}
+        if self._exchanged:
+            wanted = {gauge: self.hole[gauge] or hole for gauge, hole in wanted.items()}
         moving = {gauge: hole for gauge, hole in wanted.items() if self.hole[gauge] != hole}
         at_s = now_s
         if self._rng.random() < self.manner.chat:
@@ -267,10 +283,8 @@ class Mechanic:
             where[self.gauges[asked]] = other
         elif len(where) > 1:
             first, second = self._rng.sample(list(where), 2)
-            names = {hole: name for name, hole in where.items()}
             self._astray = {where[first]: where[second], where[second]: where[first]}
             where[first], where[second] = where[second], where[first]
-            del names
 
     def _begin_again(self, asked: str, where: dict[str, str], now_s: float) -> None:
         if self._rng.random() < 0.5:

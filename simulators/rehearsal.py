@@ -6,6 +6,7 @@ Peaks are drawn, not computed: it is the giving of readings to cylinders that is
 import heapq
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import count
 from random import Random
 from typing import Any
@@ -174,7 +175,7 @@ class Rehearsal:
             return
         kind = CommandKind(action.kind)
         self.happened.touches += kind is not CommandKind.ACKNOWLEDGE
-        command = Command(f"c{next(self._numbers)}", kind, cylinder=action.cylinder, by="mechanic")
+        command = Command(f"c{next(self._numbers)}", kind, cylinder=action.cylinder, other=action.other, by="mechanic")
         self._take(self._bench.command(command, now_s), now_s)
 
     def _pull(self, pull: Pull, now_s: float) -> None:
@@ -199,9 +200,9 @@ class Rehearsal:
             number = len(self.happened.truths) + 1
             truth = Truth(f"e{number}", len(self.happened.benches) - 1, gauge, hole, self._pulls)
             self.happened.truths.append(truth)
-            self._soon(start_s + 0.2, lambda at_s, gauge=gauge: self._bench.opened(gauge, at_s))
+            self._soon(start_s + 0.2, partial(self._bench.opened, gauge))
             decided_s = start_s + length_s + self._gauge.decided_s * self._rng.uniform(0.9, 1.1)
-            self._soon(decided_s, lambda at_s, truth=truth, peak=peak: self._deliver(truth, peak, at_s))
+            self._soon(decided_s, partial(self._deliver, truth, peak))
 
     def _deliver(self, truth: Truth, peak: DrawnPeak, at_s: float) -> list[Outcome]:
         return self.happened.benches[truth.test].event(truth.event_id, truth.gauge, self._event(peak), at_s)

@@ -53,6 +53,7 @@ class TestBench:
         self._say = Prompter(unit, language)
         self._origin_s: float | None = None
         self._state = BenchState(plan, settings or BenchSettings(), habits or Habits())
+        self._state.gauges = dict(plan.gauges)
         self._state.tracks = {gauge: GaugeTrack() for gauge in dict.fromkeys(plan.gauges.values())}
         self._out: list[Outcome] = []
 
@@ -135,7 +136,7 @@ class TestBench:
         state = self._state
         if state.phase not in _RUNNING or state.reading(event_id) is not None:
             return []
-        lane = state.plan.lane(gauge)
+        lane = state.lane(gauge)
         if not lane:
             self._prompt(self._say.say(PromptKey.ASK_GAUGE, state.target))
             return self._flush(changed=False)
@@ -170,7 +171,7 @@ class TestBench:
         )
         state.tracks[gauge] = GaugeTrack(signs=[*track.signs, sign], last_end_s=at_s)
         self._reweigh(gauge, fresh=event_id)
-        expected = {state.plan.gauges[name] for name in state.target}
+        expected = {state.gauges[name] for name in state.target}
         if expected <= set(pull.events):
             self._close_pull()
         return self._flush()
@@ -301,7 +302,7 @@ class TestBench:
         state = self._state
         if state.phase is not Phase.MEASURING or state.ready_said:
             return
-        gauges = {state.plan.gauges[name] for name in state.target}
+        gauges = {state.gauges[name] for name in state.target}
         last = {reading.cylinder for reading in state.readings[-len(gauges) :]}
         if gauge in gauges and not last & set(state.target) and all(state.tracks[one].screwed for one in gauges):
             state.ready_said = True
@@ -314,7 +315,7 @@ class TestBench:
         return self._state.at_s
 
     def _sign(self, event_id: str, gauge: str, event: CrankingEvent, start_s: float, common_u: float) -> Sign:
-        state, track, lane = self._state, self._state.tracks[gauge], self._state.plan.lane(gauge)
+        state, track, lane = self._state, self._state.tracks[gauge], self._state.lane(gauge)
         last = next((one.cylinder for one in reversed(state.readings) if one.gauge == gauge and one.cylinder), None)
         asked = next((name for name in state.target if name in lane), last or lane[-1])
         own_u = sqrt(max((event.peak_u_kpa / 2) ** 2 - common_u**2, 0.0))
@@ -349,8 +350,10 @@ class TestBench:
             )
             for sign, reading in zip(track.signs, readings, strict=True)
         ]
+        # A person may say that the gauge was on a cylinder of another gauge.
+        lane = tuple(dict.fromkeys((*state.lane(gauge), *(sign.pinned for sign in signs if sign.pinned))))
         expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
-        shares = weigh(signs, state.plan.lane(gauge), expected, self.habits(), state.settings.evidence)
+        shares = weigh(signs, lane, expected, self.habits(), state.settings.evidence)
         for reading, share in zip(readings, shares, strict=True):
             self._judge(reading, share, is_fresh=reading.event_id == fresh)
 
@@ -389,7 +392,7 @@ class TestBench:
     def _wants_a_word(self, reading: Reading, cylinder: str) -> bool:
         """Whether a person must name the cylinder: the first reading after a move, where the shop wants that."""
         state = self._state
-        if not state.settings.confirm_moves or len(state.plan.lane(reading.gauge)) == 1:
+        if not state.settings.confirm_moves or len(state.lane(reading.gauge)) == 1:
             return False
         return not any(one.status is Status.MOVED for one in state.of_cylinder(cylinder))
 
@@ -421,7 +424,7 @@ class TestBench:
         target = state.next_station()
         if target != state.target:
             state.target = target
-            state.ready_said = False
+            state.ready_said = state.named = False
         state.phase = Phase.MEASURING if target else Phase.DONE
 
     def _ask(self, reading: Reading) -> None:

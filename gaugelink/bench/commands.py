@@ -73,7 +73,10 @@ def _exchange(state: BenchState, command: Command, at_s: float) -> Done:
         if reading.in_cylinder and reading.cylinder in (one, other):
             to = other if reading.cylinder == one else one
             moved.append(_put(state, reading, Status.MOVED, to, command, at_s, f"{one} and {other} exchanged"))
-    if not moved:
+    if state.gauges[one] != state.gauges[other]:
+        # Each of them has a gauge of its own: what that gauge reads from now on is exchanged as well.
+        state.gauges[one], state.gauges[other] = state.gauges[other], state.gauges[one]
+    elif not moved:
         return _refused(f"Neither {one} nor {other} has a reading.")
     return Done(True, f"{one} and {other} exchanged, {len(moved)} readings.", tuple(moved))
 

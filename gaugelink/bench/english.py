@@ -1,9 +1,10 @@
 """Every sentence that the bench says, in English. Another language is another file like this one.
 
 Written for the ear: one thing at a time, the cylinder first, then the number, then what to do; the same words
-each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`` are cylinders, ``{value}`` and
-``{other}`` pressures, ``{difference}`` a pressure with its unit spoken, ``{place}`` where the next cylinder is,
-``{pairs}`` which gauge goes on which cylinder, ``{list}`` what several cylinders read.
+each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`` are cylinders; ``{value}``,
+``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
+cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
+the same with their gauges.
 """
 
 from collections.abc import Callable
@@ -29,6 +30,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.READY: "Gauge is in. This should be {next}. Pull when ready.",
     PromptKey.AGAIN: "{cylinder}, {value}. Once more.",
     PromptKey.AGAIN_BLEED: "{cylinder}, {value}. Bleed the gauge. Once more.",
+    PromptKey.ALL_NAMED: "{named}. Once more.",
     PromptKey.ALL_AGAIN: "{list}. Once more.",
     PromptKey.ALL_AGAIN_BLEED: "{list}. Bleed the gauges. Once more.",
     PromptKey.UNDER: "{cylinder}, {value}. That is {difference} under the best pull: check the gauge is tight.",
@@ -48,7 +50,8 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged against the last test. Say which is which.",
     PromptKey.ASK_GAUGE: "That gauge is not part of this test. Nothing was counted.",
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
-    PromptKey.DONE: "Test done. Highest {first}, {value}. Lowest {second}, {other}.",
+    PromptKey.DONE: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
+    PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.DONE_ONE: "Test done. {cylinder}, {value}.",
     PromptKey.DONE_NOTHING: "Test closed. There are no readings.",
     PromptKey.ABANDONED: "Test abandoned.",

@@ -125,11 +125,15 @@ class _Chain:
     log_weight: float
     places: tuple[str, ...] = ()
     peaks: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
-    """Of each cylinder, its good peaks and their relative standard uncertainty."""
+    """Of each cylinder, its peaks and their relative standard uncertainty."""
+    levels: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Of each cylinder, the level that its peaks show and its relative standard deviation."""
 
 
 _WIDTH = 64
-_LIGHTEST = -16.0
+"""Chains that are kept at each event; the likeliest few carry nearly all of the weight."""
+_LIGHTEST = -14.0
+"""Chains lighter than this beside the likeliest (natural logarithm) are dropped."""
 
 
 def weigh(
@@ -146,48 +150,52 @@ def weigh(
     """
     chains = [_Chain(0.0)]
     for index, sign in enumerate(signs):
-        grown: list[_Chain] = []
+        stayed = _handled(False, sign, habits, settings) if index else 0.0
+        moved = _handled(True, sign, habits, settings) if index else 0.0
+        places = cylinders if sign.pinned is None else (sign.pinned,)
+        goes: dict[str | None, dict[str, float]] = {}
+        grown: list[tuple[float, _Chain, str]] = []
         for chain in chains:
             previous = chain.places[-1] if chain.places else None
-            for cylinder in cylinders:
-                if sign.pinned is not None and sign.pinned != cylinder:
-                    continue
-                weight = (
-                    chain.log_weight
-                    + log(_goes(cylinder, previous, sign, cylinders, settings))
-                    + (_handled(cylinder != previous, sign, habits, settings) if index else 0.0)
-                    + (0.0 if sign.partial else _reads(cylinder, sign, chain, expected_kpa, settings))
-                )
-                grown.append(_Chain(weight, (*chain.places, cylinder), _with_peak(chain, cylinder, sign)))
-        grown.sort(key=lambda chain: chain.log_weight, reverse=True)
-        best = grown[0].log_weight
-        chains = [chain for chain in grown[:_WIDTH] if chain.log_weight > best + _LIGHTEST]
+            if previous not in goes:
+                goes[previous] = _goes(previous, sign, cylinders, settings)
+            for cylinder in places:
+                weight = chain.log_weight + goes[previous][cylinder] + (stayed if cylinder == previous else moved)
+                if not sign.partial:
+                    weight += _reads(cylinder, sign, chain, expected_kpa, settings)
+                grown.append((weight, chain, cylinder))
+        grown.sort(key=lambda one: one[0], reverse=True)
+        lightest = grown[0][0] + _LIGHTEST
+        chains = [_longer(*one, sign, settings) for one in grown[:_WIDTH] if one[0] > lightest]
     return _marginals(chains, len(signs), cylinders)
+
+
+def _longer(log_weight: float, chain: _Chain, cylinder: str, sign: Sign, s: EvidenceSettings) -> _Chain:
+    places = (*chain.places, cylinder)
+    if sign.partial:
+        return _Chain(log_weight, places, chain.peaks, chain.levels)
+    peaks = (*chain.peaks.get(cylinder, ()), (sign.peak_kpa, sign.peak_sd))
+    return _Chain(log_weight, places, {**chain.peaks, cylinder: peaks}, {**chain.levels, cylinder: _level(peaks, s)})
 
 
 def _marginals(chains: Sequence[_Chain], events: int, cylinders: Sequence[str]) -> list[dict[str, float]]:
     best = max(chain.log_weight for chain in chains)
+    shares = [dict.fromkeys(cylinders, 0.0) for _ in range(events)]
     weights = [exp(chain.log_weight - best) for chain in chains]
     total = sum(weights)
-    return [
-        {
-            cylinder: sum(w for chain, w in zip(chains, weights, strict=True) if chain.places[k] == cylinder) / total
-            for cylinder in cylinders
-        }
-        for k in range(events)
-    ]
+    for chain, weight in zip(chains, weights, strict=True):
+        for share, place in zip(shares, chain.places, strict=True):
+            share[place] += weight / total
+    return shares
 
 
-def _goes(cylinder: str, previous: str | None, sign: Sign, cylinders: Sequence[str], s: EvidenceSettings) -> float:
-    """Probability that the gauge goes to `cylinder`, given where it was and where it was asked for."""
+def _goes(previous: str | None, sign: Sign, cylinders: Sequence[str], s: EvidenceSettings) -> dict[str, float]:
+    """Logarithm of the probability that the gauge goes to each cylinder, given where it was and where it was asked."""
     if sign.pinned is not None or len(cylinders) == 1:
-        return 1.0
+        return dict.fromkeys(cylinders, 0.0)
     pause = max(0.0, (sign.gap_s or 0.0) - 120.0)
-    slip = (
-        s.slip
-        + s.slip_after_pause * (1 - exp(-pause / s.pause_s))
-        + s.slip_after_loss * (1 - exp(-sign.lost_s / s.loss_s))
-    )
+    slip = s.slip + s.slip_after_pause * (1 - exp(-pause / s.pause_s))
+    slip += s.slip_after_loss * (1 - exp(-sign.lost_s / s.loss_s))
     shares = dict.fromkeys(cylinders, slip / len(cylinders))
     if previous is not None and previous != sign.asked:
         shares[previous] += s.extra
@@ -195,7 +203,7 @@ def _goes(cylinder: str, previous: str | None, sign: Sign, cylinders: Sequence[s
         after = cylinders[(cylinders.index(previous) + 1) % len(cylinders)]
         shares[after] += s.ahead
     shares[sign.asked] += 1 - sum(shares.values())
-    return shares[cylinder]
+    return {cylinder: log(share) for cylinder, share in shares.items()}
 
 
 def _handled(moved: bool, sign: Sign, habits: Habits, s: EvidenceSettings) -> float:
@@ -230,11 +238,10 @@ def _foretold(
     cylinder: str, chain: _Chain, expected_kpa: Mapping[str, float], s: EvidenceSettings
 ) -> tuple[float | None, float, bool]:
     """What the chain foretells of the cylinder: its mean, relative standard deviation, and whether it was read."""
-    own = chain.peaks.get(cylinder)
-    if own:
-        level, sd = _level(own, s)
+    if cylinder in chain.levels:
+        level, sd = chain.levels[cylinder]
         return level, sqrt(sd**2 + s.repeat_sd**2), True
-    levels = {name: _level(peaks, s)[0] for name, peaks in chain.peaks.items()}
+    levels = {name: level for name, (level, _) in chain.levels.items()}
     if cylinder in expected_kpa:
         ratios = [level / expected_kpa[name] for name, level in levels.items() if name in expected_kpa]
         if ratios:
@@ -252,12 +259,6 @@ def _level(peaks: Sequence[tuple[float, float]], s: EvidenceSettings) -> tuple[f
     near = [(peak, sd) for peak, sd in peaks if peak > highest * (1 - 3 * s.repeat_sd - sd)]
     sd = sqrt(sum(s.repeat_sd**2 + one**2 for _, one in near)) / len(near)
     return sum(peak for peak, _ in near) / len(near), sd
-
-
-def _with_peak(chain: _Chain, cylinder: str, sign: Sign) -> Mapping[str, tuple[tuple[float, float], ...]]:
-    if sign.partial:
-        return chain.peaks
-    return {**chain.peaks, cylinder: (*chain.peaks.get(cylinder, ()), (sign.peak_kpa, sign.peak_sd))}
 
 
 def _chance(seen: bool, probability: float) -> float:

@@ -1,5 +1,6 @@
 """What is to be measured: the cylinders in order, by which gauge, how often, and under what conditions."""
 
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from itertools import zip_longest
 from typing import Annotated, Self
@@ -166,9 +167,15 @@ class Plan(Settings):
     @property
     def stations(self) -> tuple[tuple[str, ...], ...]:
         """Cylinders that are cranked together, in order: one each for a moved gauge, all at once for one gauge each."""
-        lanes = [self.lane(gauge) for gauge in dict.fromkeys(self.gauges[name] for name in self.cylinders)]
-        return tuple(tuple(name for name in row if name is not None) for row in zip_longest(*lanes))
+        return stations(self.gauges, self.cylinders)
 
-    def lane(self, gauge: str) -> tuple[str, ...]:
-        """Return the cylinders of one gauge in order, empty when the test does not use it."""
-        return tuple(name for name in self.cylinders if self.gauges[name] == gauge)
+
+def lane(gauges: Mapping[str, str], cylinders: Sequence[str], gauge: str) -> tuple[str, ...]:
+    """Return the cylinders of one gauge in order, empty when it has none. `gauges` names each cylinder's gauge."""
+    return tuple(name for name in cylinders if gauges[name] == gauge)
+
+
+def stations(gauges: Mapping[str, str], cylinders: Sequence[str]) -> tuple[tuple[str, ...], ...]:
+    """Return the cylinders that are cranked together, in order. `gauges` names each cylinder's gauge."""
+    lanes = [lane(gauges, cylinders, gauge) for gauge in dict.fromkeys(gauges[name] for name in cylinders)]
+    return tuple(tuple(name for name in row if name is not None) for row in zip_longest(*lanes))

@@ -39,6 +39,7 @@ class PromptKey(StrEnum):
     READY_ALL = "ready_all"
     AGAIN = "again"
     AGAIN_BLEED = "again_bleed"
+    ALL_NAMED = "all_named"
     ALL_AGAIN = "all_again"
     ALL_AGAIN_BLEED = "all_again_bleed"
     UNDER = "under"
@@ -59,6 +60,7 @@ class PromptKey(StrEnum):
     ASK_GAUGE = "ask_gauge"
     MISSING = "missing"
     DONE = "done"
+    LAST_DONE = "last_done"
     DONE_ONE = "done_one"
     DONE_NOTHING = "done_nothing"
     ABANDONED = "abandoned"
@@ -106,7 +108,14 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         }
     ),
     Tone.AGAIN: frozenset(
-        {PromptKey.AGAIN, PromptKey.AGAIN_BLEED, PromptKey.ALL_AGAIN, PromptKey.ALL_AGAIN_BLEED, PromptKey.OVER}
+        {
+            PromptKey.AGAIN,
+            PromptKey.AGAIN_BLEED,
+            PromptKey.ALL_NAMED,
+            PromptKey.ALL_AGAIN,
+            PromptKey.ALL_AGAIN_BLEED,
+            PromptKey.OVER,
+        }
         | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
         | {PromptKey.STILL_RISING}
     ),
@@ -114,7 +123,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
         | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA}
     ),
-    Tone.DONE: frozenset({PromptKey.DONE, PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}),
+    Tone.DONE: frozenset({PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}),
     Tone.TROUBLE: frozenset(
         {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
@@ -130,10 +139,10 @@ QUESTIONS = frozenset(
 )
 """Prompts that ask which cylinder it was."""
 
-_PRESSURES = frozenset({"value", "other"})
+_PRESSURES = frozenset({"value", "high", "low"})
 _CYLINDERS = frozenset({"cylinder", "next", "first", "second"})
 
-PromptArgs = Mapping[str, "str | float | tuple[str, ...] | tuple[tuple[str, float], ...]"]
+PromptArgs = Mapping[str, "str | float | tuple[str, ...] | tuple[tuple[str | float, ...], ...]"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +188,7 @@ class Prompter:
         self.unit = unit
         self.language = language
 
-    def say(self, key: PromptKey, cylinders: tuple[str, ...] = (), **args: object) -> Prompt:
+    def say(self, key: PromptKey, cylinders: tuple[str, ...] = (), /, **args: object) -> Prompt:
         """Make a prompt. Pressures in `args` are in kPa, cylinders are names.
 
         Raises KeyError when the sentence needs something that is not in `args`.
@@ -198,6 +207,11 @@ class Prompter:
     def _text(self, name: str, value: object) -> str:
         if name == "list" and isinstance(value, tuple):
             return ", ".join(f"{self.language.cylinder_text(one)} {self.unit.text(kpa)}" for one, kpa in value)
+        if name == "named" and isinstance(value, tuple):
+            return ", ".join(
+                f"{self._pair(gauge, one, self.language.cylinder_text)} {self.unit.text(kpa)}"
+                for one, gauge, kpa in value
+            )
         if name in _PRESSURES or name == "difference":
             return self.unit.text(float(str(value)))
         return self._named(name, value, self.language.cylinder_text)
@@ -205,6 +219,9 @@ class Prompter:
     def _spoken(self, name: str, value: object) -> str:
         if name == "list" and isinstance(value, tuple):
             return ", ".join(f"{self.language.cylinder_spoken(one)}, {self._number(kpa)}" for one, kpa in value)
+        if name == "named" and isinstance(value, tuple):
+            say = self.language.cylinder_spoken
+            return ". ".join(f"{self._pair(gauge, one, say)}, {self._number(kpa)}" for one, gauge, kpa in value)
         if name in _PRESSURES:
             return self._number(float(str(value)))
         if name == "difference":
@@ -219,10 +236,13 @@ class Prompter:
         if name == "targets" and isinstance(value, tuple):
             return self._joined([cylinder(str(one)) for one in value])
         if name == "pairs" and isinstance(value, tuple):
-            return ", ".join(self.language.pair.format(gauge=gauge, cylinder=cylinder(one)) for one, gauge in value)
+            return ", ".join(self._pair(gauge, one, cylinder) for one, gauge in value)
         if name == "place":
             return f"{self.language.place_article}{value}" if str(value).endswith("side") else str(value)
         return str(value)
+
+    def _pair(self, gauge: str, name: str, cylinder: Callable[[str], str]) -> str:
+        return self.language.pair.format(gauge=gauge, cylinder=cylinder(name))
 
     def _number(self, kpa: float) -> str:
         return self.language.number(self.unit.from_kpa(kpa), self.unit.decimals)

@@ -22,7 +22,7 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
     if not state.target:
         return closing(state, say)
     if len(state.target) > 1:
-        pairs = tuple((name, state.plan.gauges[name]) for name in state.target)
+        pairs = tuple((name, state.gauges[name]) for name in state.target)
         return say.say(
             PromptKey.READY_ALL if key is PromptKey.READY else PromptKey.BEGIN_ALL, state.target, pairs=pairs
         )
@@ -32,8 +32,8 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
     return say.say(key, state.target, next=name)
 
 
-def closing(state: BenchState, say: Prompter) -> Prompt:
-    """Say how the test ended: the highest and the lowest cylinder."""
+def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Prompt:
+    """Say how the test ended: the `last` reading if it has just come, the highest and the lowest cylinder."""
     if state.phase is Phase.ABANDONED:
         return say.say(PromptKey.ABANDONED)
     values = [(name, value) for name in state.plan.cylinders if (value := state.agreement(name).value_kpa) is not None]
@@ -42,7 +42,9 @@ def closing(state: BenchState, say: Prompter) -> Prompt:
     lowest, highest = min(values, key=lambda one: one[1]), max(values, key=lambda one: one[1])
     if len(values) == 1:
         return say.say(PromptKey.DONE_ONE, cylinder=highest[0], value=highest[1])
-    return say.say(PromptKey.DONE, first=highest[0], value=highest[1], second=lowest[0], other=lowest[1])
+    read: dict[str, object] = {} if last is None else {"cylinder": last.cylinder, "value": last.peak_kpa}
+    key = PromptKey.DONE if last is None else PromptKey.LAST_DONE
+    return say.say(key, (), first=highest[0], high=highest[1], second=lowest[0], low=lowest[1], **read)
 
 
 def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
@@ -81,6 +83,10 @@ def after_pull(state: BenchState, say: Prompter, pull: Sequence[Reading], before
         return _after_one(state, say, pull[0], before)
     values = tuple((str(reading.cylinder), reading.peak_kpa) for reading in pull)
     if unsettled or state.target == before:
+        if not state.named:
+            state.named = True
+            named = tuple((str(reading.cylinder), reading.gauge, reading.peak_kpa) for reading in pull)
+            return say.say(PromptKey.ALL_NAMED, state.target, named=named)
         bleed = any(reading.kind is GaugeKind.HELD for reading in pull)
         return say.say(PromptKey.ALL_AGAIN_BLEED if bleed else PromptKey.ALL_AGAIN, state.target, list=values)
     if not state.target:
@@ -99,7 +105,7 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
             return say.say(PromptKey.EXTRA_DONE, cylinder=name, value=value)
         return say.say(PromptKey.EXTRA, state.target, cylinder=name, value=value, next=state.target[0])
     if not state.target:
-        return closing(state, say)
+        return closing(state, say, reading)
     comes_next = state.target[0]
     if not state.agreement(name).agreed:
         tries = len(state.of_cylinder(name))
@@ -140,5 +146,5 @@ def _new_place(state: BenchState, name: str) -> str | None:
 
 def _own_target(state: BenchState, reading: Reading) -> str:
     """Return the cylinder that this reading's gauge was to be on."""
-    lane = state.plan.lane(reading.gauge)
+    lane = state.lane(reading.gauge)
     return next((name for name in state.target if name in lane), reading.candidates[0][0])

@@ -7,7 +7,7 @@ from pydantic import Field, TypeAdapter
 
 from gaugelink.bench.agree import Agreement, agree
 from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign
-from gaugelink.bench.plan import Plan
+from gaugelink.bench.plan import Plan, lane, stations
 from gaugelink.bench.reading import Acknowledgement, CommandResult, CylinderState, Phase, Reading, TestState
 from gaugelink.settings import Settings
 
@@ -17,7 +17,7 @@ class BenchSettings(Settings):
 
     confidence_limit: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     """A reading is given to a cylinder when this is its probability, and held below."""
-    doubt_limit: Annotated[float, Field(gt=0, lt=1)] = 0.6
+    doubt_limit: Annotated[float, Field(gt=0, lt=1)] = 0.8
     """A reading that was given is taken back and asked about when later pulls leave it less than this."""
     confirm_moves: bool = False
     """Hold the first reading after every move until a person says which cylinder it is. Costs a touch a cylinder."""
@@ -79,6 +79,8 @@ class BenchState:
     phase: Phase = Phase.CAUTIONS
     target: tuple[str, ...] = ()
     """Cylinders that the last prompt asked for."""
+    gauges: dict[str, str] = field(default_factory=dict)
+    """Gauge of each cylinder: the plan's, until a person says that two were exchanged."""
     readings: list[Reading] = field(default_factory=list)
     tracks: dict[str, GaugeTrack] = field(default_factory=dict)
     skipped: list[str] = field(default_factory=list)
@@ -92,7 +94,8 @@ class BenchState:
     prompted_s: float = 0.0
     reminded: int = 0
     ready_said: bool = False
-    exchange_asked: bool = False
+    named: bool = False
+    """Whether the gauges were named with their cylinders since they were put in."""
 
     def reading(self, event_id: str) -> Reading | None:
         """Return the reading of an event, or None."""
@@ -116,9 +119,17 @@ class BenchState:
         """Whether nothing more is wanted of a cylinder."""
         return name in self.skipped or len(self.of_cylinder(name)) >= self.plan.max_tries or self.agreement(name).agreed
 
+    def lane(self, gauge: str) -> tuple[str, ...]:
+        """Return the cylinders of one gauge in order, empty when it has none."""
+        return lane(self.gauges, self.plan.cylinders, gauge)
+
     def next_station(self) -> tuple[str, ...]:
         """Return the cylinders to crank next: where the gauge already is if that is unsettled, else in order."""
-        waiting = [station for station in self.plan.stations if not all(self.settled(name) for name in station)]
+        waiting = [
+            station
+            for station in stations(self.gauges, self.plan.cylinders)
+            if not all(self.settled(name) for name in station)
+        ]
         if not waiting:
             return ()
         last = self.readings[-1] if self.readings else None
@@ -146,7 +157,7 @@ class BenchState:
         behind = tuple(reading.event_id for reading in found.behind)
         return CylinderState(
             name=name,
-            gauge=self.plan.gauges[name],
+            gauge=self.gauges[name],
             tries=len(readings),
             agreed=found.agreed,
             skipped=name in self.skipped,

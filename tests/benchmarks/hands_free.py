@@ -136,20 +136,25 @@ class Tally:
 
 def can_be_put_right(happened: Rehearsed) -> bool:
     """Assign every reading that is not where it was taken, by command, and see that the test then tells the truth."""
-    for truth in happened.truths:
-        bench = happened.benches[truth.test]
-        reading = next((one for one in bench.state.readings if one.event_id == truth.event_id), None)
-        if reading is None or reading.cylinder == truth.hole:
-            continue
-        wish = Command(f"fix-{truth.event_id}", CommandKind.ASSIGN, truth.event_id, truth.hole, by="checker")
-        outcomes = bench.command(wish, happened.lasted_s + 60.0)
-        if not any(isinstance(one, CommandResult) and one.ok for one in outcomes):
-            return False
-    for truth in happened.truths:
-        for one in happened.benches[truth.test].state.readings:
-            if one.event_id == truth.event_id and (one.cylinder != truth.hole or not one.changes):
+    # A correction can put the readings around it in doubt, which is then asked about: hence more than one round.
+    for _ in range(3):
+        for truth in happened.truths:
+            bench = happened.benches[truth.test]
+            reading = next((one for one in bench.state.readings if one.event_id == truth.event_id), None)
+            if reading is None or reading.cylinder == truth.hole:
+                continue
+            wish = Command(
+                f"fix-{len(reading.changes)}-{truth.event_id}", CommandKind.ASSIGN, truth.event_id, truth.hole
+            )
+            outcomes = bench.command(wish, happened.lasted_s + 60.0)
+            if not any(isinstance(one, CommandResult) and one.ok for one in outcomes):
                 return False
-    return True
+    return all(
+        one.cylinder == truth.hole and len(one.changes) > 0
+        for truth in happened.truths
+        for one in happened.benches[truth.test].state.readings
+        if one.event_id == truth.event_id
+    )
 
 
 def _place(index: int, count: int) -> str:
