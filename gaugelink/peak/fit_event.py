@@ -7,6 +7,7 @@ import numpy as np
 from gaugelink.peak.events import BoolArray, EngineHints, Flag, FloatArray, GaugeTraits
 from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densely_sampled
 from gaugelink.peak.fit_model import LOCAL, Strokes
+from gaugelink.peak.fit_prior import SAG_MEAN
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
 
@@ -70,12 +71,12 @@ def fit_event(
     rod_ratio = hints.rod_ratio or ROD_RATIO
     problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
-    fits = [solve(problem, *_begin(train, problem), start) for train in trains]
+    fits = [solve(problem, _begin(train, problem), start) for train in trains]
     fit = min(fits, key=lambda fit: fit.cost + 4.0 * len(fit.strokes.peak))
     doubt = start
     for _ in range(2):
         doubt = tuned(problem, fit, doubt, floor)
-        fit = solve(problem, fit.strokes, fit.gain, doubt)
+        fit = solve(problem, fit.strokes, doubt)
     return _result(problem, fit, doubt, scale, zero, floor)
 
 
@@ -105,15 +106,14 @@ def _distinct(trains: list[Train]) -> list[Train]:
     return kept
 
 
-def _begin(train: Train, problem: Problem) -> tuple[Strokes, float]:
+def _begin(train: Train, problem: Problem) -> Strokes:
     count = len(train.time_s)
     speed = 2.0 * half_angle(SHAPE_PRIOR_MEAN, problem.rod_ratio) / train.width_s
     period = np.gradient(train.time_s) if count > 1 else np.array([2.0 * np.pi / speed])
     gain = float(np.log(speed * np.median(period)))
     log_speed = gain - np.log(period) if count > 1 else np.log([speed])
-    return Strokes(
-        train.height, train.time_s, log_speed, np.zeros(count), np.zeros(count), SHAPE_PRIOR_MEAN.copy()
-    ), gain
+    flat = np.zeros(count)
+    return Strokes(train.height, train.time_s, log_speed, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
 
 
 def _result(problem: Problem, fit: Fit, doubt: Doubt, scale: float, zero: float, floor: float) -> FittedEvent:

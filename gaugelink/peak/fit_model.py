@@ -18,6 +18,8 @@ IndexArray = NDArray[np.intp]
 LOCAL = 5
 """Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot."""
 SHARED = len(SHAPE_NAMES)
+EVENT = 2
+"""Parameters of the whole event besides the shape: `Strokes.gain` and `Strokes.sag`."""
 _FOOT_REACH = 1.2
 """Half-widths over which the foot changes from its level before the pulse to that after it."""
 
@@ -38,16 +40,24 @@ class Strokes:
     """Shape (K,). Half the change of that level across the pulse: leak and heat."""
     shape: FloatArray
     """Shape (7,), shared."""
+    gain: float
+    """Natural logarithm of the crank angle that one period would turn at the speed of the peak."""
+    sag: float
+    """How that logarithm changes with the logarithm of the period within the event."""
 
-    def moved(self, local: FloatArray, shared: FloatArray) -> "Strokes":
-        """These strokes with a step added; `local` has shape (K, 5), `shared` (7,)."""
+    def moved(self, step: FloatArray) -> "Strokes":
+        """These strokes with a step of all parameters added, shape (5 K + 7 + 2,)."""
+        own = LOCAL * len(self.peak)
+        local = step[:own].reshape(-1, LOCAL)
         return Strokes(
             self.peak + local[:, 0],
             self.time_s + local[:, 1],
             self.log_speed + local[:, 2],
             self.foot + local[:, 3],
             self.step + local[:, 4],
-            self.shape + shared,
+            self.shape + step[own : own + SHARED],
+            self.gain + float(step[-2]),
+            self.sag + float(step[-1]),
         )
 
     def without(self, dropped: FloatArray | list[int]) -> "Strokes":

@@ -5,12 +5,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes
+from gaugelink.peak.fit_model import EVENT, LOCAL, SHARED, Strokes
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN
 
-SPEED_SD = 0.04
+SPEED_SD = 0.015
 """Scatter, stroke to stroke, of the speed at the peak over the mean speed around it (a ratio)."""
-PERIOD_BEND_SD = 0.012
+SAG_MEAN, SAG_SD = -0.3, 0.3
+"""How that ratio follows the logarithm of the period: the slower the crank, the more one compression slows it.
+
+With a kinetic energy E between strokes and a work W of compression, the speed at the peak is that between strokes
+times sqrt(1 - W/E), and E falls with the square of the period. W goes with the stroke's height, so that a weak
+stroke is passed faster: the logarithm changes half as much with the height's share as with that of the period.
+"""
+PERIOD_BEND_SD = 0.005
 """Typical second difference of the logarithm of the period: a crank gains or loses speed smoothly."""
 PERIOD_CHANGE_SD = 0.25
 """Typical change of the logarithm of the period between strokes, spin-up from a standstill included."""
@@ -21,7 +28,7 @@ FOOT_SCATTER_SD = 0.006
 STEP_MEAN = -0.01
 STEP_SD = 0.012
 """Half the change of the foot across a pulse, as a share of the height."""
-PEAK_CHANGE_SD = 0.03
+PEAK_CHANGE_SD = 0.012
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
 _TAIL = 3.0
 
@@ -31,66 +38,89 @@ class Terms:
     """Rows of the prior: residuals and their derivatives for all parameters, both over their standard deviations."""
 
     residual: FloatArray
-    """Shape (m,)."""
+    """Shape (m,), weighted so that its square's gradient is that of `cost`."""
     rows: FloatArray
-    """Shape (m, 5 K + 7 + 1): strokes one after the other, then the shape, then the speed over the pulse rate."""
+    """Shape (m, 5 K + 7 + 2): strokes one after the other, the shape, `gain` and `sag`."""
+    cost: float
+    """Negative log prior, up to a constant."""
 
 
-def _heavy(residual: FloatArray, degrees: float) -> FloatArray:
-    """Square roots of the Student-t weights of normalised residuals: far ones count less."""
-    return np.sqrt((degrees + 1.0) / (degrees + residual**2))
+class _Gathered:
+    def __init__(self, count: int) -> None:
+        self.size = LOCAL * count + SHARED + EVENT
+        self._residuals: list[FloatArray] = []
+        self._rows: list[FloatArray] = []
+        self._cost = 0.0
 
-
-def terms(strokes: Strokes, gain: float, gain_mean: float, gain_sd: float) -> Terms:
-    """Prior terms at `strokes`; `gain` is the logarithm of the angle turned per period at the speed of the peak."""
-    count = len(strokes.time_s)
-    size = LOCAL * count + SHARED + 1
-    residuals: list[FloatArray] = []
-    blocks: list[FloatArray] = []
-
-    def add(residual: FloatArray, rows: FloatArray, degrees: float | None = None) -> None:
-        if degrees is not None:
-            weight = _heavy(residual, degrees)
+    def add(self, residual: FloatArray, rows: FloatArray, degrees: float | None = None) -> None:
+        """Add normalised residuals; with `degrees` they follow Student's t, so that far ones count less."""
+        if degrees is None:
+            self._cost += 0.5 * float(residual @ residual)
+        else:
+            self._cost += 0.5 * (degrees + 1.0) * float(np.log1p(residual**2 / degrees).sum())
+            weight = np.sqrt((degrees + 1.0) / (degrees + residual**2))
             residual, rows = residual * weight, rows * weight[:, None]
-        residuals.append(residual)
-        blocks.append(rows)
+        self._residuals.append(residual)
+        self._rows.append(rows)
+
+    def terms(self) -> Terms:
+        return Terms(np.concatenate(self._residuals), np.vstack(self._rows), self._cost)
+
+
+def terms(strokes: Strokes, usual: float, gain_mean: float, gain_sd: float) -> Terms:
+    """Prior terms at `strokes`.
+
+    `usual` is the height to which changes of height are compared; `gain_mean` and `gain_sd` are what is expected of
+    `Strokes.gain`.
+    """
+    count = len(strokes.time_s)
+    out = _Gathered(count)
+    size = out.size
+    index = np.arange(count)
 
     shape_rows = np.zeros((SHARED, size))
     shape_rows[:, LOCAL * count : LOCAL * count + SHARED] = SHAPE_WHITEN
-    add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows)
-    gain_row = np.zeros((1, size))
-    gain_row[0, -1] = 1.0 / gain_sd
-    add(np.array([(gain - gain_mean) / gain_sd]), gain_row)
+    out.add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows)
+    event_rows = np.zeros((EVENT, size))
+    event_rows[0, -2] = 1.0 / gain_sd
+    event_rows[1, -1] = 1.0 / SAG_SD
+    out.add(np.array([(strokes.gain - gain_mean) / gain_sd, (strokes.sag - SAG_MEAN) / SAG_SD]), event_rows)
 
+    rows = np.zeros((count, size))
+    rows[index, LOCAL * index + 3] = 1.0 / FOOT_SD
+    out.add(strokes.foot / FOOT_SD, rows, _TAIL)
+    rows = np.zeros((count, size))
+    rows[index, LOCAL * index + 4] = 1.0 / STEP_SD
+    rows[index, LOCAL * index] = -STEP_MEAN / STEP_SD
+    out.add((strokes.step - STEP_MEAN * strokes.peak) / STEP_SD, rows, _TAIL)
+    if count > 1:
+        _neighbours(out, strokes, usual)
+    return out.terms()
+
+
+def _neighbours(out: _Gathered, strokes: Strokes, usual: float) -> None:
+    """Terms that tie a stroke to those before and after it."""
+    count, size = len(strokes.time_s), out.size
     index = np.arange(count)
-    scale = np.maximum(np.abs(strokes.peak), 0.1)
-    for offset, values, sd in ((3, strokes.foot, FOOT_SD), (4, strokes.step - STEP_MEAN * scale, STEP_SD)):
-        rows = np.zeros((count, size))
-        rows[index, LOCAL * index + offset] = 1.0 / (sd * scale**0.5)
-        add(values / (sd * scale**0.5), rows, _TAIL)
-    if count < 2:
-        return Terms(np.concatenate(residuals), np.vstack(blocks))
-
     first = np.arange(count - 1)
-    rows = np.zeros((count - 1, size))
-    rows[first, LOCAL * first + 3] = -1.0 / FOOT_SCATTER_SD
-    rows[first, LOCAL * first + LOCAL + 3] = 1.0 / FOOT_SCATTER_SD
-    add(np.diff(strokes.foot) / FOOT_SCATTER_SD, rows, _TAIL)
-    rows = np.zeros((count - 1, size))
-    rows[first, LOCAL * first] = -1.0 / PEAK_CHANGE_SD
-    rows[first, LOCAL * first + LOCAL] = 1.0 / PEAK_CHANGE_SD
-    add(np.diff(strokes.peak) / PEAK_CHANGE_SD, rows, 1.0)
+    for offset, values, sd, degrees in (
+        (3, strokes.foot, FOOT_SCATTER_SD, _TAIL),
+        (0, strokes.peak, PEAK_CHANGE_SD * usual, 1.0),
+    ):
+        rows = np.zeros((count - 1, size))
+        rows[first, LOCAL * first + offset] = -1.0 / sd
+        rows[first, LOCAL * first + LOCAL + offset] = 1.0 / sd
+        out.add(np.diff(values) / sd, rows, degrees)
 
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
-    # derivative of each log period for each time
     d_period = np.zeros((count - 1, size))
     d_period[first, LOCAL * first + 1] = -1.0 / period
     d_period[first, LOCAL * first + LOCAL + 1] = 1.0 / period
     if count > 2:
-        add(np.diff(log_period) / PERIOD_CHANGE_SD, np.diff(d_period, axis=0) / PERIOD_CHANGE_SD, _TAIL)
+        out.add(np.diff(log_period) / PERIOD_CHANGE_SD, np.diff(d_period, axis=0) / PERIOD_CHANGE_SD, _TAIL)
     if count > 3:
-        add(np.diff(log_period, 2) / PERIOD_BEND_SD, np.diff(d_period, 2, axis=0) / PERIOD_BEND_SD, 2.0)
+        out.add(np.diff(log_period, 2) / PERIOD_BEND_SD, np.diff(d_period, 2, axis=0) / PERIOD_BEND_SD, 1.5)
 
     # Speed at a peak against the mean of the periods around it; an end leans on the trend of its neighbours.
     mix = np.zeros((count, count - 1))
@@ -100,10 +130,14 @@ def terms(strokes: Strokes, gain: float, gain_mean: float, gain_sd: float) -> Te
     if count > 3:
         mix[0, :2] = 1.5, -0.5
         mix[-1, -2:] = -0.5, 1.5
-    rows = -(mix @ -d_period)
+    around, d_around = mix @ log_period, mix @ d_period
+    load = around - around.mean() + 0.5 * (strokes.peak / usual - 1.0)
+    rows = d_around - strokes.sag * (d_around - d_around.mean(axis=0))
+    rows[index, LOCAL * index] -= 0.5 * strokes.sag / usual
     rows[index, LOCAL * index + 2] += 1.0
-    rows[:, -1] -= 1.0
+    rows[:, -2] = -1.0
+    rows[:, -1] = -load
     spread = np.full(count, SPEED_SD)
     spread[[0, -1]] *= 1.5
-    add((strokes.log_speed + mix @ log_period - gain) / spread, rows / spread[:, None], 4.0)
-    return Terms(np.concatenate(residuals), np.vstack(blocks))
+    residual = strokes.log_speed + around - strokes.gain - strokes.sag * load
+    out.add(residual / spread, rows / spread[:, None], _TAIL)

@@ -48,8 +48,6 @@ class Fit:
     """The fitted event."""
 
     strokes: Strokes
-    gain: float
-    """Natural logarithm of the crank angle that one period would turn at the speed of the peak."""
     seen: Seen
     residual: FloatArray
     """Shape (n,): sample less model; 0 where censored and the model is above."""
@@ -58,7 +56,7 @@ class Fit:
     weight: FloatArray
     """Shape (n,): 1 for a good sample, towards 0 for an outlier."""
     covariance: FloatArray
-    """Shape (5 K + 8, 5 K + 8), of all parameters."""
+    """Shape (5 K + 9, 5 K + 9), of all parameters."""
     cost: float
     """Negative log posterior, up to a constant."""
 
@@ -77,59 +75,64 @@ def _stretch(problem: Problem, strokes: Strokes, starts: IndexArray) -> FloatArr
     return np.repeat(np.maximum(length / max(spacing, 1e-6), 1.0), np.diff(starts))
 
 
-def _evaluate(problem: Problem, strokes: Strokes, doubt: Doubt) -> tuple[Seen, FloatArray, FloatArray]:
+def _evaluate(problem: Problem, strokes: Strokes) -> tuple[Seen, FloatArray]:
     seen = see(problem.time_s, strokes, problem.rod_ratio, problem.lag_s)
-    peaks = np.repeat(strokes.peak, np.diff(seen.starts))
     residual = problem.pressure - seen.value
-    residual = np.where(problem.censored & (residual < 0.0), 0.0, residual)
-    return seen, residual, variance(seen, peaks, doubt, _stretch(problem, strokes, seen.starts))
+    return seen, np.where(problem.censored & (residual < 0.0), 0.0, residual)
 
 
-def _cost(residual: FloatArray, var: FloatArray, prior: FloatArray) -> float:
-    data = 0.5 * (_TAIL + 1.0) * np.log1p(residual**2 / (_TAIL * var)) + 0.5 * np.log(var)
-    return float(data.sum() + 0.5 * (prior**2).sum())
+def _cost(residual: FloatArray, var: FloatArray) -> float:
+    return float((0.5 * (_TAIL + 1.0) * np.log1p(residual**2 / (_TAIL * var)) + 0.5 * np.log(var)).sum())
 
 
-def solve(problem: Problem, strokes: Strokes, gain: float, doubt: Doubt, rounds: int = 12) -> Fit:
-    """Most probable strokes near `strokes`, with their covariance."""
+def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, steps: int = 8) -> Fit:
+    """Most probable strokes near `strokes`, with their covariance.
+
+    The variances of the samples depend on the strokes, but are held while steps are made: else a fit could win by
+    widening its own doubts. They are brought up to date in each of `rounds`.
+    """
     count = len(strokes.time_s)
-    size = LOCAL * count + SHARED + 1
     damping = 1e-3
-    seen, residual, var = _evaluate(problem, strokes, doubt)
-    prior = terms(strokes, gain, problem.gain_mean, problem.gain_sd)
-    # The variances are held while a step is judged: else a step could win by widening its own doubts.
-    cost = _cost(residual, var, prior.residual)
-    for _ in range(rounds):
-        weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
-        normal = prior.rows.T @ prior.rows
-        gradient = -prior.rows.T @ prior.residual
-        _gather(normal, gradient, seen, residual, weight / var, problem.censored)
-        diagonal = np.diag(normal).copy()
-        improved = False
-        for _ in range(6):
-            step = cho_solve(cho_factor(normal + np.diag(damping * diagonal)), gradient)
-            trial = _limited(strokes, step, count)
-            if trial is not None:
-                new = trial[0], gain + trial[1]
-                t_seen, t_residual, t_var = _evaluate(problem, new[0], doubt)
-                t_prior = terms(new[0], new[1], problem.gain_mean, problem.gain_sd)
-                t_cost = _cost(t_residual, t_var, t_prior.residual)
-                if t_cost <= cost:
-                    improved = True
-                    break
-            damping *= 6.0
-        if not improved:
+    seen, residual = _evaluate(problem, strokes)
+    for turn in range(rounds):
+        usual = max(float(np.median(strokes.peak)), 0.1)
+        var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
+        prior = terms(strokes, usual, problem.gain_mean, problem.gain_sd)
+        cost = _cost(residual, var) + prior.cost
+        started = cost
+        for _ in range(steps):
+            normal = prior.rows.T @ prior.rows
+            gradient = -prior.rows.T @ prior.residual
+            weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
+            _gather(normal, gradient, seen, residual, weight / var, problem.censored)
+            gained = 0.0
+            for _ in range(6):
+                step = cho_solve(cho_factor(normal + np.diag(damping * np.diag(normal))), gradient)
+                trial = strokes.moved(step)
+                if _possible(strokes, trial):
+                    t_seen, t_residual = _evaluate(problem, trial)
+                    t_prior = terms(trial, usual, problem.gain_mean, problem.gain_sd)
+                    t_cost = _cost(t_residual, var) + t_prior.cost
+                    if t_cost <= cost:
+                        gained = cost - t_cost
+                        strokes, seen, residual, prior, cost = trial, t_seen, t_residual, t_prior, t_cost
+                        break
+                damping *= 6.0
+            damping = float(np.clip(damping / 6.0, 1e-9, 1e3))
+            if gained < 1e-3:
+                break
+        if turn and started - cost < 3e-3:
             break
-        gain_made = cost - t_cost
-        (strokes, gain), seen, residual, var, prior, cost = new, t_seen, t_residual, t_var, t_prior, t_cost
-        damping = max(damping / 6.0, 1e-9)
-        if gain_made < 1e-3:
-            break
-    weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
+    var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
+    weight = np.minimum((_TAIL + 1.0) / (_TAIL + residual**2 / var), 1.0)
     normal = prior.rows.T @ prior.rows
-    _gather(normal, np.zeros(size), seen, residual, np.minimum(weight, 1.0) / var, problem.censored)
-    covariance = cho_solve(cho_factor(normal), np.eye(size))
-    return Fit(strokes, gain, seen, residual, var, np.minimum(weight, 1.0), covariance, cost)
+    _gather(normal, np.zeros(len(normal)), seen, residual, weight / var, problem.censored)
+    covariance = cho_solve(cho_factor(normal), np.eye(len(normal)))
+    return Fit(strokes, seen, residual, var, weight, covariance, _cost(residual, var) + prior.cost)
+
+
+def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
+    return np.repeat(strokes.peak, np.diff(seen.starts))
 
 
 def _gather(
@@ -155,16 +158,16 @@ def _gather(
         gradient[end] += right[LOCAL:]
 
 
-def _limited(strokes: Strokes, step: FloatArray, count: int) -> tuple[Strokes, float] | None:
-    """Strokes after `step`, or None when that would cross strokes or leave what an engine can be."""
-    local = step[: LOCAL * count].reshape(count, LOCAL)
-    trial = strokes.moved(local, step[LOCAL * count : LOCAL * count + SHARED])
-    if np.any(np.diff(trial.time_s) <= 0.0) or np.any(np.abs(local[:, 2]) > 0.7):
-        return None
-    clearance, exponent, opening = trial.shape[:3]
-    if not (0.3 < clearance < 3.2 and 1.0 < exponent < 1.7 and 0.005 < opening < 0.4):
-        return None
-    return trial, float(step[-1])
+def _possible(before: Strokes, after: Strokes) -> bool:
+    """Whether a step keeps the strokes in order and what an engine can be."""
+    clearance, exponent, opening = after.shape[:3]
+    return bool(
+        np.all(np.diff(after.time_s) > 0.0)
+        and np.all(np.abs(after.log_speed - before.log_speed) < 0.7)
+        and 0.3 < clearance < 3.2
+        and 1.0 < exponent < 1.7
+        and 0.005 < opening < 0.4
+    )
 
 
 def leverage(fit: Fit) -> FloatArray:
@@ -191,7 +194,7 @@ def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
     """
     free = 1.0 - leverage(fit)
     take = slice(None, None, max(1, len(free) // 1500))
-    peaks = np.repeat(fit.strokes.peak, np.diff(fit.seen.starts))[take]
+    peaks = _peaks(fit.seen, fit.strokes)[take]
     stretch = _stretch(problem, fit.strokes, fit.seen.starts)[take]
     slim = replace(
         fit.seen, value=fit.seen.value[take], slope=fit.seen.slope[take], height=fit.seen.height[take]

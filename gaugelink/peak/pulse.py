@@ -43,6 +43,9 @@ _BLEND = _SOFT * _CORRELATION + (1.0 - _SOFT) * np.eye(len(SHAPE_NAMES))
 SHAPE_WHITEN = np.linalg.inv(np.linalg.cholesky(_BLEND)) / SHAPE_PRIOR_SD
 """Shape (7, 7): turns a difference from the mean into independent values of unit variance."""
 
+_OPENING_ANGLE, _OPENING_SPREAD = 2.1, 0.3
+"""Radians from the peak at which a cylinder opens, and over which it does: 100 to 150 degrees in engines."""
+
 _LAG_GRID = np.linspace(-np.pi, np.pi, 1441)
 
 
@@ -92,7 +95,13 @@ def _bare(
     columns[:, 1] = -np.log(volume) * absolute * scale * inside
     columns[:, 2] = (absolute - 1.0) * scale**2 * inside
     value = np.where(inside, value, 0.0)
-    d_angle = slope * d_travel
+    # Ports or valves open: whatever is left of the pulse goes, and the foot is all that remains.
+    bend = np.tanh((np.abs(angle) - _OPENING_ANGLE) / _OPENING_SPREAD)
+    closed = 0.5 * (1.0 - bend)
+    d_closed = -0.5 * (1.0 - bend**2) / _OPENING_SPREAD * np.sign(angle)
+    d_angle = slope * d_travel * closed + value * d_closed
+    value *= closed
+    columns[:, :3] *= closed[:, None]
 
     # Smooth corrections that leave height, place and curvature of the peak alone: u^j exp(-u^2), largest value 1.
     u = angle / unit
