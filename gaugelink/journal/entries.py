@@ -63,6 +63,8 @@ class Action(StrEnum):
 
     GIVEN = "given"
     """The event became a reading of a cylinder."""
+    HELD = "held"
+    """The evidence does not say clearly which cylinder the event belongs to: a person is asked."""
     MOVED = "moved"
     """The reading now belongs to another cylinder."""
     STRUCK = "struck"

@@ -27,7 +27,7 @@ _VERSION_1 = (
     "CREATE INDEX events_by_test ON events (test_id, seq)",
     """CREATE TABLE readings (
         seq INTEGER PRIMARY KEY AUTOINCREMENT, test_id TEXT NOT NULL, event_id TEXT, cylinder TEXT NOT NULL,
-        action TEXT NOT NULL CHECK (action IN ('given', 'moved', 'struck', 'taken_back')),
+        action TEXT NOT NULL,
         who TEXT NOT NULL, at TEXT NOT NULL, peak_kpa REAL, peak_u_kpa REAL, note TEXT NOT NULL
     ) STRICT""",
     "CREATE INDEX readings_by_test ON readings (test_id, seq)",

@@ -45,7 +45,7 @@ CREATE TABLE prompts (
 INSERT INTO "prompts" VALUES(1,'prompt-1','north','test-1','2026-01-12T09:30:00.000000+00:00','Crank.','{}');
 CREATE TABLE readings (
         seq INTEGER PRIMARY KEY AUTOINCREMENT, test_id TEXT NOT NULL, event_id TEXT, cylinder TEXT NOT NULL,
-        action TEXT NOT NULL CHECK (action IN ('given', 'moved', 'struck', 'taken_back')),
+        action TEXT NOT NULL,
         who TEXT NOT NULL, at TEXT NOT NULL, peak_kpa REAL, peak_u_kpa REAL, note TEXT NOT NULL
     ) STRICT;
 INSERT INTO "readings" VALUES(1,'test-1','event-0','PTO','given','rule','2026-01-12T09:30:00.000000+00:00',900.0,8.0,'');
