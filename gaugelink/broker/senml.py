@@ -1,7 +1,7 @@
 """Live pressure as a SenML pack (RFC 8428): one base record, then one short record for each sample.
 
-The unit is Pa, because kPa is neither in the RFC's list of units nor in the list of secondary units that RFC 8798
-added. The base name is the gauge's topic, so names are unique on the broker.
+The unit is Pa, because kPa is neither in the RFC's list of units (section 12.1) nor among the secondary units of
+RFC 8798 (section 3). The base name is the gauge's topic, so names are unique on the broker.
 """
 
 import json
@@ -27,8 +27,6 @@ class SenmlRecord(Part):
     """Base name: put before every name that follows."""
     bt: float | None = None
     """Base time in seconds since 1970-01-01 UTC: added to every time that follows."""
-    bu: str | None = None
-    """Base unit."""
     n: str | None = None
     """Name: ``pressure``."""
     u: str | None = None
@@ -81,14 +79,14 @@ def live_pressure(
     """
     if not time_s or len(time_s) != len(pressure_kpa):
         raise BrokerError(f"A pack needs as many pressures as times, found {len(pressure_kpa)} and {len(time_s)}.")
-    base: dict[str, Any] = {"bn": f"{ROOT}/{bench}/gauge/{gauge}/", "bt": round(base_at.timestamp(), 6), "bu": "Pa"}
+    base: dict[str, Any] = {"bn": f"{ROOT}/{bench}/gauge/{gauge}/", "bt": round(base_at.timestamp(), 6)}
+    # The unit stands in each record, not as a base unit, which would be taken for that of `over_range` as well.
     records: list[dict[str, Any]] = [
-        {"n": "pressure", "v": round(kpa * 1000.0, 1), "t": round(t, 6)}
+        {"n": "pressure", "u": "Pa", "v": round(kpa * 1000.0, 1), "t": round(t, 6)}
         for t, kpa in zip(time_s, pressure_kpa, strict=True)
     ]
     records[0] = base | records[0]
     if over_range:
-        # A unit of its own, so that the base unit of the pack is not taken for this record's (RFC 8428, 4.6).
         records.append({"n": "over_range", "vb": True, "t": round(time_s[-1], 6)})
     return json.dumps(records, separators=(",", ":"), allow_nan=False)
 
