@@ -19,10 +19,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 Points = list[tuple[float, float]]
 
-WINDOW_S = 60.0
-"""Arrivals older than this are forgotten, so that the clock follows a slow drift of the gauge's oscillator."""
-FORGET_S = 30.0
-"""Time constant of the mean arrival."""
+GENERATION_S = 30.0
+"""The line rests on the last one to two of these, so that the clock follows a slow drift of the gauge's oscillator."""
 STATED_RATE_U = 0.01
 """Standard uncertainty of a stated rate, relative: cheap gauges run on RC oscillators. Common practice, no source."""
 KNOWN_RATE_U = 2e-4
@@ -31,14 +29,37 @@ LEARNT_RATE_U = 0.1
 LEARN_FRAMES = 8
 LEARN_S = 0.4
 """An unknown rate is learnt from this many frames over at least this long before any sample is placed."""
+DELAY_WEIGHT = 0.005
+"""Share of one arrival in the running mean of the delay."""
 LATE_S = 1.0
 """Frames that are late without exception for this long mean a pause or a loss, not jitter."""
 YOUNG_S = 10.0
-"""While younger than this the line is drawn anew every fifth of a second, then every second."""
+"""While younger than this the line is drawn anew every fifth of a second, then every two seconds."""
 _HULL_POINTS = 64
 _FINEST_U = 2e-5
 _GRID = np.linspace(-1.0, 1.0, 25)
 _GRID_STEP = float(_GRID[1] - _GRID[0])
+
+
+class _Generation:
+    """The arrivals since some moment: their two hulls, how many, and their mean."""
+
+    __slots__ = ("began_s", "floor", "many", "mean_number", "mean_s", "roof")
+
+    def __init__(self, began_s: float) -> None:
+        self.began_s = began_s
+        self.floor: Points = []
+        self.roof: Points = []
+        self.many = 0
+        self.mean_number = 0.0
+        self.mean_s = 0.0
+
+    def add(self, x: float, y: float) -> None:
+        self.many += 1
+        self.mean_number += (x - self.mean_number) / self.many
+        self.mean_s += (y - self.mean_s) / self.many
+        _extend(self.floor, x, y, 1.0)
+        _extend(self.roof, x, y, -1.0)
 
 
 class SampleClock:
@@ -54,13 +75,12 @@ class SampleClock:
         self._restart()
 
     def _restart(self) -> None:
-        self._floor: Points = []
-        self._roof: Points = []
+        self._old = _Generation(0.0)
+        self._young: _Generation | None = None
         self._arrivals = 0
         self._base_number = self._base_s = 0.0
         self._began_s = self._last_s = self._recent_since_s = 0.0
-        self._mean_number = self._mean_s = 0.0
-        self._delay_s = 0.01
+        self._delay_s = self._delay_dev_s = 0.01
         self._start_s = 0.0
         self._fitted_s = -math.inf
         self._spacing_u_s: float | None = None
@@ -84,13 +104,18 @@ class SampleClock:
 
     @property
     def least_recent_delay_s(self) -> float:
-        """The least delay of the last `LATE_S` seconds; 0 until that much has been seen since a restart or shift."""
+        """The least delay of the last `LATE_S` seconds; 0 until that much was seen since a restart or shift."""
         return self._recent[0][1] if self._recent and self._last_s - self._recent_since_s >= LATE_S else 0.0
 
     @property
     def usual_delay_s(self) -> float:
         """Mean delay of the arrivals over the line."""
         return self._delay_s
+
+    @property
+    def long_delay_s(self) -> float:
+        """A delay that is not usual: the mean and five mean deviations."""
+        return self._delay_s + 5.0 * self._delay_dev_s
 
     def delay_s(self, number: float, arrival_s: float) -> float | None:
         """How much later than the line `number` arrived; negative when it came early. None before a first arrival."""
@@ -115,24 +140,27 @@ class SampleClock:
             self._base_number, self._base_s = number, arrival_s
             self._began_s = self._last_s = self._recent_since_s = arrival_s
         x, y = number - self._base_number, arrival_s - self._base_s
-        elapsed = max(0.0, arrival_s - self._last_s)
         self._arrivals += 1
         self._last_s = arrival_s
         self._seen_s = max(self._seen_s, y)
-        weight = max(1.0 / self._arrivals, min(1.0, elapsed / FORGET_S))
-        self._mean_number += weight * (x - self._mean_number)
-        self._mean_s += weight * (y - self._mean_s)
-        _extend(self._floor, x, y, 1.0)
-        _extend(self._roof, x, y, -1.0)
+        self._old.add(x, y)
+        if self._young is not None:
+            self._young.add(x, y)
+            if y - self._young.began_s >= GENERATION_S:
+                self._old, self._young = self._young, _Generation(y)
+        elif y >= GENERATION_S:
+            self._young = _Generation(y)
         if not self.ready:
             if self._arrivals < LEARN_FRAMES or y < LEARN_S or x <= 0:
                 return
             self._spacing_s = self._prior_s = y / x
             self._prior_u = LEARNT_RATE_U
-        if y - self._fitted_s >= (0.2 if y < YOUNG_S else 1.0):
+        if y - self._fitted_s >= (0.2 if y < YOUNG_S else 2.0):
             self._fit(y)
         late = y - self._start_s - self._spacing_s * x
+        weight = max(1.0 / self._arrivals, DELAY_WEIGHT)
         self._delay_s += weight * (late - self._delay_s)
+        self._delay_dev_s += weight * (abs(late - self._delay_s) - self._delay_dev_s)
         recent = self._recent
         while recent and recent[-1][1] >= late:
             recent.pop()
@@ -142,8 +170,8 @@ class SampleClock:
 
     def _fit(self, y: float) -> None:
         prior_u_s = self._prior_u * self._prior_s
-        floor, roof = np.array(self._floor), np.array(self._roof)
-        many = self._arrivals * min(1.0, WINDOW_S / max(y, 1e-3))
+        old = self._old
+        floor, roof, many = np.array(old.floor), np.array(old.roof), old.many
         if self._spacing_u_s is None:
             spacing, reach = self._prior_s, 4.0 * prior_u_s
         else:
@@ -153,7 +181,7 @@ class SampleClock:
             grid = spacing + reach * _GRID
             lowest = (floor[:, 1:] - floor[:, :1] * grid).min(axis=0)
             span = (roof[:, 1:] - roof[:, :1] * grid).max(axis=0) - lowest + 1e-6
-            mean = np.maximum(self._mean_s - self._mean_number * grid - lowest, 0.0) + 1e-6
+            mean = np.maximum(old.mean_s - old.mean_number * grid - lowest, 0.0) + 1e-6
             doubt = (
                 many * np.stack((np.log(span), np.log(mean) + 1.0)) + 0.5 * ((grid - self._prior_s) / prior_u_s) ** 2
             )
@@ -168,7 +196,7 @@ class SampleClock:
         # A spacing outside a factor of four of the prior is no rate but a fault of the numbers.
         self._spacing_s = min(max(spacing, 0.25 * self._prior_s), 4.0 * self._prior_s)
         self._spacing_u_s = max(deviation, _FINEST_U * self._spacing_s)
-        self._start_s = min([py - self._spacing_s * px for px, py in self._floor]) - early
+        self._start_s = min([py - self._spacing_s * px for px, py in old.floor]) - early
         self._fitted_s = y
 
     def place(self, first: float, step: float, count: int, arrival_s: float) -> FloatArray:
@@ -199,11 +227,14 @@ class SampleClock:
 
 
 def _extend(hull: Points, x: float, y: float, side: float) -> None:
+    while hull and hull[-1][0] >= x:
+        # The caller took back a loss that was none: these numbers were too high.
+        hull.pop()
     while len(hull) >= 2:
         (ax, ay), (bx, by) = hull[-2], hull[-1]
         if side * ((by - ay) * (x - bx) - (y - by) * (bx - ax)) < 0:
             break
         hull.pop()
     hull.append((x, y))
-    if len(hull) > 2 and (len(hull) > _HULL_POINTS or hull[1][1] < y - WINDOW_S):
+    if len(hull) > _HULL_POINTS:
         del hull[0]

@@ -21,6 +21,10 @@ PAUSE_S = 0.15
 """Frames that are all late by more than this, while the counter missed none, mean that the gauge paused."""
 LEARN_STAMPS = 5
 """Frames from whose time stamps an unknown time between samples is learnt."""
+STAMP_MEMORY = 40
+"""Frames over which whole ticks are smoothed: the least-squares line of that many stamps, kept recursively."""
+STAMP_STRAY = 2.5
+"""Ticks by which a stamp may stray from a steady gauge's line; further, and the line starts again."""
 HELD_FRAMES = 256
 """Frames kept while an unknown rate is being learnt."""
 
@@ -37,8 +41,9 @@ class _Placed:
 class FrameReader:
     """Turns the frames of one gauge into batches of samples. It never raises, whatever the bytes are.
 
-    With a sequence counter or a device time, losses are counted. Without either, losses are estimated from gaps in
-    the arrivals: a gap shorter than the jitter of the radio cannot be seen at once, and is found within a second.
+    With a sequence counter or a device time, losses are counted. Without either, they are estimated from gaps in the
+    arrivals, which works while a frame lasts longer than the radio's jitter. Where frames are shorter than the jitter
+    a lost one cannot be told from a late one: the estimate is rough and times can be off by a frame or two.
     """
 
     def __init__(self, gauge: str, layout: GaugeLayout, *, ambient_abs_kpa: float | None = None) -> None:
@@ -73,7 +78,8 @@ class FrameReader:
             self._clock = SampleClock(self._tick_s, DEVICE_CLOCK_U)
         else:
             self._clock = SampleClock(stated)
-        self._stamp = 0.0
+        self._stamp = self._stamp_raw = 0.0
+        self._stamps = 1
         self._paces: list[float] = []
         self._steady = layout.steady
         self._number = 0.0
@@ -86,6 +92,8 @@ class FrameReader:
         self._interval_s: float | None = None
         self._owed = 0
         """Samples lost since the last batch."""
+        self._guessed = 0
+        """Samples counted as lost by a gap alone, which can turn out to have been a delay."""
         self._gap_pending = False
         self._held: list[_Placed] = []
 
@@ -163,6 +171,11 @@ class FrameReader:
         self._owed += samples
         self._lost += samples
 
+    def _guess(self, samples: int) -> None:
+        self._skip(samples)
+        self._guessed += samples
+        self._clock.shifted()
+
     def _start_again(self) -> None:
         self._clock.new_epoch()
         for counter in (self._counter, self._ticks):
@@ -231,7 +244,8 @@ class FrameReader:
                 return None
             if verdict is Verdict.NEXT:
                 return self._by_stamp(moved, size, counted)
-            self._stamp = 0.0
+            self._stamp = self._stamp_raw = 0.0
+            self._stamps = 1
             return -self._step * (size - 1) if self._stamp_last else 0.0
         if self._counter is None and elapsed is not None and spacing is not None:
             self._estimate_loss(size, spacing, arrival_s)
@@ -255,7 +269,6 @@ class FrameReader:
 
     def _by_stamp(self, moved: int, size: int, counted: bool) -> float:
         samples = size if self._stamp_last else self._size
-        self._stamp += moved
         pace = moved / samples
         if not self._step:
             self._paces.append(pace)
@@ -264,12 +277,21 @@ class FrameReader:
                 self._paces.clear()
                 for held in self._held:
                     held.first -= self._step * (len(held.pressure) - 1) if self._stamp_last else 0.0
-        elif self.layout.rate_hz is None and abs(pace / self._step - 1) < 0.3:
-            self._step += 0.05 * (pace - self._step)
-        if not counted and self._step:
-            lost = max(0, round(moved / self._step) - samples)
+        lost = max(0, round(moved / self._step) - samples) if self._step else 0
+        if not counted:
             self._owed += lost
             self._lost += lost
+        self._stamp_raw += moved
+        # Stamps are cut to whole ticks; a steady gauge's samples are not. The stamp is followed, not copied.
+        passed = samples + lost
+        ahead = self._stamp + self._step * passed
+        rest = self._stamp_raw - ahead
+        if self._step and abs(rest) < STAMP_STRAY:
+            n = self._stamps = min(self._stamps + 1, STAMP_MEMORY)
+            self._stamp = ahead + rest * 2 * (2 * n - 1) / (n * (n + 1))
+            self._step += rest * 6 / (n * (n + 1)) / passed
+        else:
+            self._stamp, self._stamps = self._stamp_raw, 1
         return self._stamp - (self._step * (size - 1) if self._stamp_last else 0.0)
 
     def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
@@ -280,15 +302,18 @@ class FrameReader:
             return
         frame_s = spacing * size
         always = clock.least_recent_delay_s
-        if late > max(0.75 * frame_s, 4.0 * clock.usual_delay_s + 0.02):
-            self._skip(size * max(1, round((late - clock.usual_delay_s) / frame_s)))
-            clock.shifted()
+        if late > max(0.75 * frame_s, clock.long_delay_s):
+            self._guess(size * max(1, round((late - clock.usual_delay_s) / frame_s)))
         elif always > 0.75 * frame_s:
-            self._skip(size * round(always / frame_s))
+            self._guess(size * round(always / frame_s))
+        elif late < -0.5 * frame_s and self._guessed:
+            # What looked like a loss was a delay.
+            taken_back = min(self._guessed, size * max(1, round(-late / frame_s)))
+            self._guessed -= taken_back
+            self._number -= taken_back
+            self._lost -= taken_back
+            self._owed = max(0, self._owed - taken_back)
             clock.shifted()
-        elif late < -0.6 * frame_s - 0.005:
-            # What looked like a loss was a delay: the line starts again from here.
-            clock.new_epoch()
 
     def _emit(self, placed: _Placed) -> SampleBatch:
         time_s = self._clock.place(placed.first, self._step, len(placed.pressure), placed.arrival_s)

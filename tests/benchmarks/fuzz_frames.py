@@ -1,0 +1,46 @@
+"""Coverage-guided fuzzing of every layout with any bytes. Run: python -m tests.benchmarks.fuzz_frames [-runs=200000]
+
+Needs atheris (pip install atheris). Ends with the count of inputs; any exception ends it at once with the input.
+"""
+
+import sys
+
+import atheris
+
+with atheris.instrument_imports(include=["gaugelink.gauge"]):
+    from gaugelink.gauge.frames import FrameReader
+
+from tests.gauge.anylayout import make_layout
+
+WAITS_S = (0.0, 1e-4, 0.01, 0.1, 3.0, 1e5, -1.0)
+
+
+def one_input(raw):
+    """Make a layout from the first bytes, then feed the rest as frames."""
+    source = atheris.FuzzedDataProvider(raw)
+    layout = make_layout(source.ConsumeIntInRange)
+    if layout is None:
+        return
+    reader = FrameReader("g", layout)
+    now, last = 0.0, float("-inf")
+    for _ in range(source.ConsumeIntInRange(1, 24)):
+        now += WAITS_S[source.ConsumeIntInRange(0, len(WAITS_S) - 1)]
+        if source.ConsumeIntInRange(0, 9) == 9:
+            reader.link_lost(now)
+            reader.reconnected()
+        batch = reader.feed(source.ConsumeBytes(source.ConsumeIntInRange(0, 48)), now)
+        if batch is not None:
+            if batch.time_s[0] < last:
+                raise AssertionError("time went back")
+            last = float(batch.time_s[-1])
+
+
+def main():
+    """Fuzz until the stated number of runs, 200 000 by default."""
+    arguments = sys.argv if any(argument.startswith("-") for argument in sys.argv[1:]) else [*sys.argv, "-runs=200000"]
+    atheris.Setup(arguments, one_input)
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()

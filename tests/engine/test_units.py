@@ -1,0 +1,46 @@
+"""Units of pressure agree with NIST SP 811 and with pint."""
+
+import pint
+import pytest
+
+from gaugelink.engine.units import PressureUnit
+
+# NIST Special Publication 811 (2008 edition), appendix B.8, factors to pascal as printed.
+NIST_PA = {
+    PressureUnit.PASCAL: "1",
+    PressureUnit.KPA: "1.0E+03",
+    PressureUnit.BAR: "1.0E+05",
+    PressureUnit.PSI: "6.894757E+03",
+    PressureUnit.KGF_CM2: "9.80665E+04",
+    PressureUnit.MMHG: "1.333224E+02",
+}
+PINT = {
+    PressureUnit.PASCAL: "pascal",
+    PressureUnit.KPA: "kilopascal",
+    PressureUnit.BAR: "bar",
+    PressureUnit.PSI: "psi",
+    PressureUnit.KGF_CM2: "kilogram_force / centimeter**2",
+    PressureUnit.MMHG: "millimeter_Hg",
+}
+
+
+@pytest.mark.parametrize("unit", PressureUnit)
+def test_a_unit_agrees_with_nist_to_every_printed_digit(unit):
+    printed = NIST_PA[unit]
+    digits = len(printed.partition("E")[0].replace(".", ""))
+    # The factors with two digits are exact; the others are rounded to the last printed one.
+    assert unit.to_kpa(1.0) * 1000 == pytest.approx(
+        float(printed), rel=1e-12 if digits <= 2 else 0.5 * 10 ** (1 - digits)
+    )
+
+
+@pytest.mark.parametrize("unit", PressureUnit)
+def test_a_unit_agrees_with_pint(unit):
+    factor = pint.UnitRegistry().Quantity(1, PINT[unit]).to("kPa").magnitude
+    assert unit.kpa == pytest.approx(factor, rel=1e-9)
+    assert unit.from_kpa(unit.to_kpa(123.4)) == pytest.approx(123.4)
+
+
+def test_a_pressure_is_written_with_its_unit():
+    assert PressureUnit.PSI.text(923.9) == "134 psi"
+    assert PressureUnit.BAR.text(923.9) == "9.24 bar"

@@ -1,0 +1,191 @@
+"""Frames of one gauge become batches: order, losses, reconnects, over-range and the zero of an absolute gauge."""
+
+import struct
+
+import numpy as np
+import pytest
+
+from gaugelink.gauge.frames import FrameReader
+from gaugelink.gauge.layout import load_layout
+
+BASE = {"name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}}
+COUNTED = {
+    **BASE,
+    "rate_hz": 100,
+    "sequence": {"at": 0, "format": "u8"},
+    "pressure": {"at": 1, "format": "s16", "count": 10},
+}
+
+
+def frame(number, level=0):
+    return bytes([number % 256]) + struct.pack("<10h", *[level] * 10)
+
+
+def feed(reader, numbers, start_s=0.0, every_s=0.1):
+    return [reader.feed(frame(number), start_s + every_s * k) for k, number in enumerate(numbers)]
+
+
+def test_a_lost_frame_is_counted_and_its_time_is_left_open():
+    reader = FrameReader("g", load_layout(COUNTED))
+    batches = [reader.feed(frame(n), 0.1 * n) for n in (254, 255, 256, 258)]
+    assert [batch.lost_before for batch in batches] == [0, 0, 0, 10]
+    assert reader.counts.lost_samples == 10
+    assert batches[3].time_s[0] - batches[2].time_s[-1] == pytest.approx(0.11, abs=0.01)
+
+
+def test_repeats_and_late_frames_give_nothing():
+    reader = FrameReader("g", load_layout(COUNTED))
+    batches = feed(reader, [5, 6, 6, 8, 7, 9], every_s=0.1)
+    assert [batch is None for batch in batches] == [False, False, True, False, True, False]
+    assert (reader.counts.duplicated, reader.counts.out_of_order, reader.counts.lost_samples) == (1, 1, 10)
+
+
+def test_whole_turns_of_the_counter_that_were_missed_are_found_from_the_time():
+    layout = {**COUNTED, "sequence": {"at": 0, "format": "u8", "mask": 0x0F}}
+    reader = FrameReader("g", load_layout(layout))
+    for n in range(30):
+        reader.feed(frame(n % 16), 0.1 * n)
+    batch = reader.feed(frame((30 + 40) % 16), 0.1 * (30 + 40))
+    assert batch.lost_before == 400
+
+
+def test_a_gauge_that_started_over_is_believed_after_three_frames():
+    reader = FrameReader("g", load_layout({**COUNTED, "sequence": {"at": 0, "format": "u8"}}))
+    feed(reader, range(40))
+    batches = feed(reader, range(10), start_s=4.0)
+    given = [batch is not None for batch in batches]
+    assert given == [False, False] + [True] * 8
+    assert reader.counts.out_of_order == 2
+
+
+def test_time_goes_on_over_a_reconnect_and_the_gap_is_said():
+    reader = FrameReader("g", load_layout(COUNTED))
+    before = feed(reader, range(50))[-1]
+    reader.link_lost(5.0)
+    reader.reconnected()
+    after = reader.feed(frame(0), 8.0)
+    assert after.time_s[0] > before.time_s[-1]
+    assert after.lost_before == pytest.approx(300, abs=12)
+    assert reader.counts.reconnects == 1
+
+
+def test_a_counter_of_samples_tells_how_many_were_lost():
+    layout = {
+        **BASE, "rate_hz": 50, "byte_order": "big", "sequence": {"at": 0, "format": "u16", "counts": "samples"},
+        "pressure": {"at": 2, "format": "u8", "count": "fit"},
+    }  # fmt: skip
+    reader = FrameReader("g", load_layout(layout))
+    lost = []
+    for number, size, arrival in ((65530, 4, 0.0), (65534, 5, 0.1), (3, 4, 0.2), (12, 4, 0.4)):
+        lost.append(reader.feed(struct.pack(">H", number) + bytes(size), arrival).lost_before)
+    assert lost == [0, 0, 0, 5]
+
+
+def test_device_time_tells_losses_repeats_and_the_time_between_samples():
+    layout = {
+        **BASE, "device_time": {"at": 0, "format": "u16", "tick_s": 0.001},
+        "pressure": {"at": 2, "format": "u8", "count": 5},
+    }  # fmt: skip
+    reader = FrameReader("g", load_layout(layout))
+    rng = np.random.default_rng(1)
+    times = []
+    for n in range(300):
+        if n == 200:
+            continue
+        payload = struct.pack("<H", (65000 + 40 * n) % 65536) + bytes(5)
+        batch = reader.feed(payload, 0.04 * n + rng.uniform(0, 0.03))
+        assert reader.feed(payload, 0.04 * n + 0.03) is None
+        if batch is not None:
+            times.append(batch.time_s)
+    spacing = np.diff(np.concatenate(times)[500:])
+    assert np.median(spacing) == pytest.approx(0.008, rel=2e-3)
+    assert reader.counts.lost_samples == 5
+    assert reader.counts.duplicated == 299
+    assert reader.rate_hz == pytest.approx(125, rel=2e-3)
+
+
+def test_without_a_counter_a_gap_is_estimated_and_a_mere_delay_is_taken_back():
+    layout = {**BASE, "rate_hz": 100, "pressure": {"at": 0, "format": "s16", "count": 10}}
+    reader = FrameReader("g", load_layout(layout))
+    rng = np.random.default_rng(2)
+    payload = struct.pack("<10h", *range(10))
+    for n in range(100):
+        if n in (60, 61):
+            continue
+        reader.feed(payload, 0.1 * n + rng.uniform(0, 0.03))
+    assert reader.counts.lost_samples == 20
+    # A frame that hangs for 0.25 s looks like a loss until the ones behind it arrive in a burst.
+    for n in range(100, 130):
+        hung = 0.25 if n == 110 else 0.0
+        reader.feed(payload, max(0.1 * n + hung + rng.uniform(0, 0.02), 11.26 if n in (111, 112) else 0))
+    assert reader.counts.lost_samples == 20
+
+
+def test_bad_frames_are_counted_by_kind_and_never_become_pressure():
+    reader = FrameReader(
+        "g", load_layout({**COUNTED, "header": "", "status": {"at": 0, "format": "u8", "fault": 0x80}})
+    )
+    assert reader.feed(b"", 0.0) is None
+    assert reader.feed(frame(1) + b"\x00", 0.1) is None
+    assert reader.feed(frame(0x81), 0.2) is None
+    counts = reader.counts
+    assert (counts.short, counts.long, counts.malformed, counts.good) == (1, 1, 1, 0)
+
+
+def test_samples_at_full_scale_are_over_range():
+    reader = FrameReader("g", load_layout({**COUNTED, "range": 2000}))
+    payload = bytes([1]) + struct.pack("<10h", *[1999] * 5, *[2000] * 5)
+    assert reader.feed(payload, 0.0).over_range.tolist() == [False] * 5 + [True] * 5
+
+
+ABSOLUTE = {**BASE, "reference": "absolute", "rate_hz": 50, "pressure": {"at": 0, "format": "u16", "scale": 0.1}}
+
+
+def test_an_absolute_gauge_is_zeroed_by_its_first_quiet_time():
+    reader = FrameReader("g", load_layout(ABSOLUTE))
+    assert reader.absolute
+    assert not reader.zero_settled
+    rng = np.random.default_rng(0)
+    for n in range(100):
+        reader.feed(struct.pack("<H", 974 + rng.integers(-1, 2)), 0.02 * n)
+    assert reader.zero_settled
+    assert reader.zero_kpa == pytest.approx(97.4, abs=0.05)
+    zero = reader.zero_kpa
+    batch = reader.feed(struct.pack("<H", 9974), 2.0)
+    assert batch.pressure_kpa[0] == pytest.approx(997.4 - zero)
+    for n in range(200):
+        reader.feed(struct.pack("<H", 1010), 3.0 + 0.02 * n)
+    assert reader.zero_kpa == zero
+
+
+def test_an_absolute_gauge_switched_on_under_pressure_waits_for_air():
+    reader = FrameReader("g", load_layout(ABSOLUTE))
+    for n in range(100):
+        batch = reader.feed(struct.pack("<H", 8000), 0.02 * n)
+    assert not reader.zero_settled
+    # Standard atmosphere (ISO 2533: 101.325 kPa) stands in.
+    assert batch.pressure_kpa[0] == pytest.approx(800 - 101.325)
+
+
+def test_a_stated_ambient_pressure_is_used_at_once():
+    reader = FrameReader("g", load_layout(ABSOLUTE), ambient_abs_kpa=95.0)
+    assert reader.feed(struct.pack("<H", 1950), 0.0).pressure_kpa.tolist() == pytest.approx([100.0])
+    assert reader.zero_settled
+
+
+def test_while_an_unknown_rate_is_learnt_samples_are_held_not_dropped():
+    layout = {**COUNTED}
+    del layout["rate_hz"]
+    reader = FrameReader("g", load_layout(layout))
+    batches = [batch for batch in feed(reader, range(30)) if batch is not None]
+    assert len(batches[0].time_s) > 10
+    assert sum(len(batch.time_s) for batch in batches) == 300
+    assert reader.rate_hz == pytest.approx(100, rel=1e-6)
+
+
+def test_a_gauge_that_sends_when_it_likes_is_timed_by_arrival():
+    reader = FrameReader("g", load_layout({**BASE, "pressure": {"at": 0, "format": "u8"}}))
+    times = [reader.feed(b"\x01", arrival).time_s[0] for arrival in (1.0, 1.5, 1.4, 7.0)]
+    assert times[:2] == [1.0, 1.5]
+    assert 1.5 < times[2] < 1.51
+    assert times[3] == 7.0

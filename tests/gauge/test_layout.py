@@ -1,0 +1,89 @@
+"""A layout file is validated, and what is wrong in it is said in words a person can act on."""
+
+import pytest
+
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.gauge.fields import Counts, NumberFormat
+from gaugelink.gauge.layout import How, load_layout
+
+GOOD = """
+name = "A gauge"
+unit = "psi"
+
+[listen]
+service = "fff0"
+characteristic = "FFF1"
+
+[pressure]
+at = 1
+format = "u16"
+scale = 0.1
+"""
+
+
+def test_a_short_layout_is_enough_and_uuids_are_made_whole():
+    layout = load_layout(GOOD)
+    assert layout.listen.how is How.NOTIFY
+    assert layout.listen.characteristic == "0000fff1-0000-1000-8000-00805f9b34fb"
+    assert layout.unit is PressureUnit.PSI
+    assert layout.pressure.format is NumberFormat.U16
+    assert not layout.absolute
+    assert not layout.steady
+    assert layout.resolution_kpa == pytest.approx(0.6894757, rel=1e-6)
+
+
+def test_a_counter_masked_to_a_nibble_wraps_at_16():
+    layout = load_layout(GOOD + '[sequence]\nat = 0\nformat = "u8"\nmask = 0xF0\n')
+    assert (layout.sequence.period, layout.sequence.shift) == (16, 4)
+    assert layout.sequence.counts is Counts.FRAMES
+    assert layout.steady
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("scale = 0.1", "scal = 0.1", ["pressure.scal", "Did you mean 'scale'?", "allowed here"]),
+        ('unit = "psi"', 'unit = "psy"', ["unit", "'psy'", "'kgf/cm2'"]),
+        ('name = "A gauge"', "", ["name is missing"]),
+        ('format = "u16"', 'format = "u17"', ["pressure.format", "'u17'", "'u16'"]),
+        ("scale = 0.1", "scale = 0", ["scale = 0 would make every pressure the same"]),
+        ("scale = 0.1", "scale = inf", ["finite"]),
+        ("scale = 0.1", "count = 0", ["pressure.count"]),
+        ("at = 1", "at = -1", ["leaves no room"]),
+        ('format = "u16"', 'format = "bcd"', ["bytes goes with"]),
+        ('characteristic = "FFF1"', 'characteristic = "pressure"', ["listen.characteristic", "'pressure'"]),
+        ('characteristic = "FFF1"', "", ["characteristic is missing"]),
+        ('service = "fff0"', 'how = "poll"', ["poll_hz"]),
+        ('service = "fff0"', 'how = "advertisement"', ["company_id or service"]),
+        ("[pressure]", "[text]\nnumber = 0\n[pressure]", ["either [pressure] or [text]"]),
+        ("[pressure]", '[sequence]\nat = 0\nformat = "f32"\n[pressure]', ["a counter is one of"]),
+        ("[pressure]", '[sequence]\nat = 0\nformat = "u8"\nmask = 5\n[pressure]', ["not one run of bits"]),
+        (
+            'service = "fff0"',
+            'startup = [{characteristic = "fff2", hex = "0g"}]',
+            ["listen.startup.0.hex", "'0g'", "hexadecimal"],
+        ),
+        ("[listen]", "[listen", ["not valid TOML"]),
+    ],
+)
+def test_a_mistake_is_named_with_file_key_found_and_allowed(old, new, words):
+    assert old in GOOD
+    with pytest.raises(SettingsError) as caught:
+        load_layout(GOOD.replace(old, new, 1), "my-gauge.toml")
+    text = str(caught.value)
+    assert "my-gauge.toml" in text
+    for word in words:
+        assert word in text
+
+
+def test_every_mistake_is_said_at_once():
+    with pytest.raises(SettingsError) as caught:
+        load_layout('unit = "psy"\nbyte_ordr = "big"\n[listen]\ncharacteristic = "fff1"\n', "x.toml")
+    assert len(str(caught.value).splitlines()) == 3
+    assert "Did you mean 'byte_order'?" in str(caught.value)
+
+
+def test_a_table_does_as_well_as_text():
+    table = {"name": "x", "unit": "bar", "listen": {"characteristic": "fff1"}, "text": {"number": 1}}
+    assert load_layout(table).text.number == 1
