@@ -1,0 +1,267 @@
+"""A machine over the seasons: how each cylinder wears, what a job changed, and when the gauge itself moved.
+
+Logarithms of pressures at sea level are fitted: level of each cylinder since its last job, its slope, an error that
+all readings of a test share (weather, battery, temperature), and one that all readings of a gauge share. A
+cylinder held against the others of the same tests is then free of both.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import exp
+
+from scipy.stats import norm
+
+from gaugelink.engine.fleet import Counter
+from gaugelink.verdict.history_fit import Model, against_others, less, mean_of, positions
+from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
+from gaugelink.verdict.robust import Estimate, Fit
+
+MOST_STEPS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How one cylinder goes, since its last job."""
+
+    cylinder: str
+    percent: Estimate
+    """Change in percent for each unit of the axis, by itself; common errors of tests and gauges count."""
+    against_others_percent: Estimate | None
+    """The same less the mean of the other cylinders: common errors cancel. None for a single cylinder."""
+    level_kpa: Estimate
+    """Where the fit puts it at the last test, at sea level."""
+    below_others_percent: float | None
+    """How far it is below the mean of the others at the last test by the fit, in percent; negative is above."""
+    is_wearing: bool
+    """Falls against the others by more than chance lets expect over all cylinders of the machine."""
+    tests: int
+    """Tests since its last job."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobEffect:
+    """One cylinder before and after a job."""
+
+    job: PastJob
+    cylinder: str
+    """Empty for the mean of all cylinders that the job was done on, where there are several."""
+    gain_percent: Estimate
+    against_others: bool
+    """True when cylinders that the job left alone were the measure; else the gauge and the day are in it."""
+    is_real: bool
+    """The gain, or loss, is more than its uncertainty, coverage about 95 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class CommonStep:
+    """All cylinders stepped together between two tests and nothing was done to the engine: look at the gauge."""
+
+    after_test: str
+    """Test id of the first test after the step."""
+    at: datetime
+    percent: Estimate
+    gauge_before: str
+    gauge_after: str
+
+    @property
+    def gauge_is_known_to_have_changed(self) -> bool:
+        """Whether the record names two different gauges."""
+        return bool(self.gauge_before and self.gauge_after) and self.gauge_before != self.gauge_after
+
+
+@dataclass(frozen=True, slots=True)
+class MachineHistory:
+    """What the record of one machine says."""
+
+    axis: Axis
+    unit: str
+    """What slopes are for: ``season``, ``100 h``, ``1,000 km``, ``1,000 mi``."""
+    trends: tuple[Trend, ...]
+    engine_percent: Estimate | None
+    """Change of the mean of all cylinders for each unit of the axis; gauge and days count."""
+    engine_is_falling: bool
+    steps: tuple[CommonStep, ...]
+    jobs: tuple[JobEffect, ...]
+    scatter: float
+    """Scatter of the readings over what was stated; above 1 the uncertainties were raised by it."""
+    outliers: tuple[tuple[str, str], ...]
+    """Test id and cylinder of readings that stand out so much that they count less than half."""
+
+
+def read_history(
+    tests: Sequence[PastTest],
+    jobs: Sequence[PastJob] = (),
+    *,
+    rules: HistoryRules | None = None,
+    axis: Axis = Axis.DATE,
+    counter: Counter = Counter.HOURS,
+    gauge_moved: Sequence[datetime] = (),
+) -> MachineHistory:
+    """Read the record of one machine: dry tests of one engine, in any order.
+
+    Tests without the machine's count are left out when the axis is the counter. `gauge_moved` are times at which the
+    gauge is known to have changed, for example from `fleet_steps`.
+    """
+    limits = HistoryRules() if rules is None else rules
+    usable = sorted((t for t in tests if axis is Axis.DATE or t.counter is not None), key=lambda t: t.at)
+    usable = [t for t in usable if any(r.sea_level_kpa > 0 for r in t.readings)]
+    unit = "season" if axis is Axis.DATE else ("100 h" if counter is Counter.HOURS else f"1,000 {counter.value}")
+    if not usable:
+        return MachineHistory(axis, unit, (), None, False, (), (), 1.0, ())
+    x = positions(usable, axis, counter)
+    model = Model(usable, sorted(jobs, key=lambda j: j.at), x, limits)
+    steps = _steps(model, _known_splits(usable, gauge_moved))
+    splits = tuple(next(i for i, t in enumerate(usable) if t.test_id == step.after_test) for step in steps)
+    fit = model.fit(splits)
+    engine = _engine_slope(model, fit)
+    # A whole engine that falls is told only where it is the same gauge throughout, or the step is in the model.
+    falling = engine is not None and engine.z < -norm.isf(limits.false_alarm) and engine.value < 0
+    return MachineHistory(
+        axis=axis,
+        unit=unit,
+        trends=_trends(model, fit),
+        engine_percent=engine,
+        engine_is_falling=bool(falling),
+        steps=steps,
+        jobs=_job_effects(model, model.fit(splits, usual_wear=True)),
+        scatter=fit.scale,
+        outliers=tuple(
+            (usable[j].test_id, cylinder)
+            for (j, cylinder), weight in zip(model.rows, fit.weights, strict=True)
+            if weight < 0.5
+        ),
+    )
+
+
+def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
+    last = len(model.tests) - 1
+    alone = 1.0 - (1.0 - model.rules.false_alarm) ** (1.0 / len(model.cylinders))
+    critical = float(norm.isf(alone))
+    trends = []
+    slopes = {c: {f"slope {c} {_last_segment(model, c)}": 1.0} for c in model.cylinders}
+    levels = {
+        c: {f"level {c} {_last_segment(model, c)}": 1.0, **_times(slopes[c], model.x[last])} for c in model.cylinders
+    }
+    for cylinder in model.cylinders:
+        others = [c for c in model.cylinders if c != cylinder]
+        slope = fit.combined(slopes[cylinder])
+        level = fit.combined(levels[cylinder])
+        level_kpa = exp(level.value + model.middle)
+        relative = fit.combined(against_others(slopes[cylinder], [slopes[c] for c in others])) if others else None
+        below = fit.combined(against_others(levels[cylinder], [levels[c] for c in others])).value if others else None
+        judged = slope if relative is None else relative
+        tests = sum(1 for j, c in model.rows if c == cylinder and model.segment(c, j) == _last_segment(model, c))
+        trends.append(
+            Trend(
+                cylinder=cylinder,
+                percent=_percent(slope),
+                against_others_percent=None if relative is None else _percent(relative),
+                level_kpa=Estimate(level_kpa, level_kpa * level.u),
+                below_others_percent=None if below is None else -100.0 * (exp(below) - 1.0),
+                is_wearing=tests >= 3
+                and judged.z < -critical
+                and 100.0 * judged.value < -model.rules.slowest_wear_percent,
+                tests=tests,
+            )
+        )
+    return tuple(trends)
+
+
+def _last_segment(model: Model, cylinder: str) -> int:
+    return max(model.segment(c, j) for j, c in model.rows if c == cylinder)
+
+
+def _times(coefficients: dict[str, float], factor: float) -> dict[str, float]:
+    return {name: factor * coefficient for name, coefficient in coefficients.items()}
+
+
+def _percent(estimate: Estimate) -> Estimate:
+    """Percent of a small change of a logarithm."""
+    return Estimate(100.0 * (exp(estimate.value) - 1.0), 100.0 * exp(estimate.value) * estimate.u)
+
+
+def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
+    tests = {j for j, _ in model.rows}
+    if len(tests) < 3:
+        return None
+    share = 1.0 / len(model.cylinders)
+    slope = fit.combined({f"slope {c} {_last_segment(model, c)}": share for c in model.cylinders})
+    return _percent(slope)
+
+
+def _job_effects(model: Model, fit: Fit) -> tuple[JobEffect, ...]:
+    effects = []
+    for job in model.jobs:
+        before = [j for j, t in enumerate(model.tests) if t.at < job.at]
+        after = [j for j, t in enumerate(model.tests) if t.at >= job.at]
+        if not before or not after:
+            continue
+        left, right = before[-1], after[0]
+        changes = {
+            c: less(model.level(c, right), model.level(c, left))
+            for c in model.cylinders
+            if all((j, c) in model.rows for j in (left, right))
+        }
+        touched = {c: change for c, change in changes.items() if model.touches(job, c)}
+        if len(touched) > 1:
+            touched[""] = mean_of(list(touched.values()))
+        untouched = [change for c, change in changes.items() if not model.touches(job, c)]
+        for cylinder, change in touched.items():
+            if untouched:
+                gain = fit.combined(against_others(change, untouched))
+            else:
+                gain = fit.combined(change)
+                gain = Estimate(gain.value, (gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
+            is_real = abs(gain.z) > norm.isf(0.025)
+            effects.append(JobEffect(job, cylinder, _percent(gain), bool(untouched), bool(is_real)))
+    return tuple(effects)
+
+
+def _gauge_u2(model: Model, left: int, right: int) -> float:
+    """What two gauges that are not named add to a change with no untouched cylinder beside it.
+
+    Named gauges are in the fit: the same one cancels there, two of them do not.
+    """
+    named = model.tests[left].gauge and model.tests[right].gauge
+    return 0.0 if named else 2.0 * model.rules.gauge_fraction**2
+
+
+def _known_splits(tests: Sequence[PastTest], gauge_moved: Sequence[datetime]) -> tuple[int, ...]:
+    splits = {sum(1 for t in tests if t.at < moment) for moment in gauge_moved}
+    return tuple(sorted(j for j in splits if 0 < j < len(tests)))
+
+
+def _steps(model: Model, known: Sequence[int]) -> tuple[CommonStep, ...]:
+    """Common steps: first where the record names another gauge, then, date by date, where one is seen.
+
+    The fit leaves the gauges out here: whether they differ is the question.
+    """
+    candidates = [j for j in range(1, len(model.tests)) if not model.whole_job_before(j)]
+    named = [j for j in candidates if model.gauge_changes(j)]
+    unnamed = [j for j in candidates if j not in named]
+    found: list[int] = list(known)
+    for dates, tries in ((named, 1), (unnamed, max(1, len(unnamed)))):
+        per_date = 1.0 - (1.0 - model.rules.step_false_alarm) ** (1.0 / tries)
+        critical = float(norm.isf(per_date / 2.0))
+        while len(found) < MOST_STEPS:
+            sizes = {
+                j: abs(model.fit([*found, j], gauges=False, usual_wear=True).combined({f"step {j}": 1.0}).z)
+                for j in dates
+                if j not in found
+            }
+            best = max(sizes, key=lambda j: sizes[j], default=None)
+            if best is None or sizes[best] <= critical:
+                break
+            found.append(best)
+    fit = model.fit(found, gauges=False, usual_wear=True)
+    return tuple(
+        CommonStep(
+            after_test=model.tests[j].test_id,
+            at=model.tests[j].at,
+            percent=_percent(fit.combined({f"step {j}": 1.0})),
+            gauge_before=model.tests[j - 1].gauge,
+            gauge_after=model.tests[j].gauge,
+        )
+        for j in sorted(found)
+    )

@@ -1,0 +1,142 @@
+"""The linear model of one machine's tests: levels, slopes, and the errors that tests and gauges share."""
+
+from collections.abc import Sequence
+from math import log
+
+import numpy as np
+
+from gaugelink.engine.fleet import Counter
+from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
+from gaugelink.verdict.robust import Fit, fit_huber
+
+DAYS_PER_SEASON = 365.25
+# Standard uncertainty of a logarithm, so wide that it only keeps what the record cannot tell from being singular.
+FREE = 1.0
+WIDE_SLOPE = 0.3
+"""The same for the slope over the whole record."""
+
+
+def positions(tests: Sequence[PastTest], axis: Axis, counter: Counter) -> list[float]:
+    if axis is Axis.DATE:
+        return [(t.at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON for t in tests]
+    scale = 100.0 if counter is Counter.HOURS else 1000.0
+    counts = [t.counter for t in tests if t.counter is not None]
+    return [(count - counts[0]) / scale for count in counts]
+
+
+class Model:
+    """The linear model of one machine's tests."""
+
+    def __init__(
+        self, tests: Sequence[PastTest], jobs: Sequence[PastJob], x: Sequence[float], rules: HistoryRules
+    ) -> None:
+        self.tests, self.jobs, self.x, self.rules = tests, jobs, x, rules
+        names = {r.cylinder for t in tests for r in t.readings if r.sea_level_kpa > 0}
+        # In the order in which they were first read: the physical order, when the tests keep it.
+        self.cylinders = sorted(
+            names,
+            key=lambda n: next(
+                (j, i) for j, t in enumerate(tests) for i, r in enumerate(t.readings) if r.cylinder == n
+            ),
+        )
+        self.rows: list[tuple[int, str]] = []
+        observed, u = [], []
+        for j, test in enumerate(tests):
+            for reading in test.readings:
+                if reading.sea_level_kpa > 0:
+                    self.rows.append((j, reading.cylinder))
+                    observed.append(log(reading.sea_level_kpa))
+                    known = reading.u_random_kpa / reading.sea_level_kpa
+                    u.append(known if known > 0 else rules.repeatability_fraction)
+        self.observed, self.u = np.array(observed), np.array(u)
+        self.middle = float(np.mean(self.observed))
+        self.span = max(max(x) - min(x), 1e-9)
+        seasons = (tests[-1].at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON
+        self.usual_slope_u = rules.usual_wear_fraction * max(seasons, 0.1) / self.span
+
+    def segment(self, cylinder: str, j: int) -> int:
+        """How many jobs the cylinder had before a test."""
+        return sum(1 for job in self.jobs if job.at <= self.tests[j].at and self.touches(job, cylinder))
+
+    @staticmethod
+    def touches(job: PastJob, cylinder: str) -> bool:
+        """Whether a job was done on a cylinder."""
+        return not job.cylinders or cylinder.casefold() in {name.casefold() for name in job.cylinders}
+
+    def level(self, cylinder: str, j: int) -> dict[str, float]:
+        """Coefficients of a cylinder's log pressure at a test, common errors left out."""
+        segment = self.segment(cylinder, j)
+        return {f"level {cylinder} {segment}": 1.0, f"slope {cylinder} {segment}": self.x[j]}
+
+    def gauge_changes(self, j: int) -> bool:
+        """Whether the record names another gauge for a test than for the one before."""
+        before, after = self.tests[j - 1].gauge, self.tests[j].gauge
+        return bool(before and after) and before != after
+
+    def whole_job_before(self, j: int) -> bool:
+        """Whether a job on the whole engine explains a common change between a test and the one before."""
+        return any(
+            self.tests[j - 1].at < job.at <= self.tests[j].at and all(self.touches(job, c) for c in self.cylinders)
+            for job in self.jobs
+        )
+
+    def fit(self, splits: Sequence[int] = (), *, gauges: bool = True, usual_wear: bool = False) -> Fit:
+        """Fit the record.
+
+        Args:
+            splits: a free step, common to all cylinders, before each of these tests.
+            gauges: an error of each gauge's own, known to be small; without it the gauge is taken to be one.
+            usual_wear: slopes are known to be of the usual size. A step and a slope look alike over few tests, so
+                what is asked of a step needs this; what is asked of a slope must not have it.
+        """
+        rows: list[dict[str, float]] = []
+        for j, cylinder in self.rows:
+            row = self.level(cylinder, j)
+            row[f"test {j}"] = 1.0
+            if usual_wear:
+                row["even"] = self.x[j]
+            if gauges:
+                row[f"gauge {self.tests[j].gauge}"] = 1.0
+            row |= {f"step {split}": 1.0 for split in splits if j >= split}
+            rows.append(row)
+        names: dict[str, int] = {}
+        for row in rows:
+            for name in row:
+                names.setdefault(name, len(names))
+        design = np.zeros((len(rows), len(names)))
+        for i, row in enumerate(rows):
+            for name, coefficient in row.items():
+                design[i, names[name]] = coefficient
+        slope_u = self.usual_slope_u if usual_wear else WIDE_SLOPE / self.span
+        sizes = {
+            "test": self.rules.between_tests_fraction,
+            "gauge": self.rules.gauge_fraction,
+            "slope": slope_u,
+            "even": slope_u,
+        }
+        prior = np.array([sizes.get(name.split(" ", 1)[0], FREE) for name in names])
+        return fit_huber(names, design, self.observed - self.middle, self.u, prior, np.ones(len(rows), dtype=np.bool_))
+
+
+def against_others(of: dict[str, float], others: Sequence[dict[str, float]]) -> dict[str, float]:
+    combined = dict(of)
+    for other in others:
+        for name, coefficient in other.items():
+            combined[name] = combined.get(name, 0.0) - coefficient / len(others)
+    return combined
+
+
+def less(a: dict[str, float], b: dict[str, float]) -> dict[str, float]:
+    combined = dict(a)
+    for name, coefficient in b.items():
+        combined[name] = combined.get(name, 0.0) - coefficient
+    return combined
+
+
+def mean_of(combinations: Sequence[dict[str, float]]) -> dict[str, float]:
+    """Mean of several combinations."""
+    combined: dict[str, float] = {}
+    for combination in combinations:
+        for name, coefficient in combination.items():
+            combined[name] = combined.get(name, 0.0) + coefficient / len(combinations)
+    return combined

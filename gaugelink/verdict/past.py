@@ -1,0 +1,71 @@
+"""What the record of a machine hands over: past tests, jobs, and the limits that its history is read by."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from pydantic import Field
+
+from gaugelink.settings import Settings
+
+
+class Axis(StrEnum):
+    """What wear is counted against."""
+
+    DATE = "date"
+    """Per season, which is a year."""
+    COUNTER = "counter"
+    """Per 100 h, or per 1,000 km or miles."""
+
+
+class HistoryRules(Settings):
+    """Limits and scatters that a shop may set."""
+
+    between_tests_fraction: float = Field(default=0.015, gt=0, lt=0.2)
+    """Standard scatter that all readings of a test share: weather, temperature, battery, throttle. From memory."""
+    gauge_fraction: float = Field(default=0.03, gt=0, lt=0.3)
+    """Standard uncertainty of a gauge that all of its readings share, from memory: an uncalibrated shop gauge."""
+    repeatability_fraction: float = Field(default=0.01, gt=0, lt=0.2)
+    """Standard scatter of one cylinder in one test where a reading brings none. From memory."""
+    usual_wear_fraction: float = Field(default=0.01, gt=0, lt=0.2)
+    """What a cylinder loses in a season, as a standard deviation around nothing. From memory."""
+    false_alarm: float = Field(default=0.05, gt=0, lt=0.5)
+    """Share of sound machines on which a cylinder may be called wearing, all cylinders of the machine together."""
+    step_false_alarm: float = Field(default=0.05, gt=0, lt=0.5)
+    """Share of machines on which a step may be seen that was none, all possible dates together."""
+    slowest_wear_percent: float = Field(default=0.5, ge=0, lt=20)
+    """Wear slower than this in a season is nobody's business. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastReading:
+    """One cylinder of a past test."""
+
+    cylinder: str
+    sea_level_kpa: float
+    """Gauge pressure carried to sea level."""
+    u_random_kpa: float = 0.0
+    """Standard uncertainty that it does not share with the others, at sea level; 0 when it is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastTest:
+    """One past dry test of a machine."""
+
+    test_id: str
+    at: datetime
+    readings: tuple[PastReading, ...]
+    gauge: str = ""
+    counter: float | None = None
+    """The machine's own count."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastJob:
+    """Work done on a machine."""
+
+    at: datetime
+    job: str
+    cylinders: tuple[str, ...] = ()
+    """Empty for the whole engine."""
+    counter: float | None = None
