@@ -1,9 +1,10 @@
 """Coverage-guided fuzzing of every layout with any bytes. Run: python -m tests.benchmarks.fuzz_frames [-runs=200000]
 
-Needs atheris (pip install atheris). Ends with the count of inputs; any exception ends it at once with the input.
+Needs atheris (pip install atheris). Ends with the counts; any exception ends it at once with the input that raised it.
 """
 
 import sys
+from collections import Counter
 
 import atheris
 
@@ -12,15 +13,20 @@ with atheris.instrument_imports(include=["gaugelink.gauge"]):
 
 from tests.gauge.anylayout import make_layout
 
+SEEN = Counter()
 WAITS_S = (0.0, 1e-4, 0.01, 0.1, 3.0, 1e5, -1.0)
 
 
 def one_input(raw):
     """Make a layout from the first bytes, then feed the rest as frames."""
     source = atheris.FuzzedDataProvider(raw)
+    SEEN["inputs"] += 1
+    if SEEN["inputs"] % 50_000 == 0:
+        print("; ".join(f"{count} {name}" for name, count in SEEN.items()), flush=True)
     layout = make_layout(source.ConsumeIntInRange)
     if layout is None:
         return
+    SEEN["valid layouts"] += 1
     reader = FrameReader("g", layout)
     now, last = 0.0, float("-inf")
     for _ in range(source.ConsumeIntInRange(1, 24)):
@@ -28,8 +34,10 @@ def one_input(raw):
         if source.ConsumeIntInRange(0, 9) == 9:
             reader.link_lost(now)
             reader.reconnected()
+        SEEN["frames"] += 1
         batch = reader.feed(source.ConsumeBytes(source.ConsumeIntInRange(0, 48)), now)
         if batch is not None:
+            SEEN["frames that gave samples"] += 1
             if batch.time_s[0] < last:
                 raise AssertionError("time went back")
             last = float(batch.time_s[-1])
@@ -37,7 +45,7 @@ def one_input(raw):
 
 def main():
     """Fuzz until the stated number of runs, 200 000 by default."""
-    arguments = sys.argv if any(argument.startswith("-") for argument in sys.argv[1:]) else [*sys.argv, "-runs=200000"]
+    arguments = [*sys.argv[:1], "-runs=200000", "-max_len=1200", "-len_control=0", "-verbosity=0", *sys.argv[1:]]
     atheris.Setup(arguments, one_input)
     atheris.Fuzz()
 
