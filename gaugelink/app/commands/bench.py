@@ -1,8 +1,64 @@
-"""Commands of a bench: ``demo`` and ``run``."""
+"""Commands of a bench: ``run`` and ``demo``."""
+
+import asyncio
+import logging
+from pathlib import Path
+from typing import Annotated
 
 import typer
+from rich.console import Console
+
+from gaugelink.errors import GaugelinkError
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
-    del app
+    app.command("run")(run_command)
+    app.command("demo")(demo_command)
+
+
+def run_command(
+    config: Annotated[Path, typer.Option("--config", "-c", help="The shop file.")],
+    simulate: Annotated[
+        bool, typer.Option("--simulate", help="Run on a virtual radio with simulated gauges, engine and mechanic.")
+    ] = False,
+    speed: Annotated[float, typer.Option(min=0.1, max=100, help="Simulated seconds to a second.")] = 1.0,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 0,
+    acknowledge: Annotated[
+        bool, typer.Option("--acknowledge", help="With --simulate: the simulated mechanic acknowledges the cautions.")
+    ] = False,
+    until_done: Annotated[bool, typer.Option("--until-done", help="End when the open test is done.")] = False,
+    silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
+) -> None:
+    """Run the service of a bench until Ctrl-C."""
+    from gaugelink.app.service import run_service
+    from gaugelink.app.shopfile import load_shop
+
+    if (speed != 1.0 or acknowledge) and not simulate:
+        raise GaugelinkError("--speed and --acknowledge go with --simulate, and only with it.")
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    asyncio.run(
+        run_service(
+            load_shop(config),
+            Console(),
+            simulate=simulate,
+            speed=speed,
+            seed=seed,
+            acknowledge=acknowledge,
+            until_done=until_done,
+            silent=silent,
+        )
+    )
+
+
+def demo_command(
+    held: Annotated[bool, typer.Option("--held", help="A gauge with a check valve instead of a live one.")] = False,
+    speed: Annotated[float, typer.Option(min=0.5, max=20, help="Simulated seconds to a second.")] = 5.0,
+    silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
+) -> None:
+    """Show a whole hands-free test in an invented shop: simulated gauge, engine and mechanic, real radio traffic."""
+    from gaugelink.app.demo import run_demo
+
+    logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    asyncio.run(run_demo(Console(), held=held, speed=speed, silent=silent, seed=seed))

@@ -1,0 +1,343 @@
+"""The service: wires the rooms and keeps them running until it is told to stop.
+
+Order matters in one place: what happened is committed to the journal, together with the messages that tell of it,
+before anything hears of it.
+"""
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack
+from datetime import UTC, datetime
+
+from gaugelink.app.livefeed import LiveFeed, LivePack
+from gaugelink.app.session import Session
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.step import Step
+from gaugelink.app.traits import traits_of
+from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.voice import Voice
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.convert import gauge_state_message
+from gaugelink.broker.embedded import EmbeddedBroker
+from gaugelink.broker.link import BrokerLink
+from gaugelink.broker.message import new_id
+from gaugelink.broker.senml import live_pressure
+from gaugelink.engine.calibration import CalibrationRecord
+from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.radio import Radio
+from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
+from gaugelink.gauge.supervisor import SupervisedLink
+from gaugelink.journal import Journal
+from gaugelink.journal.faults import JournalWriteError
+from gaugelink.peak.detector import Detector, EventClosed, EventOpened, Handling, StrokeSeen
+from gaugelink.peak.events import GaugeTraits
+from gaugelink.peak.judge import judge
+
+_LOG = logging.getLogger(__name__)
+
+TICK_S = 0.25
+RETRY_S = 5.0
+_DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
+
+
+class Watcher:
+    """What a screen or a rehearsal hears of the service. Every method may be overridden; none may block."""
+
+    def stepped(self, step: Step) -> None:
+        """Something happened, and it is on disk."""
+
+    def sampled(self, gauge: str, pack: LivePack) -> None:
+        """The pressure went on."""
+
+    def linked(self, state: LinkState) -> None:
+        """A gauge's link changed."""
+
+    def troubled(self, sentence: str) -> None:
+        """Something is wrong, or right again when the sentence is empty."""
+
+    def listening(self, address: str) -> None:
+        """Where the broker is."""
+
+
+class Daemon:
+    """One bench's service. `run` ends when `stop` was called; nothing that was measured is lost by that."""
+
+    def __init__(
+        self,
+        shop: Shop,
+        radio: Radio | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        watchers: Sequence[Watcher] = (),
+        silent: bool = False,
+    ) -> None:
+        """Prepare the service.
+
+        Args:
+            shop: the shop file.
+            radio: the radio to use; None for this machine's own.
+            clock: monotonic seconds. A simulation may let it run faster, together with its gauges.
+            watchers: who hears of everything.
+            silent: no voice and no tones, whatever the shop file says.
+        """
+        self.shop = shop
+        self.session = Session(shop)
+        self._radio = radio or Radio()
+        self._clock = clock
+        self._watchers = tuple(watchers)
+        self._silent = silent
+        self._order = asyncio.Lock()
+        self.stopped = asyncio.Event()
+        """Set when the service was asked to end."""
+        self._journal: Journal | None = None
+        self._broker: BrokerLink | None = None
+        self._voice: Voice | None = None
+        self._links: dict[str, LinkState] = {}
+        self._low: set[str] = set()
+        self._asleep: set[str] = set()
+        self._fault: str | None = None
+
+    def stop(self) -> None:
+        """Ask the service to end."""
+        self.stopped.set()
+
+    async def run(self) -> None:
+        """Run until `stop`.
+
+        Raises:
+            GaugelinkError: the journal or the broker's port cannot be used.
+        """
+        shop = self.shop
+        async with AsyncExitStack() as stack:
+            self._journal = await stack.enter_async_context(Journal.open(shop.journal))
+            settings, port = shop.settings.broker, None
+            if settings.embedded:
+                port = (await stack.enter_async_context(EmbeddedBroker(settings.port))).port
+            self._broker = BrokerLink(settings, shop.name, self._journal, port=port)
+            scheme = "mqtts" if settings.tls else "mqtt"
+            for watcher in self._watchers:
+                watcher.listening(f"{scheme}://{settings.host}:{port or settings.port}")
+            if not self._silent:
+                self._voice = await stack.enter_async_context(Voice(shop.settings.voice))
+            tasks = await stack.enter_async_context(asyncio.TaskGroup())
+            running = [tasks.create_task(self._broker.run(), name="broker")]
+            await self._open()
+            running += [
+                *(tasks.create_task(self._listen(gauge), name=f"gauge {gauge.name}") for gauge in shop.settings.gauges),
+                tasks.create_task(self._obey(), name="commands"),
+                tasks.create_task(self._tick(), name="tick"),
+                tasks.create_task(self._retry(), name="retry"),
+            ]
+            await self.stopped.wait()
+            for task in running:
+                task.cancel()
+
+    async def _open(self) -> None:
+        """Take up calibrations and the open test, or begin the one that the shop file asks for."""
+        assert self._journal is not None
+        for stored in await self._journal.calibrations():
+            record = CalibrationRecord.model_validate_json(stored.record_json)
+            self.session.calibrate(stored.gauge, record)
+        open_test = await self._journal.current_test(self.shop.name)
+        if open_test is not None:
+            events = await self._journal.events(open_test.test_id, with_samples=False)
+            await self._take(self.session.resume, open_test, events)
+        elif self.shop.settings.test.machine is not None:
+            machine = self.shop.settings.test.machine
+            await self.obey(Command(id=new_id(), action=CommandAction.BEGIN, machine=machine, by="shop file"))
+
+    async def obey(self, command: Command) -> Step:
+        """Carry out a command as if it had come over the broker, with an id that was not used before."""
+        return await self._take(self.session.command, command)
+
+    async def _obey(self) -> None:
+        assert self._broker is not None
+        assert self._journal is not None
+        while True:
+            command = await self._broker.commands.get()
+            answered = await self._journal.command_result(command.id)
+            if answered is not None:
+                await self._take(self.session.answer_again, command, answered)
+            else:
+                await self.obey(command)
+
+    async def _take(self, what: Callable[..., Step], *details: object) -> Step:
+        """Let one thing happen: the session's answer goes to disk, then to everyone."""
+        async with self._order:
+            step = what(*details, self._clock(), datetime.now(UTC))
+            await self._commit(step)
+        return step
+
+    async def _commit(self, step: Step) -> None:
+        assert self._journal is not None
+        if not step.empty:
+            try:
+                await self._journal.record(step.entries, step.outgoing())
+            except JournalWriteError as error:
+                self._disk_failed(error)
+        for watcher in self._watchers:
+            watcher.stepped(step)
+        if self._voice is not None and step.prompts:
+            self._voice.say(step.prompts)
+
+    def _disk_failed(self, error: JournalWriteError) -> None:
+        """Say at once that results are not safe; they wait in memory, and measuring goes on."""
+        _LOG.error("%s", error)
+        first, self._fault = self._fault is None, str(error)
+        if first:
+            self._say_aside(PromptKey.DISK_TROUBLE)
+            for watcher in self._watchers:
+                watcher.troubled(str(error))
+            self._tell_links()
+
+    def _say_aside(self, key: PromptKey) -> None:
+        """Say something that cannot wait for the journal."""
+        assert self._broker is not None
+        step = self.session.say(key, datetime.now(UTC))
+        for message in step.messages:
+            if message.topic_suffix == "prompt":
+                self._broker.publish_unrecorded(message.outgoing())
+        step.entries.clear()
+        step.messages.clear()
+        for watcher in self._watchers:
+            watcher.stepped(step)
+        if self._voice is not None:
+            self._voice.say(step.prompts)
+
+    async def _retry(self) -> None:
+        assert self._journal is not None
+        while True:
+            await asyncio.sleep(RETRY_S)
+            if self._journal.fault is None and self._fault is None:
+                continue
+            try:
+                await self._journal.retry()
+            except JournalWriteError as error:
+                self._fault = str(error)
+                continue
+            self._fault = None
+            for watcher in self._watchers:
+                watcher.troubled("")
+            self._tell_links()
+            await self._say(PromptKey.DISK_BACK)
+
+    async def _say(self, key: PromptKey) -> None:
+        async with self._order:
+            await self._commit(self.session.say(key, datetime.now(UTC)))
+
+    async def _tick(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S)
+            await self._take(self.session.tick)
+
+    async def _listen(self, settings: GaugeSettings) -> None:
+        """Listen to one gauge for as long as the service runs."""
+        layout = self.shop.layouts[settings.name]
+        # An absolute gauge zeroes itself on the quiet air unless the shop file states a barometer.
+        stated_abs_kpa = self.shop.settings.bench.barometer_abs_kpa
+        link = SupervisedLink(settings, layout, self._radio, self._clock, ambient_abs_kpa=stated_abs_kpa)
+        traits = traits_of(settings, layout)
+        ear = _Ear(self, settings, traits)
+        async with link, asyncio.TaskGroup() as judging:
+            async for item in link.items():
+                if isinstance(item, LinkState):
+                    await self._linked(settings, item)
+                else:
+                    await ear.hear(item, judging)
+
+    async def _linked(self, settings: GaugeSettings, state: LinkState) -> None:
+        before, self._links[settings.name] = self._links.get(settings.name), state
+        self._tell_link(state)
+        for watcher in self._watchers:
+            watcher.linked(state)
+        was_up = before is not None and before.phase is LinkPhase.STREAMING
+        is_up = state.phase is LinkPhase.STREAMING
+        if was_up != is_up and (is_up or state.phase in _DOWN):
+            await self._take(self.session.link, settings.name, is_up)
+        if state.phase is LinkPhase.ASLEEP and settings.name not in self._asleep:
+            self._asleep.add(settings.name)
+            await self._say(PromptKey.WAKE_GAUGE)
+        elif is_up:
+            self._asleep.discard(settings.name)
+        battery = state.battery_percent
+        if battery is not None and battery < settings.low_battery_percent and settings.name not in self._low:
+            self._low.add(settings.name)
+            await self._say(PromptKey.BATTERY_LOW)
+        elif battery is not None and battery > settings.low_battery_percent + 5.0:
+            self._low.discard(settings.name)
+
+    def _tell_links(self) -> None:
+        for state in self._links.values():
+            self._tell_link(state)
+
+    def _tell_link(self, state: LinkState) -> None:
+        assert self._broker is not None
+        due = self.shop.gauge(state.gauge).calibration_due
+        message = gauge_state_message(
+            state,
+            bench=self.shop.name,
+            last_sample_at=datetime.now(UTC) if state.phase is LinkPhase.STREAMING else None,
+            calibration_due=due.isoformat() if due is not None else None,
+            faults=(self._fault,) if self._fault is not None else (),
+        )
+        self._broker.publish_state(message.topic_suffix, message.model_dump_json())
+
+    def sampled(self, gauge: str, pack: LivePack) -> None:
+        """Show and publish a pack of live samples."""
+        assert self._broker is not None
+        for watcher in self._watchers:
+            watcher.sampled(gauge, pack)
+        if self._broker.connected:
+            payload = live_pressure(
+                self.shop.name, gauge, pack.base_at, pack.time_s, pack.pressure_kpa, over_range=pack.over_range
+            )
+            self._broker.publish_live(f"gauge/{gauge}/pressure", payload)
+
+    async def noticed(self, gauge: str, notice: EventOpened | StrokeSeen | Handling) -> None:
+        """Pass on what the detector saw besides whole events."""
+        match notice:
+            case EventOpened():
+                await self._take(self.session.opened, gauge)
+            case StrokeSeen(level_kpa=level_kpa):
+                await self._take(self.session.stroke, gauge, level_kpa)
+            case Handling(what=what):
+                await self._take(self.session.handling, gauge, what)
+
+    async def judged(self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed) -> float:
+        """Judge an event off the event loop and give it to the test; return the zero that it was measured from."""
+        event = await asyncio.to_thread(judge, closed.samples, traits, self.session.hints)
+        event = self.session.corrected(settings.name, event, datetime.now(UTC).date())
+        await self._take(self.session.judged, new_id(), settings.name, event, closed.samples)
+        return event.zero_kpa
+
+
+class _Ear:
+    """The detector and the live feed of one gauge."""
+
+    def __init__(self, daemon: Daemon, settings: GaugeSettings, traits: GaugeTraits) -> None:
+        self._daemon = daemon
+        self._settings = settings
+        self._traits = traits
+        self._detector = Detector(traits)
+        self._feed = LiveFeed()
+        self._judging: asyncio.Task[None] | None = None
+
+    async def hear(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
+        """Take a batch: find events in it, and show it."""
+        notices = self._detector.push(batch.time_s, batch.pressure_kpa, batch.over_range, batch.lost_before)
+        pack = self._feed.add(batch, datetime.now(UTC))
+        if pack is not None:
+            self._daemon.sampled(self._settings.name, pack)
+        for notice in notices:
+            if isinstance(notice, EventClosed):
+                self._judging = tasks.create_task(self._judge(notice, self._judging), name="judge")
+            else:
+                await self._daemon.noticed(self._settings.name, notice)
+
+    async def _judge(self, closed: EventClosed, before: asyncio.Task[None] | None) -> None:
+        # Events of one gauge stay in order, however long the judging of one takes.
+        if before is not None and not before.done():
+            await asyncio.wait([before])
+        self._feed.zero_kpa = await self._daemon.judged(self._settings, self._traits, closed)

@@ -1,0 +1,94 @@
+"""``gaugelink demo``: a whole hands-free test in an invented shop, from the radio to the broker, with one mistake."""
+
+import asyncio
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+
+from rich.console import Console
+from rich.text import Text
+
+from gaugelink.app.daemon import Daemon
+from gaugelink.app.presenter import ScenePresenter, spread_line
+from gaugelink.app.running import Waiter, in_front_of, watchers_for
+from gaugelink.app.screen import cylinder_table
+from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
+from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.gauge.config import KindSetting
+from gaugelink.verdict.findings import Severity
+from simulators.bench import Manner, Slip
+from simulators.shop import engine_under, simulated_shop
+
+MACHINE = "ridge-7"
+MISTAKE = {"middle": Slip.LOOSE_GAUGE}
+"""The simulated mechanic leaves the gauge loose once, on this cylinder."""
+LISTEN_S = 4.0
+"""How long the simulated mechanic takes to read and acknowledge the cautions, in simulated seconds."""
+LONGEST_S = 240.0
+"""The demo is given up after this, in simulated seconds."""
+
+
+def demo_shop(folder: Path, *, held: bool) -> Shop:
+    """Set up the invented shop in a folder."""
+    source = files("gaugelink.app") / "demo_shop"
+    for name in ("shop.toml", "gauge.toml"):
+        (folder / name).write_text((source / name).read_text(encoding="utf-8"), encoding="utf-8")
+    shop = load_shop(folder / "shop.toml")
+    settings = shop.settings
+    gauge = settings.gauges[0]
+    if held:
+        gauge = gauge.model_copy(update={"kind": KindSetting.HELD})
+    bench = settings.bench.model_copy(update={"journal": folder / "journal.db"})
+    settings = settings.model_copy(update={"gauges": (gauge,), "bench": bench})
+    return Shop(shop.file, settings, shop.fleet, shop.layouts, folder / "journal.db")
+
+
+async def run_demo(
+    console: Console, *, held: bool = False, speed: float = 3.0, silent: bool = False, seed: int = 7
+) -> None:
+    """Run the demo in front of a person; it ends by itself."""
+    console.print(Text(SIMULATION, style="bold"))
+    with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
+        shop = demo_shop(Path(folder), held=held)
+        presenter, waiter = ScenePresenter(shop), Waiter()
+        engine = engine_under(shop.fleet.engine_of(MACHINE))
+        gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
+        manner = Manner(slips=MISTAKE, move_s=20.0, react_s=2.5)
+        async with simulated_shop(gauges, engine, held=held, speed=speed, manner=manner, seed=seed) as simulated:
+            unit = shop.settings.bench.display_unit
+            watchers = watchers_for(console, presenter, unit, [MechanicsEar(simulated), waiter])
+            daemon = Daemon(shop, simulated.radio, clock=Clock(speed), watchers=watchers, silent=silent)
+            async with in_front_of(daemon, console, presenter, None) as stopped:
+                acting = asyncio.create_task(_act(daemon, waiter, speed))
+                ending = asyncio.ensure_future(stopped.wait())
+                await asyncio.wait([acting, ending], timeout=LONGEST_S / speed, return_when=asyncio.FIRST_COMPLETED)
+                acting.cancel()
+                ending.cancel()
+        _finale(console, shop, presenter, daemon, waiter)
+
+
+async def _act(daemon: Daemon, waiter: Waiter, speed: float) -> None:
+    await waiter.cautions_said.wait()
+    await asyncio.sleep(LISTEN_S / speed)
+    await daemon.obey(acknowledgement("simulated mechanic"))
+    await waiter.done.wait()
+    # The last prompt stays in sight for a moment.
+    await asyncio.sleep(1.5)
+
+
+def _finale(console: Console, shop: Shop, presenter: ScenePresenter, daemon: Daemon, waiter: Waiter) -> None:
+    scene = presenter.scene
+    unit = shop.settings.bench.display_unit
+    console.print()
+    console.print(Text(f"{scene.bench}  {scene.title}", style="bold"))
+    console.print(cylinder_table(scene.cylinders, unit, plain=console.options.ascii_only))
+    verdict = daemon.session.verdict
+    console.print(Text(spread_line(verdict, shop), style="bold"))
+    if verdict is not None:
+        console.print(Text(verdict.summary))
+        for finding in verdict.findings:
+            if finding.severity is not Severity.NOTE:
+                console.print(Text(f"- {finding.text}"))
+    if not waiter.done.is_set():
+        console.print(Text("The test was not finished.", style="bold red"))
+    console.print(Text(SIMULATION, style="dim"))

@@ -1,0 +1,121 @@
+"""Keeps a bench's scene up to date with what the service tells."""
+
+from gaugelink.app.daemon import Watcher
+from gaugelink.app.livefeed import LivePack
+from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.step import Step
+from gaugelink.app.telling import cylinder_status
+from gaugelink.bench.prompts import Tone
+from gaugelink.bench.reading import Phase, TestState
+from gaugelink.broker.messages import CylinderStatus
+from gaugelink.gauge.samples import LinkPhase, LinkState
+from gaugelink.verdict.findings import TestVerdict
+
+_MARKS = {
+    CylinderStatus.WAITING: CylinderMark.WAITING,
+    CylinderStatus.IN_PROGRESS: CylinderMark.NOW,
+    CylinderStatus.AGREED: CylinderMark.AGREED,
+    CylinderStatus.ODD: CylinderMark.ODD,
+    CylinderStatus.SKIPPED: CylinderMark.SKIPPED,
+}
+
+
+class ScenePresenter(Watcher):
+    """Draws what happens into a scene."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
+        self._trouble = ""
+
+    def listening(self, address: str) -> None:
+        """Say where other tools can listen in."""
+        self.scene.broker = f"{address}  gaugelink/{self._shop.name}/#"
+
+    def linked(self, state: LinkState) -> None:
+        """Say in a few words how a gauge's link stands."""
+        words = [state.phase.value]
+        if state.phase is LinkPhase.STREAMING and state.rate_hz is not None:
+            words.append(f"{state.rate_hz:.0f} samples/s")
+        if state.battery_percent is not None:
+            words.append(f"battery {state.battery_percent:.0f} %")
+        if state.counts.lost_samples:
+            words.append(f"{state.counts.lost_samples} samples lost")
+        words += state.faults
+        self.scene.gauges[state.gauge] = ", ".join(words)
+
+    def sampled(self, gauge: str, pack: LivePack) -> None:
+        """Move the trace on."""
+        del gauge
+        for time_s, pressure_kpa in zip(pack.time_s, pack.pressure_kpa, strict=True):
+            self.scene.live(time_s, pressure_kpa)
+
+    def troubled(self, sentence: str) -> None:
+        """Keep a trouble in sight until it is over."""
+        if self._trouble in self.scene.notices:
+            self.scene.notices.remove(self._trouble)
+        self._trouble = sentence
+        if sentence:
+            self.scene.notices.append(sentence)
+
+    def stepped(self, step: Step) -> None:
+        """Take in what happened."""
+        scene = self.scene
+        if step.prompts:
+            scene.prompt = step.prompts[-1].text
+            scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
+        if step.result is not None and not step.result.ok:
+            scene.notices.append(step.result.text)
+        if step.state is not None:
+            scene.title = title(step.state, self._shop)
+            scene.cylinders = cylinder_rows(step.state, step.verdict, self._shop)
+            scene.spread = spread_line(step.verdict, self._shop)
+        if step.event is not None:
+            readings = step.state.readings if step.state is not None else ()
+            scene.last_event = LastEvent(
+                cylinder=readings[-1].cylinder if readings else None,
+                stroke_kpa=tuple(stroke.peak_kpa for stroke in step.event.strokes),
+                peak_kpa=step.event.peak_kpa,
+                peak_u_kpa=step.event.peak_u_kpa,
+                cranking_rpm=step.event.cranking_rpm,
+                remarks=tuple(sorted(flag.value.replace("_", " ") for flag in step.event.flags)),
+            )
+
+
+def title(state: TestState, shop: Shop) -> str:
+    """Name the test in a few words."""
+    machine = shop.fleet.find(state.plan.machine)
+    ended = {Phase.DONE: ", done", Phase.FINISHED: ", finished", Phase.ABANDONED: ", abandoned"}.get(state.phase, "")
+    return f"{machine.name}, {state.plan.kind.value} test{ended}"
+
+
+def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> list[CylinderRow]:
+    """The table of a test: one row a cylinder, in physical order."""
+    physical = shop.fleet.engine_of(state.plan.machine).cylinder_names
+    judged = {reading.cylinder: reading for reading in verdict.readings} if verdict is not None else {}
+    peaks = {reading.event_id: reading.peak_kpa for reading in state.readings}
+    rows = []
+    for cylinder in sorted(state.cylinders, key=lambda one: physical.index(one.name)):
+        seen = judged.get(cylinder.name)
+        rows.append(
+            CylinderRow(
+                name=cylinder.name,
+                mark=_MARKS[cylinder_status(cylinder, state)],
+                reading_kpa=cylinder.value_kpa,
+                reading_u_kpa=cylinder.u_kpa,
+                repeats_kpa=tuple(peaks[event] for event in (*cylinder.repeats, *cylinder.left_out)),
+                remarks=tuple(sorted(flag.value.replace("_", " ") for flag in seen.flags)) if seen else (),
+            )
+        )
+    return rows
+
+
+def spread_line(verdict: TestVerdict | None, shop: Shop) -> str:
+    """The spread and the verdict in one line."""
+    if verdict is None or verdict.spread_kpa is None or verdict.spread_u_kpa is None or verdict.spread_percent is None:
+        return ""
+    unit = shop.settings.bench.display_unit
+    digits = unit.decimals + 1
+    spread = f"{unit.from_kpa(verdict.spread_kpa):.{digits}f} ± {unit.from_kpa(verdict.spread_u_kpa):.{digits}f}"
+    return f"spread {spread} {unit.value}, {verdict.spread_percent:.1f} % of the highest: {verdict.word.value}"

@@ -1,0 +1,168 @@
+"""Runs the service in front of a person: the live screen where there is a terminal, plain lines where there is none."""
+
+import asyncio
+import signal
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+
+from rich.console import Console
+from rich.live import Live
+
+from gaugelink.app.daemon import Daemon, Watcher
+from gaugelink.app.keys import terminal_keys
+from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.screen import KEYS, Screen
+from gaugelink.app.step import Step
+from gaugelink.bench.prompts import QUESTIONS, PromptKey
+from gaugelink.bench.reading import Phase
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
+from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.samples import LinkState
+
+REDRAWS_PER_S = 8
+BY_KEY = "key"
+"""Who asked, when it was a key, a foot switch or a presenter."""
+
+_PLAIN_KEYS = {
+    "r": CommandAction.REDO,
+    "n": CommandAction.SKIP,
+    "u": CommandAction.TAKE_BACK,
+    "x": CommandAction.STRIKE,
+    "f": CommandAction.FINISH,
+    "Enter": CommandAction.ACKNOWLEDGE,
+    "Space": CommandAction.ACKNOWLEDGE,
+    "PageDown": CommandAction.ACKNOWLEDGE,
+    "PageUp": CommandAction.REDO,
+}
+
+
+class PlainLines(Watcher):
+    """Says what happens as plain lines, for a log, a pipe, or a screen reader."""
+
+    def __init__(self, unit: PressureUnit, say: Callable[[str], None]) -> None:
+        self._unit = unit
+        self._say = say
+        self._phases: dict[str, str] = {}
+
+    def listening(self, address: str) -> None:
+        """Say where the broker is."""
+        self._say(f"Broker at {address}.")
+
+    def linked(self, state: LinkState) -> None:
+        """Say when a link's phase changes."""
+        if self._phases.get(state.gauge) != state.phase.value:
+            self._phases[state.gauge] = state.phase.value
+            self._say(f"Gauge {state.gauge}: {state.phase.value}.")
+
+    def troubled(self, sentence: str) -> None:
+        """Say a trouble."""
+        if sentence:
+            self._say(f"Trouble: {sentence}")
+
+    def stepped(self, step: Step) -> None:
+        """Say events, prompts and answers."""
+        if step.event is not None:
+            unit, event = self._unit, step.event
+            doubt = f"{unit.from_kpa(event.peak_u_kpa):.{unit.decimals + 1}f}"
+            flags = f" ({', '.join(sorted(event.flags)).replace('_', ' ')})" if event.flags else ""
+            self._say(f"Cranking: {len(event.strokes)} strokes, {unit.text(event.peak_kpa)} ± {doubt}{flags}.")
+        for prompt in step.prompts:
+            self._say(f"> {prompt.text}")
+        if step.result is not None:
+            self._say(f"{'Done' if step.result.ok else 'Refused'}: {step.result.text}")
+
+
+class Fingers(Watcher):
+    """Turns keys into commands. A digit answers the question that stands, or else moves the last reading."""
+
+    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+        self._daemon = daemon
+        self._asked = False
+
+    def stepped(self, step: Step) -> None:
+        """Remember whether a question stands."""
+        for prompt in step.prompts:
+            self._asked = prompt.key in QUESTIONS
+
+    def command(self, key: str) -> Command | None:
+        """The command of a key, or None when it has none."""
+        test = self._daemon().session.test
+        if key in _PLAIN_KEYS:
+            return Command(id=new_id(), action=_PLAIN_KEYS[key], by=BY_KEY)
+        if key.isdigit() and test is not None:
+            names = self._daemon().shop.fleet.engine_of(test.plan.machine).cylinder_names
+            if 1 <= int(key) <= len(names):
+                action = CommandAction.ANSWER if self._asked else CommandAction.ASSIGN
+                return Command(id=new_id(), action=action, cylinder=names[int(key) - 1], by=BY_KEY)
+        return None
+
+
+@asynccontextmanager
+async def in_front_of(
+    daemon: Daemon, console: Console, presenter: ScenePresenter, fingers: Fingers | None
+) -> AsyncIterator[asyncio.Event]:
+    """Run the service, its screen and its keys until the block ends. Gives an event that is set when it was stopped."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, daemon.stop)
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            service = tasks.create_task(daemon.run(), name="service")
+            helpers: list[asyncio.Task[None]] = []
+            if console.is_terminal:
+                screen = Screen(presenter.scene, keys=KEYS if fingers is not None else "")
+                helpers.append(tasks.create_task(_draw(screen, console, service), name="screen"))
+            if fingers is not None:
+                helpers.append(tasks.create_task(_press(fingers, daemon), name="keys"))
+            yield daemon.stopped
+            daemon.stop()
+            await asyncio.wait([service])
+            for helper in helpers:
+                helper.cancel()
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+async def _draw(screen: Screen, console: Console, service: asyncio.Task[None]) -> None:
+    with Live(screen, console=console, refresh_per_second=REDRAWS_PER_S, transient=True, auto_refresh=False) as live:
+        while not service.done():
+            live.refresh()
+            await asyncio.sleep(1.0 / REDRAWS_PER_S)
+
+
+async def _press(fingers: Fingers, daemon: Daemon) -> None:
+    async with terminal_keys() as keys:
+        while True:
+            key = await keys.get()
+            if key == "q":
+                daemon.stop()
+                continue
+            command = fingers.command(key)
+            if command is not None:
+                await daemon.obey(command)
+
+
+class Waiter(Watcher):
+    """Lets a caller wait for a moment in the service: the cautions said, the test done."""
+
+    def __init__(self) -> None:
+        self.cautions_said = asyncio.Event()
+        self.done = asyncio.Event()
+        self.heard: list[Step] = []
+
+    def stepped(self, step: Step) -> None:
+        """Look for the moments."""
+        if any(prompt.key is PromptKey.ACKNOWLEDGE for prompt in step.prompts):
+            self.cautions_said.set()
+        if step.state is not None and step.state.phase not in (Phase.CAUTIONS, Phase.MEASURING):
+            self.done.set()
+
+
+def watchers_for(
+    console: Console, presenter: ScenePresenter, unit: PressureUnit, more: Sequence[Watcher] = ()
+) -> list[Watcher]:
+    """The watchers of a service in front of this console."""
+    plain = [] if console.is_terminal else [PlainLines(unit, lambda line: console.print(line, highlight=False))]
+    return [presenter, *plain, *more]

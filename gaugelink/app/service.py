@@ -1,0 +1,114 @@
+"""``gaugelink run``: the service on this machine's radio, or on a simulated one that is started in the same way."""
+
+import asyncio
+import time
+from contextlib import AsyncExitStack
+
+from rich.console import Console
+
+from gaugelink.app.daemon import Daemon, Watcher
+from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.step import Step
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
+from gaugelink.errors import GaugelinkError
+from gaugelink.gauge.radio import Radio
+from simulators.shop import SimulatedShop, engine_under, simulated_shop
+
+SIMULATION = "Simulation: no engine, gauge or radio here is real, and no reading below says anything of an engine."
+
+
+class MechanicsEar(Watcher):
+    """Lets a simulated mechanic hear the prompts."""
+
+    def __init__(self, simulated: SimulatedShop) -> None:
+        self._simulated = simulated
+
+    def stepped(self, step: Step) -> None:
+        """Pass the prompts on."""
+        for prompt in step.prompts:
+            self._simulated.bench.hear(prompt)
+
+
+class Clock:
+    """Monotonic seconds at a multiple of the machine's pace."""
+
+    def __init__(self, speed: float) -> None:
+        self._speed = speed
+
+    def __call__(self) -> float:
+        """Seconds now."""
+        return time.monotonic() * self._speed
+
+
+def acknowledgement(by: str) -> Command:
+    """The command that says that the cautions were heard."""
+    return Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by)
+
+
+async def run_service(
+    shop: Shop,
+    console: Console,
+    *,
+    simulate: bool = False,
+    speed: float = 1.0,
+    seed: int = 0,
+    acknowledge: bool = False,
+    until_done: bool = False,
+    silent: bool = False,
+) -> None:
+    """Run the service until it is told to stop.
+
+    Args:
+        shop: the shop file.
+        console: where the screen is drawn, or lines are printed when it is no terminal.
+        simulate: a virtual radio with the shop's gauges, the engine of `test.machine`, and a mechanic.
+        speed: simulated seconds to a second.
+        seed: of the simulation.
+        acknowledge: the simulated mechanic acknowledges the cautions.
+        until_done: end when the open test is done.
+        silent: no voice and no tones.
+
+    Raises:
+        GaugelinkError: something that the service cannot run without is wrong.
+    """
+    presenter, waiter = ScenePresenter(shop), Waiter()
+    async with AsyncExitStack() as stack:
+        ears: list[Watcher] = []
+        radio, clock = Radio(), Clock(1.0)
+        if simulate:
+            machine = shop.settings.test.machine
+            if machine is None:
+                raise GaugelinkError(f"{shop.file}: --simulate needs test.machine: it says what is to be simulated.")
+            console.print(SIMULATION, style="bold")
+            simulated = await stack.enter_async_context(
+                simulated_shop(
+                    {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges},
+                    engine_under(shop.fleet.engine_of(machine)),
+                    held=shop.settings.gauges[0].kind.value == "held",
+                    speed=speed,
+                    seed=seed,
+                )
+            )
+            radio, clock = simulated.radio, Clock(speed)
+            ears.append(MechanicsEar(simulated))
+        fingers = Fingers(lambda: daemon)
+        watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
+        daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
+        async with in_front_of(daemon, console, presenter, fingers) as service:
+            waiting = [asyncio.ensure_future(service.wait())]
+            if until_done:
+                waiting.append(asyncio.ensure_future(waiter.done.wait()))
+            if acknowledge:
+                await asyncio.wait(
+                    [*waiting, said := asyncio.ensure_future(waiter.cautions_said.wait())],
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                if said.done() and not waiter.done.is_set():
+                    await daemon.obey(acknowledgement("simulated mechanic"))
+                said.cancel()
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            for one in waiting:
+                one.cancel()

@@ -1,0 +1,340 @@
+"""One bench's test from begin to end: turns what happens into entries, messages and prompts. No clock, no edges."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, datetime
+
+from pydantic import ValidationError
+
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.step import Step
+from gaugelink.app.telling import (
+    bench_command,
+    prompt_message,
+    reading_entry,
+    reading_message,
+    reading_values,
+    result_message,
+    test_message,
+)
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.english import ENGLISH
+from gaugelink.bench.evidence import Habits
+from gaugelink.bench.plan import SIDE_PLACES, Conditions, Plan, TestKind
+from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.convert import cranking_message
+from gaugelink.broker.message import new_id
+from gaugelink.engine.air import Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
+from gaugelink.engine.calibration import CalibrationRecord
+from gaugelink.engine.fleet import EngineRecord, Layout
+from gaugelink.errors import JournalError, SettingsError
+from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, TestEntry
+from gaugelink.journal.rows import StoredEvent, StoredTest
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag
+from gaugelink.peak.notices import HandlingKind
+from gaugelink.verdict.corrected import corrected_event
+from gaugelink.verdict.findings import Conditions as VerdictConditions
+from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.judge import judge_test
+
+
+class Session:
+    """What a bench is in the middle of. Each method returns what is to be written down and told.
+
+    `now_s` is monotonic time, `at` wall time for stamps.
+    """
+
+    def __init__(self, shop: Shop) -> None:
+        self.shop = shop
+        self._unit = shop.settings.bench.display_unit
+        self._say = Prompter(self._unit, ENGLISH)
+        self._test: TestBench | None = None
+        self._engine: EngineRecord | None = None
+        self._events: dict[str, CrankingEvent] = {}
+        self._revision = 0
+        self._prompt: Prompt | None = None
+        self._acknowledged: Acknowledgement | None = None
+        self._habits: Habits | None = None
+        self._calibrations: dict[str, CalibrationRecord] = {}
+        self.verdict: TestVerdict | None = None
+        """The verdict on the test so far."""
+
+    @property
+    def test(self) -> TestBench | None:
+        """The test that is open, or None."""
+        return self._test
+
+    @property
+    def test_id(self) -> str | None:
+        """Id of the open test."""
+        return self._test.plan.test_id if self._test is not None else None
+
+    @property
+    def hints(self) -> EngineHints:
+        """What the engine's record knows that helps the fit."""
+        engine = self._engine
+        if engine is None:
+            return EngineHints()
+        rod_ratio = None
+        if engine.rod_mm is not None and engine.stroke_mm is not None:
+            rod_ratio = engine.rod_mm / (engine.stroke_mm / 2.0)
+        return EngineHints(cycle=engine.cycle, rod_ratio=rod_ratio, compression_ratio=engine.compression_ratio_trapped)
+
+    @property
+    def ambient(self) -> Ambient:
+        """The air at the bench."""
+        bench = self.shop.settings.bench
+        if bench.barometer_abs_kpa is not None:
+            return ambient_from_barometer(bench.barometer_abs_kpa)
+        if bench.altitude_m is not None:
+            return ambient_at_altitude(bench.altitude_m)
+        return assumed_ambient()
+
+    def calibrate(self, gauge: str, record: CalibrationRecord) -> None:
+        """From now on correct a gauge by this calibration."""
+        self._calibrations[gauge] = record
+
+    def corrected(self, gauge: str, event: CrankingEvent, on: date) -> CrankingEvent:
+        """Take a gauge's known error off an event, and flag what is past its calibration date."""
+        record = self._calibrations.get(gauge)
+        if record is not None:
+            return corrected_event(event, record, on)
+        due = self.shop.gauge(gauge).calibration_due
+        if due is not None and on > due:
+            return replace(event, flags=event.flags | {Flag.CALIBRATION_OVERDUE})
+        return event
+
+    def resume(self, stored: StoredTest, events: Sequence[StoredEvent], now_s: float, at: datetime) -> Step:
+        """Go on with a test that the journal holds.
+
+        Raises:
+            JournalError: the stored test cannot be read by this version.
+        """
+        away_s = max(0.0, (at - stored.updated_at).total_seconds())
+        snapshot = json.loads(stored.snapshot_json)
+        try:
+            self._test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
+        except (ValidationError, KeyError) as error:
+            raise JournalError(
+                f"The open test {stored.test_id} cannot be read by this version: {error}. "
+                "Finish it with the version that began it, or give another journal in [bench]."
+            ) from error
+        self._revision = int(snapshot["revision"])
+        self._engine = self._engine_of(self._test.plan.machine)
+        self._acknowledged = self._test.state.acknowledged
+        self._events = {event.event_id: event.event for event in events}
+        return self._step(self._test.resume(now_s), at)
+
+    def begin(self, command: Command, now_s: float, at: datetime) -> Step:
+        """Begin a test as a command asks; what it leaves open comes from the shop file.
+
+        Raises:
+            SettingsError: the machine, a cylinder or a gauge is not known, or the plan does not fit together.
+        """
+        defaults = self.shop.settings.test
+        machine = self.shop.fleet.find(command.machine or "")
+        engine = self.shop.fleet.engine_of(machine.id)
+        names = command.cylinders or engine.cylinder_names
+        cylinders = tuple(engine.cylinder(name).name for name in names)
+        gauges = defaults.gauges if defaults.gauges is not None else self.shop.settings.gauges[0].name
+        if command.gauge is not None:
+            gauges = self.shop.gauge(command.gauge).name
+        named = dict.fromkeys(cylinders, gauges) if isinstance(gauges, str) else gauges
+        for gauge in set(named.values()):
+            self.shop.gauge(gauge)
+        places = {n: SIDE_PLACES[n] for n in cylinders if engine.layout is Layout.SIDE_NAMED and n in SIDE_PLACES}
+        try:
+            plan = Plan(
+                test_id=new_id(),
+                machine=machine.id,
+                engine=engine.id,
+                cylinders=cylinders,
+                gauges={name: named[name] for name in cylinders if name in named},
+                repeats=command.repeats or defaults.repeats,
+                agreement=defaults.agreement,
+                max_tries=max(defaults.max_tries, command.repeats or defaults.repeats),
+                kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
+                conditions=self._conditions(),
+                places=places,
+            )
+        except (ValidationError, ValueError) as error:
+            raise SettingsError(f"The test cannot be planned: {_first_line(error)}") from error
+        if self._test is not None:
+            self._habits = self._test.habits()
+        self._test = TestBench(plan, unit=self._unit, habits=self._habits)
+        self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
+        return self._step(self._test.begin(now_s, self._acknowledged), at, changed=True)
+
+    def _conditions(self) -> Conditions:
+        bench = self.shop.settings.bench
+        given = self.shop.settings.test.conditions
+        update: dict[str, float] = {}
+        if given.altitude_m is None and bench.altitude_m is not None:
+            update["altitude_m"] = bench.altitude_m
+        if given.barometer_kpa is None and bench.barometer_abs_kpa is not None:
+            update["barometer_kpa"] = bench.barometer_abs_kpa
+        return given.model_copy(update=update)
+
+    def judged(
+        self, event_id: str, gauge: str, event: CrankingEvent, samples: EventSamples, now_s: float, at: datetime
+    ) -> Step:
+        """Take a judged cranking event."""
+        self._events[event_id] = event
+        outcomes = self._test.event(event_id, gauge, event, now_s) if self._test is not None else []
+        step = self._step(outcomes, at)
+        name, test_id = self.shop.name, self.test_id
+        message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)
+        step.entries.insert(0, EventEntry(event_id, name, gauge, at, event, samples, test_id))
+        step.messages.insert(0, message)
+        step.event = event
+        return step
+
+    def handling(self, gauge: str, what: HandlingKind, now_s: float, at: datetime) -> Step:
+        """Take a sign that a gauge was handled."""
+        return self._step(self._test.handling(gauge, what, now_s) if self._test else [], at)
+
+    def opened(self, gauge: str, now_s: float, at: datetime) -> Step:
+        """Note that cranking began."""
+        return self._step(self._test.opened(gauge, now_s) if self._test else [], at)
+
+    def stroke(self, gauge: str, level_kpa: float, now_s: float, at: datetime) -> Step:
+        """Take a stroke as it passes."""
+        return self._step(self._test.stroke(gauge, level_kpa, now_s) if self._test else [], at)
+
+    def link(self, gauge: str, up: bool, now_s: float, at: datetime) -> Step:
+        """Note that a gauge's link was lost or is back."""
+        return self._step(self._test.link(gauge, up, now_s) if self._test else [], at)
+
+    def tick(self, now_s: float, at: datetime) -> Step:
+        """Let time pass."""
+        return self._step(self._test.tick(now_s) if self._test else [], at)
+
+    def say(self, key: PromptKey, at: datetime) -> Step:
+        """Say something that is not about the test: a battery, a sleeping gauge, a full disk."""
+        return self._step([self._say.say(key)], at)
+
+    def command(self, command: Command, now_s: float, at: datetime) -> Step:
+        """Carry out a command or refuse it. There is one result for each, with the reason when it is refused."""
+        if command.action is CommandAction.BEGIN:
+            step = self._begin_as_asked(command, now_s, at)
+        else:
+            asked = bench_command(command)
+            if asked is None:
+                step = self._answered(command, False, f"A test has no {command.action.value}.", at)
+            elif self._test is None:
+                step = self._answered(command, False, "No test is open: begin one first.", at)
+            else:
+                step = self._step(self._test.command(asked, now_s), at)
+                self._acknowledged = self._test.state.acknowledged or self._acknowledged
+        if step.result is not None and not step.result.repeated:
+            result = {"ok": step.result.ok, "text": step.result.text}
+            step.entries.append(CommandEntry(command.id, at, command.model_dump_json(), json.dumps(result)))
+        return step
+
+    def answer_again(self, command: Command, answered: str, now_s: float, at: datetime) -> Step:
+        """Repeat the answer that a command got when its id came first; nothing is done again."""
+        del now_s
+        first = json.loads(answered)
+        return self._step([CommandResult(command.id, first["ok"], first["text"], repeated=True)], at)
+
+    def _begin_as_asked(self, command: Command, now_s: float, at: datetime) -> Step:
+        before = self._test
+        if before is not None and before.state.phase in (Phase.CAUTIONS, Phase.MEASURING):
+            return self._answered(command, False, "A test is open: finish or abandon it before another one begins.", at)
+        closing = self._closed_entry(before, at) if before is not None else None
+        try:
+            step = self.begin(command, now_s, at)
+        except SettingsError as error:
+            return self._answered(command, False, str(error), at)
+        if closing is not None:
+            step.entries.insert(0, closing)
+        return self._merge(step, self._answered(command, True, f"Test of {command.machine} begun.", at))
+
+    @staticmethod
+    def _merge(step: Step, more: Step) -> Step:
+        step.entries += more.entries
+        step.messages += more.messages
+        step.result = more.result
+        return step
+
+    def _answered(self, command: Command, ok: bool, text: str, at: datetime) -> Step:
+        return self._step([CommandResult(command.id, ok, text)], at)
+
+    def _engine_of(self, machine: str) -> EngineRecord:
+        return self.shop.fleet.engine_of(machine)
+
+    def _step(self, outcomes: Sequence[Outcome], at: datetime, *, changed: bool = False) -> Step:
+        step, bench = Step(), self.shop.name
+        for outcome in outcomes:
+            if isinstance(outcome, Prompt):
+                step.prompts.append(outcome)
+                self._prompt = outcome
+                step.messages.append(prompt_message(outcome, bench=bench, test_id=self.test_id, at=at))
+                step.entries.append(PromptEntry(step.messages[-1].id, bench, at, outcome.text, self.test_id))
+            elif isinstance(outcome, ReadingChanged):
+                step.entries.append(reading_entry(outcome.reading, at))
+                step.messages.append(reading_message(outcome.reading, bench=bench, at=at))
+            elif isinstance(outcome, CommandResult):
+                step.result = outcome
+                step.messages.append(result_message(outcome, bench=bench, test_id=self.test_id, at=at))
+            elif isinstance(outcome, TestChanged):
+                changed = True
+        if self._test is not None and (changed or (outcomes and step.prompts)):
+            self._tell_test(step, at)
+        return step
+
+    def _tell_test(self, step: Step, at: datetime) -> None:
+        """Add the whole test, judged anew, to a step."""
+        assert self._test is not None
+        assert self._engine is not None
+        state = self._test.state
+        self._revision += 1
+        values = reading_values(state, self._events)
+        if values:
+            air = VerdictConditions.of_ambient(self.ambient)
+            plan = state.plan
+            conditions = replace(
+                air,
+                wet=plan.kind is TestKind.WET,
+                oil_ml=plan.conditions.oil_ml,
+                warm=plan.conditions.engine_warm,
+                throttle_open=plan.conditions.throttle_open,
+            )
+            self.verdict = judge_test(self._engine, values, conditions, unit=self._unit)
+        else:
+            self.verdict = None
+        step.state, step.verdict = state, self.verdict
+        snapshot = json.dumps({"bench": self._test.snapshot(), "revision": self._revision})
+        closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
+        plan = state.plan
+        step.entries.append(
+            TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=closed)
+        )
+        step.messages.append(
+            test_message(
+                state,
+                self.verdict,
+                self._events,
+                bench=self.shop.name,
+                at=at,
+                revision=self._revision,
+                places=self._engine.cylinder_names,
+                unit=self._unit,
+                prompt=self._prompt,
+            )
+        )
+
+    def _closed_entry(self, test: TestBench, at: datetime) -> TestEntry:
+        snapshot = json.dumps({"bench": test.snapshot(), "revision": self._revision})
+        plan = test.plan
+        return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=True)
+
+
+def _first_line(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        first = error.errors(include_url=False)[0]
+        return f"{'.'.join(str(step) for step in first['loc'])}: {first['msg']}".lstrip(": ")
+    return str(error).splitlines()[0]

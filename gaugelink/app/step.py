@@ -1,0 +1,34 @@
+"""What one thing that happened leads to: entries for the journal, messages for the broker, prompts for the ear."""
+
+from dataclasses import dataclass, field
+
+from gaugelink.bench.prompts import Prompt
+from gaugelink.bench.reading import CommandResult, TestState
+from gaugelink.broker.message import Message
+from gaugelink.journal.entries import Entry, Outgoing
+from gaugelink.peak.events import CrankingEvent
+from gaugelink.verdict.findings import TestVerdict
+
+
+@dataclass(slots=True)
+class Step:
+    """The consequences of one input. Entries and messages are committed together, then everything else is told."""
+
+    entries: list[Entry] = field(default_factory=list)
+    messages: list[Message] = field(default_factory=list)
+    prompts: list[Prompt] = field(default_factory=list)
+    state: TestState | None = None
+    """The test after the step, when it changed."""
+    verdict: TestVerdict | None = None
+    event: CrankingEvent | None = None
+    """The event that was judged, when there was one."""
+    result: CommandResult | None = None
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write down."""
+        return not self.entries and not self.messages
+
+    def outgoing(self) -> list[Outgoing]:
+        """The rows of the outbox."""
+        return [message.outgoing() for message in self.messages]

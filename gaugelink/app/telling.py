@@ -1,0 +1,283 @@
+"""From the bench's words to the published ones: test, readings, prompts, commands."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+from gaugelink.bench.plan import Plan
+from gaugelink.bench.prompts import CAUTIONS, Prompt, Tone
+from gaugelink.bench.reading import Command as BenchCommand
+from gaugelink.bench.reading import CommandKind, CommandResult, CylinderState, Phase, Reading, Status, TestState
+from gaugelink.broker import messages as published
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.convert import finding_part
+from gaugelink.engine.units import PressureUnit
+from gaugelink.journal.entries import Action, ReadingEntry
+from gaugelink.peak.events import CrankingEvent
+from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
+
+BY_RULE = "rule"
+"""Who gave a reading to a cylinder when it was the evidence alone."""
+
+_ODD_RULES = frozenset({RuleName.ODD_CYLINDER, RuleName.REPEATABILITY, RuleName.BAND})
+
+_BENCH_COMMANDS = {
+    CommandAction.ACKNOWLEDGE: CommandKind.ACKNOWLEDGE,
+    CommandAction.ANSWER: CommandKind.ANSWER,
+    CommandAction.ASSIGN: CommandKind.ASSIGN,
+    CommandAction.EXCHANGE: CommandKind.EXCHANGE,
+    CommandAction.STRIKE: CommandKind.STRIKE,
+    CommandAction.TAKE_BACK: CommandKind.TAKE_BACK,
+    CommandAction.REDO: CommandKind.REDO,
+    CommandAction.SKIP: CommandKind.SKIP,
+    CommandAction.FINISH: CommandKind.FINISH,
+    CommandAction.ABANDON: CommandKind.ABANDON,
+}
+
+
+def bench_command(command: Command) -> BenchCommand | None:
+    """The command as a running test takes it; None when it is not for a running test."""
+    kind = _BENCH_COMMANDS.get(command.action)
+    if kind is None:
+        return None
+    return BenchCommand(
+        id=command.id,
+        kind=kind,
+        event=command.event_id,
+        cylinder=command.cylinder,
+        other=command.other,
+        by=command.by or "person",
+    )
+
+
+def action_of(reading: Reading) -> Action:
+    """What the last change did to a reading."""
+    last = reading.changes[-1]
+    before = reading.changes[-2] if len(reading.changes) > 1 else None
+    if last.status is Status.STRUCK:
+        return Action.STRUCK
+    if last.status is Status.HELD:
+        return Action.HELD
+    if before is not None and before.status is Status.STRUCK:
+        return Action.TAKEN_BACK
+    if before is not None and before.cylinder is not None and before.cylinder != last.cylinder:
+        return Action.MOVED
+    return Action.GIVEN
+
+
+def reading_entry(reading: Reading, at: datetime) -> ReadingEntry:
+    """The line of a reading's history for its last change."""
+    last = reading.changes[-1]
+    return ReadingEntry(
+        test_id=reading.test_id,
+        cylinder=_cylinder_of(reading),
+        action=action_of(reading),
+        at=at,
+        by=_who(last.by),
+        event_id=reading.event_id,
+        peak_kpa=reading.peak_kpa,
+        peak_u_kpa=reading.peak_u_kpa,
+        note=last.why,
+    )
+
+
+def reading_message(reading: Reading, *, bench: str, at: datetime) -> published.Reading:
+    """The published form of a reading's last change."""
+    last = reading.changes[-1]
+    action = action_of(reading)
+    before = reading.changes[-2].cylinder if len(reading.changes) > 1 else None
+    return published.Reading(
+        at=at,
+        bench=bench,
+        test_id=reading.test_id,
+        event_id=reading.event_id,
+        cylinder=_cylinder_of(reading),
+        action=action,
+        moved_from=before if action is Action.MOVED else None,
+        by=_who(last.by),
+        confidence=round(reading.confidence, 4),
+        peak_kpa=reading.peak_kpa,
+        peak_u_kpa=reading.peak_u_kpa,
+        flags=tuple(sorted(reading.flags)),
+        note=last.why,
+    )
+
+
+def _cylinder_of(reading: Reading) -> str:
+    """The cylinder; of a held or struck reading the one that it had or would most likely get."""
+    if reading.cylinder is not None:
+        return reading.cylinder
+    earlier = [change.cylinder for change in reading.changes if change.cylinder is not None]
+    return earlier[-1] if earlier else reading.candidates[0][0]
+
+
+def _who(by: str) -> str:
+    return BY_RULE if by == "bench" else by
+
+
+def prompt_message(prompt: Prompt, *, bench: str, test_id: str | None, at: datetime) -> published.Prompt:
+    """The published form of a prompt."""
+    if prompt.key in CAUTIONS:
+        urgency = published.Urgency.CAUTION
+    elif prompt.tone is Tone.TROUBLE:
+        urgency = published.Urgency.PROBLEM
+    elif prompt.cylinders:
+        urgency = published.Urgency.DO
+    else:
+        urgency = published.Urgency.KNOW
+    return published.Prompt(
+        at=at,
+        bench=bench,
+        key=prompt.key.value,
+        text=prompt.text,
+        spoken=prompt.spoken,
+        tone=prompt.tone.value,
+        urgency=urgency,
+        test_id=test_id,
+        cylinder=prompt.cylinders[0] if len(prompt.cylinders) == 1 else None,
+    )
+
+
+def result_message(result: CommandResult, *, bench: str, test_id: str | None, at: datetime) -> published.CommandResult:
+    """The published answer to a command."""
+    return published.CommandResult(
+        at=at, bench=bench, command_id=result.id, ok=result.ok, text=result.text, test_id=test_id
+    )
+
+
+def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> list[ReadingValue]:
+    """The readings of a test as the verdict takes them: one for each cylinder that has any."""
+    by_id = {reading.event_id: reading for reading in state.readings}
+    values = []
+    for cylinder in state.cylinders:
+        if cylinder.value_kpa is None or cylinder.u_kpa is None or not cylinder.repeats:
+            continue
+        readings = [by_id[event_id] for event_id in cylinder.repeats]
+        common = max(reading.common_u_kpa for reading in readings)
+        random = max((cylinder.u_kpa / 2.0) ** 2 - common**2, 0.0) ** 0.5
+        seen = [events[event_id] for event_id in cylinder.repeats if event_id in events]
+        speeds = [event.cranking_rpm for event in seen if event.cranking_rpm is not None]
+        first = [event.first_stroke_kpa for event in seen if event.first_stroke_kpa is not None]
+        climb = [event.climb_per_stroke for event in seen if event.climb_per_stroke is not None]
+        values.append(
+            ReadingValue(
+                cylinder=cylinder.name,
+                peak_kpa=cylinder.value_kpa,
+                peak_u_kpa=cylinder.u_kpa,
+                u_random_kpa=random,
+                flags=frozenset().union(*(reading.flags for reading in readings)),
+                event_ids=cylinder.repeats,
+                repeats=tuple(reading.peak_kpa for reading in readings) if len(readings) > 1 else (),
+                cranking_rpm=_mean(speeds),
+                first_stroke_kpa=_mean(first),
+                climb_per_stroke=_mean(climb),
+            )
+        )
+    return values
+
+
+def _mean(numbers: list[float]) -> float | None:
+    return sum(numbers) / len(numbers) if numbers else None
+
+
+def test_message(
+    state: TestState,
+    verdict: TestVerdict | None,
+    events: Mapping[str, CrankingEvent],
+    *,
+    bench: str,
+    at: datetime,
+    revision: int,
+    places: tuple[str, ...],
+    unit: PressureUnit,
+    prompt: Prompt | None,
+) -> published.TestState:
+    """The published form of the whole test. `places` are the engine's cylinders in physical order."""
+    plan = state.plan
+    counted = {reading.event_id: reading for reading in state.readings}
+    odd = _odd_cylinders(verdict)
+    band = verdict.band if verdict is not None else None
+    return published.TestState(
+        at=at,
+        bench=bench,
+        test_id=plan.test_id,
+        revision=revision,
+        machine=plan.machine,
+        engine=plan.engine,
+        kind=plan.kind.value,
+        began_at=at - timedelta(seconds=state.at_s),
+        phase=state.phase.value,
+        closed=state.phase in (Phase.FINISHED, Phase.ABANDONED),
+        repeats=plan.repeats,
+        cylinders=tuple(
+            published.CylinderPart(
+                name=cylinder.name,
+                place=places.index(cylinder.name) + 1 if cylinder.name in places else index,
+                status=cylinder_status(cylinder, state, odd),
+                pressure_kpa=cylinder.value_kpa,
+                pressure_u_kpa=cylinder.u_kpa,
+                readings=tuple(
+                    published.ReadingPart(
+                        event_id=reading.event_id,
+                        peak_kpa=reading.peak_kpa,
+                        peak_u_kpa=reading.peak_u_kpa,
+                        counted=reading.event_id in cylinder.repeats,
+                        cranking_rpm=events[reading.event_id].cranking_rpm if reading.event_id in events else None,
+                        flags=tuple(sorted(reading.flags)),
+                    )
+                    for reading in counted.values()
+                    if reading.cylinder == cylinder.name
+                ),
+            )
+            for index, cylinder in enumerate(state.cylinders, start=1)
+        ),
+        next_cylinder=state.current[0] if state.current else None,
+        held_events=tuple(reading.event_id for reading in state.readings if reading.status is Status.HELD),
+        spread_kpa=verdict.spread_kpa if verdict else None,
+        spread_u_kpa=verdict.spread_u_kpa if verdict else None,
+        spread_percent=verdict.spread_percent if verdict else None,
+        band_low_kpa=band.low_kpa if band else None,
+        band_high_kpa=band.high_kpa if band else None,
+        ambient_abs_kpa=verdict.conditions.ambient_abs_kpa if verdict else None,
+        conditions=_conditions(plan),
+        verdict=verdict.word if verdict else None,
+        summary=verdict.summary if verdict else "",
+        findings=tuple(finding_part(finding) for finding in verdict.findings) if verdict else (),
+        prompt=prompt.text if prompt else "",
+        display_unit=unit.value,
+    )
+
+
+def cylinder_status(
+    cylinder: CylinderState, state: TestState, odd: frozenset[str] = frozenset()
+) -> published.CylinderStatus:
+    """Where a cylinder stands, in one word."""
+    if cylinder.skipped:
+        return published.CylinderStatus.SKIPPED
+    if cylinder.name in state.current and not cylinder.agreed:
+        return published.CylinderStatus.IN_PROGRESS
+    if cylinder.name in odd or (cylinder.tries >= state.plan.max_tries and not cylinder.agreed):
+        return published.CylinderStatus.ODD
+    if cylinder.agreed:
+        return published.CylinderStatus.AGREED
+    return published.CylinderStatus.IN_PROGRESS if cylinder.tries else published.CylinderStatus.WAITING
+
+
+def _odd_cylinders(verdict: TestVerdict | None) -> frozenset[str]:
+    if verdict is None:
+        return frozenset()
+    odd: set[str] = set()
+    for finding in verdict.findings:
+        if finding.severity not in (Severity.INVESTIGATE, Severity.RETEST):
+            continue
+        if finding.rule in _ODD_RULES:
+            odd.update(finding.cylinders)
+        elif finding.rule is RuleName.LOWEST_OF_HIGHEST:
+            # It names the lowest first, then the highest that it is held against.
+            odd.update(finding.cylinders[:1])
+    return frozenset(odd)
+
+
+def _conditions(plan: Plan) -> dict[str, str]:
+    given = plan.conditions.model_dump(mode="json", exclude_none=True)
+    return {name: str(value) for name, value in given.items()}

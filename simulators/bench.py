@@ -1,0 +1,177 @@
+"""A whole simulated bench: an engine with its cylinders, a gauge on the air, and a mechanic who does what is said.
+
+The mechanic hears prompts (`SimulatedBench.hear`), moves the gauge, cranks, bleeds. What the gauge then sees is the
+simulated engine's pressure, sampled and sent over the virtual radio as a real gauge would send it.
+"""
+
+import asyncio
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaugelink.bench.prompts import Prompt, PromptKey
+from simulators.cranking import CheckValve, Cranking, CylinderTrace
+from simulators.engine import EngineSpec
+from simulators.gatt_gauge import SimulatedGauge
+from simulators.integrator import crank
+from simulators.sensor import HeldGauge, LiveGauge, sample
+
+PULLS = frozenset(
+    {
+        PromptKey.BEGIN,
+        PromptKey.BEGIN_PLACE,
+        PromptKey.READY,
+        PromptKey.AGAIN,
+        PromptKey.AGAIN_BLEED,
+        PromptKey.UNDER,
+        PromptKey.OVER,
+        PromptKey.STILL_RISING,
+        PromptKey.MOVE,
+        PromptKey.MOVE_PLACE,
+        PromptKey.MOVE_UNAGREED,
+        PromptKey.GO_TO,
+        PromptKey.EXTRA,
+        PromptKey.REDO,
+        PromptKey.SKIPPED,
+        PromptKey.MISSING,
+        PromptKey.WAITING,
+        PromptKey.LINK_BACK,
+        PromptKey.RESUMED,
+    }
+)
+"""Prompts after which a mechanic pulls."""
+
+
+class Slip(StrEnum):
+    """A mistake that the simulated mechanic makes once."""
+
+    LOOSE_GAUGE = "loose_gauge"
+    """The gauge is not tight on the second pull: some of the pressure gets past its thread."""
+    SHORT_PULL = "short_pull"
+    """Cranking stops after two strokes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """How the simulated mechanic works. Times are on the gauge's clock."""
+
+    turns: float = 7.0
+    """Turns of the crank in a pull."""
+    free_rpm: float = 620.0
+    stall_nm: float = 55.0
+    react_s: float = 1.5
+    """From hearing a prompt to pulling."""
+    move_s: float = 5.0
+    """To bleed, unscrew, move and screw in the gauge."""
+    slips: Mapping[str, Slip] | None = None
+    """Which cylinder gets which mistake."""
+
+
+class SimulatedBench:
+    """One mechanic with one gauge that is moved through the cylinders. Used as a task: `run`."""
+
+    def __init__(
+        self,
+        gauge: SimulatedGauge,
+        engine: Mapping[str, EngineSpec],
+        *,
+        held: bool = False,
+        speed: float = 1.0,
+        manner: Manner | None = None,
+        seed: int = 0,
+    ) -> None:
+        """Make a bench.
+
+        Args:
+            gauge: the gauge on the air.
+            engine: what is under each plug hole, by cylinder name.
+            held: whether the gauge has a check valve.
+            speed: gauge seconds to a second of the event loop; the same as the gauge's own.
+            manner: how the mechanic works.
+            seed: of the noise and of the small differences between pulls.
+        """
+        self._gauge = gauge
+        self._engine = dict(engine)
+        self._held = held
+        self._speed = speed
+        self._manner = manner or Manner()
+        self._slips = dict(self._manner.slips or {})
+        self._random = random.Random(seed)
+        self._numbers = np.random.default_rng(seed)
+        self._at: str | None = None
+        self._pulls_here = 0
+        self._prompts: asyncio.Queue[Prompt] = asyncio.Queue()
+        self.truth: list[tuple[str, float]] = []
+        """Every pull: the cylinder and its true highest (live) or final (held) gauge pressure in kPa."""
+
+    def hear(self, prompt: Prompt) -> None:
+        """Take in a prompt. The last one that was heard counts."""
+        self._prompts.put_nowait(prompt)
+
+    async def run(self) -> None:
+        """Do what the prompts say, for ever."""
+        while True:
+            prompt = await self._prompts.get()
+            while not self._prompts.empty():
+                prompt = self._prompts.get_nowait()
+            if prompt.key in PULLS and prompt.cylinders:
+                await self._do(prompt.cylinders[0])
+
+    async def _do(self, cylinder: str) -> None:
+        if cylinder != self._at:
+            await self._rest(0.6)
+            self._gauge.bleed()
+            await self._rest(self._manner.move_s)
+            await self._screw_in()
+            self._at, self._pulls_here = cylinder, 0
+        elif self._held:
+            await self._rest(0.6)
+            self._gauge.bleed()
+        await self._rest(self._manner.react_s * self._random.uniform(0.8, 1.2))
+        await self._pull(cylinder)
+
+    async def _rest(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / self._speed)
+
+    async def _screw_in(self) -> None:
+        """A thread that seals on a still engine squeezes a few kPa, which leak away past the rings."""
+        time_s = np.arange(int(0.6 * self._gauge.rate_hz) or 1) / self._gauge.rate_hz
+        squeezed = 4.0 * np.exp(-((time_s - 0.25) ** 2) / 0.01)
+        await self._gauge.feed(time_s, squeezed)
+        self._gauge.idle_kpa = 0.0
+
+    async def _pull(self, cylinder: str) -> None:
+        self._pulls_here += 1
+        spec, manner = self._engine[cylinder], self._manner
+        turns = manner.turns
+        slip = self._slips.get(cylinder)
+        if slip is not None and self._pulls_here == 2:
+            del self._slips[cylinder]
+            if slip is Slip.SHORT_PULL:
+                turns = 2.0
+            else:
+                spec = replace(spec, valve_leak_mm2=spec.valve_leak_mm2 + 0.5)
+        strength = self._random.uniform(0.97, 1.03)
+        cranking = Cranking(
+            duration_s=4.0,
+            stall_nm=manner.stall_nm * strength,
+            free_rpm=manner.free_rpm * strength,
+            turns=turns,
+            start_angle_deg=self._random.uniform(90.0, 180.0),
+        )
+        # Half a second of arithmetic would hold up the frames of every gauge on this loop.
+        trace = await asyncio.to_thread(crank, spec, cranking, CheckValve() if self._held else None)
+        time_s, pressure_kpa = self._sampled(trace)
+        self.truth.append((cylinder, trace.cylinder_peak_kpa))
+        await self._gauge.feed(time_s, pressure_kpa)
+
+    def _sampled(self, trace: CylinderTrace) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        rate_hz = self._gauge.rate_hz
+        kind = HeldGauge if self._held else LiveGauge
+        gauge = kind(noise_kpa=1.0, resolution_kpa=0.0)
+        seen = sample(trace, gauge, rate_hz, self._numbers, before_s=0.0, after_s=0.3)
+        return seen.time_s, seen.pressure_kpa
