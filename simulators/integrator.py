@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from simulators.cranking import CheckValve, Cranking, CylinderTrace, find_strokes
 from simulators.engine import EngineSpec, other_cylinders_torque_nm
-from simulators.gas import CHOKED_FLOW, CRITICAL_RATIO, R_AIR, FloatArray, heat_capacity_coefficients, orifice_flow_kg_s
+from simulators.gas import (
+    CHOKED_FLOW,
+    COVOLUME_M3_KG,
+    CRITICAL_RATIO,
+    R_AIR,
+    FloatArray,
+    heat_capacity_coefficients,
+    orifice_flow_kg_s,
+)
 
 STEP_DEG = 1.2
 """Crank angle of a step at the free speed of whatever turns the crank; never less than 0.1 or more than 0.8 ms.
@@ -87,6 +95,7 @@ class _Batch:
     cracking: FloatArray
     hose: FloatArray
     bleed: FloatArray
+    covolume: FloatArray
     cp: FloatArray
     """Shape (5, n)."""
     torque: FloatArray
@@ -173,6 +182,7 @@ def _pack(items: Sequence[Turn], finer: float) -> _Batch:
         cracking=engine([v.cracking_kpa * 1e3 for v in valves]),
         hose=engine([v.hose_cm3 * 1e-6 for v in valves]),
         bleed=engine([v.leak_per_s for v in valves]),
+        covolume=engine([COVOLUME_M3_KG if s.gamma is None else 0.0 for s in specs]),
         cp=np.array([heat_capacity_coefficients(s.gamma) for s in specs], dtype=np.float64).T,
         torque=np.concatenate([table, table[:, :1]], axis=1),
         turns=engine([s.cycle / 2.0 for s in specs]),
@@ -190,7 +200,8 @@ def _slopes(b: _Batch, t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatA
     travel = 1.0 + b.rod - cosine - root
     volume = b.clearance + b.swept * travel
     per_angle = b.swept * sine * (1.0 + cosine / root)
-    p = mass * R_AIR * kelvin / volume
+    density = mass / volume
+    p = density * R_AIR * kelvin * (1.0 + b.covolume * density)
     c = b.cp
     cp = R_AIR * ((((c[4] * kelvin + c[3]) * kelvin + c[2]) * kelvin + c[1]) * kelvin + c[0])
     over = p - b.ambient
@@ -200,14 +211,14 @@ def _slopes(b: _Batch, t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatA
     film = b.heat * (p * 1e-3) ** 0.8 * kelvin**-0.55 * mean**0.8
     lost = film * (2.0 * b.piston + b.wall * travel) * (kelvin - b.wall_k)
 
-    # ports and valves: near ambient, so incompressible; laminar below 1 kPa; never quicker than half a step
+    # ports and valves: near ambient, so incompressible; laminar below 0.1 kPa; never quicker than half a step
     phase = np.remainder(angle + 2.0 * pi, 4.0 * pi) - 2.0 * pi
     # valves are off their seats 0.35 rad (20 degrees) after they begin to open
     lift = np.minimum(np.maximum(phase - b.opens, -b.closes - phase) * (1.0 / 0.35), 1.0)
     open_area = b.port * np.maximum(np.where(b.ported, travel - b.closing, lift), 0.0)
     outside = over + b.drop * (b.ported | (phase < 0.0))
     capacity = volume / (1.4 * R_AIR * kelvin)
-    conduct = open_area * np.sqrt(2.0 * mass / volume / (np.abs(outside) + 1000.0))
+    conduct = open_area * np.sqrt(2.0 * density / (np.abs(outside) + 100.0))
     gone = np.minimum(conduct, 2.0 * capacity / b.step) * outside
 
     high = np.maximum(p, b.ambient)
@@ -231,10 +242,10 @@ def _slopes(b: _Batch, t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatA
     else:
         held_rate = np.zeros_like(held)
 
-    # d(m u)/dt = -p dV/dt - Q + sum(h dm/dt), for m cv dT/dt; what leaves has h - u = R T, what enters h_in - u
+    # d(m u)/dt = -p dV/dt - Q + sum(h dm/dt), for m cv dT/dt; what leaves has h - u = p v, what enters h_in - u
     incoming = np.maximum(-gone, 0.0) + np.maximum(-leaving, 0.0)
     work = p * per_angle * speed
-    heating = -work - lost - out * R_AIR * kelvin + incoming * cp * (b.ambient_k - kelvin)
+    heating = -work - lost - out * p / density + incoming * cp * (b.ambient_k - kelvin)
     kelvin_rate = heating / (mass * (cp - R_AIR))
     # an open port is scavenged: about half of the gas is fresh after a turn
     kelvin_rate += (b.ambient_k - kelvin) * np.minimum(open_area * (0.3 / b.port), 0.3) * turn
@@ -274,7 +285,9 @@ def _integrate(items: Sequence[Turn], finer: float) -> list[CylinderTrace]:
     sine = np.sin(angle)
     volume = b.clearance + b.swept * (1.0 + b.rod - np.cos(angle) - np.sqrt(b.rod**2 - sine**2))
     held = np.array([i.valve.start_kpa * 1e3 if i.valve else 0.0 for i in items])
-    y = np.stack([angle, np.zeros_like(angle), b.ambient * volume / (R_AIR * b.ambient_k), b.ambient_k.copy(), held])
+    ideal = b.ambient / (R_AIR * b.ambient_k)
+    mass = ideal / (1.0 + b.covolume * ideal) * volume
+    y = np.stack([angle, np.zeros_like(angle), mass, b.ambient_k.copy(), held])
     kept: list[list[FloatArray]] = [[] for _ in items]
     tail = np.full(len(items), 1.0)
     rest = np.zeros(len(items))
