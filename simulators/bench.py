@@ -41,6 +41,8 @@ PULLS = frozenset(
         PromptKey.WAITING,
         PromptKey.LINK_BACK,
         PromptKey.RESUMED,
+        PromptKey.ASK_WHICH,
+        PromptKey.ASK_ONE,
     }
 )
 """Prompts after which a mechanic pulls."""
@@ -122,7 +124,11 @@ class SimulatedBench:
                 await self._do(prompt.cylinders[0])
 
     async def _do(self, cylinder: str) -> None:
-        if cylinder != self._at:
+        first = cylinder != self._at
+        # The arithmetic of a pull takes a good part of a second; it goes on while the mechanic gets ready, and on a
+        # thread, because it would hold up the frames of every gauge on this loop.
+        pull = asyncio.create_task(asyncio.to_thread(self._cranked, cylinder, 1 if first else self._pulls_here + 1))
+        if first:
             await self._rest(0.6)
             self._gauge.bleed()
             await self._rest(self._manner.move_s)
@@ -132,7 +138,7 @@ class SimulatedBench:
             await self._rest(0.6)
             self._gauge.bleed()
         await self._rest(self._manner.react_s * self._random.uniform(0.8, 1.2))
-        await self._pull(cylinder)
+        await self._pull(cylinder, await pull)
 
     async def _rest(self, seconds: float) -> None:
         await asyncio.sleep(seconds / self._speed)
@@ -144,12 +150,12 @@ class SimulatedBench:
         await self._gauge.feed(time_s, squeezed)
         self._gauge.idle_kpa = 0.0
 
-    async def _pull(self, cylinder: str) -> None:
-        self._pulls_here += 1
+    def _cranked(self, cylinder: str, number: int) -> CylinderTrace:
+        """Integrate a pull: the how-manieth it is on this cylinder decides about the slip."""
         spec, manner = self._engine[cylinder], self._manner
         turns = manner.turns
         slip = self._slips.get(cylinder)
-        if slip is not None and self._pulls_here == 2:
+        if slip is not None and number == 2:
             del self._slips[cylinder]
             if slip is Slip.SHORT_PULL:
                 turns = 2.0
@@ -163,8 +169,10 @@ class SimulatedBench:
             turns=turns,
             start_angle_deg=self._random.uniform(90.0, 180.0),
         )
-        # Half a second of arithmetic would hold up the frames of every gauge on this loop.
-        trace = await asyncio.to_thread(crank, spec, cranking, CheckValve() if self._held else None)
+        return crank(spec, cranking, CheckValve() if self._held else None)
+
+    async def _pull(self, cylinder: str, trace: CylinderTrace) -> None:
+        self._pulls_here += 1
         time_s, pressure_kpa = self._sampled(trace)
         self.truth.append((cylinder, trace.cylinder_peak_kpa))
         await self._gauge.feed(time_s, pressure_kpa)

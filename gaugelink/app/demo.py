@@ -53,7 +53,7 @@ async def run_demo(
         presenter, waiter = ScenePresenter(shop), Waiter()
         engine = engine_under(shop.fleet.engine_of(MACHINE))
         gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
-        manner = Manner(slips=MISTAKE, move_s=20.0, react_s=2.5)
+        manner = Manner(slips=MISTAKE, move_s=22.0, react_s=1.5)
         async with simulated_shop(gauges, engine, held=held, speed=speed, manner=manner, seed=seed) as simulated:
             unit = shop.settings.bench.display_unit
             watchers = watchers_for(console, presenter, unit, [MechanicsEar(simulated), waiter])

@@ -17,6 +17,8 @@ from gaugelink.engine.units import PressureUnit
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _TRACE_ROWS = 4
+_LEAST_TOP_KPA = 300.0
+"""The trace shows at least so much, so that the noise of a gauge at rest does not look like pressure."""
 _MARKS = {
     CylinderMark.WAITING: ("○", "dim"),
     CylinderMark.NOW: ("▶", "bold yellow"),
@@ -90,7 +92,7 @@ def _trace(scene: Scene, width: int, *, plain: bool) -> list[Text]:
     column = ((points[:, 0] - last_s + TRACE_S) / TRACE_S * (width - 12)).astype(int).clip(0, width - 13)
     highest = np.zeros(width - 12)
     np.maximum.at(highest, column, points[:, 1])
-    top = max(float(highest.max()), 50.0)
+    top = max(float(highest.max()), _LEAST_TOP_KPA)
     rows = 1 if plain else _TRACE_ROWS
     levels = highest / top * rows * 8
     lines = []
