@@ -2,15 +2,18 @@
 
 import asyncio
 import contextlib
-import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from gaugelink.broker.convert import cranking_message
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
+from gaugelink.broker.messages import GaugeState, Prompt, TestState
 from gaugelink.broker.settings import BrokerSettings
-from gaugelink.journal import Journal, Outgoing
+from gaugelink.gauge.samples import LinkPhase
+from gaugelink.journal import EventEntry, Journal, Outgoing
+from tests.journal.samples_of import NOON, cranking
 
 BENCH = "north"
 EVENTS = f"gaugelink/{BENCH}/cranking"
@@ -39,17 +42,22 @@ async def bench(path: Path, settings: BrokerSettings) -> AsyncIterator[tuple[Jou
 
 async def crank(journal: Journal, number: int) -> str:
     """Commit one numbered event with the state of its test; return the event's message as it will be published."""
-    message_id = new_id()
-    payload = json.dumps({"id": message_id, "number": number})
-    state = json.dumps({"id": new_id(), "revision": number})
-    await journal.record(
-        [],
-        [
-            Outgoing("cranking", payload, 1, False, message_id),
-            Outgoing("test", state, 1, True, json.loads(state)["id"]),
-        ],
-    )
-    return payload
+    event_id = new_id()
+    message = cranking_message(cranking(number), event_id=event_id, bench=BENCH, gauge="blue", test_id="test-1")
+    state = TestState(bench=BENCH, test_id="test-1", revision=number, machine="sled-7", began_at=NOON, cylinders=())
+    event = EventEntry(event_id, BENCH, "blue", NOON, cranking(number), None, "test-1")
+    await journal.record([event], [message.outgoing(), state.outgoing()])
+    return message.model_dump_json()
+
+
+def prompt(text: str) -> Outgoing:
+    """A prompt to publish."""
+    return Prompt(bench=BENCH, text=text).outgoing()
+
+
+def gauge_state(phase: LinkPhase) -> str:
+    """A state of a gauge to publish."""
+    return GaugeState(bench=BENCH, gauge="blue", phase=phase).model_dump_json()
 
 
 async def until_connected(link: BrokerLink, *, connected: bool = True) -> None:

@@ -1,4 +1,4 @@
-"""A subscriber that comes back: it keeps a session at the broker and notes everything it receives."""
+"""A subscriber that comes back: it keeps a session, notes everything and holds it against the contract."""
 
 import asyncio
 import ssl
@@ -8,6 +8,10 @@ from types import TracebackType
 from typing import Self
 
 import aiomqtt
+import jsonschema
+
+from gaugelink.errors import BrokerError
+from tests.broker.conformance import check_message
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +42,7 @@ class Subscriber:
         username: str | None = None,
         password: str | None = None,
         tls: ssl.SSLContext | None = None,
+        strict: bool = True,
     ) -> None:
         self._port = port
         self._topics = topics
@@ -45,6 +50,8 @@ class Subscriber:
         self._username = username
         self._password = password
         self._tls = tls
+        self._strict = strict
+        self._offence: jsonschema.ValidationError | BrokerError | None = None
         self.received: list[Received] = []
         self.subscribed = asyncio.Event()
         self._news = asyncio.Condition()
@@ -55,9 +62,18 @@ class Subscriber:
         return [message.payload for message in self.received if message.topic == topic]
 
     async def wait_for(self, enough: Callable[[], bool]) -> None:
-        """Wait until `enough` holds; it is asked again after every message."""
+        """Wait until `enough` holds; it is asked again after every message.
+
+        Raises:
+            jsonschema.ValidationError: a message does not fit the contract.
+        """
         async with self._news:
-            await self._news.wait_for(enough)
+            await self._news.wait_for(lambda: self._offence is not None or enough())
+        self._raise_offence()
+
+    def _raise_offence(self) -> None:
+        if self._offence is not None:
+            raise self._offence
 
     async def _run(self) -> None:
         while True:
@@ -83,10 +99,18 @@ class Subscriber:
                 payload = message.payload
                 text = payload.decode() if isinstance(payload, bytes) else str(payload)
                 async with self._news:
+                    self._check(str(message.topic), text)
                     self.received.append(
                         Received(str(message.topic), text, message.retain, asyncio.get_running_loop().time())
                     )
                     self._news.notify_all()
+
+    def _check(self, topic: str, text: str) -> None:
+        if self._strict:
+            try:
+                check_message(topic, text)
+            except (jsonschema.ValidationError, BrokerError) as error:
+                self._offence = self._offence or error
 
     async def __aenter__(self) -> Self:
         self._task = asyncio.create_task(self._run())
@@ -99,3 +123,5 @@ class Subscriber:
         if self._task is not None:
             self._task.cancel()
             await asyncio.gather(self._task, return_exceptions=True)
+        if error is None:
+            self._raise_offence()

@@ -9,11 +9,26 @@ import pytest
 from gaugelink.broker.link import GOODBYE_S, TOLD_AGAIN, WINDOW, BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.senml import live_pressure
 from gaugelink.broker.settings import BrokerSettings
-from gaugelink.journal import Journal, Outgoing
-from tests.broker.bench import AVAILABLE, BENCH, EVENTS, STATE, bench, crank, running, until_connected, until_sent
+from gaugelink.gauge.samples import LinkPhase
+from gaugelink.journal import Journal
+from tests.broker.bench import (
+    AVAILABLE,
+    BENCH,
+    EVENTS,
+    STATE,
+    bench,
+    crank,
+    gauge_state,
+    prompt,
+    running,
+    until_connected,
+    until_sent,
+)
 from tests.broker.mosquitto import Mosquitto, free_port
 from tests.broker.subscriber import Subscriber, first_times
+from tests.journal.samples_of import NOON
 
 
 @pytest.fixture
@@ -114,8 +129,7 @@ async def test_a_prompt_is_not_told_again(tmp_path, mosquitto):
         Subscriber(mosquitto.port) as subscriber,
         bench(tmp_path / "j.db", settings(mosquitto.port)) as (journal, link),
     ):
-        prompt = new_id()
-        await journal.record([], [Outgoing("prompt", json.dumps({"id": prompt}), 1, False, prompt)])
+        await journal.record([], [prompt("Crank.")])
         first = await crank(journal, 1)
         await until_sent(journal)
         await mosquitto.stop()
@@ -131,8 +145,8 @@ async def test_retained_states_are_back_after_the_broker_lost_everything(tmp_pat
     async with bench(tmp_path / "j.db", settings(mosquitto.port)) as (journal, link):
         for number in range(3):
             await crank(journal, number)
-        link.publish_state("gauge/blue/state", '{"phase": "searching"}')
-        link.publish_state("gauge/blue/state", '{"phase": "streaming"}')
+        link.publish_state("gauge/blue/state", gauge_state(LinkPhase.SEARCHING))
+        link.publish_state("gauge/blue/state", gauge_state(LinkPhase.STREAMING))
         await until_sent(journal)
         await mosquitto.kill()
         mosquitto.restore({})
@@ -142,7 +156,7 @@ async def test_retained_states_are_back_after_the_broker_lost_everything(tmp_pat
             gauge = f"gaugelink/{BENCH}/gauge/blue/state"
             await latecomer.wait_for(lambda: bool(latecomer.payloads(STATE)) and bool(latecomer.payloads(gauge)))
             assert json.loads(latecomer.payloads(STATE)[-1])["revision"] == 2
-            assert latecomer.payloads(gauge)[-1] == '{"phase": "streaming"}'
+            assert json.loads(latecomer.payloads(gauge)[-1])["phase"] == "streaming"
 
 
 async def test_a_broker_that_hangs_is_noticed_and_gets_everything_when_it_goes_on(tmp_path, mosquitto):
@@ -180,17 +194,18 @@ async def test_live_pressure_is_dropped_while_the_broker_is_away(tmp_path, mosqu
         bench(tmp_path / "j.db", settings(mosquitto.port)) as (journal, link),
     ):
         await until_connected(link)
-        link.publish_live("gauge/blue/pressure", "[1]")
-        await subscriber.wait_for(lambda: subscriber.payloads(live) == ["[1]"])
+        first, second, third = (live_pressure(BENCH, "blue", NOON, [0.0], [kpa]) for kpa in (1.0, 2.0, 3.0))
+        link.publish_live("gauge/blue/pressure", first)
+        await subscriber.wait_for(lambda: subscriber.payloads(live) == [first])
         await mosquitto.stop()
         await until_connected(link, connected=False)
-        link.publish_live("gauge/blue/pressure", "[2]")
+        link.publish_live("gauge/blue/pressure", second)
         await mosquitto.start()
         await until_connected(link)
-        link.publish_live("gauge/blue/pressure", "[3]")
+        link.publish_live("gauge/blue/pressure", third)
         last = await crank(journal, 1)
-        await subscriber.wait_for(lambda: last in subscriber.payloads(EVENTS) and "[3]" in subscriber.payloads(live))
-        assert subscriber.payloads(live) == ["[1]", "[3]"]
+        await subscriber.wait_for(lambda: last in subscriber.payloads(EVENTS) and third in subscriber.payloads(live))
+        assert subscriber.payloads(live) == [first, third]
 
 
 async def test_what_cannot_wait_for_the_journal_waits_for_the_broker_only(tmp_path, mosquitto):
@@ -198,16 +213,17 @@ async def test_what_cannot_wait_for_the_journal_waits_for_the_broker_only(tmp_pa
     async with Subscriber(mosquitto.port) as subscriber:
         await mosquitto.stop()
         async with bench(tmp_path / "j.db", settings(mosquitto.port)) as (_, link):
-            for number in range(3):
-                link.publish_unrecorded(Outgoing("prompt", f"{number}", 1, False, new_id()))
+            waiting = [prompt(f"The disk is full ({number}).") for number in range(3)]
+            for message in waiting:
+                link.publish_unrecorded(message)
             await mosquitto.start()
             await subscriber.wait_for(lambda: len(subscriber.payloads(prompts)) == 3)
-            assert subscriber.payloads(prompts) == ["0", "1", "2"]
+            assert subscriber.payloads(prompts) == [message.payload_json for message in waiting]
 
 
 async def test_a_command_arrives_and_a_bad_one_is_answered(tmp_path, mosquitto):
     async with (
-        Subscriber(mosquitto.port) as subscriber,
+        Subscriber(mosquitto.port, f"gaugelink/{BENCH}/command/result") as subscriber,
         bench(tmp_path / "j.db", settings(mosquitto.port)) as (_, link),
         running_client(mosquitto.port) as client,
     ):
