@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer")
 
+_EARLY_S = 1e-6
+"""A timer of the loop may fire this much before its time."""
 _SIG_BASE = "-0000-1000-8000-00805f9b34fb"
 """Tail of the Bluetooth base UUID (Core 5.4, Vol 3 Part B, 2.5.1)."""
 
@@ -273,7 +275,7 @@ class VirtualClient(BaseBleakClient):
     def _arrive(self) -> None:
         loop = asyncio.get_running_loop()
         self._arrival = None
-        while self._in_the_air and self._in_the_air[0][0] <= loop.time():
+        while self._in_the_air and self._in_the_air[0][0] <= loop.time() + _EARLY_S:
             _due_s, callback, value = self._in_the_air.popleft()
             if not (self.silent or self.radio.conditions.silent):
                 callback(bytearray(value))
@@ -341,6 +343,8 @@ def read_advertisement(data: AdvertisingData, rssi_dbm: int) -> AdvertisementDat
             service_data[_uuid(value[:16])] = value[16:]
         elif type_id == kind.MANUFACTURER_SPECIFIC_DATA:
             manufacturer_data[int.from_bytes(value[:2], "little")] = value[2:]
+    # A scan response may repeat what the advertisement said.
+    services = list(dict.fromkeys(services))
     return AdvertisementData(name, manufacturer_data, service_data, services, None, rssi_dbm, ())
 
 

@@ -11,6 +11,8 @@ from typing import Any, TypeVar
 
 Result = TypeVar("Result")
 
+_TURN_S = 1e-9
+
 
 class _JumpingSelector(selectors.DefaultSelector):
     """Gives what is ready now; when nothing is, tells the loop how far it may jump."""
@@ -22,8 +24,9 @@ class _JumpingSelector(selectors.DefaultSelector):
             # Nothing is scheduled: only another thread or a socket can wake the loop, so the wait is a real one.
             return super().select(None)
         ready = super().select(0)
-        if not ready and timeout > 0:
-            self.jump(timeout)
+        # Every turn of the loop takes a moment, as it does on a real clock: a wait for a time that rounding left
+        # just ahead would never end otherwise.
+        self.jump(_TURN_S if ready else max(_TURN_S, timeout))
         return ready
 
 

@@ -13,6 +13,7 @@ from bleak.exc import BleakError
 from bleak.uuids import normalize_uuid_16
 
 from gaugelink.errors import GaugeError
+from gaugelink.gauge.described import describe
 from gaugelink.gauge.layout import GaugeLayout, How, Write
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.scanning import Sighting
@@ -58,6 +59,9 @@ class Ending(StrEnum):
 
 class Sink(Protocol):
     """Who takes what a connection gives."""
+
+    def described(self, layout: GaugeLayout) -> None:
+        """A gauge that describes itself has said what it sends."""
 
     def connected(self) -> None:
         """The gauge is connected and listened to."""
@@ -132,10 +136,24 @@ def needed_characteristic(client: BleakClient, service: str | None, uuid: str) -
     return found[0]
 
 
+def _check_room(layout: GaugeLayout, frames: BleakGATTCharacteristic) -> None:
+    # A notification carries three bytes less than the MTU (Core 5.4, Vol 3 Part F, 3.4.7.1), as a write command does.
+    room = frames.max_write_without_response_size
+    if layout.length is not None and layout.length > room and layout.listen.how is not How.POLL:
+        logger.warning(
+            "a frame of %d bytes does not fit into the %d that this connection carries: it will arrive cut short",
+            layout.length,
+            room,
+        )
+
+
 class GattSession:
     """A connection to one gauge. `run` connects and returns when the connection is at its end."""
 
-    def __init__(self, sighting: Sighting, layout: GaugeLayout, radio: Radio, timing: Timing, sink: Sink) -> None:
+    def __init__(
+        self, sighting: Sighting, layout: GaugeLayout | None, radio: Radio, timing: Timing, sink: Sink
+    ) -> None:
+        """`layout` is None for a gauge that describes itself."""
         self._sighting = sighting
         self._layout = layout
         self._radio = radio
@@ -156,11 +174,15 @@ class GattSession:
             await let_go(client, self._timing.disconnect_s)
 
     async def _listen(self, client: BleakClient) -> Ending:
-        listen = self._layout.listen
+        layout = self._layout
+        if layout is None:
+            layout = await describe(client, self._timing.request_s)
+            self._sink.described(layout)
+        listen = layout.listen
         if listen.characteristic is None:
             raise GaugeError("This layout listens to advertisements; it has no characteristic to connect for.")
         frames = needed_characteristic(client, listen.service, listen.characteristic)
-        self._check_room(frames)
+        _check_room(layout, frames)
         jobs: list[Coroutine[Any, Any, Ending]] = [self._until_gone()]
         battery = client.services.get_characteristic(BATTERY_LEVEL)
         self._probe = battery or (frames if "read" in frames.properties else None)
@@ -183,16 +205,6 @@ class GattSession:
 
     def _on_frame(self, _characteristic: BleakGATTCharacteristic, payload: bytearray) -> None:
         self._sink.frame(bytes(payload))
-
-    def _check_room(self, frames: BleakGATTCharacteristic) -> None:
-        room = frames.max_write_without_response_size
-        length = self._layout.length
-        if length is not None and length > room and self._layout.listen.how is not How.POLL:
-            logger.warning(
-                "a frame of %d bytes does not fit into the %d that this connection carries: it will arrive cut short",
-                length,
-                room,
-            )
 
     async def _until_gone(self) -> Ending:
         await self._gone.wait()

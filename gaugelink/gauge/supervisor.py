@@ -15,11 +15,11 @@ from gaugelink.gauge.backoff import Backoff
 from gaugelink.gauge.config import GaugeSettings, Sends
 from gaugelink.gauge.finder import AmbiguousGaugeError, Identity, find
 from gaugelink.gauge.frames import FrameReader
-from gaugelink.gauge.layout import GaugeLayout, How
+from gaugelink.gauge.layout import GaugeLayout, How, Listen
 from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.outflow import Outflow
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
-from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
+from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.scanning import Sighting
 from gaugelink.gauge.session import Ending, GattSession, Timing
 
@@ -45,13 +45,19 @@ def layout_of_gauge(settings: GaugeSettings, layout: GaugeLayout) -> GaugeLayout
     return layout.model_copy(update=better) if better else layout
 
 
+def _advertised_frame(listen: Listen, heard: Sighting) -> bytes | None:
+    if listen.company_id is not None:
+        return heard.advertisement.manufacturer_data.get(listen.company_id)
+    return heard.advertisement.service_data.get(listen.service or "")
+
+
 class SupervisedLink(GaugeLink):
     """One gauge on a radio, found and found again until the link is closed."""
 
     def __init__(
         self,
         settings: GaugeSettings,
-        layout: GaugeLayout,
+        layout: GaugeLayout | None,
         radio: Radio,
         clock: Callable[[], float] = time.monotonic,
         rng: random.Random | None = None,
@@ -63,7 +69,7 @@ class SupervisedLink(GaugeLink):
 
         Args:
             settings: the gauge in the shop file.
-            layout: what its frames mean.
+            layout: what its frames mean; None for a gauge that describes itself.
             radio: shared by all links of a shop.
             clock: monotonic seconds that samples are timed with.
             rng: source of the backoff's jitter.
@@ -72,12 +78,15 @@ class SupervisedLink(GaugeLink):
         """
         self.name = settings.name
         self._settings = settings
-        self._layout = layout_of_gauge(settings, layout)
+        self._layout = layout
         self._radio = radio
         self._clock = clock
         self._timing = timing or Timing()
         self._identity = Identity(settings, layout)
-        self._reader = FrameReader(settings.name, self._layout, ambient_abs_kpa=ambient_abs_kpa)
+        self._ambient_abs_kpa = ambient_abs_kpa
+        self._reader: FrameReader | None = None
+        if layout is not None:
+            self.described(layout)
         self._backoff = Backoff(self._timing.first_wait_s, self._timing.longest_wait_s, random_source=rng)
         self._outflow = Outflow()
         self._state = LinkState(settings.name, LinkPhase.SEARCHING)
@@ -147,8 +156,8 @@ class SupervisedLink(GaugeLink):
     async def _supervise(self) -> None:
         while True:
             try:
-                if self._layout.listen.how is How.ADVERTISEMENT:
-                    ending = await self._hear_advertisements()
+                if self._layout is not None and self._layout.listen.how is How.ADVERTISEMENT:
+                    ending = await self._hear_advertisements(self._layout.listen)
                 else:
                     sighting = await self._search()
                     ending = await self._converse(sighting)
@@ -229,7 +238,7 @@ class SupervisedLink(GaugeLink):
         session = GattSession(sighting, self._layout, self._radio, self._timing, self)
         return await session.run()
 
-    async def _hear_advertisements(self) -> Ending:
+    async def _hear_advertisements(self, listen: Listen) -> Ending:
         """Take the frames that the gauge advertises until it falls silent."""
         loop = asyncio.get_running_loop()
         self._heard = False
@@ -251,7 +260,7 @@ class SupervisedLink(GaugeLink):
                     return Ending.SILENT
                 if heard.address != sighting.address:
                     continue
-                payload = self._advertised_frame(heard)
+                payload = _advertised_frame(listen, heard)
                 # One advertisement is sent on three channels and is heard up to three times.
                 if payload is None or (payload == before and loop.time() - before_s < 0.01):
                     continue
@@ -260,19 +269,19 @@ class SupervisedLink(GaugeLink):
                 self._state = replace(self._state, rssi_dbm=heard.advertisement.rssi)
                 self.frame(payload)
 
-    def _advertised_frame(self, heard: Sighting) -> bytes | None:
-        listen = self._layout.listen
-        if listen.company_id is not None:
-            return heard.advertisement.manufacturer_data.get(listen.company_id)
-        return heard.advertisement.service_data.get(listen.service or "")
-
     def _lose(self, ending: Ending | None) -> None:
-        if self._state.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
+        if self._reader is not None and self._state.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
             self._reader.link_lost(self._clock())
         if ending is None and self._state.phase in (LinkPhase.SEARCHING, LinkPhase.ASLEEP):
             self._enter(self._state.phase)
         else:
             self._enter(LinkPhase.LOST)
+
+    def described(self, layout: GaugeLayout) -> None:
+        """The layout is known. A gauge that describes itself as before keeps its clock and its counts."""
+        layout = layout_of_gauge(self._settings, layout)
+        if self._reader is None or self._reader.layout != layout:
+            self._reader = FrameReader(self.name, layout, ambient_abs_kpa=self._ambient_abs_kpa)
 
     def connected(self) -> None:
         """The gauge is connected and listened to."""
@@ -300,7 +309,7 @@ class SupervisedLink(GaugeLink):
         """Seconds without a frame after which the link is dead: what the shop file says, or twenty frames."""
         if self._settings.silence_s is not None:
             return self._settings.silence_s
-        if self._settings.sends is Sends.ON_CHANGE or not self._layout.steady:
+        if self._settings.sends is Sends.ON_CHANGE or self._reader is None or not self._reader.layout.steady:
             return None
         if self._interval_s is None:
             return self._timing.first_frame_s
@@ -318,19 +327,22 @@ class SupervisedLink(GaugeLink):
             mean_s = self._interval_s
             self._interval_s = interval_s if mean_s is None else mean_s + 0.1 * (interval_s - mean_s)
         self._last_frame_s = self._last_seen_s = now_s
-        good_before = 0 if self._heard else self._reader.counts.good
-        batch = self._reader.feed(payload, self._clock())
-        if not self._heard and self._reader.counts.good > good_before:
+        reader = self._reader
+        if reader is None:
+            return
+        good_before = 0 if self._heard else reader.counts.good
+        batch = reader.feed(payload, self._clock())
+        if not self._heard and reader.counts.good > good_before:
             self._heard = True
             if self._ever_streamed:
-                self._reader.reconnected()
+                reader.reconnected()
             self._ever_streamed = True
             self._faults.pop("find", None)
             self._enter(LinkPhase.STREAMING)
         if batch is not None:
             self._state = replace(self._state, last_sample_s=batch.arrival_s)
             self._outflow.put(batch)
-        percent = self._reader.battery_percent
+        percent = reader.battery_percent
         if percent is not None and percent != self._state.battery_percent:
             self._state = replace(self._state, battery_percent=percent)
             self._weigh_battery(percent)
@@ -342,11 +354,14 @@ class SupervisedLink(GaugeLink):
         self._emit()
 
     def _emit(self) -> None:
-        counts = self._reader.counts
+        counts = FrameCounts() if self._reader is None else self._reader.counts
         if self._outflow.dropped_samples:
             counts = replace(counts, lost_samples=counts.lost_samples + self._outflow.dropped_samples)
         state = replace(
-            self._state, rate_hz=self._reader.rate_hz, counts=counts, faults=tuple(sorted(self._faults.values()))
+            self._state,
+            rate_hz=None if self._reader is None else self._reader.rate_hz,
+            counts=counts,
+            faults=tuple(sorted(self._faults.values())),
         )
         self._stated_s = asyncio.get_running_loop().time()
         self._state = state
