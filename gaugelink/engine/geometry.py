@@ -9,13 +9,13 @@ from gaugelink.errors import SettingsError
 GAMMA_AIR: Final = 1.4
 """Ratio of specific heats of air near room temperature (ISO 2533:1975, table 1)."""
 
-# Heat and leakage keep the exponent of a cranked cylinder below gamma. Heat flows into a wall layer that grows
-# with the square root of the time taken, and matters as surface to volume: loss = K * sqrt(rpm0/rpm) * bore0/bore.
-# K and its uncertainty are from memory (cranked engines of this size show exponents of about 1.2 to 1.3).
-LOSS_AT_REFERENCE: Final = 0.15
+# Heat and leakage keep the exponent of a cranked cylinder below gamma, and both take time: the loss goes with the
+# duration of a turn. Its size at the reference speed is from memory (cranked engines show exponents of about 1.2 to
+# 1.35); how much a sound engine leaks is not known beforehand, so two fifths of the loss are in doubt.
+LOSS_AT_REFERENCE: Final = 0.11
 REFERENCE_RPM: Final = 400.0
-REFERENCE_BORE_MM: Final = 70.0
-EXPONENT_U: Final = 0.035
+LOSS_U_SHARE: Final = 0.4
+EXPONENT_U: Final = 0.03
 LOWEST_EXPONENT: Final = 1.05
 
 # How well a shop knows the trapped ratio (gasket, squish, port edge), and the pressure at which the port closes.
@@ -83,10 +83,11 @@ def clearance_from_ratio_cm3(bore_mm: float, stroke_mm: float, geometric_ratio: 
     return pi / 4.0 * bore_mm**2 * stroke_mm / 1000.0 / (geometric_ratio - 1.0)
 
 
-def polytropic_exponent(cranking_rpm: float, bore_mm: float) -> float:
-    """Exponent of a cranked compression, from the time it takes and the bore (see the constants above)."""
-    loss = LOSS_AT_REFERENCE * sqrt(REFERENCE_RPM / cranking_rpm) * REFERENCE_BORE_MM / bore_mm
-    return max(LOWEST_EXPONENT, GAMMA_AIR - loss)
+def polytropic_exponent(cranking_rpm: float) -> tuple[float, float]:
+    """Exponent of a cranked compression and its standard uncertainty, from the cranking speed (see the constants)."""
+    loss = LOSS_AT_REFERENCE * REFERENCE_RPM / cranking_rpm
+    exponent = max(LOWEST_EXPONENT, GAMMA_AIR - loss)
+    return exponent, hypot(EXPONENT_U, LOSS_U_SHARE * (GAMMA_AIR - exponent))
 
 
 def polytropic_gauge_kpa(ambient_abs_kpa: float, ratio: float, exponent: float) -> float:
@@ -109,10 +110,10 @@ def expected_pressure(
     trapped ratio and the starting pressure.
     """
     ratio = geometry.ratio(added_cm3)
-    exponent = polytropic_exponent(cranking_rpm, geometry.bore_mm)
+    exponent, exponent_u = polytropic_exponent(cranking_rpm)
     absolute = ambient_abs_kpa * ratio**exponent
     gauge = polytropic_gauge_kpa(ambient_abs_kpa, ratio, exponent)
-    u_exponent = absolute * log(ratio) * EXPONENT_U
+    u_exponent = absolute * log(ratio) * exponent_u
     u_ratio = absolute * exponent * RATIO_U_FRACTION
     u_start = gauge * hypot(START_U_FRACTION, ambient_u_kpa / ambient_abs_kpa)
     return ExpectedPressure(
@@ -130,6 +131,6 @@ def oil_factor(geometry: CylinderGeometry, cranking_rpm: float, oil_cm3: float, 
     Oil that seals nothing still fills a part of the chamber. What of it stays on the crown is not known; the
     caller takes the whole of it as the most it can do.
     """
-    exponent = polytropic_exponent(cranking_rpm, geometry.bore_mm)
+    exponent, _ = polytropic_exponent(cranking_rpm)
     with_oil = geometry.ratio(added_cm3 - oil_cm3) ** exponent - 1.0
     return float(with_oil / (geometry.ratio(added_cm3) ** exponent - 1.0))
