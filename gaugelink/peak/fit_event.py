@@ -1,6 +1,6 @@
 """From the samples of an event to its fitted strokes: find, fit, doubt, drop what is not there, fit again."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,10 @@ from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
 
 ROD_RATIO = 3.8
 """Connecting rod over crank radius where nothing better is known: 3 to 5 in small engines; the pulse hardly shows it."""
+LEAST_HEIGHT = 0.08
+"""Least height of a stroke, as a share of the highest: exhaust and pumping reach half of it."""
+_OUT_OF_THE_RUNNING = 6.0
+"""Difference of log evidence at which a fit is dropped."""
 _START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
@@ -64,20 +68,85 @@ def fit_event(
         train = by_their_tops(time_s, y, floor)
         trains = [] if train is None else [train]
     else:
-        trains = _distinct(by_their_times(time_s, y))[:4]
+        trains = _distinct(by_their_times(time_s, y))[:6]
     if not trains:
         return None
     mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
     rod_ratio = hints.rod_ratio or ROD_RATIO
     problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
-    fits = [solve(problem, _begin(train, problem), start) for train in trains]
-    fit = min(fits, key=lambda fit: fit.cost + 4.0 * len(fit.strokes.peak))
+    fits = _grown(problem, [solve(problem, _begin(train, problem), start) for train in trains], start)
+    if not dense:
+        fits = _ranked(fits + [solve(problem, other, start) for fit in fits[:2] for other in _ends_weaker(fit)])
     doubt = start
     for _ in range(2):
-        doubt = tuned(problem, fit, doubt, floor)
-        fit = solve(problem, fit.strokes, doubt)
-    return _result(problem, fit, doubt, scale, zero, floor)
+        doubt = tuned(problem, fits[0], doubt, floor)
+        fits = _ranked([solve(problem, fit.strokes, doubt) for fit in fits])
+    return _result(problem, fits, doubt, scale, zero, floor)
+
+
+def _ranked(fits: list[Fit]) -> list[Fit]:
+    """Different fits, the most probable first, those that are out of the running left out."""
+    kept: list[Fit] = []
+    for fit in sorted(fits, key=lambda fit: fit.evidence):
+        same = any(
+            len(fit.strokes.peak) == len(other.strokes.peak)
+            and np.allclose(fit.strokes.peak, other.strokes.peak, rtol=0.003, atol=0.003)
+            for other in kept
+        )
+        if not same and (not kept or fit.evidence - kept[0].evidence < _OUT_OF_THE_RUNNING):
+            kept.append(fit)
+    return kept
+
+
+def _grown(problem: Problem, fits: list[Fit], doubt: Doubt) -> list[Fit]:
+    """The fits with strokes added at either end where samples that no stroke explains make one likely."""
+    fits = _ranked(fits)
+    out = []
+    for fit in fits:
+        best = fit
+        for end in (0, -1):
+            while len(best.strokes.peak) > 1 and (more := _one_more(problem, best, end)) is not None:
+                longer = solve(problem, more, doubt)
+                place = longer.strokes.peak[end]
+                if longer.evidence > best.evidence - 2.0 or place < LEAST_HEIGHT * np.max(longer.strokes.peak):
+                    break
+                best = longer
+        out.append(best)
+    return _ranked(out)
+
+
+def _ends_weaker(fit: Fit) -> list[Strokes]:
+    """The strokes with the first or the last one at half its height: a slow gauge may not tell, and both count."""
+    out = []
+    for end in (0, -1):
+        peak = fit.strokes.peak.copy()
+        peak[end] *= 0.5
+        out.append(replace(fit.strokes, peak=peak))
+    return out
+
+
+def _one_more(problem: Problem, fit: Fit, end: int) -> Strokes | None:
+    """Strokes with another one at an end, or None where there is no room or nothing to explain."""
+    s = fit.strokes
+    period = s.time_s[1] - s.time_s[0] if end == 0 else s.time_s[-1] - s.time_s[-2]
+    sign = -1.0 if end == 0 else 1.0
+    near = sign * (problem.time_s - s.time_s[end])
+    window = (near > 0.7 * period) & (near < 1.4 * period)
+    if not window.any():
+        return None
+    at = np.flatnonzero(window)[int(np.argmax(fit.residual[window]))]
+    if fit.residual[at] < max(0.04, 4.0 * np.sqrt(fit.variance[at])):
+        return None
+    place = len(s.peak) if end else 0
+    values = {
+        "peak": max(1.5 * float(fit.residual[at]), 0.3 * float(s.peak[end])),
+        "time_s": float(np.clip(problem.time_s[at], *sorted((s.time_s[end] + sign * period * r) for r in (0.9, 1.12)))),
+        "log_speed": float(s.log_speed[end]),
+        "foot": float(s.foot[end]),
+        "step": 0.0,
+    }
+    return replace(s, **{name: np.insert(getattr(s, name), place, value) for name, value in values.items()})
 
 
 def _own_zero(pressure: FloatArray) -> float:
@@ -98,7 +167,8 @@ def _distinct(trains: list[Train]) -> list[Train]:
         same = any(
             len(train.time_s) == len(other.time_s)
             and np.all(np.abs(train.time_s - other.time_s) < 0.3 * other.width_s)
-            and 0.8 < train.width_s / other.width_s < 1.25
+            and 0.9 < train.width_s / other.width_s < 1.1
+            and 0.85 < np.median(train.height) / np.median(other.height) < 1.18
             for other in kept
         )
         if not same:
@@ -116,10 +186,32 @@ def _begin(train: Train, problem: Problem) -> Strokes:
     return Strokes(train.height, train.time_s, log_speed, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
 
 
-def _result(problem: Problem, fit: Fit, doubt: Doubt, scale: float, zero: float, floor: float) -> FittedEvent:
-    strokes = fit.strokes
-    count = len(strokes.peak)
-    peak_u = np.sqrt(np.diag(fit.covariance)[: LOCAL * count : LOCAL])
+def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
+    """Peaks and their standard uncertainties over all fits in the running, weighed by their probabilities.
+
+    Fits with other strokes than the first one have no say in where its peaks are.
+    """
+    first = fits[0]
+    count = len(first.strokes.peak)
+    alike = [
+        fit
+        for fit in fits
+        if len(fit.strokes.peak) == count
+        and np.all(np.abs(fit.strokes.time_s - first.strokes.time_s) * np.exp(first.strokes.log_speed) < 1.0)
+    ]
+    share = np.exp(-np.array([fit.evidence - first.evidence for fit in alike]))
+    share /= share.sum()
+    peaks = np.array([fit.strokes.peak for fit in alike])
+    squares = np.array([np.diag(fit.covariance)[: LOCAL * count : LOCAL] for fit in alike])
+    mean = share @ peaks
+    return mean, np.sqrt(share @ (squares + (peaks - mean) ** 2))
+
+
+def _result(problem: Problem, fits: list[Fit], doubt: Doubt, scale: float, zero: float, floor: float) -> FittedEvent:
+    fit = fits[0]
+    mean, peak_u = _mixed(fits)
+    strokes = replace(fit.strokes, peak=mean)
+    count = len(mean)
     starts = fit.seen.starts
     support = np.array(
         [float((fit.seen.height[a:b] > 0.3).sum()) for a, b in zip(starts[:-1], starts[1:], strict=True)]
@@ -127,7 +219,7 @@ def _result(problem: Problem, fit: Fit, doubt: Doubt, scale: float, zero: float,
     width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
     spacing = float(np.median(np.diff(problem.time_s)))
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < problem.time_s[-1] + 0.25 * width)
-    known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > 0.05 * np.max(strokes.peak)) & inside
+    known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
     flags = set()
     if np.median(width) / spacing < 0.75:
         flags.add(Flag.UNDER_SAMPLED)

@@ -30,7 +30,7 @@ _PERIOD_STEP = 0.045
 """Step of the logarithm of the period."""
 _REACH = 9
 """Largest change of the period between strokes, in steps."""
-_STROKE_TOLL = 4.0
+_STROKE_TOLL = 3.0
 """Log likelihood that a stroke must bring to be believed."""
 _TRIAL_S = 2.5
 """Length of record on which the guesses are tried."""
@@ -149,7 +149,7 @@ def _train(
     logs = np.log(SHORTEST_PERIOD_S / _GRID_S) + _PERIOD_STEP * np.arange(count)
     periods = np.round(np.exp(logs)).astype(np.intp)
     # Heights cluster around the level, but a stroke may be much weaker than the others.
-    unlikely = np.minimum(0.5 * (np.log(_HEIGHTS / level) / 0.18) ** 2, 3.0 + 1.5 * np.abs(np.log(_HEIGHTS / level)))
+    unlikely = np.minimum(0.5 * (np.log(_HEIGHTS / level) / 0.18) ** 2, 2.0 + 1.5 * np.abs(np.log(_HEIGHTS / level)))
     unlikely[1.5 * level < _HEIGHTS] = 30.0
     gains = np.empty((count, cells))
     heights = np.empty((count, cells))

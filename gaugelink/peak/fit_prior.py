@@ -14,9 +14,10 @@ SAG_MEAN, SAG_SD = -0.3, 0.3
 """How that ratio follows the logarithm of the period: the slower the crank, the more one compression slows it.
 
 With a kinetic energy E between strokes and a work W of compression, the speed at the peak is that between strokes
-times sqrt(1 - W/E), and E falls with the square of the period. W goes with the stroke's height, so that a weak
-stroke is passed faster: the logarithm changes half as much with the height's share as with that of the period.
+times sqrt(1 - W/E), and E falls with the square of the period.
 """
+LIFT_MEAN, LIFT_SD = 0.2, 0.12
+"""How much faster, as a logarithm, a stroke without any height would be passed: W goes with the height."""
 PERIOD_BEND_SD = 0.005
 """Typical second difference of the logarithm of the period: a crank gains or loses speed smoothly."""
 PERIOD_CHANGE_SD = 0.25
@@ -67,10 +68,11 @@ class _Gathered:
         return Terms(np.concatenate(self._residuals), np.vstack(self._rows), self._cost)
 
 
-def terms(strokes: Strokes, usual: float, gain_mean: float, gain_sd: float) -> Terms:
+def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gain_sd: float) -> Terms:
     """Prior terms at `strokes`.
 
-    `usual` is the height to which changes of height are compared; `gain_mean` and `gain_sd` are what is expected of
+    `usual` is the height to which changes of height are compared, `odd` (shape (K,)) how far, as a share of it, each
+    stroke is from it: both are held while strokes are moved. `gain_mean` and `gain_sd` are what is expected of
     `Strokes.gain`.
     """
     count = len(strokes.time_s)
@@ -94,11 +96,11 @@ def terms(strokes: Strokes, usual: float, gain_mean: float, gain_sd: float) -> T
     rows[index, LOCAL * index] = -STEP_MEAN / STEP_SD
     out.add((strokes.step - STEP_MEAN * strokes.peak) / STEP_SD, rows, _TAIL)
     if count > 1:
-        _neighbours(out, strokes, usual)
+        _neighbours(out, strokes, usual, odd)
     return out.terms()
 
 
-def _neighbours(out: _Gathered, strokes: Strokes, usual: float) -> None:
+def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> None:
     """Terms that tie a stroke to those before and after it."""
     count, size = len(strokes.time_s), out.size
     index = np.arange(count)
@@ -131,13 +133,13 @@ def _neighbours(out: _Gathered, strokes: Strokes, usual: float) -> None:
         mix[0, :2] = 1.5, -0.5
         mix[-1, -2:] = -0.5, 1.5
     around, d_around = mix @ log_period, mix @ d_period
-    load = around - around.mean() + 0.5 * (strokes.peak / usual - 1.0)
+    load = around - around.mean()
     rows = d_around - strokes.sag * (d_around - d_around.mean(axis=0))
-    rows[index, LOCAL * index] -= 0.5 * strokes.sag / usual
+    rows[index, LOCAL * index] += LIFT_MEAN / usual
     rows[index, LOCAL * index + 2] += 1.0
     rows[:, -2] = -1.0
     rows[:, -1] = -load
-    spread = np.full(count, SPEED_SD)
+    spread = np.hypot(SPEED_SD, LIFT_SD * odd)
     spread[[0, -1]] *= 1.5
-    residual = strokes.log_speed + around - strokes.gain - strokes.sag * load
+    residual = strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / usual - 1.0)
     out.add(residual / spread, rows / spread[:, None], _TAIL)

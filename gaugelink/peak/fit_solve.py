@@ -59,6 +59,9 @@ class Fit:
     """Shape (5 K + 9, 5 K + 9), of all parameters."""
     cost: float
     """Negative log posterior, up to a constant."""
+    evidence: float
+    """Negative log evidence, Laplace's approximation (MacKay, Information Theory, Inference and Learning Algorithms,
+    chapter 27), up to a constant: compares fits of the same samples, with other strokes too."""
 
 
 def variance(seen: Seen, peaks: FloatArray, doubt: Doubt, per_length: FloatArray) -> FloatArray:
@@ -97,7 +100,8 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     for turn in range(rounds):
         usual = max(float(np.median(strokes.peak)), 0.1)
         var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
-        prior = terms(strokes, usual, problem.gain_mean, problem.gain_sd)
+        odd = np.abs(strokes.peak / usual - 1.0)
+        prior = terms(strokes, usual, odd, problem.gain_mean, problem.gain_sd)
         cost = _cost(residual, var) + prior.cost
         started = cost
         for _ in range(steps):
@@ -111,7 +115,7 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
                 trial = strokes.moved(step)
                 if _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
-                    t_prior = terms(trial, usual, problem.gain_mean, problem.gain_sd)
+                    t_prior = terms(trial, usual, odd, problem.gain_mean, problem.gain_sd)
                     t_cost = _cost(t_residual, var) + t_prior.cost
                     if t_cost <= cost:
                         gained = cost - t_cost
@@ -126,9 +130,15 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
     weight = np.minimum((_TAIL + 1.0) / (_TAIL + residual**2 / var), 1.0)
     normal = prior.rows.T @ prior.rows
+    loose = np.zeros(len(normal))
+    loose[: LOCAL * count : LOCAL] = 1.0
+    loose[1 : LOCAL * count : LOCAL] = np.exp(2.0 * strokes.log_speed)
+    before = np.linalg.slogdet(normal + np.diag(loose))[1]
     _gather(normal, np.zeros(len(normal)), seen, residual, weight / var, problem.censored)
     covariance = cho_solve(cho_factor(normal), np.eye(len(normal)))
-    return Fit(strokes, seen, residual, var, weight, covariance, _cost(residual, var) + prior.cost)
+    cost = _cost(residual, var) + prior.cost
+    evidence = cost + 0.5 * float(np.linalg.slogdet(normal)[1] - before)
+    return Fit(strokes, seen, residual, var, weight, covariance, cost, evidence)
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
