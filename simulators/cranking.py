@@ -1,8 +1,9 @@
 """How an engine is turned, and what the cylinder under the gauge went through while it was."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from simulators.engine import EngineSpec
 from simulators.gas import FloatArray
@@ -128,9 +129,50 @@ def find_strokes(
         bend = left - 2.0 * mid + right
         shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
         turn = 2.0 * np.pi * (cycle // 2)
-        window = crank_angle[max(0, i - 2000) : i + 2000]
         top = round(float(crank_angle[i]) / turn) * turn
-        passed = bool(window.min() < top < window.max() and abs(float(crank_angle[i]) - top) < 0.2)
+        onward = crank_angle[i : i + 5000]
+        turned_back = np.flatnonzero(np.diff(onward) < 0.0)
+        furthest = float(onward[turned_back[0]] if len(turned_back) else onward[-1])
+        passed = float(crank_angle[max(0, i - 1)]) < top + 0.2 and furthest > top
         found.append(StrokeTruth(float(time_s[i]) + shift * step, mid - 0.25 * (left - right) * shift, passed))
         previous = i
     return tuple(found)
+
+
+def after_each_other(first: CylinderTrace, second: CylinderTrace, gap_s: float) -> CylinderTrace:
+    """Join two traces without check valve, `gap_s` between the last pulse of one and the first of the other.
+
+    What pressure is left of the first is leaking away while the second begins. Angle, speed, mass and temperature
+    are those of the event at hand.
+    """
+    if first.held_kpa is not None or second.held_kpa is not None:
+        raise ValueError("only traces without a check valve can be joined")
+    if not first.strokes or not second.strokes:
+        raise ValueError("both traces must have a stroke")
+    step = float(first.time_s[1] - first.time_s[0])
+    shift = first.strokes[-1].time_s + gap_s - second.strokes[0].time_s
+    end = shift + float(second.time_s[-1])
+    time_s: FloatArray = step * np.arange(int(max(end, float(first.time_s[-1])) / step) + 1, dtype=np.float64)
+    last = float(first.time_s[-1])
+    rest = first.pressure_kpa[-1] * np.exp(-np.maximum(time_s - last, 0.0) / first.tail_s)
+    pressure = np.where(time_s <= last, np.interp(time_s, first.time_s, first.pressure_kpa), rest)
+    inside = (time_s >= shift) & (time_s <= end)
+    pressure[inside] += CubicSpline(second.time_s, second.pressure_kpa)(time_s[inside] - shift)
+
+    def joined(a: FloatArray, b: FloatArray) -> FloatArray:
+        whole: FloatArray = np.where(
+            time_s < shift, np.interp(time_s, first.time_s, a), np.interp(time_s - shift, second.time_s, b)
+        )
+        return whole
+
+    return replace(
+        first,
+        time_s=time_s,
+        pressure_kpa=pressure,
+        crank_angle=joined(first.crank_angle, second.crank_angle),
+        speed_rpm=joined(first.speed_rpm, second.speed_rpm),
+        temperature_k=joined(first.temperature_k, second.temperature_k),
+        mass_kg=joined(first.mass_kg, second.mass_kg),
+        strokes=first.strokes + tuple(replace(s, time_s=s.time_s + shift) for s in second.strokes),
+        tail_s=second.tail_s,
+    )

@@ -7,6 +7,9 @@ import numpy as np
 
 from simulators.gas import FloatArray
 
+OIL_THAT_STAYS = 0.4
+"""Share of a wet test's oil that takes up clearance volume instead of wetting the walls: an assumption, no source."""
+
 STANDARD_AMBIENT_KPA = 101.325
 """ISO 2533 sea-level pressure."""
 
@@ -46,7 +49,7 @@ class EngineSpec:
     """Dry friction at the crank."""
     drag_nm_s: float = 0.02
     """Viscous friction per rad/s."""
-    ring_leak_mm2: float = 0.4
+    ring_leak_mm2: float = 0.45
     """Effective area of the leak past seated rings."""
     ring_seating: float = 0.5
     """By how much more the rings leak on the first turn than once seated and oiled (share of `ring_leak_mm2`)."""
@@ -55,8 +58,8 @@ class EngineSpec:
     valve_leak_mm2: float = 0.0
     """Effective area of a leaking valve, reed or head gasket: the same from the first stroke to the last."""
     oil_cm3: float = 0.0
-    """Oil put in for a wet test: it fills clearance volume and seals rings, not valves."""
-    heat_factor: float = 2.5
+    """Oil put in for a wet test: it seals rings, not valves; some of it stays in the clearance volume."""
+    heat_factor: float = 3.0
     """Multiplies the wall heat transfer of Woschni's correlation; 0 for none."""
     wall_k: float = 300.0
     ambient_k: float = 293.15
@@ -71,7 +74,7 @@ class EngineSpec:
             raise ValueError(
                 f"trapped ratio {self.trapped_ratio} and rod ratio {self.rod_ratio} must both be more than 1"
             )
-        if self.adapter_cm3 - self.oil_cm3 <= -self._bare_clearance_m3 * 1e6:
+        if self.adapter_cm3 - OIL_THAT_STAYS * self.oil_cm3 <= -self._bare_clearance_m3 * 1e6:
             raise ValueError(f"{self.oil_cm3} cm3 of oil fill the whole combustion chamber and lock the engine")
 
     @property
@@ -97,7 +100,7 @@ class EngineSpec:
     @property
     def clearance_m3(self) -> float:
         """Volume at top dead centre, adapter and oil counted."""
-        return self._bare_clearance_m3 + (self.adapter_cm3 - self.oil_cm3) * 1e-6
+        return self._bare_clearance_m3 + (self.adapter_cm3 - OIL_THAT_STAYS * self.oil_cm3) * 1e-6
 
     @property
     def effective_ratio(self) -> float:

@@ -15,13 +15,16 @@ from math import pi
 
 import numpy as np
 
-from simulators.cranking import CheckValve, Cranking, CylinderTrace
+from simulators.cranking import CheckValve, Cranking, CylinderTrace, after_each_other
 from simulators.engine import EngineSpec
 from simulators.integrator import Turn, crank_many
 from simulators.sensor import HeldGauge, LiveGauge, SampledTrace, sample
 
 BATCH = 384
 """Events that are integrated together: enough to be quick, few enough for some 200 MB."""
+
+SLIP_S = 0.7
+"""How long a slipped hand takes to pull again."""
 
 LIVE_RATES_HZ = (50.0, 100.0, 200.0, 500.0, 1000.0)
 HELD_RATES_HZ = (5.0, 10.0, 20.0, 50.0)
@@ -103,7 +106,7 @@ def random_turn(
     pause_at = float(rng.uniform(0.3, 0.6)) * least if slipped_hand else float("inf")
     cranking = Cranking(
         begin_s=0.05,
-        duration_s=1.8 * least + 1.0 if cord else least * 1.1 + 0.15,
+        duration_s=(1.8 * least + 1.0 if cord else least * 1.1 + 0.15) + (SLIP_S if slipped_hand else 0.0),
         stall_nm=stall,
         free_rpm=rpm / max(0.3, 1.0 - used / stall),
         rise_s=float(rng.uniform(0.02, 0.1)),
@@ -111,7 +114,7 @@ def random_turn(
         unsteady=float(rng.uniform(0.0, 0.3)) if cord else 0.0,
         unsteady_hz=float(rng.uniform(0.7, 4.0)),
         pause_at_s=pause_at,
-        pause_s=0.7 if slipped_hand else 0.0,
+        pause_s=SLIP_S if slipped_hand else 0.0,
         start_angle_deg=float(rng.uniform(90.0, 210.0) if spec.cycle == 2 else rng.uniform(140.0, 540.0)),
         longest_s=2.2 * least + 3.0,
     )
@@ -161,6 +164,39 @@ def random_live_event(
 ) -> SampledTrace:
     """Give one event of a live gauge; `live_events` is quicker for many."""
     return next(live_events(rng, 1, rate_hz=rate_hz, cycle=cycle))
+
+
+def slipped_hand_events(rng: np.random.Generator, count: int, *, rate_hz: float) -> Iterator[SampledTrace]:
+    """Give events of live gauges in whose middle the hand slipped off for 0.7 s. Each is one event."""
+    while count > 0:
+        for trace in crank_many(
+            [random_turn(rng, strokes=int(rng.integers(6, 11)), slipped_hand=True) for _ in range(2 * count)]
+        ):
+            slip_s = trace.cranking.begin_s + trace.cranking.pause_at_s
+            tops = np.array([s.time_s for s in trace.strokes if s.passed_top])
+            if count > 0 and np.sum(tops < slip_s) >= 2 and np.sum(tops > slip_s + SLIP_S) >= 2:
+                gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
+                count -= 1
+                yield sample(trace, gauge, rate_hz, rng, before_s=2.5, after_s=2.5)
+
+
+def paired_events(
+    rng: np.random.Generator, count: int, *, rate_hz: float, gap_s: float = 1.5
+) -> Iterator[tuple[SampledTrace, int]]:
+    """Give records of two events of one engine on a live gauge, and how many strokes belong to the first.
+
+    `gap_s` lies between the last pulse of the first (rocking back counts) and the first pulse of the second. The
+    record's `cranking_rpm` means nothing: it is taken across the gap.
+    """
+    while count > 0:
+        specs = [random_spec(rng) for _ in range(count)]
+        traces = crank_many([random_turn(rng, spec=spec) for spec in specs for _ in range(2)])
+        for first, second in zip(traces[::2], traces[1::2], strict=True):
+            if turned_over(first) and turned_over(second):
+                both = after_each_other(first, second, gap_s)
+                gauge = random_live_gauge(rng, both.cylinder_peak_kpa)
+                count -= 1
+                yield sample(both, gauge, rate_hz, rng, before_s=2.5, after_s=2.5), len(first.strokes)
 
 
 def random_check_valve(rng: np.random.Generator, spec: EngineSpec) -> CheckValve:
@@ -244,21 +280,3 @@ def shop_triple(*, worn: str | None = None) -> dict[str, EngineSpec]:
     if worn is not None:
         engine[worn] = replace(engine[worn], ring_leak_mm2=2.0, ring_seating=1.5)
     return engine
-
-
-__all__ = [
-    "HELD_RATES_HZ",
-    "LIVE_RATES_HZ",
-    "crank_many",
-    "held_events",
-    "live_events",
-    "random_check_valve",
-    "random_held_event",
-    "random_held_gauge",
-    "random_live_event",
-    "random_live_gauge",
-    "random_spec",
-    "random_turn",
-    "shop_triple",
-    "top_torque_nm",
-]
