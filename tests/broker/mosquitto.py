@@ -43,6 +43,7 @@ class Mosquitto:
             "autosave_on_changes true",
             "autosave_interval 1",
             "log_dest stderr",
+            "log_type all",
             "user root",
             *(extra or ["allow_anonymous true"]),
         ]
@@ -87,6 +88,13 @@ class Mosquitto:
         if self._process is None:
             raise RuntimeError("mosquitto was not started")
         self._process.send_signal(signal.SIGCONT)
+
+    async def logged(self, text: str) -> None:
+        """Wait until its log says so."""
+        said = False
+        while not said:
+            await asyncio.sleep(0.01)
+            said = text in self._log.read_text(errors="replace")
 
     def saved(self) -> dict[str, bytes]:
         """What it has on disk now."""
