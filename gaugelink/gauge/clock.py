@@ -219,7 +219,8 @@ class SampleClock:
             reach = (0.2 if arrival_s - self._began_s < 4.0 else 0.02) * free
             error = line - self._out_s - free
             error = min(max(error * min(1.0, free / 0.3), -reach), reach)
-            pace = (free + error) / numbers * step
+            # Stamps that crowd the samples of a frame into the time of the frame before must not fold time back.
+            pace = min((free + error) / numbers * step, (free + error) / (count - 0.5))
             end = self._out_s + free + error
         self._out_number, self._out_s = last, end
         times: FloatArray = end - pace * np.arange(count - 1.0, -1.0, -1.0)

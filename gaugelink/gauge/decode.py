@@ -18,6 +18,9 @@ FloatArray = NDArray[np.float64]
 
 HIGHEST_BELIEVED_KPA = 100_000.0
 """A thousand bar: no gauge for a plug hole shows it, so it is not a pressure. Common practice, no source."""
+LOWEST_BELIEVED_KPA = -150.0
+"""Half a bar under vacuum, for a gauge with a bad zero: less than that is a number read wrongly, a sign taken for a
+pressure or the other way round."""
 LONGEST_LINE = 256
 """Bytes of an unfinished text line that are kept; a longer line is thrown away as malformed."""
 
@@ -111,8 +114,9 @@ class FrameDecoder:
         pressure = raw * self._to_kpa
         if self._add_kpa:
             pressure += self._add_kpa
-        # One comparison refuses NaN, infinity and absurd numbers alike.
-        if not max(map(abs, pressure.tolist())) <= HIGHEST_BELIEVED_KPA:
+        values = pressure.tolist()
+        # Not a number fails both comparisons of its own and hides from min and max, so the sum asks for it.
+        if not (min(values) >= LOWEST_BELIEVED_KPA and max(values) <= HIGHEST_BELIEVED_KPA and sum(values) < math.inf):
             believed = _over_range_floats(pressure, layout.range_kpa)
             if believed is None:
                 return Fault.MALFORMED
@@ -133,11 +137,8 @@ class FrameDecoder:
 
 def _over_range_floats(pressure: FloatArray, range_kpa: float | None) -> FloatArray | None:
     # A float format has a number for "more than can be shown"; it is the full scale, if that is known.
-    if (
-        range_kpa is None
-        or np.isnan(pressure).any()
-        or not (np.isposinf(pressure) | (abs(pressure) <= HIGHEST_BELIEVED_KPA)).all()
-    ):
+    believed = (pressure >= LOWEST_BELIEVED_KPA) & (pressure <= HIGHEST_BELIEVED_KPA)
+    if range_kpa is None or not (np.isposinf(pressure) | believed).all():
         return None
     return np.minimum(pressure, range_kpa)
 
@@ -333,7 +334,7 @@ class LineDecoder:
         if len(values) <= max(text.number, text.sequence or 0, text.battery or 0):
             return Fault.SHORT
         pressure = (values[text.number] * text.scale + text.add) * self._kpa
-        if not abs(pressure) <= HIGHEST_BELIEVED_KPA:
+        if not LOWEST_BELIEVED_KPA <= pressure <= HIGHEST_BELIEVED_KPA:
             return Fault.MALFORMED
         sequence = None
         if text.sequence is not None:

@@ -80,3 +80,15 @@ def test_an_absurd_run_of_arrivals_does_not_hurt():
         clock.observe(number, arrival)
     assert clock.ready
     assert np.isfinite(clock.place(9, 1.0, 3, 1e9)).all()
+
+
+def test_frames_whose_numbers_overlap_do_not_fold_time_back():
+    clock = SampleClock(0.001)
+    last = -np.inf
+    for k in range(20):
+        first = 20.0 * k
+        clock.observe(first + 90, 0.02 * k)
+        times = clock.place(first, 10.0, 10, 0.02 * k)
+        assert times[0] > last
+        assert (np.diff(times) > 0).all()
+        last = times[-1]
