@@ -20,6 +20,8 @@ from gaugelink.gauge.scanning import Sighting
 
 logger = logging.getLogger(__name__)
 
+_LOOK_EVERY_S = 0.2
+"""How often is looked whether frames still come: the limit shrinks as the gauge's pace becomes known."""
 BATTERY_LEVEL = normalize_uuid_16(0x2A19)
 """Battery Level characteristic (Bluetooth assigned numbers): one byte, percent."""
 
@@ -221,7 +223,7 @@ class GattSession:
                 last_s, limit_s = began_s, None if limit_s is None else max(limit_s, self._timing.first_frame_s)
             wait_s = last_s + (self._timing.first_frame_s if limit_s is None else limit_s) - loop.time()
             if wait_s > 0:
-                await asyncio.sleep(wait_s)
+                await asyncio.sleep(min(wait_s, _LOOK_EVERY_S))
             elif limit_s is None and await self._answers(client):
                 began_s = loop.time()
             else:

@@ -29,6 +29,8 @@ __all__ = ["Radio", "SupervisedLink", "Timing"]
 
 _STATE_EVERY_S = 1.0
 """A state that differs only in counters, rate or battery goes out at most this often."""
+_MISFITS = 5
+"""So many frames without a good one are no accident."""
 _abandoned: set[asyncio.Task[None]] = set()
 """Tasks that did not end in time when their link was closed; kept so that they are not lost while they end."""
 
@@ -95,6 +97,8 @@ class SupervisedLink(GaugeLink):
         self._task: asyncio.Task[None] | None = None
         self._heard = False
         """A good frame came in this connection."""
+        self._misfits = 0
+        """Frames of this connection before the first good one."""
         self._ever_streamed = False
         self._last_seen_s = 0.0
         """Loop time when the gauge was last seen on the air."""
@@ -233,6 +237,7 @@ class SupervisedLink(GaugeLink):
     async def _converse(self, sighting: Sighting) -> Ending:
         """Connect to the gauge and take its frames until the connection ends."""
         self._heard = False
+        self._misfits = 0
         self._last_frame_s = None
         self._enter(LinkPhase.CONNECTING)
         session = GattSession(sighting, self._layout, self._radio, self._timing, self)
@@ -242,6 +247,7 @@ class SupervisedLink(GaugeLink):
         """Take the frames that the gauge advertises until it falls silent."""
         loop = asyncio.get_running_loop()
         self._heard = False
+        self._misfits = 0
         self._last_frame_s = None
         sighting = await self._search()
         async with self._radio.scanning.listen() as hearing:
@@ -337,8 +343,14 @@ class SupervisedLink(GaugeLink):
             if self._ever_streamed:
                 reader.reconnected()
             self._ever_streamed = True
-            self._faults.pop("find", None)
+            for kind in ("find", "frames"):
+                self._faults.pop(kind, None)
             self._enter(LinkPhase.STREAMING)
+        elif not self._heard:
+            self._misfits += 1
+            if self._misfits == _MISFITS:
+                self._faults["frames"] = self._words_on_misfits(reader.counts)
+                self._emit()
         if batch is not None:
             self._state = replace(self._state, last_sample_s=batch.arrival_s)
             self._outflow.put(batch)
@@ -348,6 +360,14 @@ class SupervisedLink(GaugeLink):
             self._weigh_battery(percent)
         if now_s - self._stated_s >= _STATE_EVERY_S:
             self._emit()
+
+    def _words_on_misfits(self, counts: FrameCounts) -> str:
+        where = self._state.address or "ADDRESS"
+        return (
+            f"No frame of gauge {self.name!r} fits its layout: {counts.short} too short, {counts.long} too long, "
+            f"{counts.malformed} malformed. `gaugelink inspect {where}` shows what it sends and "
+            f"`gaugelink learn {where}` makes a layout for it."
+        )
 
     def _enter(self, phase: LinkPhase) -> None:
         self._state = replace(self._state, phase=phase)

@@ -1,0 +1,358 @@
+"""The link supervisor on the virtual radio: found, lost, found again, whatever the radio does."""
+
+import asyncio
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gaugelink.errors import SettingsError
+from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.gauge.samples import LinkPhase
+from gaugelink.gauge.supervisor import SupervisedLink
+from simulators.gatt_gauge import SimulatedGauge
+from simulators.radio import AirConditions, VirtualRadio, simulated_shop_radio
+from simulators.radio_diary import keep_diary
+from simulators.radio_time import run_driven
+
+SERVICE = "5a5a0000-0000-4000-8000-00000000c001"
+FRAMES = "5a5a0000-0000-4000-8000-00000000c002"
+LAYOUT = GaugeLayout.model_validate(
+    {
+        "name": "counted u16",
+        "unit": "kPa",
+        "rate_hz": 100.0,
+        "listen": {"service": SERVICE, "characteristic": FRAMES},
+        "sequence": {"at": 0, "format": "u16"},
+        "pressure": {"at": 2, "format": "u16", "scale": 0.1, "count": "fit"},
+    }
+)
+
+
+def link_to(radio: VirtualRadio, layout: GaugeLayout | None = LAYOUT, **settings: Any) -> SupervisedLink:
+    told = {"name": "left", "advertised_name": "Left gauge"} | settings
+    loop = asyncio.get_running_loop()
+    return SupervisedLink(
+        GaugeSettings.model_validate(told), layout, radio.as_radio(), clock=loop.time, rng=random.Random(1)
+    )
+
+
+@pytest.mark.parametrize(
+    "identity",
+    [
+        {"advertised_name": "Left gauge"},
+        {"advertised_name": None, "address": "F0:5A:00:00:00:01"},
+        {"advertised_name": None, "address": "f0:5a:00:00:00:01"},
+        {"advertised_name": None, "service": SERVICE},
+    ],
+    ids=["name", "address", "address in small letters", "service"],
+)
+def test_a_gauge_is_found_by_what_the_shop_file_says(identity: dict[str, str | None]) -> None:
+    async def main() -> None:
+        other = SimulatedGauge(
+            LAYOUT.model_copy(update={"listen": LAYOUT.listen.model_copy(update={"service": None})}),
+            name="Another device",
+            address="F0:5A:00:00:00:09",
+        )
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([other, gauge]) as radio, keep_diary(link_to(radio, **identity)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert diary.state.address == gauge.address
+            assert diary.state.advertised_name == "Left gauge"
+            assert diary.state.rssi_dbm == pytest.approx(-58, abs=3)
+
+    run_driven(main())
+
+
+def test_a_gauge_that_nothing_tells_from_others_is_refused() -> None:
+    layout = LAYOUT.model_copy(update={"listen": LAYOUT.listen.model_copy(update={"service": None})})
+    with pytest.raises(SettingsError, match="address or advertised_name"):
+        SupervisedLink(GaugeSettings(name="left"), layout, VirtualRadio().as_radio())
+
+
+def test_samples_arrive_whole_and_in_order_with_the_battery() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge", battery_percent=64.0)
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            pressure = np.linspace(0.0, 900.0, 300)
+            await gauge.feed(np.arange(300) / 100.0, pressure)
+            await diary.more(3)
+            start = int(np.argmax(diary.pressure_kpa > 0)) - 1
+            assert np.abs(diary.pressure_kpa[start : start + 300] - pressure).max() <= 0.05 + 1e-9
+            assert (np.diff(diary.time_s) > 0).all()
+            assert diary.lost == 0
+            assert diary.state.battery_percent == 64.0
+        assert diary.phases == [
+            LinkPhase.SEARCHING, LinkPhase.CONNECTING, LinkPhase.STREAMING, LinkPhase.STOPPED,
+        ]  # fmt: skip
+
+    run_driven(main())
+
+
+def test_a_link_that_dies_silently_is_dropped_and_found_again() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(20)
+            silent_s = loop.time()
+            radio.silence_connections()
+            await diary.until_phase(LinkPhase.SILENT)
+            # Frames come every 100 ms: twenty of them missing is a dead link.
+            assert loop.time() - silent_s == pytest.approx(2.0, abs=0.2)
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(20)
+            assert loop.time() - silent_s < 7.0
+            # What was not heard is counted where it is missing: sample times and losses agree.
+            expected = round((diary.time_s[-1] - diary.time_s[0]) * 100.0) + 1
+            assert len(diary.time_s) + diary.lost == pytest.approx(expected, abs=2)
+            assert diary.state.counts.reconnects == 1
+        assert LinkPhase.LOST in diary.phases
+
+    run_driven(main())
+
+
+def test_a_gauge_switched_off_is_asleep_and_comes_back_when_it_is_switched_on() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(5)
+            await gauge.switch_off()
+            off_s = loop.time()
+            await diary.until_phase(LinkPhase.ASLEEP)
+            assert loop.time() - off_s == pytest.approx(15.0, abs=1.0)
+            assert diary.state.faults == ("Gauge 'left' is asleep or switched off. Wake it or switch it on.",)
+            await asyncio.sleep(600.0)
+            assert diary.state.phase is LinkPhase.ASLEEP
+            await gauge.switch_on()
+            on_s = loop.time()
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert loop.time() - on_s < 3.0
+            assert diary.state.faults == ()
+
+    run_driven(main())
+
+
+def test_a_gauge_that_was_never_seen_is_named_with_the_way_out() -> None:
+    async def main() -> None:
+        async with simulated_shop_radio([]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until(lambda: bool(diary.faults))
+            (fault,) = diary.faults
+            assert "'left'" in fault
+            assert "'Left gauge'" in fault
+            assert "gaugelink scan" in fault
+            assert diary.state.phase is LinkPhase.SEARCHING
+
+    run_driven(main())
+
+
+def test_a_changed_address_is_found_by_name() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await gauge.switch_off()
+            await gauge.switch_on(address="F0:5A:00:00:00:77")
+            await diary.until(lambda: diary.state.address == "F0:5A:00:00:00:77")
+            await diary.until_phase(LinkPhase.STREAMING)
+
+    run_driven(main())
+
+
+def test_a_changed_address_is_found_by_name_and_told_when_the_shop_file_has_the_old_one() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge", address="F0:5A:00:00:00:77")
+        old = "F0:5A:00:00:00:01"
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, address=old)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            (fault,) = diary.state.faults
+            assert gauge.address in fault
+            assert old in fault
+
+    run_driven(main())
+
+
+def test_two_gauges_with_one_name_are_a_fault_that_names_both_addresses() -> None:
+    async def main() -> None:
+        gauges = [SimulatedGauge(LAYOUT, name="Left gauge", address=f"F0:5A:00:00:00:0{number}") for number in (1, 2)]
+        async with simulated_shop_radio(gauges) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until(lambda: bool(diary.faults))
+            (fault,) = diary.state.faults
+            assert "F0:5A:00:00:00:01" in fault
+            assert "F0:5A:00:00:00:02" in fault
+            assert LinkPhase.CONNECTING not in diary.phases
+            await gauges[1].switch_off()
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert diary.state.address == "F0:5A:00:00:00:01"
+            assert diary.state.faults == ()
+
+    run_driven(main())
+
+
+def test_of_two_gauges_with_one_name_the_one_that_was_heard_before_is_taken_again() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        twin = SimulatedGauge(LAYOUT, name="Left gauge", address="F0:5A:00:00:00:02")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await radio.add(twin)
+            await radio.drop_connections()
+            await diary.until_phase(LinkPhase.LOST)
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert diary.state.address == gauge.address
+
+    run_driven(main())
+
+
+@pytest.mark.parametrize("mtu", [23, 247])
+def test_nothing_is_lost_at_either_mtu(mtu: int) -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        air = AirConditions(mtu=mtu)
+        async with simulated_shop_radio([gauge], conditions=air) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            pressure = np.linspace(0.0, 900.0, 500)
+            await gauge.feed(np.arange(500) / 100.0, pressure)
+            await diary.more(3)
+            start = int(np.argmax(diary.pressure_kpa > 0)) - 1
+            assert np.abs(diary.pressure_kpa[start : start + 500] - pressure).max() <= 0.05 + 1e-9
+            assert max(len(batch.time_s) for batch in diary.batches) == (10 if mtu == 247 else 9)
+            assert diary.lost == 0
+
+    run_driven(main())
+
+
+def test_a_frame_that_does_not_fit_the_mtu_is_counted_short_and_never_becomes_pressure() -> None:
+    fixed = GaugeLayout.model_validate(LAYOUT.model_dump() | {"pressure": LAYOUT.pressure.model_dump() | {"count": 40}})  # type: ignore[union-attr]
+
+    async def main() -> None:
+        gauge = SimulatedGauge(fixed, name="Left gauge")
+        air = AirConditions(mtu=23)
+        async with simulated_shop_radio([gauge], conditions=air) as radio, keep_diary(link_to(radio, fixed)) as diary:
+            await diary.until(lambda: bool(diary.states) and diary.state.counts.short >= 5)
+            (fault,) = diary.state.faults
+            assert "5 too short" in fault
+            assert f"gaugelink inspect {gauge.address}" in fault
+            await diary.until(lambda: diary.state.counts.short > 20)
+            assert diary.batches == []
+            assert LinkPhase.STREAMING not in diary.phases
+
+    run_driven(main())
+
+
+def test_a_disconnect_in_the_middle_of_an_event_shows_as_lost_samples() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(30)
+            event = np.linspace(100.0, 1000.0, 600)
+            async with asyncio.TaskGroup() as group:
+                group.create_task(gauge.feed(np.arange(600) / 100.0, event))
+                await asyncio.sleep(2.0)
+                await radio.drop_connections()
+            await diary.more(10)
+            fed = diary.pressure_kpa > 50.0
+            missing = 600 - int(np.count_nonzero(fed))
+            assert missing > 20
+            # The gauge's counter goes on, so the loss is known to the sample once the clock is sure again.
+            assert diary.lost == pytest.approx(missing, abs=3)
+            (gap,) = (batch for batch in diary.batches if batch.lost_before)
+            assert 100.0 < gap.pressure_kpa[0] < 1000.0
+            assert (np.diff(diary.time_s) > 0).all()
+            # The time across the gap is right too: the event's end is where it should be.
+            at = {round(kpa, 1): time_s for kpa, time_s in zip(diary.pressure_kpa, diary.time_s, strict=True)}
+            assert at[round(event[-1], 1)] - at[round(event[10], 1)] == pytest.approx(5.89, abs=0.03)
+
+    run_driven(main())
+
+
+def test_waits_grow_while_a_gauge_refuses_and_start_anew_when_it_streamed() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            radio.conditions.refused_connects = 12
+            await diary.until_phase(LinkPhase.STREAMING, 200.0)
+            tries = [at_s for at_s, state in diary.states if state.phase is LinkPhase.CONNECTING]
+            tries = [at_s for number, at_s in enumerate(tries) if number == 0 or at_s - tries[number - 1] > 0.01]
+            gaps = np.diff(tries)
+            assert gaps[0] < 1.0
+            assert gaps.max() > 4.0
+            assert gaps.max() < 10.0 + 2.0
+            assert any("refused" in fault for fault in diary.faults)
+            assert diary.state.faults == ()
+            await diary.more(5)
+            lost_s = asyncio.get_running_loop().time()
+            await radio.drop_connections()
+            await diary.until_phase(LinkPhase.LOST)
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert asyncio.get_running_loop().time() - lost_s < 2.0
+
+    run_driven(main())
+
+
+def test_a_gauge_without_the_characteristic_is_told_to_be_inspected() -> None:
+    async def main() -> None:
+        other = LAYOUT.listen.model_copy(update={"characteristic": "5a5a0000-0000-4000-8000-00000000ffff"})
+        gauge = SimulatedGauge(LAYOUT.model_copy(update={"listen": other}), name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until(lambda: bool(diary.faults))
+            (fault,) = diary.faults
+            assert FRAMES in fault
+            assert f"gaugelink inspect {gauge.address}" in fault
+
+    run_driven(main())
+
+
+def test_a_low_battery_is_a_fault_that_goes_away_with_a_new_battery() -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge", battery_percent=12.0)
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until(lambda: bool(diary.faults))
+            assert diary.state.faults == ("The battery of gauge 'left' is at 12 %. Change or charge it.",)
+            await gauge.set_battery(100.0)
+            await diary.until(lambda: diary.state.faults == (), 120.0)
+            assert diary.state.battery_percent == 100.0
+
+    run_driven(main())
+
+
+def test_several_gauges_share_one_radio() -> None:
+    async def main() -> None:
+        gauges = [
+            SimulatedGauge(LAYOUT, name=f"Gauge {number}", address=f"F0:5A:00:00:00:0{number}")
+            for number in range(1, 5)
+        ]
+        async with simulated_shop_radio(gauges[:3]) as virtual:
+            radio = virtual.as_radio()
+            loop = asyncio.get_running_loop()
+            links = [
+                SupervisedLink(
+                    GaugeSettings(name=f"g{number}", advertised_name=f"Gauge {number}"), LAYOUT, radio, clock=loop.time
+                )
+                for number in range(1, 5)
+            ]
+            async with (
+                keep_diary(links[0]) as one,
+                keep_diary(links[1]) as two,
+                keep_diary(links[2]) as three,
+                keep_diary(links[3]) as away,
+            ):
+                for diary in (one, two, three):
+                    await diary.until_phase(LinkPhase.STREAMING)
+                    await diary.more(5)
+                # The fourth is searched for all the time and does not keep the others from coming back.
+                await virtual.drop_connections()
+                for diary in (one, two, three):
+                    await diary.until_phase(LinkPhase.STREAMING)
+                assert away.phases == [LinkPhase.SEARCHING]
+                await virtual.add(gauges[3])
+                await away.until_phase(LinkPhase.STREAMING)
+
+    run_driven(main())
