@@ -3,13 +3,28 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from gaugelink.peak.events import FloatArray, GaugeKind
 from gaugelink.peak.notices import DetectorSettings, HandlingKind
 
+COARSEST_KPA = 10.0
+"""No gauge of the trade has a coarser step (1 psi is 6.9 kPa); a larger one is the jump of a value that was stuck."""
 HELD_RUN_S = 0.3
 """A pulse is above half its height for some 50 degrees of crank: 0.14 s at 60 rev/min, 15 to 40 ms when cranked.
 What stays above half for longer than this is held by a check valve."""
+RISE_S = 0.06
+"""A stroke on a live gauge rises within this time; what is higher than its lowest of this time ago is rising."""
+RISE_SHARE = 0.04
+"""Least rise of a stroke, as a share of the highest of its event."""
+ONE_STEP_S = 0.12
+"""One stroke has filled the hose of a held gauge after this."""
+PULSE_SHARE = 0.15
+PULSE_KPA = 30.0
+"""Least height of a stroke that makes an event together with another: this share of the highest, or this, whichever
+is less. A knock at the hose stays below it. Common practice, no source."""
+SLOW_S = 0.03
+"""Above this sample spacing a stroke may show as a single sample."""
 SLIP_S = 0.5
 """A pause between strokes that is longer than this, and than twice the usual one, is an interruption."""
 
@@ -41,6 +56,34 @@ class Burst:
     interrupted: bool
 
 
+def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
+    """The resolution as far as samples show it: their smallest difference, or 0 when they show none.
+
+    Args:
+        pressure_kpa: shape (n,).
+    """
+    moves = np.abs(pressure_kpa[1:] - pressure_kpa[:-1])
+    moves = moves[moves > 1e-6]
+    step = float(moves.min()) if len(moves) else 0.0
+    return step if step <= COARSEST_KPA else 0.0
+
+
+def middle(values: FloatArray) -> float:
+    """Median of a short array, shape (n,); numpy's own spends most of its time on cases that do not occur here."""
+    n = len(values)
+    ordered = np.sort(values)
+    return float(ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2]))
+
+
+def rising(x: FloatArray, limit_kpa: float, dt_s: float) -> np.ndarray:
+    """Places where `x`, shape (n,), stands more than `limit_kpa` over its lowest of the last `RISE_S`."""
+    back = min(max(1, round(RISE_S / dt_s)), len(x) - 1) if dt_s > 0 else 1
+    if back < 1:
+        return np.empty(0, dtype=np.intp)
+    lowest = minimum_filter1d(x, back + 1, origin=back // 2, mode="nearest")
+    return np.flatnonzero(x - lowest > limit_kpa)
+
+
 def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Background:
     """Level, noise and resolution of quiet samples; robust against single wild ones.
 
@@ -48,19 +91,18 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
         pressure_kpa: shape (n,), n at least 1.
         resolution_kpa: the gauge's resolution where it is known.
     """
-    middle = float(np.median(pressure_kpa))
-    off = pressure_kpa - middle
-    step = resolution_kpa or 0.0
-    if not step and len(off) > 1:
-        moves = np.abs(np.diff(pressure_kpa))
-        moves = moves[moves > 1e-9]
-        step = float(moves.min()) if len(moves) else 0.0
+    centre = middle(pressure_kpa)
+    off = pressure_kpa - centre
+    step = resolution_kpa if resolution_kpa is not None else smallest_step_kpa(pressure_kpa)
     # 1.4826: standard deviation over median absolute deviation, normal distribution.
-    spread = max(1.4826 * float(np.median(np.abs(off))), step / 2)
-    kept = off[np.abs(off) <= max(4 * spread, 1.01 * step)] if spread else off[off == 0]
+    away = np.abs(off)
+    spread = max(1.4826 * middle(away), step / 2)
+    kept = off[away <= max(4 * spread, 1.01 * step)] if spread else off[off == 0]
     if not len(kept):
         kept = off
-    return Background(middle + float(kept.mean()), max(float(kept.std()), step / np.sqrt(12)), step)
+    mean = float(kept.sum()) / len(kept)
+    variance = float(kept @ kept) / len(kept) - mean * mean
+    return Background(centre + mean, max(float(np.sqrt(max(variance, 0.0))), step / float(np.sqrt(12))), step)
 
 
 def last_step(time_s: FloatArray, pressure_kpa: FloatArray, ground: Background, top_kpa: float) -> float | None:
@@ -81,8 +123,12 @@ def last_step(time_s: FloatArray, pressure_kpa: FloatArray, ground: Background, 
 
 def _runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Starts and ends (excluded) of the stretches where `mask` is true."""
-    edges = np.diff(np.concatenate(([0], mask.view(np.int8), [0])))
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    turns = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    if mask[0]:
+        turns = np.concatenate(([0], turns))
+    if mask[-1]:
+        turns = np.concatenate((turns, [len(mask)]))
+    return turns[::2], turns[1::2]
 
 
 def describe(
@@ -91,6 +137,7 @@ def describe(
     ground: Background,
     settings: DetectorSettings,
     stated: GaugeKind | None,
+    dt_s: float,
 ) -> Burst:
     """Say what a stretch of samples is.
 
@@ -100,22 +147,23 @@ def describe(
         ground: what the samples did before.
         settings: thresholds.
         stated: the kind of gauge where it is known.
+        dt_s: usual time between samples.
     """
     n = len(time_s)
     x = pressure_kpa - ground.rest_kpa
-    dt = float(np.median(np.diff(time_s))) if n > 1 else 1.0
+    dt = dt_s if dt_s > 0 else 0.01
     wake = max(settings.wake_kpa, 6 * ground.noise_kpa, 1.6 * ground.resolution_kpa)
     # A wild sample stands alone: at fast rates a real pulse always has a neighbour of at least half its height.
     smooth = x
     if n > 2 and dt < 0.012:
-        around = np.maximum(np.concatenate((x[:1], x[:-1])), np.concatenate((x[1:], x[-1:])))
-        smooth = np.minimum(x, np.maximum(2 * around, wake))
+        around = np.maximum(x[:-2], x[2:])
+        smooth = np.minimum(x[1:-1], np.maximum(2 * around, wake))
     top = float(smooth.max())
     moved = np.abs(x) > wake
     first = int(moved.argmax()) if moved.any() else n - 1
     if top <= wake:
         what = None
-        if moved.any() and abs(float(np.median(x[-max(1, int(0.3 / dt)) :]))) > wake:
+        if moved.any() and abs(middle(x[-max(1, int(0.3 / dt)) :])) > wake:
             what = HandlingKind.ZERO_MOVED
         elif moved.any():
             what = HandlingKind.GLITCH
@@ -140,24 +188,41 @@ def _pulses(
     wake: float,
 ) -> Burst:
     tail = x[-max(3, int(0.35 / dt)) :]
-    base = min(float(np.median(tail)), top / 2)
-    high = x > base + max(wake, 0.04 * top)
-    if not high.any():
-        return Burst(GaugeKind.LIVE, first, None, top, False, None, False)
-    last = float(time_s[np.flatnonzero(high)[-1]])
+    base = min(middle(tail), top / 2)
+    limit = max(wake, RISE_SHARE * top)
+    # Rising, not high: what is left in a cylinder that stopped on compression leaks away for a second or more.
+    rises = rising(x, limit, dt)
+    rises = rises[x[rises] > base + limit]
+    if not len(rises):
+        return Burst(GaugeKind.LIVE, first, None, top, False, HandlingKind.GLITCH, False)
+    last = float(time_s[rises[-1]])
     starts, ends = _runs(x > max(wake, 0.08 * top))
-    foot = int(np.count_nonzero(x[first:] > max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)))
-    pulses = len(starts)
-    widest = float(np.max(time_s[ends - 1] - time_s[starts])) + dt if pulses else 0.0
-    is_event = top >= settings.event_kpa and (
-        (pulses >= 2 and foot >= 4) or (pulses == 1 and foot >= 4 and top >= 3 * settings.event_kpa)
-    )
-    pauses = np.diff(time_s[starts])
-    interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * float(np.median(pauses))))
+    foot_kpa = max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)
+    foot = int(np.count_nonzero(x[first:] > foot_kpa))
+    least = 4 if dt < SLOW_S else 3
+    widest = float(np.max(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
+    tops = time_s[rises]
+    fresh = np.flatnonzero(np.concatenate(([True], np.diff(tops) > 0.03 + 1.5 * dt)))
+    begins = tops[fresh]
+    least_kpa = min(PULSE_SHARE * top, PULSE_KPA) if dt < SLOW_S else wake
+    # Strokes are told apart by the rises between them or by the valleys; a slow gauge often misses one or the other.
+    pulses = int(np.count_nonzero(np.maximum.reduceat(x[rises], fresh) > least_kpa))
+    if len(starts):
+        # Twice the threshold: what only just crosses it, noise carries over it again and again.
+        apart = np.maximum.reduceat(x, starts) > max(least_kpa, 2 * max(wake, 0.08 * top))
+        pulses = max(pulses, int(np.count_nonzero(apart)))
+    wide = foot
+    if dt < SLOW_S:
+        starts, ends = _runs(x > foot_kpa)
+        wide = int(np.max((ends - starts)[np.maximum.reduceat(x, starts) >= 0.9 * top]))
+    alone = top >= 3 * settings.event_kpa and wide >= least
+    is_event = top >= settings.event_kpa and foot >= least and (pulses >= 2 or alone)
+    pauses = np.diff(begins)
+    interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * middle(pauses)))
     what = None
     if not is_event:
         what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > 0.15 else HandlingKind.BUMPED
-    return Burst(GaugeKind.LIVE, first, last, top, is_event, what, False)
+    return Burst(GaugeKind.LIVE, first, last, top, is_event, what, interrupted)
 
 
 def _staircase(
@@ -176,7 +241,11 @@ def _staircase(
     jump = float(time_s[entry] - time_s[entry - 1]) if entry else 0.0
     # A level that changed while nothing was heard is a reconnect, not a stroke.
     across_gap = jump > max(4 * dt, 0.3)
-    is_event = top >= settings.event_kpa and not across_gap and len(half) >= 3
+    rises = rising(x, max(wake, RISE_SHARE * top), dt)
+    # One low step alone is a gauge that zeroed itself, or a hand on the fitting; slow gauges show no single steps.
+    alone = dt < SLOW_S and (not len(rises) or time_s[rises[-1]] - time_s[rises[0]] < ONE_STEP_S)
+    enough = settings.event_kpa * (3 if alone else 1)
+    is_event = top >= enough and not across_gap and len(half) >= 3
     what = None
     if not is_event:
         what = HandlingKind.ZERO_MOVED if abs(float(x[-1])) > wake else HandlingKind.SCREWED

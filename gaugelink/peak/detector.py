@@ -9,7 +9,17 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from gaugelink.peak.burst import Background, Burst, background, describe
+from gaugelink.peak.burst import (
+    RISE_S,
+    RISE_SHARE,
+    Background,
+    Burst,
+    background,
+    describe,
+    middle,
+    rising,
+    smallest_step_kpa,
+)
 from gaugelink.peak.events import BoolArray, EventSamples, Flag, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.notices import (
     DetectorSettings,
@@ -40,9 +50,14 @@ CHUNK = 512
 """Samples looked at together in quiet; small enough that a chunk of a slow drift stays within the wake threshold."""
 SETTLE_S = 0.3
 """Flat time after a fall or at the start of a record that makes a new resting level."""
+NOISIEST_KPA = 25.0
+"""Half a percent of the widest range in the trade, rounded up. Common practice, no source."""
+MOST_LOSSES = 1024
+"""Gaps remembered one by one."""
 JUNK_S = 8.0
 """Movement that is no event for this long becomes the new background."""
 
+_highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
 _ANY_GAUGE = GaugeTraits()
 _USUAL = DetectorSettings()
 
@@ -73,6 +88,7 @@ class Detector:
         self._active_since_s = 0.0
         self._check_s = 0.0
         self._no_quiet = False
+        self._may_hold = True
         self._fell_kpa = 0.0
         self._trimmed = False
         self._losses: list[tuple[float, int]] = []
@@ -111,26 +127,26 @@ class Detector:
             raise ValueError(f"{n} times came with {p.size} pressures; give one pressure for each time")
         if not n:
             if lost_before:
-                self._losses.append((self._last_s, lost_before))
+                self._lose(self._last_s, lost_before)
             return []
         first_s = float(t[0])
         last_s = float(t[-1])
         if first_s < self._last_s or last_s < first_s:
             raise ValueError(f"time goes backwards: {first_s} s to {last_s} s after {self._last_s} s")
         if lost_before:
-            self._losses.append((first_s, lost_before))
+            self._lose(first_s, lost_before)
         o: BoolArray | bool = False
         if over_range is not None:
             o = np.atleast_1d(np.asarray(over_range, dtype=np.bool_))
             if o.shape != t.shape:
                 raise ValueError(f"{n} samples came with {o.size} over-range marks; give one for each")
-        self._last_s = last_s
-
         if n <= CHUNK and not self._active and self._ground is not None and self._stays_quiet(p, n, last_s - first_s):
             self._store_quiet(t, p, o, n)
+            self._last_s = last_s
             return []
         notices: list[Notice] = []
         self._take(t, p, o, notices)
+        self._last_s = last_s
         return notices
 
     def finish(self) -> list[Notice]:
@@ -142,18 +158,23 @@ class Detector:
             self._review(self._last_s, notices, ended=True)
         return notices
 
+    def _lose(self, at_s: float, count: int) -> None:
+        if len(self._losses) >= MOST_LOSSES:
+            # Where they were is of no use any more; how many they were still is.
+            self._losses = [(at_s, sum(n for _, n in self._losses))]
+        self._losses.append((at_s, count))
+
     def _stays_quiet(self, p: FloatArray, n: int, span_s: float) -> bool:
         """Whether samples stay near the resting level; if so, the level follows them."""
         if n <= 32:
             values = p.tolist()
             high, low, mean = max(values), min(values), sum(values) / n
         else:
-            high, low, mean = p.max(), p.min(), p.sum() / n
-        if mean != mean:
-            raise ValueError("a pressure is not a number; leave such samples out and count them as lost")
+            high, low, mean = float(_highest(p)), float(_lowest(p)), float(_total(p)) / n
         rest = self._rest_kpa
         wake = self._wake_kpa
-        if high > rest + wake or low < rest - wake:
+        # Written so that what is not a number is not quiet either.
+        if not (high <= rest + wake and low >= rest - wake):
             return False
         # The resting level follows with about half a second: faster than any warm-up, slower than any stroke.
         share = 2 * (span_s + self._dt_s)
@@ -182,23 +203,25 @@ class Detector:
             self._since_estimate = 0
             self._settle(self._recent.pressure_kpa[: recent.count][-CHUNK:], keep_rest=True)
 
-    def _settle(self, quiet_kpa: FloatArray, keep_rest: bool = False) -> None:
+    def _settle(self, quiet_kpa: FloatArray, keep_rest: bool = False, flat: bool = True) -> None:
         """Take quiet samples as the background."""
         settings = self._settings
         ground = background(quiet_kpa, self._traits.resolution_kpa)
         before = self._ground
-        if before is not None and len(quiet_kpa) < 16:
-            # A few samples tell the level, not the noise.
-            noise = max(before.noise_kpa, ground.noise_kpa if len(quiet_kpa) > 3 else 0.0)
-            ground = Background(ground.rest_kpa, noise, before.resolution_kpa)
+        if before is not None and (len(quiet_kpa) < 16 or not flat):
+            # A few samples, or a slope, tell the level, not the noise.
+            ground = Background(ground.rest_kpa, before.noise_kpa, before.resolution_kpa)
         self._ground = ground
         if not keep_rest:
             self._rest_kpa = ground.rest_kpa
-        self._wake_kpa = max(settings.wake_kpa, 6 * ground.noise_kpa, 1.6 * ground.resolution_kpa)
+        noise = min(ground.noise_kpa, NOISIEST_KPA)
+        self._wake_kpa = max(settings.wake_kpa, 6 * noise, 1.6 * ground.resolution_kpa)
 
     def _take(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, notices: list[Notice]) -> None:
         """Samples that need more than a glance, or more of them than one frame has."""
         n = len(t)
+        if not np.isfinite(_total(p)):
+            raise ValueError("a pressure is not a number; leave such samples out and count them as lost")
         i = 0
         while i < n:
             if self._ground is None:
@@ -208,7 +231,7 @@ class Detector:
                 if span >= SETTLE_S and self._recent.count >= 4:
                     self._begin(notices, ended=False)
             elif self._active:
-                j = i + max(1, int(np.searchsorted(t[i : i + CHUNK], self._check_s, side="right")))
+                j = i + max(1, int(t[i : i + CHUNK].searchsorted(self._check_s, side="right")))
                 self._make_room(j - i)
                 part = _part(t, p, o, i, j)
                 self._recent.append(*part)
@@ -242,7 +265,7 @@ class Detector:
         self._check_s = now_s + SETTLE_S
         recent = self._recent
         from_s = max(self._quiet_from_s, now_s - self._settings.lead_s)
-        self._start = int(np.searchsorted(recent.time_s[: recent.count], from_s))
+        self._start = int(recent.time_s[: recent.count].searchsorted(from_s))
         self._opened = False
         self._trimmed = False
         self._fell_kpa = 0.0
@@ -256,7 +279,9 @@ class Detector:
         t = recent.time_s[: recent.count]
         self._dt_s = float(t[-1] - t[0]) / max(1, len(t) - 1)
         self._quiet_from_s = float(t[0])
-        if float(np.ptp(p)) <= self._settings.wake_kpa and not ended:
+        # Neighbouring samples tell the noise even on a slope; no gauge is noisier than the bound.
+        noise = min(float(np.median(np.abs(np.diff(p)))), NOISIEST_KPA)
+        if float(np.ptp(p)) <= max(self._settings.wake_kpa, 8 * noise) and not ended:
             self._settle(p)
             return
         low = float(np.percentile(p, 10))
@@ -309,15 +334,21 @@ class Detector:
             now,
             self._settings,
             self._traits.kind,
+            self._dt_s,
         )
 
     def _review(self, now_s: float, notices: list[Notice], ended: bool) -> None:
         """Is it over? If so, say what it was and go back to listening."""
         recent = self._recent
+        settings = self._settings
+        if not ended:
+            rose_s = self._rose_lately(now_s)
+            if rose_s is not None and now_s < rose_s + settings.live_gap_s:
+                self._check_s = rose_s + settings.live_gap_s
+                return
         if not self._opened:
             self._follow_fall()
         burst = self._describe()
-        settings = self._settings
         if not ended:
             gap = settings.held_gap_s if burst.kind is GaugeKind.HELD else settings.live_gap_s
             too_long = not burst.is_event and now_s - self._active_since_s > JUNK_S
@@ -328,17 +359,21 @@ class Detector:
                 self._check_s = now_s + max(0.1, self._dt_s)
                 return
         level_before = self._rest_kpa + self._fell_kpa
-        tail_from = int(np.searchsorted(recent.time_s[: recent.count], now_s - SETTLE_S))
+        tail_from = int(recent.time_s[: recent.count].searchsorted(now_s - SETTLE_S))
         tail = recent.pressure_kpa[min(tail_from, recent.count - 1) : recent.count]
         if burst.is_event:
+            self._may_hold = burst.kind is GaugeKind.HELD
             samples = self._gather(burst, now_s, ended)
             if not self._opened:
                 notices.append(EventOpened(float(recent.time_s[self._start + burst.first])))
                 notices.extend(self._pending)
             notices.append(EventClosed(samples))
             level_before = self._rest_kpa + (burst.top_kpa if burst.kind is GaugeKind.HELD else 0.0)
-        after = float(np.median(tail))
-        if level_before - after > max(0.6 * settings.event_kpa, 2 * self._wake_kpa) and after < settings.zero_limit_kpa:
+        after = middle(tail)
+        fell = level_before - after
+        usual = self._zero.level_kpa if self._zero is not None else 0.0
+        to_nothing = after < settings.zero_limit_kpa or fell > 0.8 * (level_before - usual)
+        if fell > max(0.6 * settings.event_kpa, 2 * self._wake_kpa) and to_nothing:
             notices.append(Handling(now_s, HandlingKind.VENTED))
         elif burst.handling is not None and not ended:
             notices.append(Handling(now_s, burst.handling))
@@ -348,33 +383,51 @@ class Detector:
         self._opened = False
         self._no_quiet = False
         self._quiet_from_s = now_s - SETTLE_S
-        self._settle(tail)
+        self._settle(tail, flat=float(_highest(tail) - _lowest(tail)) <= 2 * self._wake_kpa)
         self._tidy(0)
+
+    def _rose_lately(self, now_s: float) -> float | None:
+        """Time of the last large rise, at a fraction of the cost of a description."""
+        recent = self._recent
+        last = recent.count
+        first = max(self._start, int(recent.time_s[:last].searchsorted(now_s - self._settings.live_gap_s - RISE_S)))
+        p = recent.pressure_kpa[first:last]
+        top = float(_highest(recent.pressure_kpa[self._start : last])) - self._rest_kpa
+        # Half as much again as usual: the lowest of many samples lies well below their mean.
+        places = rising(p, max(1.5 * self._wake_kpa, RISE_SHARE * top), self._dt_s)
+        return float(recent.time_s[first + places[-1]]) if len(places) else None
 
     def _follow_fall(self) -> None:
         """After a fall (a held gauge being bled) what follows starts from the bottom."""
         recent = self._recent
         p = recent.pressure_kpa[self._start : recent.count]
         low = p < self._rest_kpa - self._wake_kpa
+        # Three in a row: a wild sample or two are no fall.
+        low[2:] &= low[1:-1] & low[:-2]
+        low[:2] = False
         if not low.any():
             return
         high = p > self._rest_kpa + self._wake_kpa
         if high.any() and high.argmax() < low.argmax():
             return
         end = int(high.argmax()) if high.any() else len(p)
-        bottom = int(p[:end].argmin())
-        near = p[bottom:end][:16]
-        self._rest_kpa = float(np.median(near[near <= near.min() + self._wake_kpa]))
-        self._fell_kpa = max(self._fell_kpa, float(p[0]) - self._rest_kpa)
-        first_low = int((p[:end] <= self._rest_kpa + self._wake_kpa).argmax())
-        self._start += first_low
+        settled = np.sort(p[:end][low[:end]])
+        before = self._rest_kpa
+        self._rest_kpa = float(settled[len(settled) // 10])
+        self._fell_kpa += before - self._rest_kpa
+        self._start += int((p[:end] <= self._rest_kpa + self._wake_kpa).argmax())
         self._quiet_from_s = float(recent.time_s[self._start])
 
     def _is_flat(self, now_s: float) -> bool:
         recent = self._recent
-        first = int(np.searchsorted(recent.time_s[: recent.count], now_s - SETTLE_S))
+        first = int(recent.time_s[: recent.count].searchsorted(now_s - SETTLE_S))
         tail = recent.pressure_kpa[first : recent.count]
         return len(tail) > 1 and float(np.ptp(tail)) <= self._wake_kpa
+
+    def _resolution_kpa(self, pressure_kpa: FloatArray) -> float:
+        """As stated, or as the samples show it: quiet alone may never leave one step."""
+        stated = self._traits.resolution_kpa
+        return stated if stated is not None else smallest_step_kpa(pressure_kpa)
 
     def _gather(self, burst: Burst, now_s: float, ended: bool) -> EventSamples:
         """All that was seen of an event, with the zero from the quiet before it."""
@@ -388,11 +441,11 @@ class Detector:
         before = self._zero
         zero = None
         flags: set[Flag] = set()
-        if self._rest_kpa < settings.zero_limit_kpa:
+        if self._rest_kpa < settings.zero_limit_kpa or not self._may_hold:
             since = max(self._quiet_from_s, first_s - settings.quiet_s)
-            lo = int(np.searchsorted(t, since))
-            hi = int(np.searchsorted(t, first_s - max(0.03, 1.5 * self._dt_s)))
-            zero = take_zero(t[lo:hi], p[lo:hi], self._traits.resolution_kpa)
+            lo = int(t.searchsorted(since))
+            hi = int(t.searchsorted(first_s - max(0.03, 1.5 * self._dt_s)))
+            zero = take_zero(t[lo:hi], p[lo:hi], self._resolution_kpa(p[lo:]))
         elif before is not None:
             zero = before
         if zero is None:
@@ -408,10 +461,10 @@ class Detector:
             flags.add(Flag.INTERRUPTED)
         if self._trimmed:
             flags.add(Flag.TRIMMED)
-        lead = 0 if self._no_quiet else int(np.searchsorted(t, first_s - settings.lead_s))
+        lead = 0 if self._no_quiet else int(t.searchsorted(first_s - settings.lead_s))
         lost = sum(n for at, n in self._losses if first_s - 0.1 <= at <= last_s + 2 * self._dt_s)
         if not lost and not self._trimmed:
-            lost = _gaps(t[first : int(np.searchsorted(t, last_s)) + 1])
+            lost = _gaps(t[first : int(t.searchsorted(last_s)) + 1])
         if lost:
             flags.add(Flag.LOST_SAMPLES)
         over = recent.over_range[lead : recent.count].copy()

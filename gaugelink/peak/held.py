@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gaugelink.peak.burst import SLIP_S
+from gaugelink.peak.burst import SLIP_S, smallest_step_kpa
 from gaugelink.peak.climb import project
 from gaugelink.peak.events import (
     BudgetLine,
@@ -113,11 +113,7 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
 
 
 def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
-    step = traits.resolution_kpa
-    if step is None:
-        moves = np.abs(np.diff(samples.pressure_kpa))
-        moves = moves[moves > 1e-6]
-        step = float(moves.min()) if len(moves) else 0.0
+    step = traits.resolution_kpa if traits.resolution_kpa is not None else smallest_step_kpa(samples.pressure_kpa)
     noise = samples.noise_kpa
     if noise <= 0:
         tail = samples.pressure_kpa[-max(4, len(samples.pressure_kpa) // 4) :]

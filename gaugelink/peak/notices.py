@@ -64,7 +64,7 @@ class DetectorSettings:
     """Movement away from the resting level that is looked at more closely."""
     event_kpa: float = 50.0
     """Least rise of a cranking event; handling stays below it. Common practice, no source."""
-    live_gap_s: float = 1.1
+    live_gap_s: float = 1.15
     """Silence after the last stroke that ends an event on a live gauge. Longer than a slipped hand together
     with a slow stroke, shorter than two pulls in a row."""
     held_gap_s: float = 1.3

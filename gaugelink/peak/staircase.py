@@ -197,7 +197,7 @@ def _peaks(rise: FloatArray, limit: float) -> list[int]:
             if valley < 0.5 * lower or (valley < 0.8 * lower and lower - valley > limit):
                 break
             if rise[kept[-1]] >= rise[place]:
-                place = kept[-1]  # noqa: PLW2901
+                place = kept[-1]
             kept.pop()
         kept.append(place)
     return kept

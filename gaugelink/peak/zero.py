@@ -39,7 +39,7 @@ def take_zero(time_s: FloatArray, pressure_kpa: FloatArray, resolution_kpa: floa
     # Noise below half a step does not carry the mean from one step to the next: rounding then stays in it whole.
     rounding = ground.resolution_kpa / np.sqrt(12) if ground.noise_kpa < 0.6 * ground.resolution_kpa else 0.0
     middle = n // 2
-    wander = abs(float(np.median(pressure_kpa[middle:]) - np.median(pressure_kpa[:middle])))
-    wander = wander if wander > 3 * ground.noise_kpa / np.sqrt(middle) + ground.resolution_kpa else 0.0
+    # A drifting zero is read half a window before the event that it is for.
+    wander = float(np.mean(pressure_kpa[middle:]) - np.mean(pressure_kpa[:middle]))
     u = float(np.sqrt(ground.noise_kpa**2 / n + rounding**2 + wander**2 / 3))
     return Zero(ground.rest_kpa, u, ground.noise_kpa, ground.resolution_kpa)
