@@ -132,6 +132,8 @@ class Mechanic:
         self._pulls = 0
         self._astray: dict[str, str] = {}
         """Cylinder that was asked for, and the hole that is taken for it."""
+        self._mixed_up: set[str] = set()
+        """Cylinders that were taken for each other."""
         self._exchanged = False
         """Two gauges were declared exchanged: they stay where they are."""
 
@@ -155,6 +157,9 @@ class Mechanic:
             return
         if key is PromptKey.ACKNOWLEDGE:
             self._do.append(Say(now_s + self._rng.uniform(3, 8), "acknowledge"))
+            return
+        if key is PromptKey.ASK_EXCHANGED:
+            self._looks_again(str(args["first"]), str(args["second"]), now_s)
             return
         if key in _OVER:
             self._do.clear()
@@ -196,8 +201,18 @@ class Mechanic:
             return False
         self._do.clear()
         self._astray.clear()
+        self._mixed_up.clear()
         self._do.append(Say(now_s + self._rng.uniform(2, 5), "assign", here))
         return True
+
+    def _looks_again(self, first: str, second: str, now_s: float) -> None:
+        """Asked whether two were exchanged: a look at the engine tells."""
+        wrong = (
+            {name for name, gauge in self.gauges.items() if self.hole[gauge] != name} if len(self.hole) > 1 else set()
+        )
+        if {first, second} <= (wrong or self._mixed_up) and not self._exchanged:
+            self._exchanged = True
+            self._do.append(Say(now_s + self._rng.uniform(5, 15), "exchange", first, second))
 
     def _go(self, target: tuple[str, ...], now_s: float) -> None:
         """Plan the next pull on the cylinders that were asked for."""
@@ -280,6 +295,7 @@ class Mechanic:
                 return
             other = self._rng.choice(others)
             self._astray = {asked: other, other: asked}
+            self._mixed_up = {asked, other}
             where[self.gauges[asked]] = other
         elif len(where) > 1:
             first, second = self._rng.sample(list(where), 2)

@@ -9,7 +9,7 @@ from math import sqrt
 from gaugelink.bench import commands, saying
 from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.evidence import Habits, Sign, learn, weigh
+from gaugelink.bench.evidence import Habits, Sign, exchanged, learn, weigh
 from gaugelink.bench.plan import CrankedBy, Plan
 from gaugelink.bench.prompts import Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
@@ -433,12 +433,29 @@ class TestBench:
         self._prompt(saying.question(self._state, self._say, reading))
 
     def _ask_about_doubts(self) -> None:
-        """Ask about the readings that later pulls have put in doubt."""
+        """Ask about the readings that later pulls, or an earlier test, have put in doubt."""
+        state = self._state
+        if state.phase is Phase.DONE and not state.exchange_asked:
+            self._ask_about_exchange()
         for reading in self._state.readings:
             doubted = any(change.status is Status.GIVEN for change in reading.changes)
             if reading.status is Status.HELD and doubted and not reading.asked:
                 self._ask(reading)
                 return
+
+    def _ask_about_exchange(self) -> None:
+        state = self._state
+        state.exchange_asked = True
+        values = {name: value for name in state.gauges if (value := state.agreement(name).value_kpa) is not None}
+        expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
+        pair = exchanged(values, expected, state.settings.evidence)
+        if pair is None:
+            return
+        for reading in [one for name in pair for one in state.of_cylinder(name)]:
+            asked = replace(reading, asked=True)
+            state.put(asked)
+            self._out.append(ReadingChanged(asked))
+        self._prompt(self._say.say(PromptKey.ASK_EXCHANGED, first=pair[0], second=pair[1]))
 
     def _prompt(self, prompt: Prompt) -> None:
         self._state.prompted_s = self._state.at_s

@@ -47,7 +47,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ASK_WHICH: "Not sure about {value}. Was that {first} or {second}? Answer, or pull again on {next}.",
     PromptKey.ASK_ONE: "Not sure about {value}. Was that {first}? Answer, or pull again on {next}.",
     PromptKey.ASK_LATER: "Not sure any more about {value} on {first}. Was it {second}? Say which.",
-    PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged against the last test. Say which is which.",
+    PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged beside the last test. If they are, say exchange.",
     PromptKey.ASK_GAUGE: "That gauge is not part of this test. Nothing was counted.",
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
     PromptKey.DONE: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",

@@ -16,6 +16,7 @@ correction by hand reaches the events around it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from math import exp, log, pi, sqrt
 
 from gaugelink.settings import Settings
@@ -168,6 +169,33 @@ def weigh(
         lightest = grown[0][0] + _LIGHTEST
         chains = [_longer(*one, sign, settings) for one in grown[:_WIDTH] if one[0] > lightest]
     return _marginals(chains, len(signs), cylinders)
+
+
+def exchanged(
+    values_kpa: Mapping[str, float], expected_kpa: Mapping[str, float], settings: EvidenceSettings
+) -> tuple[str, str] | None:
+    """Return the two cylinders whose readings, changed places, fit an earlier test much better; None when none do.
+
+    Each cylinder's change since then is taken against the mean change of all, in standard deviations; an exchange
+    is suspected when the sum of squares falls by more than the odds against one (`slip`) ask for.
+    """
+    both = [name for name in values_kpa if name in expected_kpa]
+    if len(both) < 2:
+        return None
+
+    def misfit(values: Mapping[str, float]) -> float:
+        ratios = [values[name] / expected_kpa[name] for name in both]
+        mean = sum(ratios) / len(ratios)
+        sd = sqrt(settings.history_sd**2 + settings.repeat_sd**2)
+        return sum(((ratio / mean - 1) / sd) ** 2 for ratio in ratios)
+
+    as_read = misfit(values_kpa)
+    gains = {
+        (one, other): as_read - misfit({**values_kpa, one: values_kpa[other], other: values_kpa[one]})
+        for one, other in combinations(both, 2)
+    }
+    best = max(gains, key=lambda pair: gains[pair])
+    return best if gains[best] > -2 * log(settings.slip) else None
 
 
 def _longer(log_weight: float, chain: _Chain, cylinder: str, sign: Sign, s: EvidenceSettings) -> _Chain:

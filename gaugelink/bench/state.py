@@ -94,6 +94,7 @@ class BenchState:
     prompted_s: float = 0.0
     reminded: int = 0
     ready_said: bool = False
+    exchange_asked: bool = False
     named: bool = False
     """Whether the gauges were named with their cylinders since they were put in."""
 
