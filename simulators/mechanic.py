@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from random import Random
 
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompts import QUESTIONS, PromptKey
 
 
 class Mistake(StrEnum):
@@ -87,7 +87,7 @@ class Say:
 
     at_s: float
     kind: str
-    """``acknowledge``, ``assign``, ``exchange``, ``abandon`` or ``begin``."""
+    """``acknowledge``, ``answer``, ``assign``, ``exchange``, ``abandon`` or ``begin``."""
     cylinder: str | None = None
     other: str | None = None
 
@@ -132,6 +132,7 @@ class Mechanic:
         self._pulls = 0
         self._astray: dict[str, str] = {}
         """Cylinder that was asked for, and the hole that is taken for it."""
+        self._questions = 0
         self._mixed_up: set[str] = set()
         """Cylinders that were taken for each other."""
         self._exchanged = False
@@ -157,6 +158,14 @@ class Mechanic:
             return
         if key is PromptKey.ACKNOWLEDGE:
             self._do.append(Say(now_s + self._rng.uniform(3, 8), "acknowledge"))
+            return
+        self._questions = self._questions + 1 if key in QUESTIONS else 0 if key not in _READY else self._questions
+        here = self.hole[next(iter(self.hole))]
+        if self._questions > 1 and len(self.hole) == 1 and here is not None and key is not PromptKey.ASK_EXCHANGED:
+            # Asked twice in a row: look where the gauge is, and say so.
+            self._do.clear()
+            self._astray.clear()
+            self._do.append(Say(now_s + self._rng.uniform(3, 8), "answer", here))
             return
         if key is PromptKey.ASK_EXCHANGED:
             self._looks_again(str(args["first"]), str(args["second"]), now_s)

@@ -32,6 +32,8 @@ from gaugelink.peak.events import CrankingEvent, GaugeKind
 from gaugelink.peak.notices import HandlingKind
 
 _RUNNING = (Phase.CAUTIONS, Phase.MEASURING, Phase.DONE)
+_REMEMBERED = 40
+"""Events of a gauge that are weighed anew; those before stay as they are."""
 _SURE = 0.98
 _LONGEST_LEARNT_S = 120.0
 
@@ -342,20 +344,22 @@ class TestBench:
         if not track.signs:
             return
         readings = [reading for reading in state.readings if reading.gauge == gauge]
-        signs = [
-            replace(
-                sign,
-                pinned=reading.cylinder if reading.status is Status.MOVED else None,
-                partial=sign.partial or reading.status is Status.STRUCK,
-            )
-            for sign, reading in zip(track.signs, readings, strict=True)
-        ]
+        recent = len(readings) - _REMEMBERED
+        weighed: list[Reading] = []
+        signs: list[Sign] = []
+        for index, (sign, reading) in enumerate(zip(track.signs, readings, strict=True)):
+            certain = reading.status is Status.MOVED or (index < recent and reading.in_cylinder)
+            if index >= recent or certain:
+                partial = sign.partial or reading.status is Status.STRUCK
+                signs.append(replace(sign, pinned=reading.cylinder if certain else None, partial=partial))
+                weighed.append(reading)
         # A person may say that the gauge was on a cylinder of another gauge.
         lane = tuple(dict.fromkeys((*state.lane(gauge), *(sign.pinned for sign in signs if sign.pinned))))
         expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
         shares = weigh(signs, lane, expected, self.habits(), state.settings.evidence)
-        for reading, share in zip(readings, shares, strict=True):
-            self._judge(reading, share, is_fresh=reading.event_id == fresh)
+        for sign, reading, share in zip(signs, weighed, shares, strict=True):
+            if sign.pinned is None or reading.by_person:
+                self._judge(reading, share, is_fresh=reading.event_id == fresh)
 
     def _judge(self, reading: Reading, share: dict[str, float], is_fresh: bool) -> None:
         state = self._state
