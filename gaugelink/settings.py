@@ -49,8 +49,15 @@ def validate_settings(model: type[Model], data: dict[str, Any], file: str) -> Mo
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        lines = [f"{file}: {_sentence(model, mistake)}" for mistake in error.errors(include_url=False)]
+        mistakes = error.errors(include_url=False)
+        # A list whose item has a mistake is also told to be too short; the item's own mistake is the one to mend.
+        told = [one for one in mistakes if not any(_inside(other["loc"], one["loc"]) for other in mistakes)]
+        lines = [f"{file}: {_sentence(model, mistake)}" for mistake in told]
         raise SettingsError("\n".join(dict.fromkeys(lines))) from error
+
+
+def _inside(inner: Sequence[int | str], outer: Sequence[int | str]) -> bool:
+    return len(inner) > len(outer) and tuple(inner[: len(outer)]) == tuple(outer)
 
 
 def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:

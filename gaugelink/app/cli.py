@@ -1,11 +1,13 @@
 """The command line: one door a command, each thin; what they do is in the modules beside this one."""
 
+import os
 import sys
+from collections.abc import Iterator
 
 import typer
 
 from gaugelink import __version__
-from gaugelink.app.commands import bench, files
+from gaugelink.app.commands import bench, files, test
 from gaugelink.errors import GaugelinkError
 
 app = typer.Typer(
@@ -35,16 +37,29 @@ def _root(
 
 files.register(app)
 bench.register(app)
+test.register(app)
 
 
 def main() -> None:
-    """Run the command line. An error of the project's own ends as its sentence and exit status 1."""
+    """Run the command line. Errors of the project's own end as their sentences and exit status 1."""
+    told: list[str] = []
     try:
         app()
-    except GaugelinkError as error:
-        typer.echo(str(error), err=True)
-        sys.exit(1)
-    except BrokenPipeError:
+    except* GaugelinkError as group:
+        told = [str(error) for error in _leaves(group)]
+    except* BrokenPipeError:
         # The reader of a pipe went away (`| head`); there is nobody left to tell.
-        sys.stderr.close()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        told = [""]
+    if told:
+        for sentence in dict.fromkeys(filter(None, told)):
+            typer.echo(sentence, err=True)
         sys.exit(1)
+
+
+def _leaves(group: BaseExceptionGroup[GaugelinkError]) -> Iterator[GaugelinkError]:
+    for error in group.exceptions:
+        if isinstance(error, BaseExceptionGroup):
+            yield from _leaves(error)
+        else:
+            yield error

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from datetime import UTC, datetime
+from pathlib import Path
 
 from gaugelink.app.livefeed import LiveFeed, LivePack
 from gaugelink.app.session import Session
@@ -25,6 +26,7 @@ from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.senml import live_pressure
 from gaugelink.engine.calibration import CalibrationRecord
+from gaugelink.errors import JournalError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.radio import Radio
 from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
@@ -39,6 +41,8 @@ _LOG = logging.getLogger(__name__)
 
 TICK_S = 0.25
 RETRY_S = 5.0
+HAND_OVER_S = 0.6
+_LOOK_S = 0.02
 _DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
 
 
@@ -59,6 +63,20 @@ class Watcher:
 
     def listening(self, address: str) -> None:
         """Where the broker is."""
+
+
+def make_folder(folder: Path) -> None:
+    """Make the folder of a journal where it is not there yet.
+
+    Raises:
+        JournalError: it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise JournalError(
+            f"The folder {folder} for the journal cannot be made ({error.strerror}): set journal in [bench]."
+        ) from error
 
 
 class Daemon:
@@ -111,6 +129,7 @@ class Daemon:
         """
         shop = self.shop
         async with AsyncExitStack() as stack:
+            make_folder(shop.journal.parent)
             self._journal = await stack.enter_async_context(Journal.open(shop.journal))
             settings, port = shop.settings.broker, None
             if settings.embedded:
@@ -131,8 +150,18 @@ class Daemon:
                 tasks.create_task(self._retry(), name="retry"),
             ]
             await self.stopped.wait()
+            await self._hand_over()
             for task in running:
                 task.cancel()
+
+    async def _hand_over(self) -> None:
+        """Give the outbox a moment to empty; what does not go out now goes out when the service is back."""
+        assert self._broker is not None
+        assert self._journal is not None
+        for _ in range(int(HAND_OVER_S / _LOOK_S)):
+            if not self._broker.connected or self._fault is not None or not (await self._journal.outbox_depth()).count:
+                return
+            await asyncio.sleep(_LOOK_S)
 
     async def _open(self) -> None:
         """Take up calibrations and the open test, or begin the one that the shop file asks for."""

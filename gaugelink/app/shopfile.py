@@ -11,7 +11,7 @@ from gaugelink.app.layouts import find_layout
 from gaugelink.bench.plan import Conditions, TestKind
 from gaugelink.bench.voice import VoiceSettings
 from gaugelink.broker.settings import BrokerSettings
-from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord, parse_fleet
+from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord, parse_engine, parse_fleet
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
@@ -66,7 +66,7 @@ class ShopFile(Settings):
     broker: BrokerSettings = BrokerSettings(embedded=True, port=0)
     gauges: tuple[GaugeSettings, ...] = Field(min_length=1)
     fleet: Path | None = None
-    """A file with machines and engines, beside those that stand here."""
+    """A file with machines and engines; engines are also the files of the folder ``engines`` beside it."""
     machines: tuple[MachineRecord, ...] = ()
     engines: tuple[EngineRecord, ...] = ()
     test: TestDefaults = TestDefaults()
@@ -127,7 +127,9 @@ def load_shop(path: Path) -> Shop:
     fleet = Fleet(machine=(), engine=())
     if settings.fleet is not None:
         fleet_path = folder / settings.fleet
-        fleet = parse_fleet(_text(fleet_path, "fleet file"), str(fleet_path), settings.engines)
+        fleet = parse_fleet(
+            _text(fleet_path, "fleet file"), str(fleet_path), (*settings.engines, *_engines(fleet_path))
+        )
     own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
     fleet = _joined(path, fleet, own)
     layouts = {gauge.name: find_layout(gauge.layout, folder) for gauge in settings.gauges}
@@ -147,6 +149,14 @@ def load_shop(path: Path) -> Shop:
         )
         settings = settings.model_copy(update={"broker": broker})
     return Shop(path, settings, fleet, layouts, place)
+
+
+def _engines(fleet_path: Path) -> list[EngineRecord]:
+    """The engines that lie as files in ``engines`` beside the fleet file."""
+    return [
+        parse_engine(_text(path, "engine file"), str(path))
+        for path in sorted((fleet_path.parent / "engines").glob("*.toml"))
+    ]
 
 
 def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:

@@ -1,0 +1,53 @@
+"""Asks a running bench for something over its broker, and waits for the one answer."""
+
+import asyncio
+
+import aiomqtt
+
+from gaugelink.broker.commands import Command
+from gaugelink.broker.message import topic
+from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.errors import BrokerError
+
+
+async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s: float = 5.0) -> CommandResult:
+    """Send a command to a bench and give its answer.
+
+    Raises:
+        BrokerError: the broker cannot be reached, or the bench does not answer in time.
+    """
+    if settings.port == 0:
+        raise BrokerError(
+            "The shop file gives the embedded broker any free port, so it cannot be found from here: "
+            "set a port in [broker]."
+        )
+    password = settings.password()
+    client = aiomqtt.Client(
+        settings.host,
+        settings.port,
+        username=settings.username,
+        password=None if password is None else password.get_secret_value(),
+        tls_context=settings.tls_context(),
+        protocol=aiomqtt.ProtocolVersion.V311,
+        timeout=timeout_s,
+    )
+    where = f"the broker at {settings.host}:{settings.port}"
+    try:
+        async with client, asyncio.timeout(timeout_s):
+            await client.subscribe(topic(bench, CommandResult.TOPIC), qos=1)
+            await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
+            async for message in client.messages:
+                payload = message.payload
+                if not isinstance(payload, str | bytes | bytearray):
+                    continue
+                answer = CommandResult.model_validate_json(payload)
+                if answer.command_id == command.id:
+                    return answer
+    except TimeoutError as error:
+        raise BrokerError(
+            f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there?"
+        ) from error
+    except (aiomqtt.MqttError, OSError) as error:
+        raise BrokerError(f"Cannot reach {where}: {error}.") from error
+    raise BrokerError(f"{where[0].upper()}{where[1:]} closed the connection before bench {bench} answered.")
