@@ -25,6 +25,8 @@ PULSE_KPA = 30.0
 is less. A knock at the hose stays below it. Common practice, no source."""
 SLOW_S = 0.03
 """Above this sample spacing a stroke may show as a single sample."""
+SLOWEST_S = 0.045
+"""Above this sample spacing pulses cannot be told from wild samples: such a gauge is held, unless stated otherwise."""
 SLIP_S = 0.5
 """A pause between strokes that is longer than this, and than twice the usual one, is an interruption."""
 
@@ -174,7 +176,7 @@ def describe(
     held = (longest > HELD_RUN_S) if stated is None else stated is GaugeKind.HELD
     if held:
         return _staircase(time_s, x, ground, settings, first, top, dt, wake)
-    return _pulses(time_s, x, ground, settings, first, top, dt, wake)
+    return _pulses(time_s, x, ground, settings, stated, first, top, dt, wake)
 
 
 def _pulses(
@@ -182,6 +184,7 @@ def _pulses(
     x: FloatArray,
     ground: Background,
     settings: DetectorSettings,
+    stated: GaugeKind | None,
     first: int,
     top: float,
     dt: float,
@@ -211,12 +214,13 @@ def _pulses(
         # Twice the threshold: what only just crosses it, noise carries over it again and again.
         apart = np.maximum.reduceat(x, starts) > max(least_kpa, 2 * max(wake, 0.08 * top))
         pulses = max(pulses, int(np.count_nonzero(apart)))
-    wide = foot
+    wide = int(np.count_nonzero(x[first:] > max(foot_kpa, 0.05 * top)))
     if dt < SLOW_S:
         starts, ends = _runs(x > foot_kpa)
         wide = int(np.max((ends - starts)[np.maximum.reduceat(x, starts) >= 0.9 * top]))
     alone = top >= 3 * settings.event_kpa and wide >= least
-    is_event = top >= settings.event_kpa and foot >= least and (pulses >= 2 or alone)
+    seen = dt < SLOWEST_S or stated is GaugeKind.LIVE
+    is_event = seen and top >= settings.event_kpa and foot >= least and (pulses >= 2 or alone)
     pauses = np.diff(begins)
     interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * middle(pauses)))
     what = None

@@ -191,17 +191,17 @@ class Detector:
         """Make room for `n` quiet samples and, now and then, look at rate, noise and resolution again."""
         recent = self._recent
         count = recent.count
-        span = float(recent.time_s[count - 1] - recent.time_s[0]) if count > 1 else 0.0
-        dt = span / (count - 1) if span > 0 else 0.01
-        self._dt_s = dt
+        dt = self._dt_s = _spacing(recent.time_s[max(0, count - CHUNK) : count]) or self._dt_s or 0.01
         keep = min(int(self._settings.quiet_s / dt) + 8, recent.capacity // 4)
         recent.keep_last(keep)
         self._tidy_at = min(keep + max(keep, 2 * CHUNK), recent.capacity)
         self._since_estimate += count - recent.count
         self._losses.clear()
         if self._since_estimate >= 8 * CHUNK:
-            self._since_estimate = 0
-            self._settle(self._recent.pressure_kpa[: recent.count][-CHUNK:], keep_rest=True)
+            first = max(int(recent.time_s[: recent.count].searchsorted(self._quiet_from_s)), recent.count - CHUNK)
+            if recent.count - first >= 64:
+                self._since_estimate = 0
+                self._settle(recent.pressure_kpa[first : recent.count], keep_rest=True)
 
     def _settle(self, quiet_kpa: FloatArray, keep_rest: bool = False, flat: bool = True) -> None:
         """Take quiet samples as the background."""
@@ -277,7 +277,7 @@ class Detector:
         recent = self._recent
         p = recent.pressure_kpa[: recent.count]
         t = recent.time_s[: recent.count]
-        self._dt_s = float(t[-1] - t[0]) / max(1, len(t) - 1)
+        self._dt_s = _spacing(t) or 0.01
         self._quiet_from_s = float(t[0])
         # Neighbouring samples tell the noise even on a slope; no gauge is noisier than the bound.
         noise = min(float(np.median(np.abs(np.diff(p)))), NOISIEST_KPA)
@@ -415,7 +415,8 @@ class Detector:
         before = self._rest_kpa
         self._rest_kpa = float(settled[len(settled) // 10])
         self._fell_kpa += before - self._rest_kpa
-        self._start += int((p[:end] <= self._rest_kpa + self._wake_kpa).argmax())
+        fell = int(low.argmax()) - 2
+        self._start += fell + int((p[fell:end] <= self._rest_kpa + self._wake_kpa).argmax())
         self._quiet_from_s = float(recent.time_s[self._start])
 
     def _is_flat(self, now_s: float) -> bool:
@@ -490,12 +491,17 @@ def _part(
     return t[i:j], p[i:j], o if isinstance(o, bool) else o[i:j]
 
 
+def _spacing(time_s: FloatArray) -> float:
+    """Usual time between samples, lost ones left out; 0 when there is none."""
+    return middle(time_s[1:] - time_s[:-1]) if len(time_s) > 1 else 0.0
+
+
 def _gaps(time_s: FloatArray) -> int:
     """Samples that the sample clock says are missing."""
     if len(time_s) < 4:
         return 0
-    dt = np.diff(time_s)
-    usual = float(np.median(dt))
+    dt = time_s[1:] - time_s[:-1]
+    usual = middle(dt)
     if usual <= 0:
         return 0
     wide = dt[dt > 2.5 * usual]
