@@ -260,6 +260,7 @@ class BrokerLink:
                 await client.__aexit__(None, None, None)
 
     async def _drain(self, client: aiomqtt.Client) -> None:
+        loop = asyncio.get_running_loop()
         await asyncio.sleep(self._settings.settle)
         again = [row for row in await self._again() if row.topic_suffix != Prompt.TOPIC]
         for start in range(0, len(again), WINDOW):
@@ -274,12 +275,13 @@ class BrokerLink:
             if not rows:
                 await self._journal.outbox_grew.wait()
                 continue
+            began_s = loop.time()
             try:
                 await self._send(client, rows, self._unmarked)
             finally:
                 await asyncio.shield(self._mark())
             if len(rows) == WINDOW:
-                await asyncio.sleep(WINDOW / self._settings.drain_per_s)
+                await asyncio.sleep(max(0.0, began_s + WINDOW / self._settings.drain_per_s - loop.time()))
 
     async def _again(self) -> Sequence[OutboxRow]:
         """What a broker that crashed may have lost. A prompt is not in it: what was to be done then is done."""

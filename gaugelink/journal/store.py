@@ -170,8 +170,7 @@ class Store:
             connection.execute("BEGIN IMMEDIATE")
             connection.executemany("UPDATE outbox SET sent_at = ? WHERE seq = ?", [(now, seq) for seq in seqs])
             connection.execute(
-                "DELETE FROM outbox WHERE sent_at IS NOT NULL AND seq <= (SELECT max(seq) FROM outbox) - ?",
-                (SENT_KEPT,),
+                "DELETE FROM outbox WHERE sent_at IS NOT NULL AND seq <= ?", (max(seqs, default=0) - SENT_KEPT,)
             )
             connection.execute("COMMIT")
         except sqlite3.Error as error:

@@ -21,10 +21,12 @@ def free_port() -> int:
 class Mosquitto:
     """One mosquitto with its folder; ``async with Mosquitto(folder) as broker``.
 
-    It keeps its sessions on disk and saves them at every change, as a shop's broker should.
+    It keeps its sessions on disk and saves them after `save_every` changes.
     """
 
-    def __init__(self, folder: Path, *, extra: Sequence[str] = (), listener: Sequence[str] = ()) -> None:
+    def __init__(
+        self, folder: Path, *, extra: Sequence[str] = (), listener: Sequence[str] = (), save_every: int = 1
+    ) -> None:
         if not PROGRAM.exists():
             raise FileNotFoundError(
                 f"{PROGRAM} is missing: install Debian's mosquitto (apt-get install mosquitto); "
@@ -41,7 +43,7 @@ class Mosquitto:
             "persistence true",
             f"persistence_location {self._store}/",
             "autosave_on_changes true",
-            "autosave_interval 1",
+            f"autosave_interval {save_every}",
             "log_dest stderr",
             "log_type all",
             "user root",

@@ -183,6 +183,15 @@ async def test_the_outbox_forgets_what_was_sent_long_ago(path):
         assert [row.id for row in again] == [f"cranking-{number}" for number in range(144, 400)]
 
 
+async def test_the_newest_sent_are_kept_however_much_waits_behind_them(path):
+    async with Journal.open(path) as journal:
+        for number in range(400):
+            await journal.record([], [message(number)])
+        await journal.mark_sent(await journal.pending(50))
+        again = await journal.to_tell_again(timedelta(minutes=5))
+        assert [row.id for row in again] == [f"cranking-{number}" for number in range(50)]
+
+
 async def test_only_the_last_of_a_retained_topic_is_told_again_and_not_before_it_was_sent(path):
     async with Journal.open(path) as journal:
         for number in range(3):
