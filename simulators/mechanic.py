@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from random import Random
 
-from gaugelink.bench.prompts import QUESTIONS, PromptKey
+from gaugelink.bench.prompts import ENDINGS, QUESTIONS, PromptKey
 
 
 class Mistake(StrEnum):
@@ -99,9 +99,7 @@ _NOTHING_TO_DO = frozenset(
     | {PromptKey.ABANDONED}
     | {key for key in PromptKey if key.value.startswith("caution")}
 )
-_OVER = frozenset(
-    {PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_ONE, PromptKey.DONE_NOTHING, PromptKey.EXTRA_DONE}
-)
+_OVER = ENDINGS | {PromptKey.DONE_NOTHING}
 _READY = frozenset({PromptKey.READY, PromptKey.READY_ALL})
 
 
@@ -168,11 +166,12 @@ class Mechanic:
             self._do.append(Say(now_s + self._rng.uniform(3, 8), "answer", here))
             return
         if key is PromptKey.ASK_EXCHANGED:
-            self._looks_again(str(args["first"]), str(args["second"]), now_s)
+            self._looks_again(str(args["first"]), str(args["second"]), now_s=now_s)
             return
         if key in _OVER:
             self._do.clear()
-            self._notices_wrong_name(args, now_s)
+            if not self._notices_wrong_name(args, now_s) and "list" in args and self._rng.random() < self.manner.notice:
+                self._looks_again(*sorted(self._mixed_up), now_s=now_s)
             return
         if key in _READY:
             if self._astray and self._rng.random() < self.manner.notice and self._knows_better(cylinders):
@@ -214,8 +213,11 @@ class Mechanic:
         self._do.append(Say(now_s + self._rng.uniform(2, 5), "assign", here))
         return True
 
-    def _looks_again(self, first: str, second: str, now_s: float) -> None:
-        """Asked whether two were exchanged: a look at the engine tells."""
+    def _looks_again(self, *pair: str, now_s: float) -> None:
+        """Were these two exchanged? A look at the engine, or memory, tells."""
+        if len(pair) != 2:
+            return
+        first, second = pair
         wrong = (
             {name for name, gauge in self.gauges.items() if self.hole[gauge] != name} if len(self.hole) > 1 else set()
         )

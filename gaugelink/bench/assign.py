@@ -32,7 +32,7 @@ from gaugelink.peak.events import CrankingEvent, GaugeKind
 from gaugelink.peak.notices import HandlingKind
 
 _RUNNING = (Phase.CAUTIONS, Phase.MEASURING, Phase.DONE)
-_REMEMBERED = 40
+_REMEMBERED = 24
 """Events of a gauge that are weighed anew; those before stay as they are."""
 _SURE = 0.98
 _LONGEST_LEARNT_S = 120.0

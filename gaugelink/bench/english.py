@@ -50,8 +50,11 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged beside the last test. If they are, say exchange.",
     PromptKey.ASK_GAUGE: "That gauge is not part of this test. Nothing was counted.",
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
-    PromptKey.DONE: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
-    PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. Highest {first}, {high}. Lowest {second}, {low}.",
+    PromptKey.DONE: "Test done. In order: {list}.",
+    PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. In order: {list}.",
+    PromptKey.DONE_MANY: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
+    PromptKey.LAST_DONE_MANY: "{cylinder}, {value}, agreed. Test done. "
+    "Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.DONE_ONE: "Test done. {cylinder}, {value}.",
     PromptKey.DONE_NOTHING: "Test closed. There are no readings.",
     PromptKey.ABANDONED: "Test abandoned.",

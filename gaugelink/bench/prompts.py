@@ -61,6 +61,8 @@ class PromptKey(StrEnum):
     MISSING = "missing"
     DONE = "done"
     LAST_DONE = "last_done"
+    DONE_MANY = "done_many"
+    LAST_DONE_MANY = "last_done_many"
     DONE_ONE = "done_one"
     DONE_NOTHING = "done_nothing"
     ABANDONED = "abandoned"
@@ -96,6 +98,12 @@ CAUTIONS = (
 )
 """What is said before anyone cranks an engine with its plugs out (common practice, no source)."""
 
+ENDINGS = frozenset(
+    {PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_MANY, PromptKey.LAST_DONE_MANY}
+    | {PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}
+)
+"""Prompts that say that every cylinder is settled."""
+
 _TONES: dict[Tone, frozenset[PromptKey]] = {
     Tone.GOOD: frozenset(
         {
@@ -123,7 +131,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
         | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA}
     ),
-    Tone.DONE: frozenset({PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}),
+    Tone.DONE: ENDINGS,
     Tone.TROUBLE: frozenset(
         {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}

@@ -10,6 +10,8 @@ from gaugelink.peak.events import Flag, GaugeKind
 
 WORTH_NAMING = 0.02
 """A candidate less likely than this is not named in a question."""
+READ_BACK = 4
+"""Cylinders that an ear can follow when they are read back; of more only the highest and the lowest are said."""
 
 
 def opening(state: BenchState, say: Prompter) -> Prompt:
@@ -33,17 +35,23 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
 
 
 def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Prompt:
-    """Say how the test ended: the `last` reading if it has just come, the highest and the lowest cylinder."""
+    """Say how the test ended: the `last` reading if it has just come, then all cylinders, or the extremes of many.
+
+    Reading all of them back in order is one more chance to notice that two were mixed up.
+    """
     if state.phase is Phase.ABANDONED:
         return say.say(PromptKey.ABANDONED)
     values = [(name, value) for name in state.plan.cylinders if (value := state.agreement(name).value_kpa) is not None]
     if not values:
         return say.say(PromptKey.DONE_NOTHING)
-    lowest, highest = min(values, key=lambda one: one[1]), max(values, key=lambda one: one[1])
     if len(values) == 1:
-        return say.say(PromptKey.DONE_ONE, cylinder=highest[0], value=highest[1])
+        return say.say(PromptKey.DONE_ONE, cylinder=values[0][0], value=values[0][1])
+    lowest, highest = min(values, key=lambda one: one[1]), max(values, key=lambda one: one[1])
     read: dict[str, object] = {} if last is None else {"cylinder": last.cylinder, "value": last.peak_kpa}
-    key = PromptKey.DONE if last is None else PromptKey.LAST_DONE
+    if len(values) <= READ_BACK:
+        key = PromptKey.DONE if last is None else PromptKey.LAST_DONE
+        return say.say(key, (), list=tuple(values), **read)
+    key = PromptKey.DONE_MANY if last is None else PromptKey.LAST_DONE_MANY
     return say.say(key, (), first=highest[0], high=highest[1], second=lowest[0], low=lowest[1], **read)
 
 

@@ -1,0 +1,73 @@
+"""Which readings agree, and the mean of those that do."""
+
+from math import sqrt
+
+import pytest
+from GTC import type_a, ureal
+
+from gaugelink.bench.agree import agree, combine, tolerance_kpa
+from gaugelink.bench.reading import Reading, Status
+from gaugelink.peak.events import Flag, GaugeKind
+
+
+def reading(
+    peak_kpa: float, u_kpa: float = 8.0, common_u_kpa: float = 3.0, flags: frozenset[Flag] = frozenset()
+) -> Reading:
+    return Reading(
+        event_id=f"{peak_kpa}",
+        test_id="t",
+        gauge="red",
+        kind=GaugeKind.LIVE,
+        pull=1,
+        peak_kpa=peak_kpa,
+        peak_u_kpa=u_kpa,
+        common_u_kpa=common_u_kpa,
+        flags=flags,
+        status=Status.GIVEN,
+        cylinder="1",
+        confidence=1.0,
+        candidates=(),
+    )
+
+
+def test_mean_and_uncertainty_of_repeats_agree_with_a_gum_library() -> None:
+    # Reference: GTC (Measurement Standards Laboratory of New Zealand), which implements JCGM 100:2008.
+    peaks, u_kpa, common = (930.0, 924.0, 927.0), 8.0, 3.0
+    own = sqrt((u_kpa / 2) ** 2 - common**2)
+    shared = ureal(0.0, common)
+    mean = sum((ureal(peak, own) + shared for peak in peaks), ureal(0.0, 0.0)) / 3
+    scatter = type_a.standard_uncertainty(peaks)
+    value_kpa, expanded_kpa = combine([reading(peak) for peak in peaks])
+    assert value_kpa == pytest.approx(mean.x, rel=1e-12)
+    assert expanded_kpa == pytest.approx(2 * sqrt(mean.u**2 + scatter**2), rel=1e-9)
+
+
+def test_a_common_error_does_not_excuse_a_difference() -> None:
+    # JCGM 100:2008, 5.2.2: fully correlated errors cancel in a difference.
+    sharp = reading(900.0, u_kpa=100.0, common_u_kpa=50.0)
+    assert tolerance_kpa(sharp, sharp, 0.03) == pytest.approx(27.0)
+    vague = reading(900.0, u_kpa=100.0, common_u_kpa=0.0)
+    assert tolerance_kpa(vague, vague, 0.03) == pytest.approx(2 * sqrt(2) * 50.0)
+
+
+def test_weak_pulls_drop_out_and_the_highest_group_counts() -> None:
+    found = agree([reading(800.0), reading(930.0), reading(805.0), reading(925.0)], 2, 0.03, False)
+    assert found.agreed
+    assert [one.peak_kpa for one in found.behind] == [930.0, 925.0]
+
+
+def test_one_high_reading_alone_agrees_with_nothing() -> None:
+    found = agree([reading(1100.0), reading(930.0)], 2, 0.03, False)
+    assert not found.agreed
+    assert found.value_kpa == 1100.0
+
+
+def test_a_reading_still_rising_counts_only_when_there_is_no_other_try() -> None:
+    short = [reading(930.0, flags=frozenset({Flag.STILL_RISING})), reading(928.0, flags=frozenset({Flag.STILL_RISING}))]
+    assert not agree(short, 2, 0.03, last_try=False).agreed
+    assert agree(short, 2, 0.03, last_try=True).agreed
+
+
+def test_without_readings_there_is_no_value() -> None:
+    found = agree([], 2, 0.03, False)
+    assert (found.agreed, found.value_kpa, found.u_kpa) == (False, None, None)
