@@ -176,6 +176,7 @@ class Mechanic:
         if key in _READY:
             if self._astray and self._rng.random() < self.manner.notice and self._knows_better(cylinders):
                 self._astray.clear()
+                self._mixed_up.clear()
                 self._go(tuple(cylinders), now_s)
             return
         if key in (PromptKey.WAITING, PromptKey.WAITING_ALL) and self._do:

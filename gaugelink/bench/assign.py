@@ -11,7 +11,7 @@ from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits, Sign, exchanged, learn, weigh
 from gaugelink.bench.plan import CrankedBy, Plan
-from gaugelink.bench.prompts import Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompts import LOOK_AGAIN, Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
     BENCH,
     Acknowledgement,
@@ -331,6 +331,7 @@ class TestBench:
             lost_s=track.lost_s + (self._state.at_s - track.down_since_s if track.down_since_s is not None else 0.0),
             peak_kpa=event.peak_kpa,
             peak_sd=own_u / max(event.peak_kpa, 1.0),
+            tighten=state.trouble,
             partial=bool(event.flags & SHORT_OF_THE_TOP),
         )
 
@@ -464,6 +465,7 @@ class TestBench:
     def _prompt(self, prompt: Prompt) -> None:
         self._state.prompted_s = self._state.at_s
         self._state.reminded = 0
+        self._state.trouble = prompt.key in LOOK_AGAIN
         self._out.append(prompt)
 
     def _flush(self, changed: bool = True) -> list[Outcome]:

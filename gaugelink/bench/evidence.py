@@ -51,6 +51,8 @@ class EvidenceSettings(Settings):
     screwed_when_moved: float = 0.6
     """Chance that the signature of screwing in is seen when the gauge was moved."""
     screwed_when_stayed: float = 0.03
+    screwed_when_tightened: float = 0.4
+    """The same when the pull before was low or the prompt said to look: the gauge is tightened where it is."""
     zero_when_moved: float = 0.2
     zero_when_stayed: float = 0.05
     unbled_when_moved: float = 0.03
@@ -88,6 +90,8 @@ class Sign:
     peak_kpa: float
     peak_sd: float
     """Relative standard uncertainty of the peak, what the gauge's readings share left out."""
+    tighten: bool
+    """The prompt before said that something is wrong with the reading: the gauge may be tightened where it is."""
     partial: bool
     """The peak is short of the cylinder's pressure: cut short, over range, or struck out."""
     pinned: str | None = None
@@ -151,8 +155,9 @@ def weigh(
     """
     chains = [_Chain(0.0)]
     for index, sign in enumerate(signs):
-        stayed = _handled(False, sign, habits, settings) if index else 0.0
-        moved = _handled(True, sign, habits, settings) if index else 0.0
+        rose = index > 0 and signs[index - 1].peak_kpa < (1 - 5 * settings.repeat_sd) * sign.peak_kpa
+        stayed = _handled(False, sign, habits, settings, sign.tighten or rose) if index else 0.0
+        moved = _handled(True, sign, habits, settings, False) if index else 0.0
         places = cylinders if sign.pinned is None else (sign.pinned,)
         goes: dict[str | None, dict[str, float]] = {}
         grown: list[tuple[float, _Chain, str]] = []
@@ -234,7 +239,7 @@ def _goes(previous: str | None, sign: Sign, cylinders: Sequence[str], s: Evidenc
     return {cylinder: log(share) for cylinder, share in shares.items()}
 
 
-def _handled(moved: bool, sign: Sign, habits: Habits, s: EvidenceSettings) -> float:
+def _handled(moved: bool, sign: Sign, habits: Habits, s: EvidenceSettings, tightened: bool) -> float:
     """Log-likelihood of the time and of the signs of handling."""
     total = 0.0
     if sign.gap_s is not None:
@@ -242,7 +247,8 @@ def _handled(moved: bool, sign: Sign, habits: Habits, s: EvidenceSettings) -> fl
         z = (log(max(sign.gap_s, 0.5)) - log(median)) / sd
         # The flat part runs over eight natural logarithms, from half a second to most of an hour.
         total += log((1 - s.any_time) * exp(-0.5 * z * z) / (sd * sqrt(2 * pi)) + s.any_time / 8.0)
-    total += _chance(sign.screwed, s.screwed_when_moved if moved else s.screwed_when_stayed)
+    still = s.screwed_when_tightened if tightened else s.screwed_when_stayed
+    total += _chance(sign.screwed, s.screwed_when_moved if moved else still)
     total += _chance(sign.zero_moved, s.zero_when_moved if moved else s.zero_when_stayed)
     total += _chance(sign.unbled, s.unbled_when_moved if moved else s.unbled_when_stayed)
     return total

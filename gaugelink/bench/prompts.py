@@ -147,6 +147,9 @@ QUESTIONS = frozenset(
 )
 """Prompts that ask which cylinder it was."""
 
+LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})
+"""Prompts after which the gauge may be tightened where it is."""
+
 _PRESSURES = frozenset({"value", "high", "low"})
 _CYLINDERS = frozenset({"cylinder", "next", "first", "second"})
 

@@ -93,6 +93,8 @@ class BenchState:
     results: list[CommandResult] = field(default_factory=list)
     prompted_s: float = 0.0
     reminded: int = 0
+    trouble: bool = False
+    """Whether the last prompt said to look at the gauge where it is."""
     ready_said: bool = False
     exchange_asked: bool = False
     named: bool = False

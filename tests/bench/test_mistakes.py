@@ -1,0 +1,204 @@
+"""Every mistake a mechanic makes: the reading ends on the right cylinder, or the bench asks, or it can be put right."""
+
+import pytest
+
+from gaugelink.bench.prompts import QUESTIONS, PromptKey
+from gaugelink.bench.reading import CommandKind, Phase, Status
+from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
+from gaugelink.peak.notices import HandlingKind
+
+
+def cranking_event(start_s: float, peak_kpa: float) -> CrankingEvent:
+    return CrankingEvent(GaugeKind.LIVE, start_s, start_s + 1, peak_kpa, 9.0, Method.FITTED, None, (), frozenset())
+
+
+def settle_first(shop, level_kpa: float = 930.0) -> None:
+    """Bring the first cylinder of a triple to agreement."""
+    shop.screw(15.0)
+    shop.pull(level_kpa, 5.0)
+    shop.pull(level_kpa * 0.997, 6.0)
+    assert shop.state.current == ("middle",)
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_an_extra_pull_stays_on_its_cylinder(floor, held) -> None:
+    shop = floor(3, held=held)
+    settle_first(shop)
+    if held:
+        shop.handle(HandlingKind.VENTED, 1.0)
+    extra = shop.pull(928.0, 4.0)
+    assert extra.cylinder == "PTO"
+    assert shop.said is PromptKey.EXTRA
+    assert shop.state.current == ("middle",)
+
+
+def test_an_extra_pull_at_the_end_does_not_open_the_test_again(floor) -> None:
+    shop = floor(2)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    shop.screw(25.0)
+    shop.pull(900.0, 4.0)
+    shop.pull(902.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert shop.pull(901.0, 5.0).cylinder == "MAG"
+    assert shop.said is PromptKey.EXTRA_DONE
+    assert shop.state.phase is Phase.DONE
+
+
+def test_a_pull_while_the_gauge_is_being_screwed_in_is_not_given_to_the_cylinder_before(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    shop.handle(HandlingKind.SCREWED, 18.0)
+    loose = shop.pull(450.0, 1.0)
+    assert loose.cylinder != "PTO"
+    shop.handle(HandlingKind.SCREWED, 4.0)
+    shop.pull(905.0, 4.0)
+    shop.pull(903.0, 6.0)
+    middle = shop.state.cylinders[1]
+    assert middle.value_kpa == pytest.approx(904.0)
+    assert loose.event_id not in middle.repeats
+
+
+def test_a_pull_before_the_gauge_can_have_been_moved_that_does_not_fit_is_asked_about_or_kept(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    doubtful = shop.pull(700.0, 10.0)
+    assert doubtful.status is Status.HELD
+    assert shop.said in QUESTIONS
+
+
+def test_two_cylinders_swapped_are_told_apart_by_an_earlier_test(floor) -> None:
+    earlier = {"PTO": {"peak_kpa": 930.0}, "middle": {"peak_kpa": 940.0}, "MAG": {"peak_kpa": 760.0}}
+    shop = floor(3, expected=earlier)
+    settle_first(shop)
+    shop.screw(22.0)
+    wrong = shop.pull(762.0, 5.0)
+    assert wrong.status is Status.HELD
+    assert shop.said is PromptKey.ASK_WHICH
+    shop.command(CommandKind.ANSWER, cylinder="MAG")
+    assert shop.state.current == ("MAG",)
+    assert shop.pull(764.0, 6.0).cylinder == "MAG"
+    assert shop.state.current == ("middle",)
+
+
+def test_without_an_earlier_test_the_voice_names_the_cylinder_and_one_word_puts_it_right(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    shop.screw(22.0)
+    assert "middle" in shop.prompts[-1].text
+    shop.pull(905.0, 5.0)
+    assert shop.prompts[-1].args["cylinder"] == "middle"
+    assert shop.command(CommandKind.ASSIGN, cylinder="MAG").ok
+    assert shop.state.current == ("MAG",)
+    assert shop.pull(903.0, 6.0).cylinder == "MAG"
+
+
+def test_a_swap_found_at_the_end_is_put_right_by_one_exchange(floor) -> None:
+    shop = floor(3)
+    for level in (930.0, 890.0, 910.0):
+        shop.screw(22.0)
+        shop.pull(level, 5.0)
+        shop.pull(level, 6.0)
+    assert shop.prompts[-1].text.endswith("In order: PTO 135 psi, middle 129 psi, MAG 132 psi.")
+    assert shop.command(CommandKind.EXCHANGE, cylinder="middle", other="MAG").ok
+    values = {one.name: one.value_kpa for one in shop.state.cylinders}
+    assert values == {"PTO": 930.0, "middle": 910.0, "MAG": 890.0}
+    assert shop.state.phase is Phase.DONE
+
+
+def test_a_skipped_cylinder_is_named_and_put_right(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    shop.screw(22.0)
+    first, second = shop.pull(905.0, 5.0), shop.pull(903.0, 6.0)
+    assert {first.cylinder, second.cylinder} == {"middle"}
+    for reading in (first, second):
+        shop.command(CommandKind.ASSIGN, event=reading.event_id, cylinder="MAG")
+    assert shop.state.current == ("middle",)
+    shop.screw(22.0)
+    shop.pull(890.0, 5.0)
+    shop.pull(892.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert [one.value_kpa for one in shop.state.cylinders] == pytest.approx([928.605, 891.0, 904.0])
+
+
+def test_one_answer_reaches_the_pulls_beside_it(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    shop.screw(22.0)
+    first, second = shop.pull(905.0, 5.0), shop.pull(903.0, 6.0)
+    shop.command(CommandKind.ASSIGN, event=second.event_id, cylinder="MAG")
+    beside = shop.reading(first.event_id)
+    assert beside.status is Status.HELD
+    assert beside.asked
+    assert shop.said is PromptKey.ASK_LATER
+
+
+def test_a_gauge_bled_half_way_costs_a_pull_and_nothing_else(floor) -> None:
+    shop = floor(3, held=True)
+    shop.screw(15.0)
+    cut = shop.pull(610.0, 5.0, flags=[Flag.STILL_RISING])
+    shop.handle(HandlingKind.VENTED, 0.0)
+    assert cut.cylinder == "PTO"
+    shop.pull(930.0, 5.0)
+    shop.handle(HandlingKind.VENTED, 1.0)
+    shop.pull(927.0, 5.0)
+    assert shop.state.current == ("middle",)
+    assert shop.state.cylinders[0].value_kpa == pytest.approx(928.5)
+    assert shop.state.cylinders[0].left_out == (cut.event_id,)
+
+
+def test_a_test_abandoned_by_command_keeps_its_readings_and_takes_no_more(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    assert shop.command(CommandKind.ABANDON).ok
+    assert shop.state.phase is Phase.ABANDONED
+    assert len(shop.state.readings) == 2
+    late = shop.bench.event("late", "red", cranking_event(shop.now_s + 28.0, 900.0), shop.now_s + 30.0)
+    assert late == []
+    assert shop.command(CommandKind.ASSIGN, event="e2", cylinder="MAG").ok
+
+
+def test_a_test_begun_again_without_a_word_is_found_by_an_earlier_test(floor) -> None:
+    earlier = {"PTO": {"peak_kpa": 930.0}, "middle": {"peak_kpa": 800.0}, "MAG": {"peak_kpa": 810.0}}
+    shop = floor(3, expected=earlier)
+    settle_first(shop)
+    again = shop.pull(931.0, 40.0)
+    assert again.cylinder != "middle"
+
+
+def test_twenty_minutes_of_pause_make_the_bench_careful_but_not_deaf(floor) -> None:
+    brisk, paused = floor(3), floor(3)
+    for shop, wait_s in ((brisk, 25.0), (paused, 1200.0)):
+        settle_first(shop)
+        shop.wait(wait_s)
+        shop.pull(905.0, 3.0)
+    sure = [dict(shop.state.readings[-1].candidates)["middle"] for shop in (brisk, paused)]
+    assert sure[0] > sure[1] > 0.5
+    assert paused.prompts[-2].key is PromptKey.WAITING
+
+
+def test_a_radio_lost_for_half_a_minute_is_said_and_weighed(floor) -> None:
+    kept, lost = floor(3), floor(3)
+    settle_first(kept)
+    settle_first(lost)
+    kept.wait(40.0)
+    lost.wait(5.0)
+    lost.take(lost.bench.link("red", False, lost.now_s))
+    lost.wait(30.0)
+    assert lost.said is PromptKey.LINK_LOST
+    lost.take(lost.bench.link("red", True, lost.now_s))
+    assert lost.said is PromptKey.LINK_BACK
+    lost.wait(5.0)
+    sure = [dict(shop.pull(905.0, 3.0).candidates)["middle"] for shop in (kept, lost)]
+    assert sure[0] > sure[1]
+
+
+def test_a_radio_hiccup_is_not_spoken_of(floor) -> None:
+    shop = floor(3)
+    said = len(shop.prompts)
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.wait(2.0)
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    shop.wait(5.0)
+    assert len(shop.prompts) == said
