@@ -264,7 +264,9 @@ class SimulatedGauge:
     async def _sample(self, device: Device) -> None:
         loop = asyncio.get_running_loop()
         start_s, taken = loop.time(), 0
-        while True:
+        # The loop asks by itself whether the gauge is still on: asyncio.wait_for, which bumble awaits in, can lose a
+        # cancellation on Python 3.11.
+        while self._device is device:
             count = self._writer.samples_in(self._room(device))
             if self._speed is None:
                 async with self._fed_or_taken:

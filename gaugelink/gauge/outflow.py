@@ -29,7 +29,9 @@ class Outflow:
         return len(self._items)
 
     def put(self, item: SampleBatch | LinkState) -> None:
-        """Add an item; never waits."""
+        """Add an item; never waits. After `close` nothing is taken any more."""
+        if self._closed:
+            return
         if isinstance(item, LinkState) and self._items and isinstance(self._items[-1], LinkState):
             # Two states in a row: whether the first was seen matters only when the phase changed.
             if self._items[-1].phase is item.phase:

@@ -84,18 +84,6 @@ class Sink(Protocol):
         """Loop time of the last frame of this connection, or None."""
 
 
-async def first_of(*jobs: Coroutine[Any, Any, Ending]) -> Ending:
-    """Run jobs until one ends; cancel the others; give back, or raise, what the first one ended with."""
-    tasks = [asyncio.ensure_future(job) for job in jobs]
-    try:
-        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        return next(iter(done)).result()
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-
-
 async def let_go(client: BleakClient, limit_s: float) -> None:
     """Disconnect, within a limit: a dead link may never answer."""
     if not client.is_connected:
@@ -162,6 +150,7 @@ class GattSession:
         self._timing = timing
         self._sink = sink
         self._gone = asyncio.Event()
+        self._over = False
         self._probe: BleakGATTCharacteristic | None = None
 
     async def run(self) -> Ending:
@@ -203,7 +192,20 @@ class GattSession:
             jobs.append(self._keep_alive(client, listen.keepalive, listen.keepalive.every_s))
         if battery is not None and "read" in battery.properties:
             jobs.append(self._follow_battery(client, battery))
-        return await first_of(*jobs)
+        return await self._first_of(*jobs)
+
+    async def _first_of(self, *jobs: Coroutine[Any, Any, Ending]) -> Ending:
+        """Run jobs until one ends; cancel the others; give back, or raise, what the first one ended with."""
+        tasks = [asyncio.ensure_future(job) for job in jobs]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            return next(iter(done)).result()
+        finally:
+            # A job also looks by itself whether all is over: a library below may lose its cancellation.
+            self._over = True
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     def _on_frame(self, _characteristic: BleakGATTCharacteristic, payload: bytearray) -> None:
         self._sink.frame(bytes(payload))
@@ -216,7 +218,7 @@ class GattSession:
         """Return when nothing arrives for too long although the link is said to be connected."""
         loop = asyncio.get_running_loop()
         began_s = loop.time()
-        while True:
+        while not self._over:
             limit_s = self._sink.silence_limit_s()
             last_s = self._sink.last_frame_s()
             if last_s is None or last_s < began_s:
@@ -229,6 +231,7 @@ class GattSession:
             else:
                 self._sink.silent()
                 return Ending.SILENT
+        return Ending.DISCONNECTED
 
     async def _answers(self, client: BleakClient) -> bool:
         """Whether a gauge that sends only on a change is still there: it answers a read."""
@@ -244,7 +247,7 @@ class GattSession:
     async def _poll(self, client: BleakClient, frames: BleakGATTCharacteristic, every_s: float) -> Ending:
         loop = asyncio.get_running_loop()
         due_s = loop.time()
-        while True:
+        while not self._over:
             try:
                 async with asyncio.timeout(self._timing.request_s):
                     payload = await client.read_gatt_char(frames)
@@ -254,11 +257,13 @@ class GattSession:
             self._sink.frame(bytes(payload))
             due_s = max(due_s + every_s, loop.time())
             await asyncio.sleep(due_s - loop.time())
+        return Ending.DISCONNECTED
 
     async def _keep_alive(self, client: BleakClient, write: Write, every_s: float) -> Ending:
-        while True:
+        while not self._over:
             await asyncio.sleep(every_s)
             await self._write(client, write)
+        return Ending.DISCONNECTED
 
     async def _write(self, client: BleakClient, write: Write) -> None:
         target = needed_characteristic(client, None, write.characteristic)
@@ -267,7 +272,7 @@ class GattSession:
 
     async def _follow_battery(self, client: BleakClient, battery: BleakGATTCharacteristic) -> Ending:
         """Read the battery now and again. A gauge that lists a battery but does not give it goes on without."""
-        while True:
+        while not self._over:
             try:
                 async with asyncio.timeout(self._timing.request_s):
                     value = await client.read_gatt_char(battery)
@@ -283,3 +288,4 @@ class GattSession:
                 if len(value) == 1 and value[0] <= 100:
                     self._sink.battery(float(value[0]))
             await asyncio.sleep(self._timing.battery_s)
+        return Ending.DISCONNECTED

@@ -53,6 +53,12 @@ def _advertised_frame(listen: Listen, heard: Sighting) -> bytes | None:
     return heard.advertisement.service_data.get(listen.service or "")
 
 
+def _ended_late(task: asyncio.Task[None]) -> None:
+    _abandoned.discard(task)
+    if not task.cancelled() and (error := task.exception()) is not None:
+        logger.warning("%s ended late: %r", task.get_name(), error)
+
+
 class SupervisedLink(GaugeLink):
     """One gauge on a radio, found and found again until the link is closed."""
 
@@ -95,6 +101,7 @@ class SupervisedLink(GaugeLink):
         self._emitted: LinkState | None = None
         self._faults: dict[str, str] = {}
         self._task: asyncio.Task[None] | None = None
+        self._closing = False
         self._heard = False
         """A good frame came in this connection."""
         self._misfits = 0
@@ -117,6 +124,7 @@ class SupervisedLink(GaugeLink):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Let go of the gauge within two seconds, whatever the radio is doing."""
+        self._closing = True
         task, self._task = self._task, None
         if task is not None:
             task.cancel()
@@ -124,7 +132,7 @@ class SupervisedLink(GaugeLink):
             for each in late:
                 logger.warning("gauge %s: the radio does not let go in time; its task is left behind", self.name)
                 _abandoned.add(each)
-                each.add_done_callback(_abandoned.discard)
+                each.add_done_callback(_ended_late)
             if not task.cancelled() and task.done() and kind is None:
                 task.result()
         self._faults.clear()
@@ -158,7 +166,8 @@ class SupervisedLink(GaugeLink):
                 self._outflow.close()
 
     async def _supervise(self) -> None:
-        while True:
+        # A cancellation that the radio swallowed must still end the supervision.
+        while not self._closing:
             try:
                 if self._layout is not None and self._layout.listen.how is How.ADVERTISEMENT:
                     ending = await self._hear_advertisements(self._layout.listen)
@@ -176,6 +185,8 @@ class SupervisedLink(GaugeLink):
                 logger.info("gauge %s: %s: %s", self.name, type(error).__name__, error)
                 self._faults["radio"] = explain_radio_error(error)
                 ending = None
+            if self._closing:
+                return
             if self._heard:
                 self._backoff.reset()
             self._lose(ending)

@@ -1,0 +1,221 @@
+"""Every way of listening: notifications, indications, polling, advertisements, with start-up writes and keep-alive."""
+
+import asyncio
+import random
+import struct
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.gauge.samples import LinkPhase
+from gaugelink.gauge.standard import ENVIRONMENTAL_SENSING, PRESSURE, environmental_pressure
+from gaugelink.gauge.supervisor import SupervisedLink
+from simulators.gatt_gauge import SimulatedGauge
+from simulators.radio import VirtualRadio, simulated_shop_radio
+from simulators.radio_diary import keep_diary
+from simulators.radio_time import run_driven
+
+CONTROL = "5a5a0000-0000-4000-8000-00000000c0ff"
+
+
+def layout(listen: dict[str, Any], **more: Any) -> GaugeLayout:
+    base = {
+        "name": "made for the test",
+        "unit": "kPa",
+        "listen": {"service": "ff01", "characteristic": "ff02"} | listen,
+        "pressure": {"at": 0, "format": "u16", "scale": 0.1},
+    }
+    return GaugeLayout.model_validate(base | more)
+
+
+def link_to(radio: VirtualRadio, its: GaugeLayout | None, **settings: Any) -> SupervisedLink:
+    told = {"name": "left", "advertised_name": "Left gauge"} | settings
+    loop = asyncio.get_running_loop()
+    return SupervisedLink(
+        GaugeSettings.model_validate(told), its, radio.as_radio(), clock=loop.time, rng=random.Random(1)
+    )
+
+
+def test_indications_are_heard() -> None:
+    its = layout({"how": "indicate"}, rate_hz=20.0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, its)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await gauge.feed(np.arange(40) / 20.0, np.full(40, 512.3))
+            await diary.more(2)
+            assert np.count_nonzero(np.abs(diary.pressure_kpa - 512.3) < 0.051) == 40
+
+    run_driven(main())
+
+
+def test_a_gauge_that_must_be_asked_is_read_at_its_rate() -> None:
+    its = layout({"how": "poll", "poll_hz": 10.0})
+
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(its, name="Left gauge", rate_hz=50.0)
+        gauge.idle_kpa = 77.7
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, its)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            began_s, before = loop.time(), len(diary.batches)
+            await diary.more(100)
+            assert (loop.time() - began_s) / (len(diary.batches) - before) == pytest.approx(0.1, rel=0.02)
+            assert np.abs(diary.pressure_kpa - 77.7).max() < 0.051
+            # A read that is never answered is a dead link too.
+            radio.silence_connections()
+            await diary.until_phase(LinkPhase.SILENT)
+            await diary.until_phase(LinkPhase.STREAMING)
+
+    run_driven(main())
+
+
+@pytest.mark.parametrize(
+    "source", [{"company_id": 0xFFFF, "service": None}, {"service": "ff03"}], ids=["company", "service"]
+)
+def test_a_gauge_that_only_advertises_is_heard_without_a_connection(source: dict[str, Any]) -> None:
+    its = layout(
+        {"how": "advertisement", "characteristic": None} | source,
+        rate_hz=10.0,
+        sequence={"at": 2, "format": "u8", "counts": "samples"},
+    )
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge")
+        other = SimulatedGauge(its, name="Right gauge", address="F0:5A:00:00:00:02")
+        other.idle_kpa = 999.0
+        async with simulated_shop_radio([gauge, other]) as radio, keep_diary(link_to(radio, its)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await gauge.feed(np.arange(100) / 10.0, np.full(100, 345.6))
+            assert not gauge.is_connected
+            assert np.count_nonzero(np.abs(diary.pressure_kpa - 345.6) < 0.051) + diary.lost >= 95
+            assert diary.pressure_kpa.max() < 400.0
+            await gauge.switch_off()
+            await diary.until_phase(LinkPhase.ASLEEP)
+            await gauge.switch_on()
+            await diary.until_phase(LinkPhase.STREAMING)
+
+    run_driven(main())
+
+
+def test_startup_writes_and_keepalive_keep_a_gauge_streaming() -> None:
+    its = layout(
+        {
+            "startup": [
+                {"characteristic": CONTROL, "hex": "a5 01"},
+                {"characteristic": CONTROL, "hex": "10", "response": False},
+            ],
+            "keepalive": {"characteristic": CONTROL, "hex": "ff", "every_s": 5.0},
+        },
+        rate_hz=20.0,
+    )
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, its)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert gauge.written == [(CONTROL, b"\xa5\x01"), (CONTROL, b"\x10")]
+            await asyncio.sleep(62.0)
+            assert gauge.written[2:] == [(CONTROL, b"\xff")] * 12
+            assert diary.state.counts.reconnects == 0
+            # The writes are made again after a reconnect: the gauge has forgotten them.
+            await radio.drop_connections()
+            await diary.until_phase(LinkPhase.LOST)
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert gauge.written[:2] == [(CONTROL, b"\xa5\x01"), (CONTROL, b"\x10")]
+
+    run_driven(main())
+
+
+def test_a_gauge_that_sends_on_a_change_alone_may_be_silent_and_is_asked_whether_it_lives() -> None:
+    its = layout({}, rate_hz=20.0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge")
+        link = None
+        async with simulated_shop_radio([gauge]) as radio:
+            link = link_to(radio, its, sends="on_change")
+            async with keep_diary(link) as diary:
+                await diary.until_phase(LinkPhase.STREAMING)
+                gauge.hung = True
+                await asyncio.sleep(600.0)
+                assert diary.phases[-1] is LinkPhase.STREAMING
+                assert diary.state.counts.reconnects == 0
+                radio.silence_connections()
+                await diary.until_phase(LinkPhase.SILENT)
+
+    run_driven(main())
+
+
+def test_the_shop_file_may_state_how_long_a_silence_means_a_dead_link() -> None:
+    its = layout({}, rate_hz=20.0)
+
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(its, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, its, silence_s=30.0)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(5)
+            gauge.hung = True
+            hung_s = loop.time()
+            await diary.until_phase(LinkPhase.SILENT)
+            assert loop.time() - hung_s == pytest.approx(30.0, abs=0.3)
+
+    run_driven(main())
+
+
+def test_environmental_sensing_needs_no_layout_and_is_zeroed_against_ambient() -> None:
+    # Service 0x181A, characteristic 0x2A6D, unit 0.1 Pa, absolute: Bluetooth assigned numbers and GATT
+    # Specification Supplement. 101325 Pa: the standard atmosphere, ISO 2533.
+    async def main() -> None:
+        gauge = SimulatedGauge(environmental_pressure(), name="Left gauge", rate_hz=10.0, ambient_abs_kpa=98.2)
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await asyncio.sleep(5.0)
+            await gauge.feed(np.arange(30) / 10.0, np.full(30, 250.0))
+            await diary.more(2)
+            assert np.median(diary.pressure_kpa[diary.pressure_kpa > 100.0]) == pytest.approx(250.0, abs=0.01)
+            assert diary.pressure_kpa[20] == pytest.approx(0.0, abs=0.01)
+        assert ENVIRONMENTAL_SENSING.startswith("0000181a")
+        assert PRESSURE.startswith("00002a6d")
+
+    run_driven(main())
+
+
+@pytest.mark.parametrize(
+    ("unit", "unit_number", "kpa_per_unit"),
+    # Unit numbers: Bluetooth assigned numbers. psi: NIST SP 811, B.8. bar: SI brochure, table 8 (8th edition).
+    [("psi", 0x27A5, 6.894757), ("bar", 0x2780, 100.0), ("Pa", 0x2724, 0.001)],
+)
+def test_a_presentation_format_is_enough(unit: str, unit_number: int, kpa_per_unit: float) -> None:
+    scale = 0.01 if unit != "Pa" else 100.0
+    its = layout({}, unit=unit, rate_hz=20.0, pressure={"at": 0, "format": "s16", "scale": scale})
+    # Format 0x0E: signed 16-bit; exponent; unit; namespace 1; description 0 (Core 5.4, Vol 3 Part G, 3.3.3.5).
+    presentation = struct.pack("<BbHBH", 0x0E, -2 if unit != "Pa" else 2, unit_number, 1, 0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge", presentation=presentation)
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await gauge.feed(np.arange(20) / 20.0, np.full(20, 100.0 * kpa_per_unit))
+            await diary.more(2)
+            assert diary.pressure_kpa.max() == pytest.approx(100.0 * kpa_per_unit, abs=scale * kpa_per_unit)
+
+    run_driven(main())
+
+
+def test_a_gauge_that_does_not_describe_itself_is_told_to_be_taught() -> None:
+    its = layout({}, rate_hz=20.0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until(lambda: bool(diary.faults))
+            (fault,) = diary.faults
+            assert f"gaugelink learn {gauge.address}" in fault
+
+    run_driven(main())
