@@ -74,16 +74,21 @@ class Command(Part):
     kind: Word | None = None
     """``dry``, ``wet``, or a name of the shop's own."""
     repeats: int | None = Field(default=None, ge=1, le=20)
+    """Readings to take from each cylinder."""
     cylinders: Annotated[tuple[Word, ...], Field(max_length=32)] | None = None
     """Order of the test."""
     cylinder: Word | None = None
+    """A cylinder's name in the engine record."""
     other: Word | None = None
     """The second cylinder of an exchange."""
     event_id: Uuid | None = None
+    """The event that is meant."""
     gauge: Name | None = None
+    """A gauge's name in the shop file."""
     duration_s: float | None = Field(default=None, gt=0, le=3600)
     """How long a leak-down is to be watched."""
     note: Note | None = None
+    """Free text."""
 
     @model_validator(mode="after")
     def _complete(self) -> "Command":

@@ -9,19 +9,19 @@ from pydantic.json_schema import models_json_schema
 
 from gaugelink.broker.commands import Command
 from gaugelink.broker.examples import example_of
+from gaugelink.broker.leak_messages import Decay, DecayProgress
 from gaugelink.broker.message import ROOT, SCHEMA_VERSION, Message
 from gaugelink.broker.messages import (
     Availability,
     CommandResult,
     Cranking,
-    Decay,
-    DecayProgress,
     GaugeState,
     Prompt,
     Reading,
     TestState,
 )
 from gaugelink.broker.senml import LivePressure
+from gaugelink.broker.words import ENUMERATIONS, described
 from gaugelink.errors import BrokerError
 
 Json = dict[str, Any]
@@ -141,11 +141,9 @@ def _schemas() -> Json:
     for model in PUBLISHED:
         required = set(schemas[model.__name__].get("required", [])) | set(Message.model_fields)
         schemas[model.__name__]["required"] = sorted(required)
-    schemas["Availability"] = {
-        "type": "string",
-        "enum": [word.value for word in Availability],
-        "description": (Availability.__doc__ or "").split("\n\n")[0],
-    }
+    schemas["Availability"] = {"type": "string", "enum": [word.value for word in Availability]}
+    for words in ENUMERATIONS:
+        schemas[words.__name__]["description"] = described(words)
     return schemas
 
 

@@ -7,15 +7,13 @@ from typing import Any
 from pydantic import BaseModel
 
 from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress
 from gaugelink.broker.messages import (
     BudgetPart,
     CommandResult,
     Cranking,
     CylinderPart,
     CylinderStatus,
-    Decay,
-    DecayKind,
-    DecayProgress,
     FindingPart,
     FrameCounts,
     GaugeState,
@@ -98,6 +96,7 @@ def _examples() -> dict[str, BaseModel]:
             cylinder="PTO",
             action=Action.GIVEN,
             by="rule",
+            confidence=0.97,
             peak_kpa=931.2,
             peak_u_kpa=9.4,
             flags=(Flag.FEW_STROKES,),
@@ -110,6 +109,7 @@ def _examples() -> dict[str, BaseModel]:
             engine="triple-600",
             kind="dry",
             began_at=_AT - timedelta(minutes=4),
+            phase="measuring",
             repeats=1,
             cylinders=(
                 CylinderPart(
@@ -139,6 +139,8 @@ def _examples() -> dict[str, BaseModel]:
             ambient_abs_kpa=98.9,
             conditions={"throttle": "open", "engine": "cold"},
             verdict=VerdictWord.WATCH,
+            summary="MAG is lower than PTO by more than the readings can hide. Read it again before anything else.",
+            prompt="Screw the gauge into the middle cylinder and crank with the throttle open.",
             findings=(
                 FindingPart(
                     rule="spread",
@@ -178,6 +180,9 @@ def _examples() -> dict[str, BaseModel]:
         "Prompt": Prompt(
             **_head(22),
             text="Screw the gauge into the middle cylinder and crank with the throttle open.",
+            key="swap",
+            spoken="Screw the gauge into the middle cylinder and crank with the throttle open.",
+            tone="next",
             urgency=Urgency.DO,
             test_id=_TEST,
             cylinder="middle",

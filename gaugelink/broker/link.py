@@ -45,7 +45,7 @@ ACK_S = 5.0
 """A broker that does not acknowledge for this long is taken for gone."""
 
 FIRST_WAIT_S = 0.2
-LONGEST_WAIT_S = 10.0
+LONGEST_WAIT_S = 5.0
 STABLE_S = 5.0
 """A session that lasted this long makes the next wait short again."""
 

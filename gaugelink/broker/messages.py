@@ -26,13 +26,21 @@ class FrameCounts(Part):
     """Frames since the service started. None of the bad ones became pressure."""
 
     good: int = 0
+    """Frames that were understood whole."""
     malformed: int = 0
+    """Frames whose content made no sense."""
     short: int = 0
+    """Frames that were too short."""
     long: int = 0
+    """Frames that were longer than the gauge's layout."""
     duplicated: int = 0
+    """Frames that came twice."""
     out_of_order: int = 0
+    """Frames that came after a later one."""
     lost_samples: int = 0
+    """Samples that never came, by the gauge's own sequence numbers."""
     reconnects: int = 0
+    """Times that the link was lost and found again."""
 
 
 class GaugeState(Message):
@@ -47,9 +55,11 @@ class GaugeState(Message):
     address: str | None = None
     """Bluetooth address, or what the radio uses in its place."""
     advertised_name: str | None = None
+    """The name that the gauge gives itself on the radio."""
     rssi_dbm: int | None = None
     """Received signal strength in dBm."""
     battery_percent: float | None = None
+    """Charge of the gauge's battery, 0 to 100; null when the gauge does not tell."""
     rate_hz: float | None = None
     """Samples per second as measured, or null before it is known."""
     last_sample_at: Stamp | None = None
@@ -73,6 +83,7 @@ class StrokePart(Part):
     time_s: float
     """Time of the peak on the gauge's sample clock, in seconds."""
     peak_kpa: float
+    """Gauge pressure at the peak (live gauge) or the level after the step (held gauge), zero taken off."""
     peak_u_kpa: float
     """Expanded uncertainty, coverage about 95 %."""
 
@@ -81,6 +92,7 @@ class BudgetPart(Part):
     """One line of the uncertainty budget (JCGM 100:2008, clause 5)."""
 
     source: str
+    """What it comes from, for example ``sampling and noise``, ``zero`` or ``calibration``."""
     u_kpa: float
     """Standard uncertainty, already multiplied by its sensitivity."""
     common: bool = False
@@ -95,12 +107,14 @@ class Cranking(Message):
     event_id: Uuid
     """The event's own id, by which readings refer to it."""
     gauge: Name
+    """The gauge's name in the shop file."""
     test_id: str | None = None
     """The test that was under way, or null."""
     kind: GaugeKind
     start_s: float
-    """On the gauge's sample clock, in seconds, as is `end_s`."""
+    """On the gauge's sample clock, in seconds."""
     end_s: float
+    """On the gauge's sample clock, in seconds."""
     peak_kpa: float
     """Gauge pressure at the end of the rise, zero taken off. What was reached, never what was projected."""
     peak_u_kpa: float
@@ -109,18 +123,23 @@ class Cranking(Message):
     cranking_rpm: float | None = None
     """Crank revolutions per minute, or null when there are too few strokes to tell."""
     strokes: tuple[StrokePart, ...] = ()
+    """Every compression pulse that was found, in order."""
     flags: tuple[Flag, ...] = ()
     """Why the number may be doubted."""
     budget: tuple[BudgetPart, ...] = ()
+    """What the uncertainty is made of."""
     zero_kpa: float = 0.0
     """The gauge's reading at ambient, already taken off."""
     zero_drift_kpa: float = 0.0
+    """Change of the zero since the event before."""
     first_stroke_kpa: float | None = None
+    """Pressure after the first stroke; low with a quick climb points elsewhere than low without one."""
     climb_per_stroke: float | None = None
     """Share of the remaining rise that each further stroke takes, 0 to 1."""
     projected_kpa: float | None = None
     """Where an event that was cut short was going; an estimate, never a reading."""
     projected_u_kpa: float | None = None
+    """Expanded uncertainty of `projected_kpa`, coverage about 95 %."""
 
 
 class Reading(Message):
@@ -129,6 +148,7 @@ class Reading(Message):
     TOPIC: ClassVar[str] = "reading"
 
     test_id: str
+    """The test that the reading belongs to."""
     event_id: str | None = None
     """The event that the reading comes from; null when it was written by hand."""
     cylinder: str
@@ -141,23 +161,30 @@ class Reading(Message):
     confidence: float | None = None
     """Probability that the cylinder is right, 0 to 1."""
     peak_kpa: float | None = None
+    """Gauge pressure at the end of the event's rise, zero taken off; null when there is no number."""
     peak_u_kpa: float | None = None
     """Expanded uncertainty of `peak_kpa`, coverage about 95 %."""
     flags: tuple[Flag, ...] = ()
+    """Why the number may be doubted."""
     note: str = ""
+    """What was said about it."""
 
 
 class ReadingPart(Part):
     """A reading inside the state of a test."""
 
     event_id: str | None = None
+    """The event that the reading comes from; null when it was written by hand."""
     peak_kpa: float
+    """Gauge pressure at the end of the event's rise, zero taken off."""
     peak_u_kpa: float
     """Expanded uncertainty, coverage about 95 %."""
     counted: bool = True
     """False when it was struck."""
     cranking_rpm: float | None = None
+    """Crank revolutions per minute, or null when it cannot be told."""
     flags: tuple[Flag, ...] = ()
+    """Why the number may be doubted."""
 
 
 class CylinderStatus(StrEnum):
@@ -185,12 +212,14 @@ class CylinderPart(Part):
     pressure_u_kpa: float | None = None
     """Expanded uncertainty of `pressure_kpa`, coverage about 95 %."""
     readings: tuple[ReadingPart, ...] = ()
+    """All of its readings, in the order in which they were made."""
 
 
 class FindingPart(Part):
     """One thing that the numbers say."""
 
     rule: str
+    """Which rule found it, one word."""
     severity: Severity
     text: str
     """One or two sentences for a mechanic."""
@@ -217,13 +246,17 @@ class TestState(Message):
     RETAIN: ClassVar[bool] = True
 
     test_id: str
+    """The test's own id."""
     revision: int = 0
     """Counts up with every change of the test: a state with a lower revision is older."""
     machine: str
+    """The machine's name in the fleet file."""
     engine: str = ""
+    """The engine's name in the fleet file, or empty."""
     kind: str = "dry"
     """``dry``, ``wet``, or a name of the shop's own."""
     began_at: Stamp
+    """Wall time of its beginning, RFC 3339, UTC."""
     phase: str = ""
     """``cautions``, ``measuring``, ``done`` (every cylinder is settled, all can still be put right), ``finished`` or
     ``abandoned``."""
@@ -246,75 +279,21 @@ class TestState(Message):
     band_low_kpa: float | None = None
     """Lower end of the maker's range, carried to this ambient pressure; null when it is not known."""
     band_high_kpa: float | None = None
+    """Upper end of the maker's range, carried to this ambient pressure; null when it is not known."""
     ambient_abs_kpa: float | None = None
     """Absolute ambient pressure."""
     conditions: dict[str, str] = Field(default_factory=dict)
     """What was noted, for example ``throttle`` = ``open``."""
     verdict: VerdictWord | None = None
+    """The engine in one word; null before anything can be said."""
     summary: str = ""
     """The verdict in one or two sentences."""
     findings: tuple[FindingPart, ...] = ()
+    """What the numbers say, most important first."""
     prompt: str = ""
     """The prompt that stood when this was sent, for whoever joins in the middle."""
     display_unit: str = "psi"
     """The unit that the shop reads in. Pressures here stay kPa."""
-
-
-class DecayKind(StrEnum):
-    """How a leak was measured."""
-
-    DECAY = "decay"
-    """Pressure against time in a sealed volume."""
-    DIFFERENTIAL = "differential"
-    """Regulated air through a known orifice into the cylinder."""
-
-
-class DecayProgress(Message):
-    """A leak-down under way."""
-
-    TOPIC: ClassVar[str] = "decay/progress"
-    QOS: ClassVar[int] = 0
-
-    decay_id: str
-    gauge: Name
-    cylinder: str | None = None
-    elapsed_s: float
-    remaining_s: float | None = None
-    pressure_kpa: float
-    rate_kpa_per_s: float | None = None
-    """Loss of pressure with time so far; positive when pressure is lost."""
-    rate_u_kpa_per_s: float | None = None
-    note: str = ""
-    """What is seen or to be done, one sentence."""
-
-
-class Decay(Message):
-    """A leak-down result."""
-
-    TOPIC: ClassVar[str] = "decay"
-
-    decay_id: str
-    test_id: str | None = None
-    gauge: Name
-    cylinder: str | None = None
-    kind: DecayKind
-    duration_s: float
-    start_kpa: float
-    end_kpa: float
-    rate_kpa_per_s: float | None = None
-    """Loss of pressure with time; positive when pressure is lost."""
-    rate_u_kpa_per_s: float | None = None
-    """Expanded uncertainty of `rate_kpa_per_s`, coverage about 95 %."""
-    time_constant_s: float | None = None
-    leak_percent: float | None = None
-    """With a differential test: loss in percent."""
-    leak_u_percent: float | None = None
-    numbers: dict[str, float] = Field(default_factory=dict)
-    """Further results; each name ends in its unit."""
-    flags: tuple[str, ...] = ()
-    """Why the result may be doubted."""
-    text: str = ""
-    """What it means, one or two sentences."""
 
 
 class Urgency(StrEnum):
@@ -346,7 +325,9 @@ class Prompt(Message):
     say: bool = True
     """Whether it is worth speaking."""
     test_id: str | None = None
+    """The test that it belongs to, or null."""
     cylinder: str | None = None
+    """The cylinder that it speaks of, or null."""
 
 
 class CommandResult(Message):
@@ -355,7 +336,10 @@ class CommandResult(Message):
     TOPIC: ClassVar[str] = "command/result"
 
     command_id: str
+    """The id of the command that is answered."""
     ok: bool
+    """Whether it was carried out."""
     text: str
     """What was done, or why not and what to do: one sentence."""
     test_id: str | None = None
+    """The test that it changed or began, or null."""

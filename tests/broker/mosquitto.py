@@ -21,11 +21,17 @@ def free_port() -> int:
 class Mosquitto:
     """One mosquitto with its folder; ``async with Mosquitto(folder) as broker``.
 
-    It keeps its sessions on disk and saves them after `save_every` changes.
+    It keeps its sessions on disk and saves them after `save_every` changes; or does all of what `config` says.
     """
 
     def __init__(
-        self, folder: Path, *, extra: Sequence[str] = (), listener: Sequence[str] = (), save_every: int = 1
+        self,
+        folder: Path,
+        *,
+        extra: Sequence[str] = (),
+        listener: Sequence[str] = (),
+        save_every: int = 1,
+        config: Sequence[str] = (),
     ) -> None:
         if not PROGRAM.exists():
             raise FileNotFoundError(
@@ -40,14 +46,12 @@ class Mosquitto:
         lines = [
             f"listener {self.port} 127.0.0.1",
             *listener,
-            "persistence true",
             f"persistence_location {self._store}/",
-            "autosave_on_changes true",
-            f"autosave_interval {save_every}",
+            *(() if config else ("persistence true", "autosave_on_changes true", f"autosave_interval {save_every}")),
             "log_dest stderr",
             "log_type all",
             "user root",
-            *(extra or ["allow_anonymous true"]),
+            *(config or extra or ["allow_anonymous true"]),
         ]
         self._config.write_text("\n".join(lines) + "\n", encoding="utf-8")
         self._process: asyncio.subprocess.Process | None = None

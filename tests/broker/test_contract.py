@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from gaugelink.broker.contract import PUBLISHED, asyncapi_document, broken_promises, schema_name
 from gaugelink.broker.convert import cranking_message, finding_part, gauge_state_message
+from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import SCHEMA_VERSION
-from gaugelink.broker.messages import DecayProgress, Prompt
+from gaugelink.broker.messages import Prompt
+from gaugelink.broker.words import ENUMERATIONS
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState
 from gaugelink.peak.events import Flag
@@ -65,6 +67,26 @@ def test_every_schema_is_a_schema(name):
 @pytest.mark.parametrize("model", PUBLISHED)
 def test_every_message_has_an_id_a_time_a_version_and_a_bench(model):
     assert {"id", "at", "schema_version", "bench"} <= set(DOCUMENT["components"]["schemas"][model.__name__]["required"])
+
+
+def test_every_field_says_what_it_means():
+    for name, schema in DOCUMENT["components"]["schemas"].items():
+        assert schema.get("description"), name
+        for field, meaning in schema.get("properties", {}).items():
+            # A field that is of a described kind and nothing more needs no words of its own.
+            assert meaning.get("description") or set(meaning) <= {"$ref", "default"}, f"{name}.{field}"
+
+
+def test_every_reason_to_doubt_is_explained():
+    text = DOCUMENT["components"]["schemas"]["Flag"]["description"]
+    for flag in Flag:
+        assert f"- `{flag}`: " in text
+    assert "- `still_rising`: Cranking stopped before the pressure stopped climbing." in text
+
+
+def test_every_set_of_words_has_its_meanings():
+    sets = {name for name, schema in DOCUMENT["components"]["schemas"].items() if "enum" in schema}
+    assert sets == {words.__name__ for words in ENUMERATIONS}
 
 
 def test_every_reference_points_to_something():

@@ -22,6 +22,7 @@ from tests.broker.subscriber import Subscriber
 
 SECRET = "copper-plug-17"
 ACCESS = Path(__file__).parents[2] / "config" / "mosquitto-acl.example"
+SHOP_BROKER = ACCESS.with_name("mosquitto.conf.example")
 USERS = ("bench-north", "bench-south", "dashboard-north", "gauge-bridge", "archive")
 
 
@@ -41,16 +42,20 @@ def certificates(tmp_path):
 
 @pytest.fixture
 async def guarded(tmp_path, certificates):
-    """A broker with TLS, passwords and the example's access control."""
-    async with Mosquitto(
-        tmp_path,
-        listener=[
-            f"cafile {certificates.authority}",
-            f"certfile {certificates.certificate}",
-            f"keyfile {certificates.key}",
-        ],
-        extra=["allow_anonymous false", f"password_file {passwords(tmp_path)}", f"acl_file {ACCESS}"],
-    ) as broker:
+    """A broker as the examples in ``config/`` set it up, with paths and a port of its own."""
+    paths = {
+        "cafile": certificates.authority,
+        "certfile": certificates.certificate,
+        "keyfile": certificates.key,
+        "password_file": passwords(tmp_path),
+        "acl_file": ACCESS,
+    }
+    lines = [line for line in SHOP_BROKER.read_text(encoding="utf-8").splitlines() if line and line[0] != "#"]
+    assert lines.pop(0) == "listener 8883"
+    words = [line.split(maxsplit=1) for line in lines]
+    config = [f"{key} {paths.pop(key, value)}" for key, value in words]
+    assert not paths, "the example names every file"
+    async with Mosquitto(tmp_path, config=config) as broker:
         yield broker
 
 
