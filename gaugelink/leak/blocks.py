@@ -1,0 +1,44 @@
+"""Thins hours of samples to at most a few hundred blocks, each with a mean, a time and an honest uncertainty."""
+
+import numpy as np
+
+from gaugelink.leak.flow import FloatArray
+
+MOST_BLOCKS = 160
+
+
+def blocks(
+    time_s: FloatArray, pressure_kpa: FloatArray, noise_kpa: float, resolution_kpa: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Group samples into blocks; return their mean times, mean pressures and standard uncertainties, shapes (m,).
+
+    Blocks grow with the time since the start, because everything changes most at the beginning. A gauge whose steps
+    are coarser than its noise shows the same value for a while: within such a plateau the rounding error is one and
+    the same and does not average out, so a block holds at least one change of value before its rounding counts as
+    averaged (rectangular distribution, JCGM 100:2008, 4.3.7).
+    """
+    n = len(time_s)
+    if n == 0:
+        return time_s, pressure_kpa, np.empty(0)
+    wanted = np.unique(np.round(n * (np.linspace(0.0, 1.0, min(MOST_BLOCKS, n) + 1)) ** 1.5).astype(int))
+    coarse = resolution_kpa > 2.0 * noise_kpa > 0 or (noise_kpa <= 0 < resolution_kpa)
+    if coarse:
+        changes = np.flatnonzero(np.abs(np.diff(pressure_kpa)) > 0.5 * resolution_kpa) + 1
+        # A border is moved to the next change of value, so that every block but the last ends with one.
+        places = np.searchsorted(changes, wanted[1:-1])
+        moved = changes[places[places < len(changes)]]
+        wanted = np.unique(np.concatenate([[0], moved, [n]]))
+    starts, ends = wanted[:-1], wanted[1:]
+    count = (ends - starts).astype(np.float64)
+    sums = np.concatenate([[0.0], np.cumsum(pressure_kpa)])
+    times = np.concatenate([[0.0], np.cumsum(time_s)])
+    mean_kpa = (sums[ends] - sums[starts]) / count
+    mean_s = (times[ends] - times[starts]) / count
+    rounding = resolution_kpa / np.sqrt(12.0)
+    if coarse:
+        steps = np.abs(np.diff(pressure_kpa, prepend=pressure_kpa[0])) > 0.5 * resolution_kpa
+        levels = np.add.reduceat(steps.astype(np.float64), starts) + 1.0
+        u = np.sqrt(noise_kpa**2 / count + rounding**2 / levels)
+    else:
+        u = np.sqrt((noise_kpa**2 + rounding**2) / count)
+    return mean_s, mean_kpa, np.maximum(u, 1e-4)
