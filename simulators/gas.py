@@ -21,9 +21,11 @@ CRITICAL_RATIO = 0.528
 CHOKED_FLOW = 0.6847
 """sqrt(k) (2/(k+1))^((k+1)/(2(k-1))) for k = 1.4: choked mass flow over area, pressure and 1/sqrt(RT)."""
 
-_LAMINAR = 0.02
-# Below this share of the way from no flow to choked flow, the flow is taken as proportional to the pressure
-# difference: a real leak is laminar there, and the square root's infinite slope would stop any integrator.
+LAMINAR_SHARE = 0.02
+"""Below this share of the way from no flow to choked flow, flow is taken as proportional to pressure difference.
+
+A real leak is laminar there, and the square root's infinite slope would stop any integrator.
+"""
 
 
 COVOLUME_M3_KG = 8.3e-4
@@ -40,17 +42,3 @@ def heat_capacity_coefficients(gamma: float | None) -> tuple[float, float, float
     if gamma is None:
         return CP_OVER_R
     return (gamma / (gamma - 1.0), 0.0, 0.0, 0.0, 0.0)
-
-
-def orifice_flow_kg_s(
-    area_m2: FloatArray, upstream_pa: FloatArray, downstream_pa: FloatArray, upstream_k: FloatArray
-) -> FloatArray:
-    """Mass flow of air through a hole of effective area `area_m2`; all arrays of shape (n,), pressures absolute.
-
-    The subsonic part is the ellipse of ISO 6358-1 (a close approximation of the isentropic nozzle); upstream
-    must not be less than downstream.
-    """
-    share = np.minimum((1.0 - downstream_pa / upstream_pa) * (1.0 / (1.0 - CRITICAL_RATIO)), 1.0)
-    shape = share * np.sqrt((2.0 - share) / np.maximum(share, _LAMINAR))
-    flow: FloatArray = CHOKED_FLOW * area_m2 * upstream_pa / np.sqrt(R_AIR * upstream_k) * shape
-    return flow

@@ -1,7 +1,7 @@
 """Cranking events drawn at random over what shops meet: engines, ways of turning them, gauges, faults.
 
     event = random_live_event(rng, rate_hz=100.0)      # one SampledTrace: samples and truth
-    for event in live_events(rng, 500, rate_hz=100.0)  # many, several times quicker
+    for event in live_events(rng, 500, rate_hz=100.0)  # many
     event = random_held_event(rng, rate_hz=10.0)
     for event in held_events(rng, 200, rate_hz=10.0)
 
@@ -17,11 +17,11 @@ import numpy as np
 
 from simulators.cranking import CheckValve, Cranking, CylinderTrace, after_each_other
 from simulators.engine import EngineSpec
-from simulators.integrator import Turn, crank_many
+from simulators.integrator import Turn, crank, crank_many
 from simulators.sensor import HeldGauge, LiveGauge, SampledTrace, sample
 
 BATCH = 384
-"""Events that are integrated together: enough to be quick, few enough for some 200 MB."""
+"""A good number of traces to hold at once: each takes some 400 kB."""
 
 SLIP_S = 0.7
 """How long a slipped hand takes to pull again."""
@@ -147,37 +147,36 @@ def random_live_gauge(rng: np.random.Generator, top_kpa: float) -> LiveGauge:
 def live_events(
     rng: np.random.Generator, count: int, *, rate_hz: float | None = None, cycle: int | None = None
 ) -> Iterator[SampledTrace]:
-    """Give `count` events of live gauges, integrated in batches. A rate of None draws one for each event."""
+    """Give `count` events of live gauges. A rate of None draws one for each event."""
     while count > 0:
-        turns = [random_turn(rng, cycle=cycle) for _ in range(min(count, BATCH))]
-        for trace in crank_many(turns):
-            if not turned_over(trace):
-                continue
-            gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
-            rate = float(rng.choice(LIVE_RATES_HZ)) if rate_hz is None else rate_hz
-            count -= 1
-            yield sample(trace, gauge, rate, rng, before_s=2.5, after_s=2.5)
+        turn = random_turn(rng, cycle=cycle)
+        trace = crank(turn.spec, turn.cranking)
+        if not turned_over(trace):
+            continue
+        gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
+        rate = float(rng.choice(LIVE_RATES_HZ)) if rate_hz is None else rate_hz
+        count -= 1
+        yield sample(trace, gauge, rate, rng, before_s=2.5, after_s=2.5)
 
 
 def random_live_event(
     rng: np.random.Generator, *, rate_hz: float | None = None, cycle: int | None = None
 ) -> SampledTrace:
-    """Give one event of a live gauge; `live_events` is quicker for many."""
+    """Give one event of a live gauge."""
     return next(live_events(rng, 1, rate_hz=rate_hz, cycle=cycle))
 
 
 def slipped_hand_events(rng: np.random.Generator, count: int, *, rate_hz: float) -> Iterator[SampledTrace]:
     """Give events of live gauges in whose middle the hand slipped off for 0.7 s. Each is one event."""
     while count > 0:
-        for trace in crank_many(
-            [random_turn(rng, strokes=int(rng.integers(6, 11)), slipped_hand=True) for _ in range(2 * count)]
-        ):
-            slip_s = trace.cranking.begin_s + trace.cranking.pause_at_s
-            tops = np.array([s.time_s for s in trace.strokes if s.passed_top])
-            if count > 0 and np.sum(tops < slip_s) >= 2 and np.sum(tops > slip_s + SLIP_S) >= 2:
-                gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
-                count -= 1
-                yield sample(trace, gauge, rate_hz, rng, before_s=2.5, after_s=2.5)
+        turn = random_turn(rng, strokes=int(rng.integers(6, 11)), slipped_hand=True)
+        trace = crank(turn.spec, turn.cranking)
+        slip_s = turn.cranking.begin_s + turn.cranking.pause_at_s
+        tops = np.array([s.time_s for s in trace.strokes if s.passed_top])
+        if np.sum(tops < slip_s) < 2 or np.sum(tops > slip_s + SLIP_S) < 2:
+            continue
+        count -= 1
+        yield sample(trace, random_live_gauge(rng, trace.cylinder_peak_kpa), rate_hz, rng, before_s=2.5, after_s=2.5)
 
 
 def paired_events(
@@ -189,14 +188,14 @@ def paired_events(
     record's `cranking_rpm` means nothing: it is taken across the gap.
     """
     while count > 0:
-        specs = [random_spec(rng) for _ in range(count)]
-        traces = crank_many([random_turn(rng, spec=spec) for spec in specs for _ in range(2)])
-        for first, second in zip(traces[::2], traces[1::2], strict=True):
-            if turned_over(first) and turned_over(second):
-                both = after_each_other(first, second, gap_s)
-                gauge = random_live_gauge(rng, both.cylinder_peak_kpa)
-                count -= 1
-                yield sample(both, gauge, rate_hz, rng, before_s=2.5, after_s=2.5), len(first.strokes)
+        spec = random_spec(rng)
+        first, second = crank_many([random_turn(rng, spec=spec) for _ in range(2)])
+        if not (turned_over(first) and turned_over(second)):
+            continue
+        both = after_each_other(first, second, gap_s)
+        gauge = random_live_gauge(rng, both.cylinder_peak_kpa)
+        count -= 1
+        yield sample(both, gauge, rate_hz, rng, before_s=2.5, after_s=2.5), len(first.strokes)
 
 
 def random_check_valve(rng: np.random.Generator, spec: EngineSpec) -> CheckValve:
@@ -240,35 +239,33 @@ def held_events(
     """Give `count` events of held gauges.
 
     `strokes` fixes how many the cranking gives (4, say, for one that is cut short). With `converge` the same
-    engine is cranked on for 16 strokes more, at twice the cost, to learn where the climb was going. With `bled`
+    engine is cranked on for 16 strokes more to learn where the climb was going. With `bled`
     the user opens the vent 3 to 5 s after the crank has stopped.
     """
     while count > 0:
-        turns: list[Turn] = []
-        longer: list[Turn] = []
-        for _ in range(min(count, BATCH)):
-            n = int(rng.integers(5, 13)) if strokes is None else strokes
-            turn = random_turn(rng, cycle=cycle, cord=False, strokes=n)
-            turn = replace(turn, valve=random_check_valve(rng, turn.spec))
+        n = int(rng.integers(5, 13)) if strokes is None else strokes
+        turn = random_turn(rng, cycle=cycle, cord=False, strokes=n)
+        valve = random_check_valve(rng, turn.spec)
+        trace = crank(turn.spec, turn.cranking, valve)
+        if not turned_over(trace):
+            continue
+        goal = float("nan")
+        if converge:
             more = turn.cranking.duration_s / n * (n + 16)
-            turns.append(turn)
-            longer.append(replace(turn, cranking=replace(turn.cranking, duration_s=more, longest_s=more + 4.0)))
-        goals = [t.final_held_kpa for t in crank_many(longer)] if converge else [float("nan")] * len(turns)
-        for trace, goal in zip(crank_many(turns), goals, strict=True):
-            if not turned_over(trace):
-                continue
-            gauge = random_held_gauge(rng, trace.cylinder_peak_kpa)
-            if bled:
-                gauge = replace(gauge, bleed_after_s=float(rng.uniform(3.0, 5.0)))
-            rate = float(rng.choice(HELD_RATES_HZ)) if rate_hz is None else rate_hz
-            count -= 1
-            yield sample(trace, gauge, rate, rng, before_s=3.0, after_s=after_s, converged_kpa=goal)
+            longer = replace(turn.cranking, duration_s=more, longest_s=more + 4.0)
+            goal = crank(turn.spec, longer, valve).final_held_kpa
+        gauge = random_held_gauge(rng, trace.cylinder_peak_kpa)
+        if bled:
+            gauge = replace(gauge, bleed_after_s=float(rng.uniform(3.0, 5.0)))
+        rate = float(rng.choice(HELD_RATES_HZ)) if rate_hz is None else rate_hz
+        count -= 1
+        yield sample(trace, gauge, rate, rng, before_s=3.0, after_s=after_s, converged_kpa=goal)
 
 
 def random_held_event(
     rng: np.random.Generator, *, rate_hz: float | None = None, cycle: int | None = None
 ) -> SampledTrace:
-    """Give one event of a held gauge; `held_events` is quicker for many."""
+    """Give one event of a held gauge."""
     return next(held_events(rng, 1, rate_hz=rate_hz, cycle=cycle))
 
 
