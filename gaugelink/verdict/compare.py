@@ -28,9 +28,9 @@ def _spread(case: Case) -> list[Finding]:
     percent = 100.0 * gap.kpa / high.peak_kpa
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
     if gap.is_real:
-        meaning = (
-            f"more than the {case.text(gap.u_kpa)} that two alike cylinders could show, so it is a real difference"
-        )
+        meaning = f"more than the {case.text(gap.u_kpa)} that two alike cylinders could show, so it is real"
+        if low.cylinder not in case.low_cylinders():
+            meaning += ", and small enough to live with"
     else:
         meaning = f"no more than the {case.text(gap.u_kpa)} that two alike cylinders could show"
     return [
@@ -58,13 +58,13 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
     limit = case.lowest_percent
     floor = limit / 100.0 * high.peak_kpa
     u_floor = _u_below_floor_kpa(case, high, low, limit / 100.0)
-    severity, closing = Severity.NOTE, "above the limit"
+    severity, side, closing = Severity.NOTE, "above", ""
     if low.peak_kpa < floor - u_floor:
-        severity, closing = Severity.INVESTIGATE, "below the limit"
+        severity, side = Severity.INVESTIGATE, "below"
     elif low.peak_kpa < floor:
-        severity, closing = Severity.WATCH, "below the limit, but by less than the readings can tell"
+        severity, side, closing = Severity.WATCH, "below", ", but by less than the readings can tell"
     elif low.cylinder in case.low_cylinders():
-        severity, closing = Severity.WATCH, "above the limit, but really lower"
+        severity, closing = Severity.WATCH, ", but the difference is real"
     fine = severity is Severity.NOTE
     maker = case.engine.lowest_percent is not None
     practice = "two-stroke practice, 10 %" if case.engine.cycle == 2 else "four-stroke service manuals, 70 to 75 %"
@@ -72,8 +72,8 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
         Finding(
             RuleName.LOWEST_OF_HIGHEST,
             severity,
-            f"Lowest {low.cylinder} {case.text(low.peak_kpa)} is {percent:.0f} % of the highest, "
-            f"{high.cylinder} {case.text(high.peak_kpa)}; the limit is {limit:g} %, {case.text(floor)}: {closing}.",
+            f"{low.cylinder} at {case.text(low.peak_kpa)} is {percent:.0f} % of the highest, {high.cylinder} at "
+            f"{case.text(high.peak_kpa)}: {side} the limit of {limit:g} %, {case.text(floor)}{closing}.",
             numbers={
                 "lowest_kpa": low.peak_kpa,
                 "highest_kpa": high.peak_kpa,

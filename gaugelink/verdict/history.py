@@ -124,7 +124,7 @@ def read_history(
         engine_percent=engine,
         engine_is_falling=bool(falling),
         steps=steps,
-        jobs=_job_effects(model, model.fit(splits, usual_wear=True)),
+        jobs=_job_effects(model, fit, model.fit(splits, usual_wear=True)),
         scatter=fit.scale,
         outliers=tuple(
             (usable[j].test_id, cylinder)
@@ -190,7 +190,12 @@ def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
     return _percent(slope)
 
 
-def _job_effects(model: Model, fit: Fit) -> tuple[JobEffect, ...]:
+def _job_effects(model: Model, fit: Fit, usual: Fit) -> tuple[JobEffect, ...]:
+    """Changes from the last test before a job to the first after it.
+
+    Held against untouched cylinders nothing need be known of wear. Without any, the scatter between tests is so large
+    that usual wear has to be known beforehand, which `usual` does.
+    """
     effects = []
     for job in model.jobs:
         before = [j for j, t in enumerate(model.tests) if t.at < job.at]
@@ -211,7 +216,7 @@ def _job_effects(model: Model, fit: Fit) -> tuple[JobEffect, ...]:
             if untouched:
                 gain = fit.combined(against_others(change, untouched))
             else:
-                gain = fit.combined(change)
+                gain = usual.combined(change)
                 gain = Estimate(gain.value, (gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
             is_real = abs(gain.z) > norm.isf(0.025)
             effects.append(JobEffect(job, cylinder, _percent(gain), bool(untouched), bool(is_real)))

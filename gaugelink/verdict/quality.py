@@ -59,40 +59,38 @@ def _doubted(case: Case) -> list[Finding]:
 
 
 def _repeatability(case: Case) -> list[Finding]:
-    found = []
-    for name, reading in case.readings.items():
-        if len(reading.repeats) < 2 or reading.peak_kpa <= 0:
-            continue
-        apart = max(reading.repeats) - min(reading.repeats)
-        percent = 100.0 * apart / reading.peak_kpa
-        numbers = {
-            "apart_kpa": apart,
-            "apart_percent": percent,
-            "limit_percent": case.rules.repeats_percent,
-            "repeats": float(len(reading.repeats)),
-        }
-        if case.repeats_apart(reading):
-            found.append(
-                Finding(
-                    RuleName.REPEATABILITY,
-                    Severity.RETEST,
-                    f"The repeats of {name} are {case.text(apart)} apart, {percent:.0f} %: they are not one reading.",
-                    numbers,
-                    cylinders=(name,),
-                    causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down"),
-                    next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
-                )
+    repeated = {name: r for name, r in case.readings.items() if len(r.repeats) > 1 and r.peak_kpa > 0}
+    if not repeated:
+        return []
+    apart = {name: max(r.repeats) - min(r.repeats) for name, r in repeated.items()}
+    percent = {name: 100.0 * apart[name] / r.peak_kpa for name, r in repeated.items()}
+    limit = case.rules.repeats_percent
+    found = [
+        Finding(
+            RuleName.REPEATABILITY,
+            Severity.RETEST,
+            f"The repeats of {name} are {case.text(apart[name])} apart, {percent[name]:.0f} %: "
+            "they are not one reading.",
+            {"apart_kpa": apart[name], "apart_percent": percent[name], "limit_percent": limit},
+            cylinders=(name,),
+            causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down"),
+            next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
+        )
+        for name, r in repeated.items()
+        if case.repeats_apart(r)
+    ]
+    agreeing = [name for name, r in repeated.items() if not case.repeats_apart(r)]
+    if agreeing:
+        worst = max(agreeing, key=lambda name: percent[name])
+        found.append(
+            Finding(
+                RuleName.REPEATABILITY,
+                Severity.NOTE,
+                f"The repeats of {', '.join(agreeing)} agree within {case.text(apart[worst])}, {percent[worst]:.1f} %.",
+                {"apart_kpa": apart[worst], "apart_percent": percent[worst], "limit_percent": limit},
+                cylinders=tuple(agreeing),
             )
-        else:
-            found.append(
-                Finding(
-                    RuleName.REPEATABILITY,
-                    Severity.NOTE,
-                    f"{name} repeats within {case.text(apart)}, {percent:.1f} %.",
-                    numbers,
-                    cylinders=(name,),
-                )
-            )
+        )
     return found
 
 

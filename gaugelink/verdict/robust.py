@@ -6,11 +6,14 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 FloatArray = NDArray[np.float64]
 
 HUBER_K = 1.345
 """Huber's tuning constant: 95 % efficient when errors are normal (Huber and Ronchetti, Robust Statistics, 2009)."""
+HUBER_BETA = float(2.0 * (norm.cdf(HUBER_K) - 0.5 - HUBER_K * norm.pdf(HUBER_K)) + 2.0 * HUBER_K**2 * norm.sf(HUBER_K))
+"""Mean square of normal residuals cut off at HUBER_K, which makes the scale right for normal errors."""
 MOST_ROUNDS = 50
 CLOSE_ENOUGH = 1e-9
 
@@ -96,7 +99,8 @@ def fit_huber(
 
 
 def _scale(residual: FloatArray, weights: FloatArray, design: FloatArray, information: FloatArray) -> float:
-    """Weighted scatter over what was stated, at least 1.
+    """Scatter over what was stated, at least 1, by Huber's second proposal: what stands out counts no further than
+    where it begins to stand out.
 
     The degrees of freedom are the observations less the trace of the smoother, because a parameter with a prior
     takes less than one.
@@ -105,4 +109,4 @@ def _scale(residual: FloatArray, weights: FloatArray, design: FloatArray, inform
     freedom = residual.size - used
     if freedom < 1.0:
         return 1.0
-    return max(1.0, sqrt(float(np.sum(weights * residual**2)) / freedom))
+    return max(1.0, sqrt(float(np.sum((weights * residual) ** 2)) / (freedom * HUBER_BETA)))

@@ -1,0 +1,105 @@
+"""What a report is made of: plain values, from a live test or from the journal alike."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
+from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeKind
+from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.past import PastJob, PastTest
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One cranking event as it is drawn. Times count from its first sample; pressures are gauge, zero taken off."""
+
+    cylinder: str
+    kind: GaugeKind
+    time_s: FloatArray
+    """Shape (n,)."""
+    pressure_kpa: FloatArray
+    """Shape (n,)."""
+    stroke_times_s: tuple[float, ...]
+    stroke_kpa: tuple[float, ...]
+    peak_kpa: float
+    peak_u_kpa: float
+    """Expanded uncertainty, coverage about 95 %."""
+    cranking_rpm: float | None = None
+    flags: frozenset[Flag] = frozenset()
+    fitted_time_s: FloatArray | None = None
+    fitted_kpa: FloatArray | None = None
+    event_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportData:
+    """One test, ready to be put on a page."""
+
+    machine: str
+    """Name of the machine, for people."""
+    engine: EngineRecord
+    verdict: TestVerdict
+    at: datetime
+    """When the test was done."""
+    unit: PressureUnit = PressureUnit.KPA
+    test_id: str = ""
+    bench: str = ""
+    by: str = ""
+    """Who did it."""
+    gauge: str = ""
+    """Name, serial and calibration of the gauge, in words."""
+    odometer: str = ""
+    """With its unit."""
+    conditions: tuple[tuple[str, str], ...] = ()
+    """What else was noted: name and value."""
+    traces: tuple[Trace, ...] = ()
+    """One a cylinder or more; the last one of a cylinder is drawn."""
+    past: tuple[PastTest, ...] = ()
+    """Dry tests of this machine, this one with them."""
+    jobs: tuple[PastJob, ...] = ()
+    history: MachineHistory | None = None
+    version: str = ""
+    """Version of the code that judged."""
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def trace_of(self, cylinder: str) -> Trace | None:
+        """The last trace of a cylinder."""
+        for trace in reversed(self.traces):
+            if trace.cylinder == cylinder:
+                return trace
+        return None
+
+
+def trace_of_event(
+    cylinder: str, event: CrankingEvent, samples: EventSamples | None = None, event_id: str = ""
+) -> Trace:
+    """Make a trace of an event; without its samples the strokes alone are drawn."""
+    if samples is not None and samples.time_s.size:
+        start = float(samples.time_s[0])
+        time_s, pressure = samples.time_s - start, samples.pressure_kpa - event.zero_kpa
+    else:
+        start = event.start_s
+        time_s = np.array([stroke.time_s - start for stroke in event.strokes], dtype=np.float64)
+        pressure = np.array([stroke.peak_kpa for stroke in event.strokes], dtype=np.float64)
+    return Trace(
+        cylinder=cylinder,
+        kind=event.kind,
+        time_s=time_s,
+        pressure_kpa=pressure,
+        stroke_times_s=tuple(stroke.time_s - start for stroke in event.strokes),
+        stroke_kpa=tuple(stroke.peak_kpa for stroke in event.strokes),
+        peak_kpa=event.peak_kpa,
+        peak_u_kpa=event.peak_u_kpa,
+        cranking_rpm=event.cranking_rpm,
+        flags=event.flags,
+        fitted_time_s=None if event.fitted is None else event.fitted.time_s - start,
+        fitted_kpa=None if event.fitted is None else event.fitted.pressure_kpa,
+        event_id=event_id,
+    )

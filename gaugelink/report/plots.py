@@ -1,0 +1,260 @@
+"""The drawings of a report: the engine with a staircase on every cylinder, the traces, and the seasons."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from itertools import pairwise
+
+import matplotlib.dates as mdates
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import Circle, Polygon, Rectangle
+from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import Affine2D
+
+from gaugelink.engine.fleet import Layout
+from gaugelink.peak.events import GaugeKind
+from gaugelink.report.data import ReportData, Trace
+from gaugelink.report.look import (
+    BAND,
+    BAND_EDGE,
+    CYLINDER_COLOURS,
+    CYLINDER_MARKERS,
+    FAINT,
+    INK,
+    METAL,
+    METAL_LIGHT,
+    PAPER,
+    RULE,
+    SEVERITY_COLOUR,
+)
+from gaugelink.verdict.findings import JudgedReading, Severity
+
+# Where the crankshaft lies below the staircases, as a share of their height, and how far down the drawing goes.
+PLAN_DEPTH = 0.27
+FLOOR = 1.95
+MOST_STEPS = 12
+"""Strokes drawn as steps; more of them would be too narrow to see."""
+
+
+def draw_engine(axes: Axes, data: ReportData) -> None:
+    """The engine from above along its crankshaft, and on every cylinder the staircase of its strokes.
+
+    The last tread is the reading; the thick bar is what a comparison with its neighbours can tell (the gauge's common
+    error left out), the thin one everything.
+    """
+    unit, names = data.unit, data.engine.cylinder_names
+    readings = {reading.cylinder: reading for reading in data.verdict.readings}
+    tops = [unit.from_kpa(r.peak_kpa + r.peak_u_kpa) for r in readings.values()]
+    band = data.verdict.band
+    if band is not None:
+        tops.append(unit.from_kpa(band.high_kpa or band.low_kpa))
+    top = 1.16 * max(tops, default=1.0)
+    ground = PLAN_DEPTH * -top
+    axes.set_xlim(-0.75, len(names) - 0.25)
+    axes.set_ylim(FLOOR * ground, top)
+    _band(axes, data, len(names))
+    for place, name in enumerate(names):
+        reading = readings.get(name)
+        if reading is not None:
+            _staircase(axes, place, unit.from_kpa(reading.peak_kpa), _levels(data, name), _asks(data, name))
+            _whisker(axes, place, reading, data)
+        else:
+            axes.text(place, 0.03 * top, "not read", ha="center", va="bottom", color=FAINT, fontsize=8)
+    axes.axhline(0.0, color=INK, linewidth=1.0, zorder=4)
+    _plan(axes, data, ground, top)
+    axes.set_xticks([])
+    axes.set_yticks([tick for tick in axes.get_yticks() if 0.0 <= tick <= top])
+    axes.spines[["top", "right", "bottom", "left"]].set_visible(False)
+    axes.tick_params(length=0)
+    axes.set_ylabel(unit.value, rotation=0, ha="left", va="bottom")
+    axes.yaxis.set_label_coords(-0.045, 0.985)
+
+
+def _band(axes: Axes, data: ReportData, count: int) -> None:
+    band, unit = data.verdict.band, data.unit
+    if band is None:
+        return
+    low = unit.from_kpa(band.low_kpa)
+    high = unit.from_kpa(band.high_kpa) if band.high_kpa is not None else axes.get_ylim()[1]
+    axes.add_patch(Rectangle((-0.75, low), count + 0.5, high - low, facecolor=BAND, edgecolor="none", zorder=0))
+    for edge, known in ((low, True), (high, band.high_kpa is not None)):
+        if known:
+            axes.plot([-0.75, count - 0.25], [edge, edge], color=BAND_EDGE, linewidth=0.8, zorder=1)
+    middle = (low + high) / 2.0
+    axes.text(count - 0.27, middle, "maker's\nrange", color=BAND_EDGE, fontsize=6.5, ha="right", va="center", zorder=1)
+
+
+def _levels(data: ReportData, cylinder: str) -> tuple[float, ...]:
+    """Levels that the pressure had climbed to, stroke by stroke, in the shop's unit."""
+    trace = data.trace_of(cylinder)
+    if trace is None or not trace.stroke_kpa:
+        return ()
+    return tuple(data.unit.from_kpa(float(level)) for level in np.maximum.accumulate(trace.stroke_kpa))
+
+
+def _asks(data: ReportData, cylinder: str) -> Severity:
+    """The gravest severity of the findings that name a cylinder first."""
+    order = (Severity.INVESTIGATE, Severity.RETEST, Severity.WATCH)
+    named = {f.severity for f in data.verdict.findings if cylinder in f.cylinders[:1]}
+    return next((severity for severity in order if severity in named), Severity.NOTE)
+
+
+def _staircase(axes: Axes, place: int, reading: float, levels: Sequence[float], severity: Severity) -> None:
+    half = 0.31
+    steps = [min(level, reading) for level in levels]
+    if len(steps) > MOST_STEPS:
+        steps = steps[: MOST_STEPS - 1] + steps[-1:]
+    steps = [*steps[:-1], reading] if steps else [reading]
+    edges = np.linspace(place - half, place + half, len(steps) + 1)
+    corners = [(edges[0], 0.0)]
+    for (left, right), level in zip(pairwise(edges), steps, strict=True):
+        corners += [(left, level), (right, level)]
+    corners.append((edges[-1], 0.0))
+    colour = METAL if severity is Severity.NOTE else SEVERITY_COLOUR[severity]
+    axes.add_patch(Polygon(corners, closed=True, facecolor=METAL_LIGHT, edgecolor=colour, linewidth=1.2, zorder=2))
+    axes.plot([edges[-2] if len(steps) > 1 else edges[0], edges[-1]], [reading, reading], color=colour, linewidth=2.6)
+
+
+def _whisker(axes: Axes, place: int, judged: JudgedReading, data: ReportData) -> None:
+    unit = data.unit
+    x = place + 0.31
+    middle = unit.from_kpa(judged.peak_kpa)
+    whole, alone = unit.from_kpa(judged.peak_u_kpa), unit.from_kpa(2.0 * judged.u_random_kpa)
+    axes.plot([x, x], [middle - whole, middle + whole], color=INK, linewidth=0.9, zorder=5)
+    axes.plot([x, x], [middle - alone, middle + alone], color=INK, linewidth=3.0, zorder=5, solid_capstyle="butt")
+    value = f"{middle:.{unit.decimals}f}"
+    axes.text(
+        place,
+        middle + max(whole, 0.02 * middle),
+        value,
+        ha="center",
+        va="bottom",
+        fontsize=11,
+        fontweight="bold",
+        zorder=6,
+    )
+
+
+def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
+    """Bores along the crankshaft; its two ends drawn as what sits on them."""
+    names, layout = data.engine.cylinder_names, data.engine.layout
+    last = len(names) - 1
+    box = axes.get_window_extent()
+    # A circle on the page is an ellipse in these coordinates.
+    aspect = (FLOOR * -ground + top) / box.height * box.width / (last + 1.5)
+    radius = min(0.30, 0.19 * top / aspect)
+    banks = [cylinder.bank for cylinder in data.engine.cylinders]
+    first_bank = banks[0]
+    lowest = ground - (0.35 * radius * aspect if any(bank != first_bank for bank in banks) else 0.0)
+    axes.plot([-0.55, last + 0.55], [ground, ground], color=FAINT, linewidth=3.5, solid_capstyle="round", zorder=1)
+    if layout is Layout.SIDE_NAMED:
+        for x, heavy in ((-0.55, 5.0), (last + 0.55, 2.5)):
+            reach = 0.5 * radius * aspect * (1.0 if heavy > 3 else 0.8)
+            axes.plot([x, x], [ground - reach, ground + reach], color=FAINT, linewidth=heavy, solid_capstyle="butt")
+    for place, (name, bank) in enumerate(zip(names, banks, strict=True)):
+        y = ground if bank == first_bank else lowest
+        colour = SEVERITY_COLOUR[_asks(data, name)] if _asks(data, name) is not Severity.NOTE else METAL
+        ellipse = Circle((0.0, 0.0), 1.0, facecolor=PAPER, edgecolor=colour, linewidth=2.2, zorder=3)
+        ellipse.set_transform(Affine2D().scale(radius, radius * aspect).translate(place, y) + axes.transData)
+        axes.add_patch(ellipse)
+        axes.text(place, y, name, ha="center", va="center", fontsize=9, fontweight="bold", zorder=4)
+        reading = next((r for r in data.verdict.readings if r.cylinder == name), None)
+        if reading is not None:
+            below = f"{reading.percent_of_highest:.0f} % of highest"
+            axes.text(place, lowest - 1.12 * radius * aspect, below, ha="center", va="top", fontsize=6.5, color=FAINT)
+
+
+def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longest_s: float) -> None:
+    """One cranking event as the gauge saw it, its strokes marked."""
+    unit = data.unit
+    place = data.engine.cylinder_names.index(trace.cylinder) if trace.cylinder in data.engine.cylinder_names else 0
+    colour = CYLINDER_COLOURS[place % len(CYLINDER_COLOURS)]
+    pressures = np.array([unit.from_kpa(float(p)) for p in trace.pressure_kpa])
+    if trace.fitted_time_s is not None and trace.fitted_kpa is not None:
+        fitted = np.array([unit.from_kpa(float(p)) for p in trace.fitted_kpa])
+        axes.plot(trace.fitted_time_s, fitted, color=METAL_LIGHT, linewidth=1.0, zorder=1)
+    style = {"drawstyle": "steps-post"} if trace.kind is GaugeKind.HELD else {"marker": ".", "markersize": 1.6}
+    axes.plot(trace.time_s, pressures, color=colour, linewidth=0.8, zorder=2, **style)
+    levels = [unit.from_kpa(level) for level in trace.stroke_kpa]
+    axes.plot(trace.stroke_times_s, levels, linestyle="none", marker=7, color=INK, markersize=3.0, zorder=3)
+    axes.axhline(unit.from_kpa(trace.peak_kpa), color=colour, linewidth=0.6, linestyle=(0, (4, 3)), zorder=1)
+    axes.set_xlim(0.0, longest_s)
+    axes.set_ylim(min(0.0, float(pressures.min(initial=0.0))), unit.from_kpa(top_kpa) * 1.12)
+    rpm = f", {trace.cranking_rpm:.0f} rpm" if trace.cranking_rpm is not None else ""
+    axes.set_title(f"{trace.cylinder}{rpm}", loc="left", fontsize=8, color=INK, pad=2)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(length=2)
+    axes.set_xlabel("s", loc="right", labelpad=-8, fontsize=7)
+    if trace.flags:
+        words = ", ".join(sorted(flag.value.replace("_", " ") for flag in trace.flags))
+        axes.set_title(words, loc="right", fontsize=6, color=FAINT, pad=2)
+
+
+def traces_scale(traces: Sequence[Trace]) -> tuple[float, float]:
+    """Highest pressure in kPa and longest time in seconds over all traces, so that they can be drawn alike."""
+    top = max((float(t.pressure_kpa.max(initial=0.0)) for t in traces), default=1.0)
+    top = max([top, *(t.peak_kpa for t in traces)])
+    longest = max((float(t.time_s.max(initial=0.0)) for t in traces), default=1.0)
+    return max(top, 1.0), max(longest, 0.1)
+
+
+def draw_history(axes: Axes, data: ReportData) -> None:
+    """Every dry test at sea level, a line for each cylinder, jobs and changes of gauge where they were."""
+    unit = data.unit
+    tests = sorted(data.past, key=lambda test: test.at)
+    ends: list[tuple[float, str, str]] = []
+    for place, name in enumerate(data.engine.cylinder_names):
+        points = [(t.at, unit.from_kpa(r.sea_level_kpa)) for t in tests for r in t.readings if r.cylinder == name]
+        if not points:
+            continue
+        colour = CYLINDER_COLOURS[place % len(CYLINDER_COLOURS)]
+        marker = CYLINDER_MARKERS[place % len(CYLINDER_MARKERS)]
+        dates = [_day(at) for at, _ in points]
+        axes.plot(dates, [value for _, value in points], color=colour, linewidth=0.9, marker=marker, markersize=3.5)
+        ends.append((points[-1][1], name, colour))
+    low, high = axes.get_ylim()
+    pad = 0.12 * (high - low)
+    axes.set_ylim(low - pad, high + 2.0 * pad)
+    last = max((_day(test.at) for test in tests), default=0.0)
+    first = min((_day(test.at) for test in tests), default=0.0)
+    room = 0.04 * max(last - first, 30.0)
+    axes.set_xlim(first - room, last + 4.0 * room)
+    for y, (_, name, colour) in zip(_apart([e[0] for e in ends], 0.085 * (high - low + 3 * pad)), ends, strict=True):
+        axes.text(last + room, y, name, color=colour, fontsize=7.5, va="center")
+    for job in data.jobs:
+        x = _day(job.at)
+        axes.axvline(x, color=INK, linewidth=0.8)
+        where = f", {', '.join(job.cylinders)}" if job.cylinders else ""
+        axes.text(x, 0.99, f" {job.job}{where}", transform=axes.get_xaxis_transform(), fontsize=6.5, va="top")
+    for step in data.history.steps if data.history is not None else ():
+        x = _day(step.at) - room / 2.0
+        axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
+        axes.text(
+            x, 0.02, " gauge moved?", transform=axes.get_xaxis_transform(), fontsize=6.5, va="bottom", color=FAINT
+        )
+    locator = mdates.AutoDateLocator(minticks=3, maxticks=6)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    axes.xaxis.get_offset_text().set_visible(False)
+    axes.yaxis.set_major_locator(MaxNLocator(5))
+    axes.grid(axis="y", color=RULE, linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right", "left"]].set_visible(False)
+    axes.tick_params(length=0)
+
+
+def _day(at: datetime) -> float:
+    """Days since 1970, which is how dates lie on an axis."""
+    return at.timestamp() / 86400.0
+
+
+def _apart(values: Sequence[float], least: float) -> list[float]:
+    """Move labels apart so that none lies on another, each as near to its place as that allows."""
+    order = sorted(range(len(values)), key=lambda i: values[i])
+    placed = [0.0] * len(values)
+    previous = float("-inf")
+    for i in order:
+        placed[i] = max(values[i], previous + least)
+        previous = placed[i]
+    shift = float(np.mean([placed[i] - values[i] for i in order])) if order else 0.0
+    return [value - shift for value in placed]

@@ -1,0 +1,104 @@
+"""The report in a terminal: tables for the verdict, the history of a machine and the ranking of a fleet."""
+
+from collections.abc import Sequence
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from gaugelink.engine.units import PressureUnit
+from gaugelink.report.data import ReportData
+from gaugelink.report.words import COLUMNS, DOES_NOT_PROVE, advice_of, finding_order, history_lines, reading_rows
+from gaugelink.verdict.findings import Severity, TestVerdict, VerdictWord
+from gaugelink.verdict.fleet import FleetStep, Ranked
+from gaugelink.verdict.history import MachineHistory
+
+WORD_STYLE = {
+    VerdictWord.CONSISTENT: "bold green",
+    VerdictWord.WATCH: "bold yellow",
+    VerdictWord.INVESTIGATE: "bold red",
+    VerdictWord.RETEST: "bold magenta",
+}
+SEVERITY_STYLE = {
+    Severity.NOTE: "dim",
+    Severity.WATCH: "yellow",
+    Severity.RETEST: "magenta",
+    Severity.INVESTIGATE: "red",
+}
+
+
+def verdict_table(data: ReportData) -> RenderableType:
+    """A whole test: readings, the word, findings with causes and tests, and what it does not prove."""
+    table = Table(box=None, pad_edge=False, title=f"{data.machine}, {data.at:%Y-%m-%d %H:%M}", title_justify="left")
+    for number, column in enumerate((*COLUMNS, "doubts")):
+        table.add_column(column.replace("reading", f"reading, {data.unit.value}"), style="bold" if number < 2 else "")
+    for row in reading_rows(data):
+        table.add_row(*row.cells, row.flags)
+    head = Text.assemble((data.verdict.word.value, WORD_STYLE[data.verdict.word]), "  ", data.verdict.summary)
+    asking, notes = finding_order(data)
+    lines: list[RenderableType] = [table, Text(""), head]
+    for advice in (*advice_of(asking), *advice_of(notes)):
+        finding = advice.finding
+        lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.severity]), finding.text))
+        if advice.causes:
+            lines.append(Padding(Text("likely, in this order: " + "; ".join(advice.causes), style="dim"), (0, 0, 0, 2)))
+        if advice.next_tests:
+            told = f"{advice.lead.lower()}: " + "; ".join(advice.next_tests)
+            lines.append(Padding(Text(told, style="dim"), (0, 0, 0, 2)))
+    lines += [Text(line) for line in history_lines(data)]
+    lines.append(Text(DOES_NOT_PROVE[0], style="dim"))
+    return Group(*lines)
+
+
+def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
+    """How each cylinder goes, by the fit: one row a cylinder."""
+    table = Table(box=None, pad_edge=False)
+    columns = (
+        "cylinder",
+        f"at sea level, {unit.value}",
+        f"% a {history.unit}",
+        "against the others",
+        "below the others",
+        "tests",
+        "",
+    )
+    for column in columns:
+        table.add_column(column)
+    for trend in history.trends:
+        relative = trend.against_others_percent
+        table.add_row(
+            trend.cylinder,
+            f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
+            f"{trend.percent.value:+.1f} ± {2 * trend.percent.u:.1f}",
+            "" if relative is None else f"{relative.value:+.1f} ± {2 * relative.u:.1f}",
+            "" if trend.below_others_percent is None else f"{trend.below_others_percent:.1f} %",
+            str(trend.tests),
+            "wearing" if trend.is_wearing else "",
+            style="red" if trend.is_wearing else "",
+        )
+    return table
+
+
+def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> RenderableType:
+    """Which machine needs attention first, and when the gauge moved under all of them."""
+    table = Table(box=None, pad_edge=False)
+    for column in ("", "machine", "why"):
+        table.add_column(column)
+    for place, machine in enumerate(ranked, start=1):
+        table.add_row(str(place), machine.name, "; ".join(machine.reasons))
+    lines: list[RenderableType] = [table]
+    lines += [
+        Text(
+            f"All {len(step.machines)} machines moved {step.percent.value:+.1f} ± {2 * step.percent.u:.1f} % together "
+            f"about {step.at:%Y-%m-%d}: look at the gauge, not at the engines.",
+            style="yellow",
+        )
+        for step in steps
+    ]
+    return Group(*lines)
+
+
+def word_text(verdict: TestVerdict) -> Text:
+    """The verdict's one word in its colour."""
+    return Text(verdict.word.value, style=WORD_STYLE[verdict.word])

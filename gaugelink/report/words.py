@@ -1,0 +1,177 @@
+"""The report's text as data: head lines, tables and lists that page, picture and screen put down alike."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from gaugelink.engine.air import AltitudeMethod, AmbientSource
+from gaugelink.report.data import ReportData
+from gaugelink.verdict.findings import Finding, Severity
+from gaugelink.verdict.judge import CAUTIONS, DOES_NOT_PROVE
+
+__all__ = [
+    "CAUTIONS",
+    "COLUMNS",
+    "DOES_NOT_PROVE",
+    "Advice",
+    "Row",
+    "advice_of",
+    "condition_lines",
+    "finding_order",
+    "history_lines",
+    "reading_rows",
+]
+
+_AMBIENT_SOURCE = {
+    AmbientSource.ALTITUDE: "standard atmosphere at the altitude",
+    AmbientSource.BAROMETER: "barometer at the engine",
+    AmbientSource.SEA_LEVEL_BAROMETER: "weather report, carried up",
+    AmbientSource.GAUGE: "the gauge, vented",
+    AmbientSource.ASSUMED: "assumed, nothing was given",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table of readings, as text."""
+
+    cylinder: str
+    reading: str
+    """With its expanded uncertainty."""
+    sea_level: str
+    repeats: str
+    rpm: str
+    flags: str
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """The cells under `COLUMNS`; the flags stand below the row."""
+        return (self.cylinder, self.reading, self.sea_level, self.repeats, self.rpm)
+
+
+COLUMNS = ("cylinder", "reading", "at sea level", "repeats", "rpm")
+
+
+def reading_rows(data: ReportData) -> tuple[Row, ...]:
+    """The table of readings, cylinders that were not read too."""
+    unit, digits = data.unit, data.unit.decimals
+    judged = {reading.cylinder: reading for reading in data.verdict.readings}
+    rows = []
+    for name in data.engine.cylinder_names:
+        reading = judged.get(name)
+        if reading is None:
+            rows.append(Row(name, "not read", "", "", "", ""))
+            continue
+        u = unit.from_kpa(reading.peak_u_kpa)
+        # One digit more for an uncertainty that would round to nothing.
+        places = digits if round(u, digits) > 0 else digits + 1
+        rows.append(
+            Row(
+                cylinder=name,
+                reading=f"{unit.from_kpa(reading.peak_kpa):.{digits}f} ± {u:.{places}f}",
+                sea_level=f"{unit.from_kpa(reading.sea_level_kpa):.{digits}f}",
+                repeats=", ".join(f"{unit.from_kpa(value):.{digits}f}" for value in reading.repeats) or "one",
+                rpm=f"{reading.cranking_rpm:.0f}" if reading.cranking_rpm is not None else "",
+                flags=", ".join(sorted(flag.value.replace("_", " ") for flag in reading.flags)),
+            )
+        )
+    return tuple(rows)
+
+
+def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
+    """What the test was done under: name and value."""
+    conditions, engine, unit = data.verdict.conditions, data.engine, data.unit
+    lines = [("engine", engine.name)]
+    if data.odometer:
+        lines.append(("count", data.odometer))
+    if data.gauge:
+        lines.append(("gauge", data.gauge))
+    kind = "wet" if conditions.wet else "dry"
+    if conditions.oil_ml:
+        kind += f", {conditions.oil_ml:g} ml of oil in each cylinder"
+    lines.append(("test", kind))
+    ambient = f"{conditions.ambient_abs_kpa:.1f} kPa, {_AMBIENT_SOURCE[conditions.ambient_source]}"
+    if conditions.altitude_m is not None:
+        ambient += f" ({conditions.altitude_m:.0f} m)"
+    lines.append(("ambient", ambient))
+    if conditions.warm is not None:
+        lines.append(("engine was", "warm" if conditions.warm else "cold"))
+    if conditions.throttle_open is not None:
+        lines.append(("throttle", "open" if conditions.throttle_open else "closed"))
+    band = data.verdict.band
+    if band is not None:
+        upper = f" to {unit.text(band.high_kpa)}" if band.high_kpa is not None else " and more"
+        by = "pressure ratio" if band.method is AltitudeMethod.PRESSURE else "printed density table"
+        lines.append(("range here", f"{unit.text(band.low_kpa)}{upper}, stated range × {band.factor:.3f} by the {by}"))
+    expected = data.verdict.expected_kpa
+    if expected:
+        kpa, u_kpa = next(iter(expected.values()))
+        lines.append(("from geometry", f"about {unit.text(kpa)} ± {unit.text(u_kpa)}, an estimate"))
+    lines += list(data.conditions)
+    lines += [("done by", data.by)] if data.by else []
+    return tuple(lines)
+
+
+def finding_order(data: ReportData) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Findings that ask for something, and notes."""
+    asking = tuple(f for f in data.verdict.findings if f.severity is not Severity.NOTE)
+    return asking, tuple(f for f in data.verdict.findings if f.severity is Severity.NOTE)
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A finding with its causes and tests, those left out that a finding above it has told already."""
+
+    finding: Finding
+    causes: tuple[str, ...]
+    next_tests: tuple[str, ...]
+
+    @property
+    def lead(self) -> str:
+        """What the tests are for."""
+        return "To tell them apart" if self.finding.causes else "Next"
+
+
+def advice_of(findings: Sequence[Finding]) -> tuple[Advice, ...]:
+    """Findings in order, each cause list and each test told once."""
+    causes: set[tuple[str, ...]] = set()
+    tests: set[str] = set()
+    advice = []
+    for finding in findings:
+        fresh = tuple(test for test in finding.next_tests if test not in tests)
+        advice.append(Advice(finding, () if finding.causes in causes else finding.causes, fresh))
+        causes.add(finding.causes)
+        tests.update(finding.next_tests)
+    return tuple(advice)
+
+
+def history_lines(data: ReportData) -> tuple[str, ...]:
+    """What the seasons say, one sentence a line."""
+    history = data.history
+    if history is None:
+        return ()
+    lines = []
+    for trend in history.trends:
+        rate = trend.against_others_percent or trend.percent
+        if trend.is_wearing:
+            against = " against the others" if trend.against_others_percent is not None else ""
+            lines.append(
+                f"{trend.cylinder} loses {-rate.value:.1f} ± {2 * rate.u:.1f} % a {history.unit}{against}, "
+                f"more than chance, over {trend.tests} tests."
+            )
+    if history.engine_is_falling and history.engine_percent is not None:
+        fall = history.engine_percent
+        lines.append(f"All cylinders together lose {-fall.value:.1f} ± {2 * fall.u:.1f} % a {history.unit}.")
+    for effect in history.jobs:
+        who = effect.cylinder or "all cylinders it was done on, their mean"
+        word = "gained" if effect.gain_percent.value >= 0 else "lost"
+        real = "a real change" if effect.is_real else "no more than chance"
+        lines.append(
+            f"After {effect.job.job} ({effect.job.at:%Y-%m-%d}) {who}: {word} {abs(effect.gain_percent.value):.1f} ± "
+            f"{2 * effect.gain_percent.u:.1f} %, {real}."
+        )
+    for step in history.steps:
+        why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
+        lines.append(f"All cylinders moved {step.percent.value:+.1f} % together before {step.at:%Y-%m-%d}: {why}.")
+    if not lines and len(data.past) > 1:
+        lines.append(f"Over {len(data.past)} tests no cylinder goes down by more than chance.")
+    return tuple(lines)
