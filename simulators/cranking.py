@@ -111,8 +111,8 @@ def find_strokes(
 ) -> tuple[StrokeTruth, ...]:
     """Find every compression peak, by a parabola through the three integration steps around it.
 
-    A stroke is a rise to a local maximum of at least 5 kPa and 2 % of the highest. Steps of 0.2 ms are about one
-    crank degree at the fastest: the parabola's error is some millionths there.
+    A stroke is a rise to a local maximum of at least 5 kPa and 2 % of the highest. A step is about half a crank
+    degree at the fastest: the parabola's error is less than a millionth there.
     """
     p = pressure_kpa
     tops = np.flatnonzero((p[1:-1] > p[:-2]) & (p[1:-1] >= p[2:])) + 1

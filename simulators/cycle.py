@@ -7,7 +7,7 @@ as orifices. The crank is one inertia with the gas torque of the cylinder under 
 friction, and a push that has less torque the faster it turns.
 
 The functions are plain Python on floats. Where numba is installed they are compiled, some hundred times quicker;
-without it an event takes about half a second.
+without it an event takes about 0.2 s.
 """
 
 from collections.abc import Callable
