@@ -76,8 +76,8 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.BATTERY_LOW: "The battery of the gauge is low.",
     PromptKey.DISK_TROUBLE: "The disk does not take results. Measuring goes on, but they are not safe.",
     PromptKey.DISK_BACK: "The disk takes results again.",
-    PromptKey.RESUMED: "Back in the middle of the test. {next} comes next.",
-    PromptKey.RESUMED_ALL: "Back in the middle of the test. Pull when ready.",
+    PromptKey.RESUMED: "The test goes on. Next pull: {next}.",
+    PromptKey.RESUMED_ALL: "The test goes on. Pull when ready.",
 }
 
 _words: Callable[[int], str] = num2words

@@ -72,6 +72,8 @@ class Voice:
         self._bell = bell
         self._waiting: tuple[Prompt, ...] = ()
         self._wake = asyncio.Event()
+        self._taken = asyncio.Event()
+        self._taken.set()
         self._task: asyncio.Task[None] | None = None
         self._running: list[asyncio.subprocess.Process] = []
         self._watchers: set[asyncio.Task[None]] = set()
@@ -96,7 +98,14 @@ class Voice:
         """Say these prompts in one breath, in place of what is being said or waiting. Returns at once."""
         if prompts:
             self._waiting = tuple(prompts)
+            self._taken.clear()
             self._wake.set()
+
+    async def quiet(self) -> None:
+        """Wait until everything has been said, or could not be."""
+        await self._taken.wait()
+        while self._watchers:
+            await asyncio.wait(self._watchers)
 
     async def _speak_on(self) -> None:
         while True:
@@ -105,6 +114,8 @@ class Voice:
             prompts, self._waiting = self._waiting, ()
             await self._hush()
             await self._start(prompts)
+            if not self._wake.is_set():
+                self._taken.set()
 
     async def _start(self, prompts: tuple[Prompt, ...]) -> None:
         tone = next((prompt.tone for prompt in reversed(prompts) if prompt.tone is not Tone.NONE), Tone.NONE)

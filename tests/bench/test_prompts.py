@@ -1,0 +1,90 @@
+"""Sentences for the ear: one table, numbers as spoken, no symbols."""
+
+import re
+import string
+
+import pytest
+
+from gaugelink.bench.english import ENGLISH, SENTENCES, cylinder_spoken, spoken_number
+from gaugelink.bench.prompts import CAUTIONS, QUESTIONS, TONE_OF, Prompter, PromptKey, Tone
+from gaugelink.engine.units import PressureUnit
+
+ARGS = {
+    "cylinder": "MAG",
+    "next": "middle",
+    "first": "PTO",
+    "second": "MAG",
+    "value": 924.0,
+    "high": 930.0,
+    "low": 880.0,
+    "difference": 62.0,
+    "place": "ignition side",
+    "count": 5,
+    "list": (("PTO", 924.0), ("MAG", 910.0)),
+    "named": (("PTO", "red", 924.0), ("MAG", "blue", 910.0)),
+    "pairs": (("PTO", "red"), ("MAG", "blue")),
+    "targets": ("PTO", "MAG"),
+}
+
+
+@pytest.mark.parametrize("key", PromptKey)
+@pytest.mark.parametrize("unit", PressureUnit)
+def test_every_prompt_is_in_the_table_and_is_spoken_without_digits_or_symbols(
+    key: PromptKey, unit: PressureUnit
+) -> None:
+    names = {name for _, name, _, _ in string.Formatter().parse(SENTENCES[key]) if name}
+    prompt = Prompter(unit, ENGLISH).say(key, **{name: ARGS[name] for name in names})
+    assert re.fullmatch(r"[A-Za-z' ,.:?\-]+", prompt.spoken), prompt.spoken
+    assert not prompt.text[0].islower()
+    assert "{" not in prompt.text
+
+
+@pytest.mark.parametrize(
+    ("number", "decimals", "words"),
+    [
+        (134.0, 0, "one hundred and thirty-four"),
+        (9.24, 2, "nine point two four"),
+        (10.05, 2, "ten point zero five"),
+        (1034.4, 0, "one thousand and thirty-four"),
+        (-0.004, 2, "zero point zero zero"),
+        (-3.0, 0, "minus three"),
+        (99.6, 0, "one hundred"),
+    ],
+)
+def test_numbers_are_spoken_as_people_say_them(number: float, decimals: int, words: str) -> None:
+    assert spoken_number(number, decimals) == words
+
+
+def test_the_same_reading_in_every_unit() -> None:
+    # 924 kPa: 134.0 psi, 9.24 bar, 9.42 kgf/cm2 (NIST SP 811, appendix B.8).
+    said = {unit: Prompter(unit, ENGLISH).say(PromptKey.AGAIN, cylinder="MAG", value=924.0) for unit in PressureUnit}
+    assert said[PressureUnit.PSI].text == "MAG, 134 psi. Once more."
+    assert said[PressureUnit.PSI].spoken == "Mag, one hundred and thirty-four. Once more."
+    assert said[PressureUnit.BAR].spoken == "Mag, nine point two four. Once more."
+    assert said[PressureUnit.KGF_CM2].spoken == "Mag, nine point four two. Once more."
+    assert said[PressureUnit.KPA].spoken == "Mag, nine hundred and twenty-four. Once more."
+
+
+def test_names_are_spoken_so_that_they_are_understood() -> None:
+    assert cylinder_spoken("PTO") == "P T O"
+    assert cylinder_spoken("2") == "cylinder two"
+    assert cylinder_spoken("left 1") == "left one"
+
+
+def test_the_cautions_name_what_can_hurt_and_defer_to_the_manual() -> None:
+    words = " ".join(SENTENCES[key] for key in CAUTIONS).lower()
+    for danger in ("plug lead", "kill switch", "fuel", "clutch", "belt", "kick back", "eye", "manual"):
+        assert danger in words
+
+
+def test_questions_and_trouble_interrupt_and_the_rest_does_not() -> None:
+    say = Prompter(PressureUnit.PSI, ENGLISH)
+    assert say.say(PromptKey.ASK_WHICH, **{k: ARGS[k] for k in ("value", "first", "second", "next")}).urgent
+    assert not say.say(PromptKey.AGAIN, cylinder="MAG", value=924.0).urgent
+    assert all(TONE_OF[key] is Tone.TROUBLE for key in QUESTIONS)
+
+
+def test_a_sentence_is_short_enough_to_be_heard() -> None:
+    # Working memory for speech: about two seconds a chunk; at 160 words a minute a prompt of 25 words takes 9 s.
+    for key, sentence in SENTENCES.items():
+        assert len(sentence.split()) <= 22, key

@@ -1,0 +1,144 @@
+"""A test that is written down and read back, at any step, is the same test."""
+
+import json
+from random import Random
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.plan import Plan
+from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.reading import Command, CommandKind, Phase
+from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
+from gaugelink.peak.notices import HandlingKind
+
+PLANS = (
+    Plan(test_id="moved", cylinders=("PTO", "middle", "MAG"), gauges="red"),  # type: ignore[arg-type]
+    Plan(test_id="together", cylinders=("PTO", "MAG"), gauges={"PTO": "red", "MAG": "blue"}),
+)
+
+STEP = st.tuples(
+    st.sampled_from(["pull", "pull", "pull", "screwed", "vented", "down", "up", "tick", "command", "stroke"]),
+    st.floats(0.5, 90.0),
+    st.integers(0, 2**31),
+)
+
+
+def step(bench: TestBench, what: str, seed: int, number: int, now_s: float) -> list[object]:
+    """Do one thing to a bench."""
+    rng = Random(seed)
+    gauge = rng.choice(("red", "blue"))
+    if what == "pull":
+        peak = rng.choice((930.0, 880.0, 600.0)) * rng.gauss(1.0, 0.01)
+        flags = frozenset({Flag.STILL_RISING} if rng.random() < 0.1 else ())
+        kind = GaugeKind.LIVE
+        event = CrankingEvent(kind, now_s - 2.2, now_s - 1.2, peak, 8.0, Method.FITTED, None, (), flags)
+        return list(bench.event(f"e{number}", gauge, event, now_s))
+    if what == "screwed":
+        return list(bench.handling(gauge, HandlingKind.SCREWED, now_s))
+    if what == "vented":
+        return list(bench.handling(gauge, HandlingKind.VENTED, now_s))
+    if what in ("down", "up"):
+        return list(bench.link(gauge, what == "up", now_s))
+    if what == "stroke":
+        return [*bench.opened(gauge, now_s), *bench.stroke(gauge, rng.uniform(100, 900), now_s)]
+    if what == "command":
+        names = [*bench.plan.cylinders, None]
+        kind_of = rng.choice([kind for kind in CommandKind if kind not in (CommandKind.FINISH, CommandKind.ABANDON)])
+        one = Command(f"c{seed % 7}", kind_of, None, rng.choice(names), rng.choice(names))
+        return list(bench.command(one, now_s))
+    return list(bench.tick(now_s))
+
+
+@given(plan=st.sampled_from(PLANS), steps=st.lists(STEP, min_size=1, max_size=14))
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_a_restart_at_every_step_gives_the_same_result(plan: Plan, steps: list[tuple[str, float, int]]) -> None:
+    whole = TestBench(plan)
+    broken = TestBench(plan)
+    now_s, offset_s = 500.0, 0.0
+    assert whole.begin(now_s) == broken.begin(now_s)
+    for bench in (whole, broken):
+        bench.command(Command("ack", CommandKind.ACKNOWLEDGE), now_s)
+    for number, (what, wait_s, seed) in enumerate(steps):
+        written = json.loads(json.dumps(broken.snapshot()))
+        # A new process has a monotonic clock of its own.
+        offset_s += 1000.0
+        broken = TestBench.restore(written, now_s + offset_s)
+        now_s += wait_s
+        out = step(whole, what, seed, number, now_s)
+        again = step(broken, what, seed, number, now_s + offset_s)
+        assert _rounded(whole.snapshot()) == _rounded(broken.snapshot())
+        assert [type(one) for one in out] == [type(one) for one in again]
+    assert _rounded(broken.snapshot()) == _rounded(TestBench.restore(broken.snapshot(), 0.0).snapshot())
+
+
+def _rounded(value: object) -> object:
+    """Clocks with different origins differ in the last bits of a float."""
+    if isinstance(value, float):
+        return float(f"{value:.6g}")
+    if isinstance(value, dict):
+        return {key: _rounded(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_rounded(one) for one in value]
+    return value
+
+
+def test_a_restart_in_the_middle_comes_back_to_the_same_cylinder(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    shop.screw(20.0)
+    shop.pull(890.0, 5.0)
+    written = json.loads(json.dumps(shop.bench.snapshot()))
+    shop.bench = TestBench.restore(written, now_s=7.0, away_s=12.0)
+    shop.now_s = 7.0
+    shop.take(shop.bench.resume(shop.now_s))
+    assert shop.said is PromptKey.RESUMED
+    assert shop.prompts[-1].text == "The test goes on. Next pull: middle."
+    assert shop.pull(888.0, 6.0).cylinder == "middle"
+    shop.screw(20.0)
+    shop.pull(905.0, 5.0)
+    shop.pull(903.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert [one.tries for one in shop.state.cylinders] == [2, 2, 2]
+
+
+def test_time_nobody_watched_counts_as_radio_lost(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    written = shop.bench.snapshot()
+    sure = []
+    for away_s in (0.0, 60.0):
+        bench = TestBench.restore(written, now_s=0.0, away_s=away_s)
+        event = CrankingEvent(GaugeKind.LIVE, 0, 1, 900.0, 9.0, Method.FITTED, None, (), frozenset())
+        bench.event("next", "red", event, 100.0 - away_s)
+        sure.append(dict(bench.state.readings[-1].candidates)["middle"])
+    assert sure[0] > sure[1]
+
+
+def test_an_event_that_is_delivered_again_after_a_restart_counts_once(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    bench = TestBench.restore(shop.bench.snapshot(), now_s=0.0)
+    event = CrankingEvent(GaugeKind.LIVE, 0, 1, 930.0, 9.0, Method.FITTED, None, (), frozenset())
+    assert bench.event("e2", "red", event, 1.0) == []
+    assert len(bench.state.readings) == 1
+
+
+def test_commands_stay_done_across_a_restart(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.command(CommandKind.STRIKE, id="once")
+    shop.bench = TestBench.restore(shop.bench.snapshot(), now_s=shop.now_s)
+    shop.pull(931.0, 6.0)
+    assert shop.command(CommandKind.STRIKE, id="once").repeated
+    assert shop.state.touches == 1
+
+
+def test_a_snapshot_that_is_none_is_refused() -> None:
+    with pytest.raises(ValidationError):
+        TestBench.restore({"plan": {}}, now_s=0.0)

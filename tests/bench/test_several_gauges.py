@@ -1,0 +1,104 @@
+"""Several gauges cranked together: matched by time, the pulls shared."""
+
+import pytest
+
+from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.reading import CommandKind, Phase
+from gaugelink.peak.notices import HandlingKind
+
+TRIPLE = {"PTO": "red", "middle": "blue", "MAG": "green"}
+
+
+def test_each_reading_falls_to_its_gauges_cylinder_and_one_pull_is_one_pull(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    assert shop.prompts[-1].text == "Put red on PTO, blue on middle, green on MAG. Pull when ready."
+    first = shop.together({"red": 930.0, "blue": 890.0, "green": 905.0}, 20.0)
+    assert [one.cylinder for one in first] == ["PTO", "middle", "MAG"]
+    assert {one.pull for one in first} == {1}
+    assert shop.prompts[-1].text == "Red on PTO 135 psi, blue on middle 129 psi, green on MAG 131 psi. Once more."
+    second = shop.together({"red": 928.0, "blue": 893.0, "green": 903.0}, 6.0)
+    assert {one.pull for one in second} == {2}
+    assert shop.state.phase is Phase.DONE
+    assert shop.state.touches == 0
+
+
+def test_one_prompt_comes_of_one_pull(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    said = len(shop.prompts)
+    shop.together({"red": 930.0, "blue": 890.0, "green": 905.0}, 20.0)
+    assert len(shop.prompts) == said + 1
+
+
+def test_a_gauge_that_did_not_report_is_named_after_a_while(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    said = len(shop.prompts)
+    shop.together({"red": 930.0, "green": 905.0}, 20.0)
+    assert len(shop.prompts) == said
+    shop.wait(5.0)
+    assert shop.said is PromptKey.MISSING
+    assert shop.prompts[-1].args["cylinder"] == "middle"
+    shop.together({"red": 931.0, "blue": 890.0, "green": 904.0}, 10.0)
+    shop.together({"red": 929.0, "blue": 891.0, "green": 906.0}, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert [one.tries for one in shop.state.cylinders] == [3, 2, 3]
+
+
+def test_a_gauge_that_is_still_measuring_is_waited_for(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    shop.take(shop.bench.opened("blue", shop.now_s + 20.5))
+    said = len(shop.prompts)
+    shop.together({"red": 930.0, "green": 905.0}, 20.0)
+    shop.wait(5.0)
+    assert len(shop.prompts) == said
+    shop.wait(15.0)
+    assert shop.said is PromptKey.MISSING
+
+
+def test_a_second_pull_soon_after_is_another_pull(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    shop.together({"red": 930.0, "blue": 890.0}, 20.0)
+    late = shop.together({"red": 931.0, "blue": 891.0, "green": 900.0}, 2.5)
+    assert {one.pull for one in late} == {2}
+
+
+def test_two_gauges_on_four_cylinders_are_moved_together(floor) -> None:
+    shop = floor(4, gauges={"1": "red", "2": "blue", "3": "red", "4": "blue"})
+    shop.together({"red": 930.0, "blue": 890.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 892.0}, 6.0)
+    assert shop.said is PromptKey.MOVE_ALL
+    assert shop.state.current == ("3", "4")
+    shop.handle(HandlingKind.SCREWED, 30.0, "red")
+    shop.handle(HandlingKind.SCREWED, 15.0, "blue")
+    assert shop.said is PromptKey.READY_ALL
+    got = shop.together({"red": 915.0, "blue": 880.0}, 5.0)
+    assert [one.cylinder for one in got] == ["3", "4"]
+    shop.together({"red": 913.0, "blue": 882.0}, 6.0)
+    assert shop.state.phase is Phase.DONE
+
+
+def test_exchanged_gauges_are_put_right_by_one_command_for_the_past_and_the_future(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    shop.together({"red": 930.0, "blue": 890.0, "green": 905.0}, 20.0)
+    assert shop.command(CommandKind.EXCHANGE, cylinder="middle", other="MAG").ok
+    shop.together({"red": 928.0, "blue": 892.0, "green": 903.0}, 6.0)
+    values = {one.name: (one.gauge, one.value_kpa) for one in shop.state.cylinders}
+    assert values["middle"] == ("green", pytest.approx(904.0))
+    assert values["MAG"] == ("blue", pytest.approx(891.0))
+    assert shop.state.phase is Phase.DONE
+
+
+def test_exchanged_gauges_are_suspected_beside_an_earlier_test(floor) -> None:
+    earlier = {"PTO": {"peak_kpa": 930.0}, "middle": {"peak_kpa": 920.0}, "MAG": {"peak_kpa": 700.0}}
+    shop = floor(3, gauges=TRIPLE, expected=earlier)
+    shop.together({"red": 930.0, "blue": 702.0, "green": 915.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 700.0, "green": 918.0}, 6.0)
+    assert shop.said is PromptKey.ASK_EXCHANGED
+    assert {shop.prompts[-1].args["first"], shop.prompts[-1].args["second"]} == {"middle", "MAG"}
+
+
+def test_an_engine_that_changed_a_little_is_not_suspected(floor) -> None:
+    earlier = {"PTO": {"peak_kpa": 930.0}, "middle": {"peak_kpa": 920.0}, "MAG": {"peak_kpa": 880.0}}
+    shop = floor(3, gauges=TRIPLE, expected=earlier)
+    shop.together({"red": 900.0, "blue": 880.0, "green": 890.0}, 20.0)
+    shop.together({"red": 901.0, "blue": 882.0, "green": 888.0}, 6.0)
+    assert shop.said is PromptKey.LAST_DONE or shop.said is PromptKey.DONE
