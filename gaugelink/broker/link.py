@@ -54,6 +54,8 @@ JOURNAL_WAIT_S = 1.0
 
 GOODBYE_S = 1.0
 """Longest time spent on saying `offline` when shutting down."""
+HANG_UP_S = 0.1
+"""Longest time spent on closing a connection that never became a session."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,18 +222,26 @@ class BrokerLink:
         client.pending_calls_threshold = 2 * WINDOW
         return client
 
-    async def _session(self) -> None:
+    async def _connect(self) -> aiomqtt.Client:
         await self._probe()
         client = self._client()
         connecting = asyncio.ensure_future(client.__aenter__())
         try:
             # Shielded, so that a cancelled shutdown does not leave the connecting thread with a socket of its own.
             await asyncio.shield(connecting)
-        except asyncio.CancelledError:
+        except BaseException:
+            await asyncio.wait({connecting}, timeout=GOODBYE_S)
+            connecting.cancel()
+            await asyncio.gather(connecting, return_exceptions=True)
+            # The library gives up on a broker that does not answer, and keeps the socket.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                await asyncio.wait_for(connecting, GOODBYE_S)
-                await self._goodbye(client)
+                async with asyncio.timeout(HANG_UP_S):
+                    await client.__aexit__(None, None, None)
             raise
+        return client
+
+    async def _session(self) -> None:
+        client = await self._connect()
         try:
             await self._listener.subscribe(client)
             await client.publish(topic(self._bench, "availability"), Availability.ONLINE.value, qos=1, retain=True)

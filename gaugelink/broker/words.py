@@ -4,6 +4,7 @@ import ast
 import inspect
 import textwrap
 from enum import StrEnum
+from itertools import pairwise
 
 from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.leak_messages import DecayKind
@@ -35,7 +36,7 @@ def meanings(words: type[StrEnum]) -> dict[str, str]:
     tree = ast.parse(textwrap.dedent(inspect.getsource(words)))
     (body,) = (node.body for node in tree.body if isinstance(node, ast.ClassDef))
     found: dict[str, str] = {}
-    for statement, following in zip(body, body[1:], strict=False):
+    for statement, following in pairwise(body):
         match statement, following:
             case (
                 ast.Assign(targets=[ast.Name(id=member)]),

@@ -2,6 +2,8 @@
 
 import asyncio
 import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
 import aiomqtt
 import pytest
@@ -185,6 +187,42 @@ async def test_a_broker_that_hangs_does_not_hold_up_the_shutdown(tmp_path, mosqu
         await asyncio.wait({task}, timeout=30)
         assert task.cancelled()
         assert GOODBYE_S <= 1.0
+
+
+@asynccontextmanager
+async def mute() -> AsyncIterator[tuple[int, asyncio.Queue[str]]]:
+    """A port that takes connections and never says a word, and what happens there: ``asked`` and ``left``."""
+    happened: asyncio.Queue[str] = asyncio.Queue()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        # A connection that asks for nothing only looked whether the port is there.
+        if await reader.read(1):
+            happened.put_nowait("asked")
+            await reader.read()
+            happened.put_nowait("left")
+        writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    async with server:
+        yield server.sockets[0].getsockname()[1], happened
+
+
+async def test_a_broker_that_never_says_a_word_is_left_and_asked_again(tmp_path, monkeypatch):
+    monkeypatch.setattr("gaugelink.broker.link.ACK_S", 0.2)
+    async with mute() as (port, happened), bench(tmp_path / "j.db", settings(port)) as (_, link):
+        assert [await happened.get() for _ in range(4)] == ["asked", "left"] * 2
+        assert link.status.problem is not None
+        assert not link.connected
+
+
+async def test_a_shutdown_in_the_middle_of_connecting_leaves_no_socket(tmp_path):
+    async with mute() as (port, happened), Journal.open(tmp_path / "j.db") as journal:
+        task = asyncio.create_task(BrokerLink(settings(port), BENCH, journal).run())
+        assert await happened.get() == "asked"
+        task.cancel()
+        await asyncio.wait({task}, timeout=30)
+        assert task.cancelled()
+        assert await happened.get() == "left"
 
 
 async def test_live_pressure_is_dropped_while_the_broker_is_away(tmp_path, mosquitto):
