@@ -17,6 +17,8 @@ RISE_S = 0.06
 """A stroke on a live gauge rises within this time; what is higher than its lowest of this time ago is rising."""
 RISE_SHARE = 0.04
 """Least rise of a stroke, as a share of the highest of its event."""
+SWELL_S = 0.15
+"""Longer than a knock at the hose: a thread that squeezes the air under it."""
 ONE_STEP_S = 0.12
 """One stroke has filled the hose of a held gauge after this."""
 PULSE_SHARE = 0.15
@@ -197,7 +199,12 @@ def _pulses(
     rises = rising(x, limit, dt)
     rises = rises[x[rises] > base + limit]
     if not len(rises):
-        return Burst(GaugeKind.LIVE, first, None, top, False, HandlingKind.GLITCH, False)
+        # It swelled too slowly for a stroke.
+        starts, ends = _runs(x > wake)
+        slow = bool(np.any(time_s[ends - 1] - time_s[starts] > SWELL_S))
+        return Burst(
+            GaugeKind.LIVE, first, None, top, False, HandlingKind.SCREWED if slow else HandlingKind.GLITCH, False
+        )
     last = float(time_s[rises[-1]])
     starts, ends = _runs(x > max(wake, 0.08 * top))
     foot_kpa = max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)
@@ -225,7 +232,7 @@ def _pulses(
     interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * middle(pauses)))
     what = None
     if not is_event:
-        what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > 0.15 else HandlingKind.BUMPED
+        what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > SWELL_S else HandlingKind.BUMPED
     return Burst(GaugeKind.LIVE, first, last, top, is_event, what, interrupted)
 
 

@@ -70,6 +70,8 @@ class Detector:
         self._tidy_at = CHUNK
         self._since_estimate = 0
         self._quiet_from_s = -np.inf
+        self._quiet_until_s = -np.inf
+        self._first_quiet_s = -np.inf
         self._zero: Zero | None = None
         self._active = False
         self._start = 0
@@ -222,10 +224,13 @@ class Detector:
         self._check_s = now_s + SETTLE_S
         recent = self._recent
         from_s = max(self._quiet_from_s, now_s - self._settings.lead_s)
-        self._start = int(recent.time_s[: recent.count].searchsorted(from_s))
+        # One sample of before at least: whether time was lost in between decides what a jump means.
+        self._start = max(0, min(int(recent.time_s[: recent.count].searchsorted(from_s)), recent.count - 1))
+        self._quiet_until_s = now_s
         self._opened = False
         self._trimmed = False
         self._fell_kpa = 0.0
+        self._first_quiet_s = self._quiet_from_s
         self._pending.clear()
         self._watch.reset(self._quiet.rest_kpa, self._quiet.wake_kpa)
 
@@ -349,6 +354,7 @@ class Detector:
         self._fell_kpa += self._quiet.rest_kpa - fall.rest_kpa
         self._quiet.rest_kpa = fall.rest_kpa
         self._start += fall.begin
+        self._first_quiet_s = min(self._first_quiet_s, self._quiet_from_s)
         self._quiet_from_s = float(recent.time_s[self._start])
 
     def _tail(self, now_s: float) -> FloatArray:
@@ -358,9 +364,13 @@ class Detector:
         return recent.pressure_kpa[min(first, recent.count - 1) : recent.count]
 
     def _gather(self, burst: Burst, ended: bool) -> EventSamples:
+        first_s = float(self._recent.time_s[self._start + burst.first])
+        # On a live gauge a fall before the first stroke is the cylinder drawing in, and the quiet is before it.
+        drawn_in = burst.kind is GaugeKind.LIVE and 0 < self._fell_kpa < self._settings.zero_limit_kpa
         about = Circumstances(
             rest_kpa=self._quiet.rest_kpa,
-            quiet_from_s=self._quiet_from_s,
+            quiet_from_s=self._first_quiet_s if drawn_in else self._quiet_from_s,
+            quiet_until_s=self._quiet_until_s if drawn_in else first_s,
             no_quiet=self._no_quiet,
             ended=ended,
             trimmed=self._trimmed,

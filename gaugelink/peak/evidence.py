@@ -21,6 +21,8 @@ class Circumstances:
     rest_kpa: float
     quiet_from_s: float
     """Since when the level was quiet before the event."""
+    quiet_until_s: float
+    """When it first moved."""
     no_quiet: bool
     """The record began inside the event."""
     ended: bool
@@ -76,8 +78,8 @@ def gather(
     before = about.zero_before
     zero = None
     if about.rest_kpa < settings.zero_limit_kpa or not about.may_hold:
-        lo = int(t.searchsorted(max(about.quiet_from_s, first_s - settings.quiet_s)))
-        hi = int(t.searchsorted(first_s - max(0.03, 1.5 * dt)))
+        lo = int(t.searchsorted(max(about.quiet_from_s, about.quiet_until_s - settings.quiet_s)))
+        hi = int(t.searchsorted(about.quiet_until_s - max(0.03, 1.5 * dt)))
         # Quiet alone may never leave one step of the gauge; the event shows how fine its steps are.
         step = traits.resolution_kpa if traits.resolution_kpa is not None else smallest_step_kpa(p[lo:])
         zero = take_zero(t[lo:hi], p[lo:hi], step)

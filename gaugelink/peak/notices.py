@@ -60,7 +60,7 @@ Notice = EventOpened | StrokeSeen | EventClosed | Handling
 class DetectorSettings:
     """Thresholds of the detector. The defaults fit gauges of 5 to 5000 samples/s on cranked piston engines."""
 
-    wake_kpa: float = 10.0
+    wake_kpa: float = 6.0
     """Movement away from the resting level that is looked at more closely."""
     event_kpa: float = 50.0
     """Least rise of a cranking event; handling stays below it. Common practice, no source."""
