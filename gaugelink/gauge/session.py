@@ -15,6 +15,7 @@ from bleak.uuids import normalize_uuid_16
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.described import describe
 from gaugelink.gauge.layout import GaugeLayout, How, Write
+from gaugelink.gauge.linux_battery import battery_of_device
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.scanning import Sighting
 
@@ -85,9 +86,10 @@ class Sink(Protocol):
 
 
 async def let_go(client: BleakClient, limit_s: float) -> None:
-    """Disconnect, within a limit: a dead link may never answer."""
-    if not client.is_connected:
-        return
+    """Disconnect, within a limit: a dead link may never answer.
+
+    Also when the gauge has gone by itself: on Linux a client keeps its own connection to the message bus until then.
+    """
     try:
         async with asyncio.timeout(limit_s):
             await client.disconnect()
@@ -190,7 +192,7 @@ class GattSession:
         self._sink.connected()
         if listen.keepalive is not None:
             jobs.append(self._keep_alive(client, listen.keepalive, listen.keepalive.every_s))
-        if battery is not None and "read" in battery.properties:
+        if battery is None or "read" in battery.properties:
             jobs.append(self._follow_battery(client, battery))
         return await self._first_of(*jobs)
 
@@ -270,12 +272,18 @@ class GattSession:
         async with asyncio.timeout(self._timing.request_s):
             await client.write_gatt_char(target, bytes.fromhex(write.hex), response=write.response)
 
-    async def _follow_battery(self, client: BleakClient, battery: BleakGATTCharacteristic) -> Ending:
-        """Read the battery now and again. A gauge that lists a battery but does not give it goes on without."""
+    async def _battery(self, client: BleakClient, battery: BleakGATTCharacteristic | None) -> float | None:
+        if battery is None:
+            return await battery_of_device(self._sighting.device)
+        value = await client.read_gatt_char(battery)
+        return float(value[0]) if len(value) == 1 else None
+
+    async def _follow_battery(self, client: BleakClient, battery: BleakGATTCharacteristic | None) -> Ending:
+        """Read the battery now and again. A gauge that does not give it goes on without."""
         while not self._over:
             try:
                 async with asyncio.timeout(self._timing.request_s):
-                    value = await client.read_gatt_char(battery)
+                    percent = await self._battery(client, battery)
             except TimeoutError:
                 logger.info("%s did not answer when its battery was read", client.address)
             except BleakError as error:
@@ -285,7 +293,7 @@ class GattSession:
                 await self._gone.wait()
                 return Ending.DISCONNECTED
             else:
-                if len(value) == 1 and value[0] <= 100:
-                    self._sink.battery(float(value[0]))
+                if percent is not None and 0.0 <= percent <= 100.0:
+                    self._sink.battery(percent)
             await asyncio.sleep(self._timing.battery_s)
         return Ending.DISCONNECTED
