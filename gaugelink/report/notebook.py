@@ -1,0 +1,300 @@
+"""A shop's notebook: hand-written readings in a CSV file, read whole or refused with every mistake by its line.
+
+Two shapes are read. Tidy: one reading a line, in the columns ``date, machine, cylinder, pressure``. Wide: one test a
+line, in the columns ``date, machine`` and one for each cylinder, named as in the fleet. Either may have
+``unit, wet, counter, altitude_m, ambient_abs_kpa, gauge, job, note``. A line with a job and no pressure is a job.
+"""
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from statistics import median
+from typing import Final
+
+from gaugelink.engine.air import (
+    HIGHEST_M,
+    LOWEST_M,
+    Ambient,
+    ambient_at_altitude,
+    ambient_from_barometer,
+    assumed_ambient,
+    correction_to_sea_level,
+)
+from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.verdict.past import PastJob, PastReading, PastTest
+
+# Standard uncertainty of a dial that was read by eye, as a fraction. From memory.
+DIAL_U_FRACTION: Final = 0.015
+# A cranking pressure is hardly ever outside of this; a whole notebook never is. From memory.
+PLAUSIBLE_KPA: Final = (300.0, 2500.0)
+HIGHEST_KPA: Final = 4000.0
+KNOWN: Final = ("unit", "wet", "counter", "altitude_m", "ambient_abs_kpa", "gauge", "job", "note")
+YES: Final = ("yes", "y", "true", "1", "wet")
+NO: Final = ("", "no", "n", "false", "0", "dry")
+
+
+@dataclass(frozen=True, slots=True)
+class NotebookTest:
+    """One test out of the notebook."""
+
+    machine: str
+    """Id of the machine."""
+    on: date
+    wet: bool
+    readings: tuple[tuple[str, float], ...]
+    """Cylinder and gauge pressure in kPa, repeats one after the other."""
+    ambient: Ambient
+    lines: tuple[int, ...]
+    """Lines of the file that it comes from."""
+    counter: float | None = None
+    gauge: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NotebookJob:
+    """One job out of the notebook."""
+
+    machine: str
+    on: date
+    job: str
+    cylinders: tuple[str, ...]
+    """Empty for the whole engine."""
+    line: int
+    counter: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Notebook:
+    """All of a notebook."""
+
+    tests: tuple[NotebookTest, ...]
+    jobs: tuple[NotebookJob, ...]
+
+
+def parse_notebook(text: str, file: str, fleet: Fleet, unit: PressureUnit | None = None) -> Notebook:
+    """Read a notebook.
+
+    `unit` is what its pressures are in where a line does not say. Commas, semicolons and tabs part the columns; with
+    semicolons and tabs a decimal comma is a decimal point.
+
+    Raises SettingsError, which has one line for every mistake with file and line; nothing is read then.
+    """
+    return _Reader(file, fleet, unit).read(text)
+
+
+def notebook_history(notebook: Notebook, machine: str) -> tuple[tuple[PastTest, ...], tuple[PastJob, ...]]:
+    """The dry tests and the jobs of one machine, carried to sea level, as a history is read from."""
+    tests = []
+    for number, test in enumerate(t for t in notebook.tests if t.machine == machine and not t.wet):
+        factor = correction_to_sea_level(ambient_abs_kpa=test.ambient.abs_kpa)
+        values: dict[str, list[float]] = {}
+        for cylinder, kpa in test.readings:
+            values.setdefault(cylinder, []).append(kpa * factor)
+        readings = tuple(
+            PastReading(name, sum(v) / len(v), DIAL_U_FRACTION * sum(v) / len(v) / len(v) ** 0.5)
+            for name, v in values.items()
+        )
+        tests.append(PastTest(f"notebook-{machine}-{number + 1}", _noon(test.on), readings, test.gauge, test.counter))
+    jobs = tuple(PastJob(_noon(j.on), j.job, j.cylinders, j.counter) for j in notebook.jobs if j.machine == machine)
+    return tuple(tests), jobs
+
+
+def _noon(on: date) -> datetime:
+    return datetime.combine(on, time(12), UTC)
+
+
+class _Reader:
+    def __init__(self, file: str, fleet: Fleet, unit: PressureUnit | None) -> None:
+        self.file, self.fleet, self.unit = file, fleet, unit
+        self.mistakes: list[str] = []
+        self.tests: dict[tuple[str, date, bool], NotebookTest] = {}
+        self.jobs: list[NotebookJob] = []
+        self.decimal_comma = False
+        self.cylinder_columns: tuple[str, ...] = ()
+
+    def read(self, text: str) -> Notebook:
+        rows = text.removeprefix("\ufeff").splitlines(keepends=True)
+        header_line = rows[0] if rows else ""
+        delimiter = max(",;\t", key=header_line.count)
+        self.decimal_comma = delimiter != ","
+        reader = csv.reader(rows, delimiter=delimiter, strict=True)
+        try:
+            header = [name.strip() for name in next(reader, [])]
+            if self._columns(header):
+                for cells in reader:
+                    if any(cell.strip() for cell in cells):
+                        self._line(header, cells, reader.line_num)
+        except csv.Error as error:
+            self._mistake(reader.line_num, f"this is not CSV: {error}")
+        if not self.mistakes:
+            self._units_are_plausible()
+        if not self.mistakes and not self.tests and not self.jobs:
+            self._mistake(1, "there is no reading and no job in it")
+        if self.mistakes:
+            raise SettingsError("\n".join(self.mistakes))
+        return Notebook(tuple(self.tests.values()), tuple(self.jobs))
+
+    def _mistake(self, line: int, text: str) -> None:
+        self.mistakes.append(f"{self.file}, line {line}: {text}")
+
+    def _columns(self, header: Sequence[str]) -> bool:
+        lower = [name.casefold() for name in header]
+        for name in ("date", "machine"):
+            if name not in lower:
+                self._mistake(1, f"the column {name!r} is missing; found {', '.join(header) or 'nothing'}")
+        for name in set(lower):
+            if lower.count(name) > 1:
+                self._mistake(1, f"the column {name!r} is there twice")
+        tidy = "cylinder" in lower
+        if tidy and "pressure" not in lower:
+            self._mistake(1, "there is a column 'cylinder' but none for 'pressure'")
+        expected = {"date", "machine", *KNOWN, *(("cylinder", "pressure") if tidy else ())}
+        rest = [name for name in header if name.casefold() not in expected]
+        names = {cylinder.casefold() for engine in self.fleet.engine for cylinder in engine.cylinder_names}
+        for name in rest:
+            if tidy or name.casefold() not in names:
+                allowed = ", ".join(("date", "machine", "cylinder", "pressure", *KNOWN))
+                self._mistake(1, f"the column {name!r} is neither a cylinder of the fleet nor one of {allowed}")
+        self.cylinder_columns = () if tidy else tuple(rest)
+        if not tidy and not rest and "job" not in lower:
+            self._mistake(1, "there is neither a column 'cylinder' nor one named after a cylinder")
+        return not self.mistakes
+
+    def _line(self, header: Sequence[str], cells: Sequence[str], line: int) -> None:
+        if len(cells) > len(header):
+            text = f"there are {len(cells)} cells under {len(header)} columns"
+            self._mistake(line, f"{text}; put quotes around a cell that has the separator in it")
+            return
+        row = {name.casefold(): cell.strip() for name, cell in zip(header, cells, strict=False)}
+        before = len(self.mistakes)
+        machine, on = self._machine(row, line), self._date(row, line)
+        counter = self._number(row, "counter", line, 0.0, 1e7)
+        wet = self._yes(row, "wet", line)
+        if machine is None or on is None or wet is None:
+            return
+        engine = self.fleet.engine_of(machine.id)
+        ambient = self._ambient(row, machine, line)
+        readings = self._readings(row, engine, line)
+        cylinder = self._cylinder(row["cylinder"], engine, line) if row.get("cylinder") else None
+        if len(self.mistakes) > before or ambient is None:
+            return
+        job = row.get("job", "")
+        if job:
+            named = (cylinder,) if cylinder is not None else ()
+            self.jobs.append(NotebookJob(machine.id, on, job, named, line, counter, row.get("note", "")))
+        if readings:
+            key = (machine.id, on, wet)
+            known = self.tests.get(key)
+            readings = [(engine.cylinder(name).name, kpa) for name, kpa in readings]
+            self.tests[key] = NotebookTest(
+                machine.id,
+                on,
+                wet,
+                (*(known.readings if known else ()), *readings),
+                ambient,
+                (*(known.lines if known else ()), line),
+                counter if counter is not None else (known.counter if known else None),
+                row.get("gauge", "") or (known.gauge if known else ""),
+                row.get("note", "") or (known.note if known else ""),
+            )
+        elif not job:
+            self._mistake(line, "there is neither a pressure nor a job")
+
+    def _machine(self, row: Mapping[str, str], line: int) -> MachineRecord | None:
+        name = row.get("machine", "")
+        for machine in self.fleet.machine:
+            if name.casefold() in (machine.id.casefold(), machine.name.casefold()):
+                return machine
+        listed = ", ".join(machine.id for machine in self.fleet.machine) or "none"
+        self._mistake(line, f"the fleet has no machine {name!r}; it has {listed}")
+        return None
+
+    def _date(self, row: Mapping[str, str], line: int) -> date | None:
+        try:
+            return date.fromisoformat(row.get("date", ""))
+        except ValueError:
+            self._mistake(line, f"{row.get('date', '')!r} is not a date; write year-month-day, as 2024-03-09")
+            return None
+
+    def _unit(self, row: Mapping[str, str], line: int) -> PressureUnit | None:
+        word = row.get("unit", "")
+        if not word:
+            if self.unit is None:
+                self._mistake(line, "no unit; give the notebook's unit, or a column 'unit'")
+            return self.unit
+        for unit in PressureUnit:
+            if unit.value.casefold() == word.casefold():
+                return unit
+        self._mistake(line, f"{word!r} is not a unit; use {', '.join(unit.value for unit in PressureUnit)}")
+        return None
+
+    def _yes(self, row: Mapping[str, str], name: str, line: int) -> bool | None:
+        word = row.get(name, "").casefold()
+        if word in YES or word in NO:
+            return word in YES
+        self._mistake(line, f"{name} is {word!r}; write yes or no")
+        return None
+
+    def _number(self, row: Mapping[str, str], name: str, line: int, low: float, high: float) -> float | None:
+        text = row.get(name, "")
+        if not text:
+            return None
+        try:
+            value = float(text.replace(",", ".") if self.decimal_comma else text)
+        except ValueError:
+            self._mistake(line, f"{name} is {text!r}, which is not a number")
+            return None
+        if not low <= value <= high:
+            self._mistake(line, f"{name} is {text}, outside {low:g} to {high:g}")
+            return None
+        return value
+
+    def _ambient(self, row: Mapping[str, str], machine: MachineRecord, line: int) -> Ambient | None:
+        before = len(self.mistakes)
+        altitude_m = self._number(row, "altitude_m", line, LOWEST_M, HIGHEST_M)
+        ambient_kpa = self._number(row, "ambient_abs_kpa", line, 40.0, 120.0)
+        if len(self.mistakes) > before:
+            return None
+        if ambient_kpa is not None:
+            return ambient_from_barometer(ambient_kpa)
+        altitude_m = machine.altitude_m if altitude_m is None else altitude_m
+        return assumed_ambient() if altitude_m is None else ambient_at_altitude(altitude_m)
+
+    def _cylinder(self, name: str, engine: EngineRecord, line: int) -> str | None:
+        for known in engine.cylinder_names:
+            if known.casefold() == name.casefold():
+                return known
+        self._mistake(line, f"{engine.name} has no cylinder {name!r}; it has {', '.join(engine.cylinder_names)}")
+        return None
+
+    def _readings(self, row: Mapping[str, str], engine: EngineRecord, line: int) -> list[tuple[str, float]]:
+        if self.cylinder_columns:
+            cells = [(name, row.get(name.casefold(), "")) for name in self.cylinder_columns]
+        else:
+            cells = [(row.get("cylinder", ""), row.get("pressure", ""))]
+        cells = [(name, cell) for name, cell in cells if cell]
+        unit = self._unit(row, line) if cells else None
+        if unit is None:
+            return []
+        readings = []
+        for name, cell in cells:
+            # In a tidy file the line's own cylinder is checked once, by whoever asks for it.
+            cylinder = self._cylinder(name, engine, line) if self.cylinder_columns or not name else name
+            value = self._number({name: cell}, name, line, 0.0, unit.from_kpa(HIGHEST_KPA))
+            if cylinder is not None and value is not None:
+                readings.append((cylinder, unit.to_kpa(value)))
+        return readings
+
+    def _units_are_plausible(self) -> None:
+        values = [kpa for test in self.tests.values() for _, kpa in test.readings if kpa > 0]
+        if not values or PLAUSIBLE_KPA[0] <= median(values) <= PLAUSIBLE_KPA[1]:
+            return
+        line = min(line for test in self.tests.values() for line in test.lines)
+        known = ", ".join(unit.value for unit in PressureUnit)
+        found = f"most pressures would be about {median(values):.0f} kPa, which is no cranking pressure"
+        self._mistake(line, f"{found}; is the unit right? Known units: {known}")

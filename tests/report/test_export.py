@@ -1,0 +1,63 @@
+"""Export: tidy rows, documented columns, the same values out of CSV and Parquet; a file is whole or not there."""
+
+import csv
+from dataclasses import fields, replace
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from gaugelink.report.export import COLUMN_DOC, ExportRow, columns_text, export_csv, export_parquet, export_rows
+from tests.report.samples import PSI, sample_report
+
+
+def test_there_is_one_row_a_reading_in_physical_order() -> None:
+    rows = export_rows(sample_report((134.0, 113.0, 133.0)))
+    assert [(row.cylinder, row.place) for row in rows] == [("PTO", 1), ("middle", 2), ("MAG", 3)]
+    assert rows[1].peak_kpa == pytest.approx(PSI.to_kpa(113.0))
+    assert rows[2].flags == "lost_samples"
+    assert {row.verdict for row in rows} == {"investigate"}
+
+
+def test_every_column_is_documented_and_every_pressure_has_its_unit() -> None:
+    names = [field.name for field in fields(ExportRow)]
+    assert list(COLUMN_DOC) == names
+    for name in names:
+        unit, meaning = COLUMN_DOC[name]
+        assert meaning
+        assert not name.endswith("_kpa") or unit.startswith("kPa")
+        assert f"`{name}`" in columns_text()
+
+
+def test_csv_keeps_every_digit(tmp_path: Path) -> None:
+    rows = export_rows(sample_report())
+    export_csv(rows, tmp_path / "readings.csv")
+    with (tmp_path / "readings.csv").open(newline="", encoding="utf-8") as file:
+        back = list(csv.DictReader(file))
+    assert [float(item["peak_kpa"]) for item in back] == [row.peak_kpa for row in rows]
+    assert back[0]["at"] == "2026-11-20T09:40:00+00:00"
+    assert back[0]["oil_ml"] == ""
+    assert back[0]["wet"] == "false"
+
+
+def test_parquet_has_types_units_and_the_same_values(tmp_path: Path) -> None:
+    rows = export_rows(sample_report())
+    export_parquet(rows, tmp_path / "readings.parquet")
+    table = pq.read_table(tmp_path / "readings.parquet")
+    assert table.column("peak_kpa").to_pylist() == [row.peak_kpa for row in rows]
+    assert table.column("at").to_pylist() == [row.at for row in rows]
+    assert table.schema.field("spread_kpa").metadata[b"unit"] == b"kPa"
+    assert table.column("oil_ml").null_count == len(rows)
+
+
+def test_nothing_half_written_is_left(tmp_path: Path) -> None:
+    export_csv(export_rows(sample_report()), tmp_path / "a.csv")
+    assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
+    with pytest.raises(OSError):
+        export_csv([], tmp_path / "missing" / "a.csv")
+
+
+def test_a_name_is_not_taken_for_a_formula_by_a_spreadsheet(tmp_path: Path) -> None:
+    rows = [replace(row, machine="=1+1") for row in export_rows(sample_report())]
+    export_csv(rows, tmp_path / "a.csv")
+    assert "'=1+1" in (tmp_path / "a.csv").read_text()

@@ -1,0 +1,139 @@
+"""The notebook: both shapes, every mistake told by its line, and nothing read when there is one."""
+
+from datetime import date
+
+import pytest
+
+from gaugelink.engine.fleet import Fleet, parse_fleet
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.report.notebook import notebook_history, parse_notebook
+from gaugelink.verdict.history import read_history
+from tests.report.samples import PSI, TRIPLE
+
+FLEET: Fleet = parse_fleet(
+    """
+[[machine]]
+id = "north-7"
+name = "North 7"
+engine = "triple-598"
+altitude_m = 2000
+[[machine]]
+id = "yard-2"
+name = "Yard 2"
+engine = "twin"
+[[engine]]
+id = "twin"
+name = "Twin"
+cycle = 2
+layout = "side_named"
+cylinders = 2
+""",
+    "fleet.toml",
+    engines=(TRIPLE,),
+)
+
+TIDY = """date,machine,cylinder,pressure,unit,counter,note
+2024-10-03,north-7,PTO,104,psi,4200,first snow
+2024-10-03,North 7,Middle,103,psi,,
+2024-10-03,north-7,MAG,7.2,bar,,
+2025-01-11,north-7,PTO,104,psi,5100,
+"""
+
+WIDE = """date;machine;PTO;middle;MAG;wet;job
+2024-10-03;north-7;7,2;7,1;7,2;;
+2024-10-03;yard-2;8,1;;8,0;;
+2024-11-20;north-7;;;;;rings
+2024-11-21;north-7;7,9;7,9;8,0;yes;
+"""
+
+
+def test_one_reading_a_line_is_read() -> None:
+    notebook = parse_notebook(TIDY, "old.csv", FLEET)
+    first, second = notebook.tests
+    assert first.on == date(2024, 10, 3)
+    assert [name for name, _ in first.readings] == ["PTO", "middle", "MAG"]
+    assert first.readings[0][1] == pytest.approx(PSI.to_kpa(104.0))
+    assert first.readings[2][1] == pytest.approx(720.0)
+    assert first.counter == 4200.0
+    assert first.note == "first snow"
+    assert first.lines == (2, 3, 4)
+    assert first.ambient.altitude_m == 2000.0
+    assert len(second.readings) == 1
+
+
+def test_one_test_a_line_is_read_with_semicolons_and_decimal_commas() -> None:
+    notebook = parse_notebook(WIDE, "old.csv", FLEET, PressureUnit.BAR)
+    assert [(t.machine, t.wet, len(t.readings)) for t in notebook.tests] == [
+        ("north-7", False, 3),
+        ("yard-2", False, 2),
+        ("north-7", True, 3),
+    ]
+    assert notebook.tests[1].readings[0] == ("PTO", pytest.approx(810.0))
+    assert [(job.job, job.on, job.cylinders) for job in notebook.jobs] == [("rings", date(2024, 11, 20), ())]
+
+
+def test_a_second_reading_of_a_cylinder_on_a_day_is_a_repeat() -> None:
+    text = TIDY + "2025-01-11,north-7,PTO,106,psi,,\n"
+    tests, _ = notebook_history(parse_notebook(text, "old.csv", FLEET), "north-7")
+    (reading,) = tests[1].readings
+    # The mean of 104 and 106 psi at 2,000 m (ICAO Doc 7488/3: 795.01 hPa), carried to 1,013.25 hPa.
+    assert reading.sea_level_kpa == pytest.approx(PSI.to_kpa(105.0) * 1013.25 / 795.01, rel=1e-4)
+
+
+def test_a_notebook_s_past_can_be_read_like_any_other() -> None:
+    lines = ["date,machine,PTO,middle,MAG"]
+    days = [(year, month) for year in (2021, 2022, 2023, 2024) for month in ("10", "12")]
+    for k, (year, month) in enumerate(days):
+        lines.append(f"{year}-{month}-05,north-7,{104 + k},{104 + k - 3 * (year - 2021)},{105 + k}")
+    tests, jobs = notebook_history(parse_notebook("\n".join(lines), "old.csv", FLEET, PSI), "north-7")
+    history = read_history(tests, jobs)
+    assert [trend.cylinder for trend in history.trends if trend.is_wearing] == ["middle"]
+
+
+def test_a_byte_order_mark_and_windows_line_ends_do_no_harm() -> None:
+    text = "\ufeff" + TIDY.replace("\n", "\r\n")
+    assert len(parse_notebook(text, "old.csv", FLEET).tests) == 2
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("2024-10-03,North 7", "03.10.2024,North 7"), ["line 3", "03.10.2024", "year-month-day"]),
+        (("2024-10-03,North 7", "2024-02-30,North 7"), ["line 3", "2024-02-30"]),
+        (("North 7", "South 1"), ["line 3", "South 1", "north-7"]),
+        (("Middle,103", "starboard,103"), ["line 3", "starboard", "PTO, middle, MAG"]),
+        (("Middle,103", "Middle,1O3"), ["line 3", "1O3", "number"]),
+        (("Middle,103", "Middle,-3"), ["line 3", "-3"]),
+        (("Middle,103,psi", "Middle,103,lbs"), ["line 3", "lbs", "psi"]),
+        (("Middle,103,psi", "Middle,103,"), ["line 3", "no unit"]),
+        (("Middle,103,psi", "Middle,,psi"), ["line 3", "neither a pressure nor a job"]),
+        (("Middle,103,psi,,", "Middle,103,psi,,a,b,c"), ["line 3", "cells"]),
+        (("date,machine", "day,machine"), ["line 1", "date"]),
+        (("counter,note", "counter,nite"), ["line 1", "nite"]),
+        (("pressure,unit", "presure,unit"), ["line 1", "pressure"]),
+    ],
+)
+def test_a_mistake_is_told_by_file_and_line(change: tuple[str, str], says: list[str]) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_notebook(TIDY.replace(*change), "old.csv", FLEET)
+    for word in ("old.csv", *says):
+        assert word in str(caught.value)
+
+
+def test_all_mistakes_are_told_at_once() -> None:
+    text = TIDY.replace("North 7", "South 1").replace("MAG,7.2", "MAG,x")
+    with pytest.raises(SettingsError) as caught:
+        parse_notebook(text, "old.csv", FLEET)
+    assert len(str(caught.value).splitlines()) == 2
+
+
+def test_pressures_in_another_unit_than_said_are_noticed() -> None:
+    with pytest.raises(SettingsError, match="is the unit right"):
+        parse_notebook(WIDE, "old.csv", FLEET, PSI)
+
+
+@pytest.mark.parametrize("text", ["", "\n\n", "date,machine,PTO\n"])
+def test_an_empty_notebook_is_told(text: str) -> None:
+    with pytest.raises(SettingsError, match=r"old\.csv, line 1"):
+        parse_notebook(text, "old.csv", FLEET, PSI)

@@ -1,0 +1,181 @@
+"""The report: everything on one page in every form, and nothing in it that reaches outside."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from io import StringIO
+from pathlib import Path
+
+import pytest
+from matplotlib.image import imread
+from rich.console import Console
+
+from gaugelink.engine.fleet import parse_engine
+from gaugelink.peak.events import CrankingEvent, GaugeKind, Method, Stroke
+from gaugelink.report.data import ReportData, trace_of_event
+from gaugelink.report.html import report_html
+from gaugelink.report.page import report_pdf, report_png
+from gaugelink.report.terminal import fleet_table, history_table, verdict_table
+from gaugelink.report.words import CAUTIONS, DOES_NOT_PROVE, advice_of, finding_order, reading_rows
+from gaugelink.verdict.fleet import Ranked
+from tests.report.samples import TRIPLE, sample_report
+
+
+class Page(HTMLParser):
+    """Collects what a page says, names and refers to; refuses a tag that is not closed."""
+
+    VOID = frozenset({"meta", "br", "link"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.words = ""
+        self.ids: list[str] = []
+        self.addresses: list[str] = []
+        self.open: list[str] = []
+        self.feed(text)
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in self.VOID:
+            self.open.append(tag)
+        self.handle_startendtag(tag, attrs)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        for name, value in attrs:
+            if name == "id" and value:
+                self.ids.append(value)
+            if name in ("href", "xlink:href", "src") and value:
+                self.addresses.append(value)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def test_the_page_says_all_there_is_to_say() -> None:
+    data = sample_report()
+    words = " ".join(Page(report_html(data)).words.split())
+    for text in (data.machine, "investigate", "134 ± 3", "93.9 kPa", "bench-1, serial 0417", "rings", *CAUTIONS):
+        assert text in words
+    for line in DOES_NOT_PROVE:
+        assert line in words
+    for finding in data.verdict.findings:
+        assert finding.text in words
+        assert finding.source in words
+
+
+def test_the_page_reaches_nothing_outside_itself() -> None:
+    text = report_html(sample_report())
+    page = Page(text)
+    assert "http" not in text
+    assert "//" not in re.sub(r"/\*.*?\*/", "", text)
+    assert all(address.startswith("#") for address in page.addresses)
+    assert "<script" not in text
+
+
+def test_no_two_drawings_on_the_page_share_an_id_that_is_referred_to() -> None:
+    text = report_html(sample_report())
+    page = Page(text)
+    referred = {a.removeprefix("#") for a in page.addresses} | set(re.findall(r"url\(#([^)]+)\)", text))
+    assert referred
+    for name in referred:
+        assert page.ids.count(name) == 1
+
+
+def test_the_page_is_the_same_every_time() -> None:
+    assert report_html(sample_report()) == report_html(sample_report())
+
+
+def test_a_machine_s_name_is_text_and_not_markup() -> None:
+    data = replace(sample_report(), machine="<script>alert(1)</script> & co", by='"><b>')
+    text = report_html(data)
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+
+
+def test_pdf_is_one_page_of_a4_and_png_is_its_picture(tmp_path: Path) -> None:
+    data = sample_report()
+    report_pdf(data, tmp_path / "a.pdf")
+    report_png(data, tmp_path / "a.png")
+    pdf = (tmp_path / "a.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF-")
+    assert len(re.findall(rb"/Type /Page\b", pdf)) == 1
+    box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", pdf)
+    assert box is not None
+    # ISO 216: A4 is 210 mm by 297 mm.
+    assert float(box[1]) / 72.0 * 25.4 == pytest.approx(210.0, abs=0.5)
+    assert float(box[2]) / 72.0 * 25.4 == pytest.approx(297.0, abs=0.5)
+    picture = imread(tmp_path / "a.png")
+    assert picture.shape[0] / picture.shape[1] == pytest.approx(297.0 / 210.0, rel=0.01)
+    assert float(picture[:, :, :3].std()) > 0.02
+
+
+def test_a_report_that_cannot_be_written_says_so(tmp_path: Path) -> None:
+    with pytest.raises(OSError):
+        report_pdf(sample_report(), tmp_path / "missing" / "a.pdf")
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 6, 8])
+def test_engines_of_any_size_fit_on_the_page(count: int, tmp_path: Path) -> None:
+    banks = "two_banks" if count in (6, 8) else "inline_front"
+    engine = parse_engine(f'id="e"\nname="e"\ncycle=4\nlayout="{banks}"\ncylinders={count}\n', "e.toml")
+    data = sample_report(tuple(150.0 + i for i in range(count)), engine=engine, with_history=False)
+    assert Page(report_html(data)).words.count("not read") == 0
+    report_png(data, tmp_path / "a.png")
+    assert (tmp_path / "a.png").stat().st_size > 20_000
+
+
+def test_a_report_without_band_traces_or_history_is_still_a_report(tmp_path: Path) -> None:
+    bare = TRIPLE.model_copy(update={"band": None})
+    data = sample_report((134.0, 133.0, 134.0), engine=bare, with_history=False)
+    data = replace(data, traces=(), conditions=(), gauge="", by="", odometer="", bench="", version="", test_id="")
+    assert "consistent" in Page(report_html(data)).words
+    report_pdf(data, tmp_path / "a.pdf")
+
+
+def test_a_cylinder_without_a_reading_is_shown_as_not_read() -> None:
+    whole = sample_report(with_history=False)
+    verdict = replace(whole.verdict, readings=whole.verdict.readings[:2])
+    data: ReportData = replace(whole, verdict=verdict)
+    assert reading_rows(data)[2].reading == "not read"
+    assert "not read" in Page(report_html(data)).words
+
+
+def test_causes_and_tests_are_told_once() -> None:
+    asking, _ = finding_order(sample_report())
+    advice = advice_of(asking)
+    told = [test for item in advice for test in item.next_tests]
+    assert len(told) == len(set(told))
+    causes = [item.causes for item in advice if item.causes]
+    assert len(causes) == len(set(causes))
+
+
+def test_the_terminal_says_the_same_in_eighty_columns() -> None:
+    data = sample_report()
+    console = Console(width=80, record=True, file=StringIO())
+    console.print(verdict_table(data))
+    assert data.history is not None
+    console.print(history_table(data.history, data.unit))
+    console.print(fleet_table([Ranked("a", "North 7", 50.0, ("its last test says watch",), None)]))
+    words = " ".join(console.export_text().split())
+    for text in ("investigate", "134 ± 3", "wearing", "North 7", "against the others"):
+        assert text in words
+
+
+def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:
+    event = CrankingEvent(
+        kind=GaugeKind.HELD,
+        start_s=10.0,
+        end_s=11.0,
+        peak_kpa=900.0,
+        peak_u_kpa=10.0,
+        method=Method.SETTLED,
+        cranking_rpm=400.0,
+        strokes=(Stroke(10.2, 600.0, 8.0), Stroke(10.5, 900.0, 8.0)),
+        flags=frozenset(),
+    )
+    trace = trace_of_event("PTO", event)
+    assert trace.stroke_times_s == pytest.approx((0.2, 0.5))
+    assert trace.time_s == pytest.approx([0.2, 0.5])
