@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.pulse import SHAPE_NAMES, pulse
+from gaugelink.peak.pulse import SHAPE_NAMES, lagged, pulse
 
 IndexArray = NDArray[np.intp]
 
@@ -103,10 +103,9 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     since = time_s - strokes.time_s[owner]
     angle = speed * since
     if lag_s > 0.0:
-        parts = [
-            pulse(angle[a:b], strokes.shape, rod_ratio, float(np.exp(w)) * lag_s)
-            for a, b, w in zip(starts[:-1], starts[1:], strokes.log_speed, strict=True)
-        ]
+        table = lagged(strokes.shape, rod_ratio)
+        lags = lag_s * np.exp(strokes.log_speed)
+        parts = [table.at(angle[starts[k] : starts[k + 1]], float(lag)) for k, lag in enumerate(lags)]
         height = np.concatenate([part.value for part in parts])
         d_angle = np.concatenate([part.d_angle for part in parts])
         d_shape = np.concatenate([part.d_shape for part in parts])

@@ -46,7 +46,7 @@ SHAPE_WHITEN = np.linalg.inv(np.linalg.cholesky(_BLEND)) / SHAPE_PRIOR_SD
 _OPENING_ANGLE, _OPENING_SPREAD = 2.1, 0.3
 """Radians from the peak at which a cylinder opens, and over which it does: 100 to 150 degrees in engines."""
 
-_LAG_GRID = np.linspace(-np.pi, np.pi, 1441)
+_LAG_GRID = np.linspace(-np.pi, np.pi, 721)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,39 +105,51 @@ def _bare(
 
     # Smooth corrections that leave height, place and curvature of the peak alone: u^j exp(-u^2), largest value 1.
     u = angle / unit
-    bell = np.exp(-(u**2))
-    for column, power in enumerate((3, 4, 5, 6), start=3):
-        top = (power / 2.0) ** (power / 2.0) * np.exp(-power / 2.0)
-        correction = u**power * bell / top
-        columns[:, column] = correction
-        value += shape[column] * correction
-        d_angle += shape[column] * (power * u ** (power - 1) - 2.0 * u ** (power + 1)) * bell / top / unit
+    square = u * u
+    bell = np.exp(-square)
+    power = square * bell
+    for column in range(3, len(SHAPE_NAMES)):
+        # power is u^(column - 1) exp(-u^2) here, and its derivative needs it before u^column
+        norm = (column / 2.0) ** (-column / 2.0) * np.exp(column / 2.0)
+        d_angle += (shape[column] * norm / unit) * (column - 2.0 * square) * power
+        power = power * u
+        columns[:, column] = norm * power
+        value += shape[column] * columns[:, column]
     return value, d_angle, columns
 
 
-def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float, lag_angle: float = 0.0) -> Pulse:
+@dataclass(frozen=True, slots=True)
+class LaggedPulse:
+    """The shape on a grid of angles, to be seen through lags of a gauge."""
+
+    rows: FloatArray
+    """Shape (g, 9): value, derivative by angle, derivatives by shape; before the lag."""
+
+    def at(self, angle: FloatArray, lag_angle: float) -> Pulse:
+        """Pulse at `angle` (shape (n,), radians) through a first-order lag of `lag_angle` radians."""
+        step = float(_LAG_GRID[1] - _LAG_GRID[0])
+        keep = np.exp(-step / lag_angle)
+        # ramp-invariant: exact for a pulse that is straight between the points of the grid
+        ramp = lag_angle / step * (1.0 - keep)
+        seen = lfilter([1.0 - ramp, ramp - keep], [1.0, -keep], self.rows, axis=0)
+        place = (np.clip(angle, -np.pi, np.pi) + np.pi) / step
+        left = np.minimum(place.astype(np.intp), len(_LAG_GRID) - 2)
+        share = (place - left)[:, None]
+        out = seen[left] * (1.0 - share) + seen[left + 1] * share
+        return Pulse(out[:, 0], out[:, 1], out[:, 2:])
+
+
+def lagged(shape: FloatArray, rod_ratio: float) -> LaggedPulse:
+    """The shape made ready to be seen through a gauge's lag; the height stays that before the lag."""
+    return LaggedPulse(np.column_stack(_bare(_LAG_GRID, shape, rod_ratio, half_angle(shape, rod_ratio))))
+
+
+def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> Pulse:
     """Normalised pulse at crank angles `angle` (radians from the peak, shape (n,)).
 
     In gauge pressure, with the volume V(angle) of the slider-crank and a polytropic exponent m,
     ``s = ((V_c / V)^m - c) / (1 - c)`` where c is the ambient over the absolute peak pressure
     (Heywood, Internal Combustion Engine Fundamentals, eq. 2.4 to 2.6 and section 9.2: p V^m is constant while
-    the cylinder is closed), plus four smooth corrections. `lag_angle` is the gauge's time constant times the crank
-    speed: the pulse is then seen through a first-order lag and the height still is that before the lag.
+    the cylinder is closed), plus four smooth corrections.
     """
-    unit = half_angle(shape, rod_ratio)
-    if lag_angle <= 0.0:
-        folded = np.clip(angle, -np.pi, np.pi)
-        return Pulse(*_bare(folded, shape, rod_ratio, unit))
-    value, d_angle, columns = _bare(_LAG_GRID, shape, rod_ratio, unit)
-    step = _LAG_GRID[1] - _LAG_GRID[0]
-    keep = np.exp(-step / lag_angle)
-    # first-order hold of a piecewise linear input, exact for any step
-    ramp = lag_angle / step * (1.0 - keep)
-    numerator, denominator = [1.0 - ramp, ramp - keep], [1.0, -keep]
-    rows = np.column_stack((value, d_angle, columns))
-    seen = lfilter(numerator, denominator, rows, axis=0)
-    place = (np.clip(angle, -np.pi, np.pi) + np.pi) / step
-    left = np.minimum(place.astype(np.intp), len(_LAG_GRID) - 2)
-    share = (place - left)[:, None]
-    out = seen[left] * (1.0 - share) + seen[left + 1] * share
-    return Pulse(out[:, 0], out[:, 1], out[:, 2:])
+    return Pulse(*_bare(np.clip(angle, -np.pi, np.pi), shape, rod_ratio, half_angle(shape, rod_ratio)))
