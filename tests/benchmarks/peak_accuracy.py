@@ -1,0 +1,177 @@
+"""How well peaks of live gauges are recovered on simulated engines, sample rate by sample rate.
+
+    python -m tests.benchmarks.peak_accuracy --events 2000
+    python -m tests.benchmarks.peak_accuracy --events 200 --rate 100 --worst 10
+
+Each engine is cranked once and its trace sampled at every rate, with the gauge's own noise, steps, losses and clock
+errors (`simulators.scenarios`). Errors are in percent of the true peak of the stroke.
+"""
+
+import argparse
+import time
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag, GaugeKind, GaugeTraits
+from gaugelink.peak.live import fit_live
+from simulators.scenarios import BATCH, crank_many, random_live_gauge, random_turn, turned_over
+from simulators.sensor import SampledTrace, sample
+
+RATES_HZ = (50.0, 100.0, 200.0, 500.0, 1000.0)
+QUIET_S = 2.0
+AROUND_S = 0.35
+LEAST_STROKE = 0.12
+"""Share of the highest stroke below which a truth is not counted as a stroke that must be found."""
+
+
+@dataclass
+class Tally:
+    """What was seen at one rate."""
+
+    error: list[float] = field(default_factory=list)
+    highest: list[float] = field(default_factory=list)
+    expanded: list[float] = field(default_factory=list)
+    inside: list[bool] = field(default_factory=list)
+    event_error: list[float] = field(default_factory=list)
+    event_inside: list[bool] = field(default_factory=list)
+    rpm_error: list[float] = field(default_factory=list)
+    flagged: list[bool] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+    strokes: int = 0
+    invented: int = 0
+    events: int = 0
+    unfitted: int = 0
+
+
+def event_samples(trace: SampledTrace) -> EventSamples:
+    """The burst of a trace with the zero taken from the quiet before it, as the detector gives it."""
+    quiet = trace.time_s < QUIET_S
+    near = (trace.time_s > trace.begin_s - AROUND_S) & (trace.time_s < trace.end_s + AROUND_S)
+    rest = trace.pressure_kpa[quiet]
+    noise = float(np.hypot(rest.std(), trace.gauge.resolution_kpa / np.sqrt(12.0)))
+    return EventSamples(
+        time_s=trace.time_s[near],
+        pressure_kpa=trace.pressure_kpa[near],
+        over_range=trace.over_range[near],
+        lost_samples=int(trace.lost_before[near].sum()),
+        kind=GaugeKind.LIVE,
+        zero_kpa=float(rest.mean()),
+        zero_u_kpa=noise / float(np.sqrt(len(rest))),
+        noise_kpa=noise,
+    )
+
+
+def traits_of(trace: SampledTrace) -> GaugeTraits:
+    """What a shop file would say of the gauge."""
+    gauge = trace.gauge
+    return GaugeTraits(
+        resolution_kpa=gauge.resolution_kpa or None, range_kpa=gauge.range_kpa, lag_s=gauge.lag_s or None
+    )
+
+
+def measure(trace: SampledTrace, tally: Tally) -> float:
+    """Fit one trace and add it to the tally; gives the largest error of its strokes in percent."""
+    began = time.process_time()
+    samples = event_samples(trace)
+    event = fit_live(samples, traits_of(trace), EngineHints(cycle=trace.cycle))
+    tally.seconds.append(time.process_time() - began)
+    tally.events += 1
+    tally.unfitted += event.fitted is None
+    tally.flagged.append(Flag.UNDER_SAMPLED in event.flags)
+    top = max(s.peak_kpa for s in trace.strokes)
+    worst = compare(trace, samples, event, tally, top)
+    tally.event_error.append(100.0 * abs(event.peak_kpa / top - 1.0))
+    tally.event_inside.append(abs(event.peak_kpa - top) <= event.peak_u_kpa)
+    if event.cranking_rpm is not None and np.isfinite(trace.cranking_rpm):
+        tally.rpm_error.append(100.0 * abs(event.cranking_rpm / trace.cranking_rpm - 1.0))
+    return worst
+
+
+def compare(trace: SampledTrace, samples: EventSamples, event: CrankingEvent, tally: Tally, top: float) -> float:
+    """Pair found and true strokes by their times."""
+    free = list(event.strokes)
+    worst = 0.0
+    spacing = np.diff([s.time_s for s in trace.strokes])
+    reach = min(0.25 * float(spacing.min()), 0.05) if len(spacing) else 0.05
+    for truth in sorted(trace.strokes, key=lambda s: -s.peak_kpa):
+        near = min(free, key=lambda s: abs(s.time_s - truth.time_s), default=None)
+        found = near is not None and abs(near.time_s - truth.time_s) < reach
+        if truth.peak_kpa < LEAST_STROKE * top:
+            if near is not None and found:
+                free.remove(near)
+            continue
+        tally.strokes += 1
+        window = np.abs(samples.time_s - truth.time_s) < reach
+        high = float(np.max(samples.pressure_kpa[window], initial=0.0)) - (samples.zero_kpa or 0.0)
+        tally.highest.append(100.0 * abs(high / truth.peak_kpa - 1.0))
+        if near is None or not found:
+            worst = max(worst, 100.0)
+            continue
+        free.remove(near)
+        error = 100.0 * abs(near.peak_kpa / truth.peak_kpa - 1.0)
+        worst = max(worst, error)
+        tally.error.append(error)
+        tally.expanded.append(100.0 * near.peak_u_kpa / truth.peak_kpa)
+        tally.inside.append(abs(near.peak_kpa - truth.peak_kpa) <= near.peak_u_kpa)
+    tally.invented += len(free)
+    return worst
+
+
+def line(rate: float, tally: Tally) -> str:
+    """One row of the table."""
+    error, expanded = np.array(tally.error), np.array(tally.expanded)
+    p95 = float(np.percentile(error, 95))
+    return (
+        f"{rate:6g} {tally.events:6d} {tally.strokes:7d} {100 * len(error) / tally.strokes:7.2f} {tally.invented:5d} |"
+        f" {np.median(error):7.2f} {p95:7.2f} {error.max():7.1f} |"
+        f" {np.median(tally.highest):7.2f} {np.percentile(tally.highest, 95):7.2f} |"
+        f" {100 * np.mean(tally.inside):6.1f} {np.median(expanded) / p95:6.2f} |"
+        f" {np.median(tally.event_error):6.2f} {np.percentile(tally.event_error, 95):6.2f}"
+        f" {100 * np.mean(tally.event_inside):6.1f} |"
+        f" {np.percentile(tally.rpm_error, 95):6.2f} | {100 * np.mean(tally.flagged):5.1f} {tally.unfitted:4d}"
+        f" | {1e3 * np.mean(tally.seconds):5.0f} {1e3 * np.max(tally.seconds):5.0f}"
+    )
+
+
+HEAD = (
+    " rate  events strokes found,% extra | error,%: med p95 max     | highest: med p95 |"
+    " in U95  U/p95 | event: med p95 in U95 | rpm p95 | under- un-   | ms:   mean max\n"
+    f"{'':136}sampled,% fitted"
+)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--events", type=int, default=2000, help="simulated events in all, shared by the rates")
+    parser.add_argument("--rate", type=float, action="append", help="samples/s; may be given again")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--worst", type=int, default=0, help="name the events with the largest errors")
+    arguments = parser.parse_args()
+    rates = tuple(arguments.rate or RATES_HZ)
+    rng = np.random.default_rng(arguments.seed)
+    tallies = {rate: Tally() for rate in rates}
+    errors: list[tuple[float, float, int]] = []
+    left = -(-arguments.events // len(rates))
+    number = 0
+    while left > 0:
+        turns = [random_turn(rng) for _ in range(min(left, BATCH))]
+        for trace in crank_many(turns):
+            if not turned_over(trace):
+                continue
+            left -= 1
+            gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
+            for rate in rates:
+                seed = arguments.seed * 1_000_003 + number
+                sampled = sample(trace, replace(gauge), rate, seed, before_s=2.5, after_s=1.0)
+                errors.append((measure(sampled, tallies[rate]), rate, number))
+            number += 1
+    print(HEAD)
+    for rate in rates:
+        print(line(rate, tallies[rate]))
+    for error, rate, which in sorted(errors, reverse=True)[: arguments.worst]:
+        print(f"event {which} at {rate:g}/s: {error:.1f} %")
+
+
+if __name__ == "__main__":
+    main()
