@@ -170,7 +170,7 @@ class Mechanic:
             return
         if key in _OVER:
             self._do.clear()
-            if not self._notices_wrong_name(args, now_s) and "list" in args and self._rng.random() < self.manner.notice:
+            if not self._notices_wrong_name(args, now_s) and self._rng.random() < self.manner.notice:
                 self._looks_again(*sorted(self._mixed_up), now_s=now_s)
             return
         if key in _READY:

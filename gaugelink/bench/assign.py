@@ -4,18 +4,14 @@ A pure state machine. It has no clock: whoever calls it says what time it is, on
 """
 
 from dataclasses import replace
-from math import sqrt
 
-from gaugelink.bench import commands, saying
-from gaugelink.bench.agree import SHORT_OF_THE_TOP
+from gaugelink.bench import commands, judging, saying
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.evidence import Habits, Sign, exchanged, learn, weigh
+from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
 from gaugelink.bench.prompts import LOOK_AGAIN, Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
-    BENCH,
     Acknowledgement,
-    Change,
     Command,
     CommandResult,
     Outcome,
@@ -28,14 +24,10 @@ from gaugelink.bench.reading import (
 )
 from gaugelink.bench.state import SNAPSHOT, BenchSettings, BenchState, GaugeTrack, OpenPull
 from gaugelink.engine.units import PressureUnit
-from gaugelink.peak.events import CrankingEvent, GaugeKind
+from gaugelink.peak.events import CrankingEvent
 from gaugelink.peak.notices import HandlingKind
 
 _RUNNING = (Phase.CAUTIONS, Phase.MEASURING, Phase.DONE)
-_REMEMBERED = 24
-"""Events of a gauge that are weighed anew; those before stay as they are."""
-_SURE = 0.98
-_LONGEST_LEARNT_S = 120.0
 
 
 class TestBench:
@@ -98,14 +90,7 @@ class TestBench:
 
     def habits(self) -> Habits:
         """Return what is known of the mechanic's times, for the next test of the session."""
-        habits = self._state.habits
-        for gauge, track in self._state.tracks.items():
-            readings = [reading for reading in self._state.readings if reading.gauge == gauge]
-            for before, reading, sign in zip(readings, readings[1:], track.signs[1:], strict=False):
-                sure = all(one.in_cylinder and one.confidence >= _SURE for one in (before, reading))
-                if sure and sign.gap_s is not None and sign.gap_s < _LONGEST_LEARNT_S:
-                    habits = learn(habits, sign.gap_s, before.cylinder != reading.cylinder)
-        return habits
+        return judging.habits(self._state)
 
     def begin(self, now_s: float, acknowledged: Acknowledgement | None = None) -> list[Outcome]:
         """Start the test: the cautions, or, when they were acknowledged earlier in the session, the first prompt."""
@@ -146,8 +131,7 @@ class TestBench:
         length_s = event.end_s - event.start_s
         if state.pull is not None and not self._joins(state.pull, gauge, at_s - length_s):
             self._close_pull()
-        common_u = sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
-        sign = self._sign(event_id, gauge, event, at_s - length_s, common_u)
+        sign = judging.sign_of(state, event_id, gauge, event, at_s - length_s)
         pull = state.pull
         if pull is None:
             state.pulls += 1
@@ -163,7 +147,7 @@ class TestBench:
                 pull=pull.number,
                 peak_kpa=event.peak_kpa,
                 peak_u_kpa=event.peak_u_kpa,
-                common_u_kpa=common_u,
+                common_u_kpa=judging.common_u_kpa(event),
                 flags=event.flags,
                 status=Status.HELD,
                 cylinder=None,
@@ -173,7 +157,7 @@ class TestBench:
         )
         state.tracks[gauge] = GaugeTrack(signs=[*track.signs, sign], last_end_s=at_s)
         self._reweigh(gauge, fresh=event_id)
-        expected = {state.gauges[name] for name in state.target}
+        expected = {state.gauges[name] for name in state.target or state.plan.cylinders}
         if expected <= set(pull.events):
             self._close_pull()
         return self._flush()
@@ -316,90 +300,11 @@ class TestBench:
         self._state.at_s = max(self._state.at_s, now_s - self._origin_s)
         return self._state.at_s
 
-    def _sign(self, event_id: str, gauge: str, event: CrankingEvent, start_s: float, common_u: float) -> Sign:
-        state, track, lane = self._state, self._state.tracks[gauge], self._state.lane(gauge)
-        last = next((one.cylinder for one in reversed(state.readings) if one.gauge == gauge and one.cylinder), None)
-        asked = next((name for name in state.target if name in lane), last or lane[-1])
-        own_u = sqrt(max((event.peak_u_kpa / 2) ** 2 - common_u**2, 0.0))
-        return Sign(
-            event_id=event_id,
-            asked=asked,
-            gap_s=None if track.last_end_s is None else max(start_s - track.last_end_s, 0.0),
-            screwed=track.screwed,
-            zero_moved=track.zero_moved,
-            unbled=event.kind is GaugeKind.HELD and bool(track.signs) and not track.bled,
-            lost_s=track.lost_s + (self._state.at_s - track.down_since_s if track.down_since_s is not None else 0.0),
-            peak_kpa=event.peak_kpa,
-            peak_sd=own_u / max(event.peak_kpa, 1.0),
-            tighten=state.trouble,
-            partial=bool(event.flags & SHORT_OF_THE_TOP),
-        )
-
     def _joins(self, pull: OpenPull, gauge: str, start_s: float) -> bool:
         return gauge not in pull.events and abs(start_s - pull.start_s) <= self._state.settings.match_s
 
     def _reweigh(self, gauge: str, fresh: str | None = None) -> None:
-        """Weigh all events of a gauge anew and give or hold what the evidence now says."""
-        state = self._state
-        track = state.tracks[gauge]
-        if not track.signs:
-            return
-        readings = [reading for reading in state.readings if reading.gauge == gauge]
-        recent = len(readings) - _REMEMBERED
-        weighed: list[Reading] = []
-        signs: list[Sign] = []
-        for index, (sign, reading) in enumerate(zip(track.signs, readings, strict=True)):
-            certain = reading.status is Status.MOVED or (index < recent and reading.in_cylinder)
-            if index >= recent or certain:
-                partial = sign.partial or reading.status is Status.STRUCK
-                signs.append(replace(sign, pinned=reading.cylinder if certain else None, partial=partial))
-                weighed.append(reading)
-        # A person may say that the gauge was on a cylinder of another gauge.
-        lane = tuple(dict.fromkeys((*state.lane(gauge), *(sign.pinned for sign in signs if sign.pinned))))
-        expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
-        shares = weigh(signs, lane, expected, self.habits(), state.settings.evidence)
-        for sign, reading, share in zip(signs, weighed, shares, strict=True):
-            if sign.pinned is None or reading.by_person:
-                self._judge(reading, share, is_fresh=reading.event_id == fresh)
-
-    def _judge(self, reading: Reading, share: dict[str, float], is_fresh: bool) -> None:
-        state = self._state
-        ranked = tuple(sorted(share.items(), key=lambda one: one[1], reverse=True))
-        best, sure = ranked[0]
-        judged = replace(reading, candidates=ranked)
-        if reading.by_person:
-            state.put(judged)
-            return
-        if reading.status is Status.GIVEN and reading.cylinder is not None:
-            judged = replace(judged, confidence=share[reading.cylinder])
-            if judged.confidence < state.settings.doubt_limit:
-                judged = judged.changed(
-                    Change(state.at_s, BENCH, Status.HELD, None, judged.confidence, "later pulls speak against it")
-                )
-                self._out.append(ReadingChanged(judged))
-            state.put(judged)
-            return
-        judged = replace(judged, confidence=sure)
-        given = (
-            state.phase is not Phase.CAUTIONS
-            and sure >= state.settings.confidence_limit
-            and not self._wants_a_word(reading, best)
-        )
-        if given:
-            why = "the evidence" if is_fresh else "later pulls made it clear"
-            judged = judged.changed(Change(state.at_s, BENCH, Status.GIVEN, best, sure, why))
-        elif is_fresh:
-            judged = judged.changed(Change(state.at_s, BENCH, Status.HELD, None, sure, "not clear which cylinder"))
-        if given or is_fresh:
-            self._out.append(ReadingChanged(judged))
-        state.put(judged)
-
-    def _wants_a_word(self, reading: Reading, cylinder: str) -> bool:
-        """Whether a person must name the cylinder: the first reading after a move, where the shop wants that."""
-        state = self._state
-        if not state.settings.confirm_moves or len(state.lane(reading.gauge)) == 1:
-            return False
-        return not any(one.status is Status.MOVED for one in state.of_cylinder(cylinder))
+        self._out += [ReadingChanged(reading) for reading in judging.reweigh(self._state, gauge, fresh)]
 
     def _close_pull(self) -> None:
         """Every gauge has reported, or will not: say what came of the pull and what comes next."""
@@ -451,9 +356,7 @@ class TestBench:
     def _ask_about_exchange(self) -> None:
         state = self._state
         state.exchange_asked = True
-        values = {name: value for name in state.gauges if (value := state.agreement(name).value_kpa) is not None}
-        expected = {name: earlier.peak_kpa for name, earlier in state.plan.expected.items()}
-        pair = exchanged(values, expected, state.settings.evidence)
+        pair = judging.suspected_exchange(state)
         if pair is None:
             return
         for reading in [one for name in pair for one in state.of_cylinder(name)]:

@@ -101,9 +101,13 @@ class Voice:
             self._taken.clear()
             self._wake.set()
 
+    async def underway(self) -> None:
+        """Wait until the latest prompt is being said, or could not be."""
+        await self._taken.wait()
+
     async def quiet(self) -> None:
         """Wait until everything has been said, or could not be."""
-        await self._taken.wait()
+        await self.underway()
         while self._watchers:
             await asyncio.wait(self._watchers)
 

@@ -8,15 +8,21 @@ right after hearing a wrong name is right, and counts as a touch.
 """
 
 import argparse
+import asyncio
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from random import Random
+from time import perf_counter
 
 from gaugelink.bench.assign import TestBench
+from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.plan import SIDE_PLACES, Expected, Order, Plan, order_for
-from gaugelink.bench.reading import Command, CommandKind, CommandResult, Reading
+from gaugelink.bench.prompts import Prompter, PromptKey
+from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Reading
 from gaugelink.bench.state import BenchSettings
+from gaugelink.bench.voice import Voice, VoiceSettings, faults
+from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
 from simulators.mechanic import Manner, Mechanic, Mistake
@@ -42,6 +48,23 @@ def cranking_event(peak: DrawnPeak) -> CrankingEvent:
     )
 
 
+EVENT_MS: list[float] = []
+"""How long each event kept the bench busy, milliseconds."""
+
+
+class TimedBench(TestBench):
+    """A bench with a stop-watch."""
+
+    __test__ = False
+
+    def event(self, event_id: str, gauge: str, event: CrankingEvent, now_s: float) -> list[Outcome]:
+        """Take an event and note how long it took."""
+        began_s = perf_counter()
+        out = super().event(event_id, gauge, event, now_s)
+        EVENT_MS.append(1000 * (perf_counter() - began_s))
+        return out
+
+
 @dataclass
 class Case:
     """One simulated test and what is assumed in it."""
@@ -52,6 +75,10 @@ class Case:
     mistake: Mistake | None = None
     notice: float = 0.9
     history: bool = False
+    screwed_seen: float | None = None
+    """Chance that screwing in is seen, the same in every test; without it, drawn for each gauge."""
+    hurry: bool = False
+    """Moves the gauge nearly as quickly as others pull again."""
     settings: BenchSettings = field(default_factory=BenchSettings)
 
     def run(self) -> Rehearsed:
@@ -75,15 +102,16 @@ class Case:
         )
         manner = Manner(
             repeat_s=rng.uniform(4.0, 9.0),
-            move_s=rng.uniform(18.0, 45.0),
+            move_s=rng.uniform(12.0, 16.0) if self.hurry else rng.uniform(18.0, 45.0),
             held=rng.random() < 0.5,
             notice=self.notice,
         )
         mechanic = Mechanic(gauges, manner, rng, self.mistake, rng.randrange(0, 1 if self.several else len(names)))
-        gauge = GaugeManner(screwed_seen=rng.uniform(0.3, 0.9), decided_s=2.0 if manner.held else 1.2)
+        seen = rng.uniform(0.3, 0.9) if self.screwed_seen is None else self.screwed_seen
+        gauge = GaugeManner(screwed_seen=seen, decided_s=2.0 if manner.held else 1.2)
 
         def new_bench(number: int) -> TestBench:
-            return TestBench(plan.model_copy(update={"test_id": f"{plan.test_id}-{number}"}), self.settings)
+            return TimedBench(plan.model_copy(update={"test_id": f"{plan.test_id}-{number}"}), self.settings)
 
         return Rehearsal(new_bench, mechanic, levels, gauge, rng, cranking_event, HandlingKind).run()
 
@@ -111,6 +139,8 @@ class Tally:
     by_mistake: dict[str, Counter[str]] = field(default_factory=dict)
     moved_to: Counter[tuple[str, str]] = field(default_factory=Counter)
     put_right: int = 0
+    sure: dict[str, list[bool]] = field(default_factory=dict)
+    """Moved gauge: by how sure the bench was when it gave a reading at once, whether it was right."""
     lasted_s: float = 0.0
 
     def add(self, case: Case, happened: Rehearsed) -> None:
@@ -127,6 +157,9 @@ class Tally:
             what = fate(reading, truth.hole)
             self.fates[what] += 1
             row[what] += 1
+            first = None if reading is None else reading.changes[0]
+            if first is not None and first.cylinder is not None and not case.several:
+                self.sure.setdefault(_bin(first.confidence), []).append(first.cylinder == truth.hole)
             if reading is not None:
                 names = state.plan.cylinders
                 to = "none" if reading.cylinder is None else _place(names.index(reading.cylinder), len(names))
@@ -155,6 +188,10 @@ def can_be_put_right(happened: Rehearsed) -> bool:
         for one in happened.benches[truth.test].state.readings
         if one.event_id == truth.event_id
     )
+
+
+def _bin(confidence: float) -> str:
+    return next(f"{edge:.3f}" for edge in (0.999, 0.99, 0.98, 0.95, 0.0) if confidence >= edge)
 
 
 def _place(index: int, count: int) -> str:
@@ -202,6 +239,10 @@ def report(title: str, found: Tally) -> None:
     of_all = 100.0 / found.tests
     print(f"  finished {of_all * found.finished:.1f} %, finished untouched {of_all * found.untouched:.1f} %")
     print(f"  a test: {found.questions / found.tests:.2f} questions, {found.lasted_s / 60 / found.tests:.1f} minutes")
+    bins = [
+        f"{name}: {len(hits)} of which right {100.0 * sum(hits) / len(hits):.1f} %" for name, hits in found.sure.items()
+    ]
+    print("  given at once, by how sure at least: " + "; ".join(sorted(bins, reverse=True)))
     print(f"  can be put right afterwards {of_all * found.put_right:.1f} %")
 
 
@@ -216,21 +257,49 @@ def confusion(found: Tally) -> None:
         print(f"  {place:14}" + "".join(f"{found.moved_to[place, to]:10d}" for to in (*places, "none")))
 
 
+def timing() -> None:
+    """Print how long events keep the bench busy, and how soon the voice starts."""
+    spent = sorted(EVENT_MS)
+    median, late = spent[len(spent) // 2], spent[len(spent) * 99 // 100]
+    print(f"\nBench, an event to its prompt: median {median:.1f} ms, p99 {late:.1f} ms")
+    silent = faults(VoiceSettings(tones=False))
+    print(f"  {silent[0]}" if silent else f"Voice, a prompt to its process: median {asyncio.run(voice_ms()):.0f} ms")
+
+
+async def voice_ms() -> float:
+    """Return the median time from a prompt to the start of the speech program, milliseconds."""
+    prompt = Prompter(PressureUnit.PSI, ENGLISH).say(PromptKey.AGAIN, cylinder="MAG", value=924.0)
+    took = []
+    async with Voice(VoiceSettings(tones=False)) as voice:
+        for _ in range(21):
+            began_s = perf_counter()
+            voice.say([prompt])
+            await voice.underway()
+            took.append(1000 * (perf_counter() - began_s))
+    return sorted(took)[len(took) // 2]
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--tests", type=int, default=1000, help="tests of each kind of mechanic")
     tests = parser.parse_args().tests
-    report("Follows the prompts", tally(tests, follower))
+    right = tally(tests, follower)
+    report("Follows the prompts", right)
+    timing()
     wrong = tally(tests, blunderer)
     report("One mistake in every test, notices a wrong name 9 times in 10", wrong)
     confusion(wrong)
+    report("The same, notices 1 time in 2", tally(tests, lambda number: blunderer(number, notice=0.5)))
     report("The same, never listens", tally(tests, lambda number: blunderer(number, notice=0.0)))
+    report("The same, never listens, an earlier test known", tally(tests, lambda n: blunderer(n, 0.0, history=True)))
+    fewer = max(tests // 5, 1)
     report(
-        "The same, never listens, an earlier test known", tally(tests, lambda n: blunderer(n, notice=0.0, history=True))
+        "Follows the prompts, screwing in never seen", tally(fewer, lambda n: replace(follower(n), screwed_seen=0.0))
     )
+    report("Follows the prompts, moves the gauge in 14 s", tally(fewer, lambda n: replace(follower(n), hurry=True)))
     careful = BenchSettings(confirm_moves=True)
-    report("Follows the prompts, confirm_moves on", tally(tests // 5, lambda n: replace(follower(n), settings=careful)))
+    report("Follows the prompts, confirm_moves on", tally(fewer, lambda n: replace(follower(n), settings=careful)))
 
 
 if __name__ == "__main__":
