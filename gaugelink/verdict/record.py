@@ -1,0 +1,77 @@
+"""A verdict as it is kept: written to JSON and read back whole, and laid beside what another version says."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from pydantic import TypeAdapter, ValidationError
+
+from gaugelink.errors import JournalError
+from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.past import PastReading, PastTest
+
+_ADAPTER = TypeAdapter(TestVerdict)
+
+
+def verdict_to_json(verdict: TestVerdict) -> str:
+    """Write a verdict as one JSON object; numbers keep every digit."""
+    return _ADAPTER.dump_json(verdict).decode()
+
+
+def verdict_from_json(text: str) -> TestVerdict:
+    """Read back what `verdict_to_json` wrote. Raises JournalError when it is not a verdict of this version."""
+    try:
+        return _ADAPTER.validate_json(text)
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(step) for step in first["loc"]) or "the whole of it"
+        raise JournalError(
+            f"A stored verdict cannot be read by this version ({place}: {first['msg']}); judge the test again."
+        ) from error
+
+
+def past_test(
+    verdict: TestVerdict, test_id: str, at: datetime, gauge: str = "", counter: float | None = None
+) -> PastTest:
+    """What a dry test's verdict hands over to the machine's history."""
+    readings = []
+    for reading in verdict.readings:
+        to_sea_level = reading.sea_level_kpa / reading.peak_kpa if reading.peak_kpa > 0 else 1.0
+        readings.append(PastReading(reading.cylinder, reading.sea_level_kpa, reading.u_random_kpa * to_sea_level))
+    return PastTest(test_id, at, tuple(readings), gauge, counter)
+
+
+@dataclass(frozen=True, slots=True)
+class SideBySide:
+    """One cylinder as it was judged then and as it is judged now. None where it has no reading."""
+
+    cylinder: str
+    then_kpa: float | None
+    then_u_kpa: float | None
+    now_kpa: float | None
+    now_u_kpa: float | None
+
+    @property
+    def moved(self) -> bool:
+        """Whether the two differ by more than the larger of the two uncertainties, or one of them is missing."""
+        if self.then_kpa is None or self.now_kpa is None:
+            return self.then_kpa is not self.now_kpa
+        return abs(self.now_kpa - self.then_kpa) > max(self.then_u_kpa or 0.0, self.now_u_kpa or 0.0)
+
+
+def side_by_side(then: TestVerdict, now: TestVerdict) -> tuple[SideBySide, ...]:
+    """Readings of one test by two versions of the code, in the order of the newer one, what it has not at the end."""
+    before = {reading.cylinder: reading for reading in then.readings}
+    after = {reading.cylinder: reading for reading in now.readings}
+    rows = []
+    for name in dict.fromkeys((*after, *before)):
+        a, b = before.get(name), after.get(name)
+        rows.append(
+            SideBySide(
+                name,
+                None if a is None else a.peak_kpa,
+                None if a is None else a.peak_u_kpa,
+                None if b is None else b.peak_kpa,
+                None if b is None else b.peak_u_kpa,
+            )
+        )
+    return tuple(rows)
