@@ -78,14 +78,19 @@ class _Minute:
     """The minute being made: true gauge pressure on an even grid, and what the electronics do to it."""
 
     time_s: FloatArray
-    pressure_kpa: FloatArray
-    """True pressure at the sensor."""
+    level_kpa: FloatArray
+    """What the check valve of a held gauge keeps; 0 for a live one."""
+    pushed_kpa: FloatArray
+    """True pressure at the sensor on top of that: cranking on a live gauge, bumps."""
     shown_kpa: FloatArray
     """Added by the electronics: zero, drift, spikes."""
     arrived: BoolArray
     stuck: list[tuple[int, int]] = field(default_factory=list)
     labels: list[Label] = field(default_factory=list)
     events: list[CrankedTruth] = field(default_factory=list)
+
+    def level_at(self, at_s: float) -> float:
+        return float(np.interp(at_s, self.time_s, self.level_kpa))
 
     def span(self, start_s: float, end_s: float) -> slice:
         return slice(*np.searchsorted(self.time_s, [start_s, end_s]).tolist())
@@ -109,6 +114,7 @@ class _Bench:
         self.traces = traces
         self.held = isinstance(gauge, HeldGauge)
         self.level_kpa = 0.0
+        self.leak_per_s = 0.0
         self.zero_kpa = gauge.zero_kpa
         self.drift_kpa = 0.0
         self.heating: list[tuple[float, float, float]] = [(0.0, float(rng.normal(0.0, 4.0)), 400.0)]
@@ -128,19 +134,17 @@ class _Bench:
 
     def press(self, m: _Minute, centre_s: float, width_s: float, height_kpa: float) -> None:
         """Push air at the gauge: a live one shows it, a check valve keeps what is above what it holds."""
-        m.pressure_kpa += _bump(m.time_s - centre_s, width_s, height_kpa)
+        m.pushed_kpa += _bump(m.time_s - centre_s, width_s, height_kpa)
 
     def hold(self, m: _Minute, at_s: float, level_kpa: float) -> None:
-        if self.held and level_kpa > self.level_kpa:
+        more = level_kpa - m.level_at(at_s)
+        if self.held and more > 0.0:
             rest = m.span(at_s, m.time_s[-1] + 1.0)
-            since = m.time_s[rest] - at_s
-            m.pressure_kpa[rest] += (level_kpa - self.level_kpa) * (1.0 - np.exp(-since / 0.03))
-            self.level_kpa = level_kpa
+            m.level_kpa[rest] += more * (1.0 - np.exp(-(m.time_s[rest] - at_s) / 0.03))
 
     def vent(self, m: _Minute, at_s: float, share: float, tau_s: float) -> None:
         rest = m.span(at_s, m.time_s[-1] + 1.0)
-        m.pressure_kpa[rest] -= share * self.level_kpa * (1.0 - np.exp(-(m.time_s[rest] - at_s) / tau_s))
-        self.level_kpa *= 1.0 - share
+        m.level_kpa[rest] *= 1.0 - share * (1.0 - np.exp(-(m.time_s[rest] - at_s) / tau_s))
 
     def screwed(self, m: _Minute, at_s: float, *, inward: bool) -> None:
         """Turn by turn the thread seals and squeezes the little air under it; each grip also knocks the hose."""
@@ -161,7 +165,7 @@ class _Bench:
         rng = self.rng
         now = at_s
         if self.held:
-            while self.level_kpa > 1.0 and now < at_s + 3.0:
+            while now < at_s + 3.0 and m.level_at(now) > 1.0:
                 self.vent(
                     m, now, 1.0 if rng.random() < 0.7 else float(rng.uniform(0.3, 0.7)), float(rng.uniform(0.03, 0.3))
                 )
@@ -175,13 +179,13 @@ class _Bench:
         rng = self.rng
         since = np.maximum(m.time_s - at_s, 0.0)
         ring = np.exp(-since / rng.uniform(0.02, 0.08)) * np.sin(2.0 * np.pi * rng.uniform(6.0, 25.0) * since)
-        m.pressure_kpa += float(rng.uniform(2.0, 20.0)) * ring
+        m.pushed_kpa += float(rng.uniform(2.0, 20.0)) * ring
         m.note(Happening.HOSE_BUMP, at_s, at_s + 0.4)
 
     def in_the_sun(self, m: _Minute, at_s: float) -> None:
         """The zero creeps; air that is held warms up too, by 0.3 % a kelvin."""
         tau = float(self.rng.uniform(60.0, 400.0))
-        self.heating.append((at_s, float(self.rng.uniform(2.0, 15.0)) + 0.05 * self.level_kpa, tau))
+        self.heating.append((at_s, float(self.rng.uniform(2.0, 15.0)) + 0.05 * m.level_at(at_s), tau))
         m.note(Happening.IN_THE_SUN, at_s, at_s + 3.0 * tau)
 
     def warms_up(self, m: _Minute, at_s: float) -> None:
@@ -223,9 +227,12 @@ class _Bench:
         trace = self.traces[int(self.rng.integers(len(self.traces)))]
         last = float(trace.time_s[-1])
         part = m.span(at_s, m.time_s[-1] + 1.0)
-        m.pressure_kpa[part] += seen_pressure_kpa(trace, self.gauge, m.time_s[part] - at_s)
+        seen = seen_pressure_kpa(trace, self.gauge, m.time_s[part] - at_s)
         if self.held:
-            self.level_kpa = trace.final_held_kpa
+            m.level_kpa[part] = np.maximum(m.level_kpa[part], seen)
+            self.leak_per_s = trace.valve.leak_per_s if trace.valve is not None else 0.0
+        else:
+            m.pushed_kpa[part] += seen
         end = trace.strokes[-1].time_s if trace.strokes else last
         peak = trace.final_held_kpa if self.held else trace.cylinder_peak_kpa
         m.events.append(CrankedTruth(at_s + trace.cranking.begin_s, at_s + end, peak, trace))
@@ -245,7 +252,7 @@ def _plan(bench: _Bench, m: _Minute, begin_s: float, busy: float, events_per_hou
         bench.screwed(m, now, inward=True)
     now += 12.0
     if bench.traces and rng.random() < events_per_hour * CHUNK_S / 3600.0:
-        if bench.held and bench.level_kpa > 0.0:
+        if bench.held and m.level_at(now) > 0.0:
             bench.bled(m, now)
             now += 5.0
         # 4 s of quiet before and after, so that every strewn event is one that must be found
@@ -287,15 +294,20 @@ def shop_hours(
     for number in range(round(hours * 3600.0 / CHUNK_S)):
         begin_s = number * CHUNK_S
         at = begin_s + np.arange(per_chunk) / rate_hz
-        m = _Minute(at, np.full(per_chunk, bench.level_kpa), np.zeros(per_chunk), rng.random(per_chunk) >= gauge.loss)
+        m = _Minute(
+            time_s=at,
+            level_kpa=bench.level_kpa * np.exp(-bench.leak_per_s * (at - begin_s)),
+            pushed_kpa=np.zeros(per_chunk),
+            shown_kpa=np.zeros(per_chunk),
+            arrived=rng.random(per_chunk) >= gauge.loss,
+        )
         zero_before = bench.zero_kpa
         _plan(bench, m, begin_s, busy, events_per_hour)
         zero_after, bench.zero_kpa = bench.zero_kpa, zero_before
-        true_kpa = np.maximum(m.pressure_kpa, -90.0) + m.shown_kpa + bench.zero(at) - gauge.zero_kpa
+        true_kpa = m.level_kpa + m.pushed_kpa + m.shown_kpa + bench.zero(at) - gauge.zero_kpa
         bench.zero_kpa = zero_after
         bench.settle(float(at[-1]))
-        if held and m.events:
-            bench.level_kpa = max(float(m.pressure_kpa[-1]), 0.0)
+        bench.level_kpa = float(m.level_kpa[-1])
         shown, over = gauge.noisy(true_kpa, np.zeros(per_chunk), rng)
         for first, stop in m.stuck:
             shown[first:stop] = shown[first - 1] if first else last_shown
