@@ -187,7 +187,7 @@ class Rules(Settings):
     """Cylinders cranked at speeds further apart than this compare badly. Common practice, no source."""
     wet_rise_percent: float = Field(default=8.0, gt=0, lt=100)
     """Rise with oil, its volume taken out, that counts as clear. Common practice, no source."""
-    first_stroke_share: float = Field(default=0.85, gt=0, lt=1)
+    first_stroke_share: float = Field(default=0.88, gt=0, lt=1)
     """First stroke over the end, relative to the other cylinders, below which a cylinder is climbing. From memory."""
     leak_watch_percent: float = Field(default=15.0, gt=0, lt=100)
     """Differential leak-down loss above which a cylinder is worth watching. Common practice, no source."""
