@@ -16,8 +16,8 @@ from gaugelink.gauge.layout import GaugeLayout
 
 FloatArray = NDArray[np.float64]
 
-HIGHEST_BELIEVED_KPA = 100_000.0
-"""A thousand bar: no gauge for a plug hole shows it, so it is not a pressure. Common practice, no source."""
+HIGHEST_BELIEVED_KPA = 20_000.0
+"""Two hundred bar: no gauge for a plug hole shows it, so it is not a pressure. Common practice, no source."""
 LOWEST_BELIEVED_KPA = -150.0
 """Half a bar under vacuum, for a gauge with a bad zero: less than that is a number read wrongly, a sign taken for a
 pressure or the other way round."""
@@ -64,6 +64,8 @@ class FrameDecoder:
         if layout.checksum is not None:
             others.append((layout.checksum.at, 1))
         self._tail = max((-at for at, _ in others if at < 0), default=0)
+        if self._count is None:
+            self._tail = max(self._tail, pressure.tail)
         self._head = max([len(self._header), *(at + width for at, width in others if at >= 0)])
         if self._count is None:
             self._length = layout.length

@@ -120,6 +120,9 @@ class PressureField(NumberField):
     stride: Annotated[int, Field(ge=1, le=64)] | None = None
     """Bytes from one sample to the next; the width of the number when not given."""
 
+    tail: Annotated[int, Field(ge=0, le=64)] = 0
+    """Bytes behind the samples, for ``count = "fit"``, where no field with a negative position says so."""
+
     @property
     def step(self) -> int:
         """Bytes from one sample to the next."""

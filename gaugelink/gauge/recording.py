@@ -5,8 +5,8 @@ One JSON object (RFC 8259) to a line, UTF-8. The first line is the header, an ob
 (RFC 3339) and ``note``. Every other line has ``t_s``, seconds of a monotonic clock, never falling, and one of
 
 - ``hex``: the bytes of one frame, in hexadecimal;
-- ``display`` with ``unit``: what the gauge's own display showed at this moment, as a person read it, with ``hold_s``:
-  for how many seconds before it the pressure had been held;
+- ``display`` with ``unit``: what the gauge's own display showed at this moment, as a person read it; with ``hold_s``,
+  for how many seconds before it the pressure had been held, and ``step``, the smallest step of the display;
 - ``link``: ``lost`` or ``back``.
 """
 
@@ -55,6 +55,8 @@ class Entry(Settings):
     unit: PressureUnit | None = None
     hold_s: Annotated[float, Field(gt=0, le=600)] | None = None
     """For how many seconds before `t_s` the pressure had been held; 1 when it is not said."""
+    step: Annotated[float, Field(gt=0)] | None = None
+    """Smallest step of the display, in `unit`; its last digit written when it is not said."""
     link: Literal["lost", "back"] | None = None
 
     @model_validator(mode="after")
@@ -63,8 +65,8 @@ class Entry(Settings):
             raise ValueError("a line has one of hex, display, link")
         if (self.display is None) != (self.unit is None):
             raise ValueError("display and unit go together")
-        if self.hold_s is not None and self.display is None:
-            raise ValueError("hold_s goes with display")
+        if (self.hold_s is not None or self.step is not None) and self.display is None:
+            raise ValueError("hold_s and step go with display")
         return self
 
 
@@ -144,9 +146,9 @@ class RecordingWriter:
         """Write one frame."""
         self._write(Entry(t_s=arrival_s, hex=payload.hex()))
 
-    def display(self, now_s: float, shown: float, unit: PressureUnit, hold_s: float = 1.0) -> None:
-        """Write what the gauge's display showed, held for `hold_s` seconds until now."""
-        self._write(Entry(t_s=now_s, display=shown, unit=unit, hold_s=hold_s))
+    def display(self, now_s: float, shown: float, unit: PressureUnit, step: float, hold_s: float = 1.0) -> None:
+        """Write what the gauge's display showed, in steps of `step`, held for `hold_s` seconds until now."""
+        self._write(Entry(t_s=now_s, display=shown, unit=unit, step=step, hold_s=hold_s))
 
     def link(self, now_s: float, state: Literal["lost", "back"]) -> None:
         """Write that the link was lost or is back."""

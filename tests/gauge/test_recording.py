@@ -17,7 +17,7 @@ def test_what_is_written_is_read_again(tmp_path):
     path = tmp_path / "gauge.jsonl"
     with RecordingWriter(path, RecordingHeader(gauge="AA:BB", characteristic="fff1")) as writer:
         writer.frame(0.5, b"\x01\x02")
-        writer.display(1.5, 20.5, PressureUnit.PSI, hold_s=0.8)
+        writer.display(1.5, 20.5, PressureUnit.PSI, 0.5, hold_s=0.8)
         writer.link(2.0, "lost")
         writer.link(2.5, "back")
         writer.frame(2.6, b"\x03")

@@ -1,0 +1,129 @@
+"""Several places that read the same pressure: samples in a row, a copy, a peak that is held, a smoothed value."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.learn_frame import Frames
+from gaugelink.gauge.learn_guess import Guess
+from gaugelink.gauge.learn_kinds import FloatArray
+from gaugelink.gauge.learn_rivals import read, samples_of
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A guess with all its samples, and what is doubtful about them."""
+
+    guess: Guess
+    kin: frozenset[int]
+    """Its bytes, and those of all other places that read alike in the same kind and scale."""
+    doubt: str | None = None
+
+
+def runs_of(guesses: Sequence[Guess], frames: Frames, unit: PressureUnit) -> list[Run]:
+    """Put guesses that differ in place alone together into runs of samples."""
+    plainest: dict[tuple[object, ...], Guess] = {}
+    for guess in guesses:
+        key: tuple[object, ...] = (guess.kind, guess.at, f"{guess.scale.kpa:.9g}", guess.reference, guess.offset_counts)
+        if key not in plainest or guess.cost(unit) < plainest[key].cost(unit):
+            plainest[key] = guess
+    alike: dict[tuple[object, ...], list[Guess]] = defaultdict(list)
+    for key, guess in plainest.items():
+        alike[key[0], *key[2:]].append(guess)
+    runs: list[Run] = []
+    for group in alike.values():
+        kin = frozenset(place for guess in group for place in guess.places)
+        runs += _split(sorted(group, key=lambda guess: guess.at), frames, kin)
+    return runs
+
+
+def _split(group: list[Guess], frames: Frames, kin: frozenset[int]) -> list[Run]:
+    runs = []
+    while group:
+        chosen = _longest(group)
+        group = [guess for guess in group if guess not in chosen]
+        live, doubt = _judge(chosen, frames)
+        guess = live[0] if len(live) == 1 else _join(live)
+        runs.append(Run(guess, kin, doubt))
+    return runs
+
+
+def _longest(group: list[Guess]) -> list[Guess]:
+    places = {guess.at: guess for guess in group}
+    best = [group[0]]
+    for first in group:
+        for second in group:
+            step = second.at - first.at
+            if step < first.kind.width:
+                continue
+            run = [first]
+            while run[-1].at + step in places:
+                run.append(places[run[-1].at + step])
+            if len(run) > len(best):
+                best = run
+    return best
+
+
+def _judge(chosen: list[Guess], frames: Frames) -> tuple[list[Guess], str | None]:
+    """Which places of a series are samples, and what is doubtful about that."""
+    if len(chosen) == 1:
+        return chosen, None
+    seen = np.concatenate([_all_of(guess, frames) for guess in chosen], axis=1)
+    if np.ptp(seen, axis=1).max() == 0.0:
+        if _turns(seen[:, 0]):
+            return chosen[:1], None
+        return (
+            chosen,
+            "The pressure never moved within a frame, so equal numbers may be samples, copies or a held peak.",
+        )
+    falling = [_turns(seen[:, k]) for k in range(len(chosen))]
+    if any(falling) and not all(falling):
+        live = [guess for guess, falls in zip(chosen, falling, strict=True) if falls]
+        if len(live) == len(chosen) - 1 and len(_longest(live)) == len(live):
+            return _judge(live, frames)
+        return chosen, "Some of these numbers never fall and may be a held peak."
+    noise = np.array([_noise(samples_of(guess, frames)[:, 0], frames) for guess in chosen])
+    if noise.min() < noise.max() / 3.0 and noise.max() > 0.8 * chosen[0].count_kpa:
+        return chosen, "Some of these numbers are much calmer than others and may be smoothed."
+    return chosen, None
+
+
+def _join(chosen: list[Guess]) -> Guess:
+    first = chosen[0]
+    add = float(np.mean([guess.add_kpa for guess in chosen]))
+    return replace(first, count=len(chosen), step=chosen[1].at - first.at, add_kpa=add)
+
+
+def _all_of(guess: Guess, frames: Frames) -> FloatArray:
+    """What a guess reads in all frames, those while the pressure moved too. Shape (frames, samples)."""
+    return np.concatenate([samples_of(guess, frames), read(guess, frames.between)])
+
+
+def _turns(column: FloatArray) -> bool:
+    """Whether a reading falls at least twice in the order of the frames."""
+    return int((np.diff(column) < 0).sum()) >= 2
+
+
+def _noise(column: FloatArray, frames: Frames) -> float:
+    return float(np.mean([column[frames.segment == j].std() for j in np.unique(frames.segment)]))
+
+
+def turns(guess: Guess, frames: Frames) -> bool:
+    """Whether what `guess` reads falls anywhere: a held peak does not."""
+    return _turns(_all_of(guess, frames)[:, -1])
+
+
+def same_quantity(one: Guess, other: Guess, frames: Frames) -> bool:
+    """Whether two places tell the same pressure frame by frame, as closely as their steps allow."""
+    a, b = (_all_of(guess, frames)[:, -1] for guess in (one, other))
+    mean_a, mean_b = (_all_of(guess, frames).mean(axis=1) for guess in (one, other))
+    allowed = 0.6 * (one.count_kpa + other.count_kpa) + 1e-3 + 2.2 * (one.kind.coarse + other.kind.coarse) * np.abs(a)
+    return any(bool((np.abs(x - y - np.median(x - y)) <= allowed).all()) for x in (a, mean_a) for y in (b, mean_b))
+
+
+def held_peak(one: Guess, other: Guess, frames: Frames) -> bool:
+    """Whether `one` looks like the held peak of `other`: it never falls where the other does."""
+    return not turns(one, frames) and turns(other, frames)

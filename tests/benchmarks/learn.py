@@ -1,0 +1,119 @@
+"""The learner against made-up formats. Run: python -m tests.benchmarks.learn [formats]
+
+Each format is taught with three typed readings. A layout counts as found exactly when frames it never saw, over the
+gauge's whole range, read as the pressures that were sent, as many samples to a frame; when the counter and the typed
+battery read as they were sent; and when frames with a wrong bit are refused if the format has a checksum. It counts
+as wrong when a layout was accepted and any such frame reads as another pressure.
+"""
+
+import sys
+import time
+from collections import Counter
+
+import numpy as np
+
+from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.decode import Frame, FrameDecoder, LineDecoder
+from gaugelink.gauge.learn import learn
+from gaugelink.gauge.learn_types import LabelledSegment
+from tests.gauge.formats import FAMILIES, Format
+
+
+def teach(made, levels_kpa):
+    """Pump to each pressure, hold it and type what the display shows; let the pressure off at the end."""
+    segments, between = [], []
+    before = 0.0
+    for level in levels_kpa:
+        if level != before:
+            between += made.move(before, level)
+        frames, typed, _ = made.hold(level)
+        segments.append(
+            LabelledSegment.typed(
+                typed,
+                PressureUnit(made.display_unit),
+                frames,
+                step=made.display_step,
+                battery_percent=made.battery if made.has_battery else None,
+            )  # fmt: skip
+        )
+        before = level
+    return segments, between + made.move(before, 0.0)
+
+
+def unseen(made, many=120):
+    """Frames over the gauge's whole range, with another battery."""
+    made.battery = max(1, made.battery - 17)
+    sent = []
+    for k in range(many):
+        level = 1750.0 * (k / (many - 1)) ** 1.5
+        sent.append(made.send(level) if made.family == "text" else made.send(level, over=level > 1700))
+    return sent
+
+
+def judge(made, layout):
+    """``exact``, or what is not."""
+    text = layout.text is not None
+    decoder = LineDecoder(layout) if text else FrameDecoder(layout)
+    faults = set()
+    for sent in unseen(made):
+        got = decoder.decode(sent.payload)
+        for frame in got if text else [got]:
+            if not isinstance(frame, Frame):
+                return f"wrong: refuses ({frame})"
+            expected = np.array(sent.pressures_kpa)
+            if len(expected) != len(frame.pressure_kpa):
+                return "wrong: samples"
+            read = frame.pressure_kpa
+            if layout.absolute and not made.absolute:
+                # A lifted zero that looks like ambient is taken off with the ambient: the pressures must differ by it alone.
+                read = read - made.offset * made.count_kpa
+            if not np.allclose(read, expected, rtol=1e-6, atol=1e-6):
+                top = layout.range_kpa
+                if top is None or not (read >= top).any():
+                    return "wrong: pressure"
+            if sent.counter is not None:
+                field = layout.sequence or layout.text
+                if text and layout.text.sequence is None or not text and layout.sequence is None:
+                    faults.add("no counter")
+                else:
+                    period = layout.text.sequence_wrap if text else field.period
+                    if frame.sequence != sent.counter % period:
+                        return "wrong: counter"
+            if made.has_battery and frame.battery_percent != sent.battery:
+                faults.add("no battery")
+            if made.checksum:
+                broken = bytearray(sent.payload)
+                broken[len(broken) // 2] ^= 0x10
+                if isinstance(decoder.decode(bytes(broken)), Frame):
+                    faults.add("no checksum")
+    return ", ".join(sorted(faults)) or "exact"
+
+
+def run(formats):
+    """Teach `formats` made-up formats and print what came of it."""
+    tally, families, seconds, asked = Counter(), {}, [], []
+    for k in range(formats):
+        family = FAMILIES[k % len(FAMILIES)]
+        made = Format(k, family)
+        segments, between = teach(made, made.readings())
+        began = time.process_time()
+        result = learn(segments, between=between)
+        seconds.append(time.process_time() - began)
+        outcome = "not accepted" if result.layout is None else judge(made, result.layout)
+        tally[outcome] += 1
+        families.setdefault(family, Counter())[outcome] += 1
+        if outcome != "exact":
+            asked.append((k, family, outcome, result.missing, result.next_pressure_kpa))
+    print(f"{formats} formats, three typed readings each")
+    print(
+        f"exact {tally['exact'] / formats:.1%}; wrong {sum(n for what, n in tally.items() if what.startswith('wrong'))}"
+    )
+    for family, counts in sorted(families.items()):
+        print(f"  {family:10s} {dict(counts)}")
+    print(f"seconds: median {np.median(seconds):.3f}, longest {max(seconds):.3f}")
+    for line in asked:
+        print(" ", *line)
+
+
+if __name__ == "__main__":
+    run(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
