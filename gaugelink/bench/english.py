@@ -52,7 +52,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
     PromptKey.DONE: "Test done. In order: {list}.",
     PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. In order: {list}.",
-    PromptKey.DONE_NAMED: "Test done. {named}.",
+    PromptKey.DONE_NAMED: "Test done: {named}.",
     PromptKey.DONE_MANY: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.LAST_DONE_MANY: "{cylinder}, {value}, agreed. Test done. "
     "Highest {first}, {high}. Lowest {second}, {low}.",

@@ -102,4 +102,4 @@ def test_an_engine_that_changed_a_little_is_not_suspected(floor) -> None:
     shop.together({"red": 900.0, "blue": 880.0, "green": 890.0}, 20.0)
     shop.together({"red": 901.0, "blue": 882.0, "green": 888.0}, 6.0)
     assert shop.said is PromptKey.DONE_NAMED
-    assert shop.prompts[-1].text == "Test done. red on PTO 131 psi, blue on middle 128 psi, green on MAG 129 psi."
+    assert shop.prompts[-1].text == "Test done: red on PTO 131 psi, blue on middle 128 psi, green on MAG 129 psi."

@@ -1,0 +1,133 @@
+"""The weighing of evidence: against a calculation by hand, against all chains, and in the direction of sense."""
+
+from itertools import product
+from math import exp, log
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from gaugelink.bench import evidence
+from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign, exchanged, learn, weigh
+
+SETTINGS = EvidenceSettings()
+NAMES = ("PTO", "middle", "MAG")
+
+
+def sign(asked: str, gap_s: float | None = None, peak_kpa: float = 900.0, **more: object) -> Sign:
+    fields = {
+        "event_id": "e",
+        "asked": asked,
+        "gap_s": gap_s,
+        "screwed": False,
+        "zero_moved": False,
+        "unbled": False,
+        "lost_s": 0.0,
+        "peak_kpa": peak_kpa,
+        "peak_sd": 0.005,
+        "tighten": False,
+        "partial": False,
+        **more,
+    }
+    return Sign(**fields)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("gap_s", [3.0, 8.0, 14.0, 25.0, 60.0])
+def test_time_and_prompt_are_weighed_as_bayes_theorem_says(gap_s: float) -> None:
+    # Worked out here with scipy's normal density of the logarithm, two cylinders, no pressure evidence.
+    s = SETTINGS
+    first = sign("PTO", pinned="PTO", partial=True)
+    second = sign("MAG", gap_s, partial=True)
+    stay_prior = s.slip / 2 + s.extra
+
+    def likelihood(median_s: float, log_sd: float) -> float:
+        density = stats.norm(log(median_s), log_sd).pdf(log(gap_s))
+        return (1 - s.any_time) * float(density) + s.any_time / 8
+
+    stay = stay_prior * likelihood(s.stay_s, s.stay_log_sd)
+    stay *= (1 - s.screwed_when_stayed) * (1 - s.zero_when_stayed) * (1 - s.unbled_when_stayed)
+    move = (1 - stay_prior) * likelihood(s.move_s, s.move_log_sd)
+    move *= (1 - s.screwed_when_moved) * (1 - s.zero_when_moved) * (1 - s.unbled_when_moved)
+    found = weigh([first, second], ("PTO", "MAG"), {}, Habits(), s)[1]
+    assert found["MAG"] == pytest.approx(move / (stay + move), rel=1e-9)
+
+
+SIGNS = st.builds(
+    sign,
+    st.sampled_from(NAMES),
+    st.floats(0.5, 2000.0),
+    st.floats(300.0, 1200.0),
+    screwed=st.booleans(),
+    unbled=st.booleans(),
+    partial=st.booleans(),
+    lost_s=st.floats(0.0, 60.0),
+)
+
+
+@given(st.lists(SIGNS, min_size=1, max_size=6))
+@settings(max_examples=50, deadline=None)
+def test_probabilities_are_probabilities(signs: list[Sign]) -> None:
+    for share in weigh(signs, NAMES, {"PTO": 900.0}, Habits(), SETTINGS):
+        assert sum(share.values()) == pytest.approx(1.0)
+        assert all(0.0 <= one <= 1.0 for one in share.values())
+
+
+@given(st.lists(SIGNS, min_size=5, max_size=5))
+@settings(max_examples=25, deadline=None)
+def test_keeping_the_likeliest_chains_loses_nothing_that_matters(signs: list[Sign]) -> None:
+    kept = weigh(signs, NAMES, {}, Habits(), SETTINGS)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(evidence, "_WIDTH", len(list(product(NAMES, repeat=len(signs)))))
+        patch.setattr(evidence, "_LIGHTEST", -1e9)
+        whole = weigh(signs, NAMES, {}, Habits(), SETTINGS)
+    for one, other in zip(kept, whole, strict=True):
+        assert all(one[name] == pytest.approx(other[name], abs=0.02) for name in NAMES)
+
+
+def test_each_sign_speaks_for_what_it_should() -> None:
+    def moved(**more: object) -> float:
+        second = sign("middle", 16.0, 903.0, **more)
+        return weigh([sign("PTO", pinned="PTO"), second], NAMES, {}, Habits(), SETTINGS)[1]["middle"]
+
+    plain = moved()
+    assert moved(screwed=True) > plain
+    assert moved(zero_moved=True) > plain
+    assert moved(unbled=True) < plain
+    quick = sign("middle", 5.0, 903.0)
+    assert weigh([sign("PTO", pinned="PTO"), quick], NAMES, {}, Habits(), SETTINGS)[1]["middle"] < plain
+    other = sign("middle", 16.0, 830.0)
+    assert weigh([sign("PTO", pinned="PTO"), other], NAMES, {}, Habits(), SETTINGS)[1]["middle"] > plain
+
+
+def test_what_a_person_said_is_certain() -> None:
+    shares = weigh([sign("PTO", pinned="MAG"), sign("PTO", 6.0, 901.0)], NAMES, {}, Habits(), SETTINGS)
+    assert shares[0] == {"PTO": 0.0, "middle": 0.0, "MAG": pytest.approx(1.0)}
+    assert shares[1]["MAG"] > 0.3
+
+
+def test_times_are_learnt_as_a_geometric_mean_with_the_assumed_one() -> None:
+    habits = Habits()
+    for gap_s in (12.0, 12.0, 12.0, 12.0):
+        habits = learn(habits, gap_s, moved=False)
+    assert habits.stay_median_s(SETTINGS) == pytest.approx(exp((log(7.0) + log(12.0)) / 2))
+    assert habits.move_median_s(SETTINGS) == pytest.approx(30.0)
+
+
+def test_a_slow_mechanic_is_understood_once_known() -> None:
+    slow = Habits()
+    for _ in range(6):
+        slow = learn(learn(slow, 18.0, moved=False), 75.0, moved=True)
+    signs = [sign("PTO", pinned="PTO"), sign("middle", 19.0, 902.0)]
+    fresh = weigh(signs, NAMES, {}, Habits(), SETTINGS)[1]["PTO"]
+    known = weigh(signs, NAMES, {}, slow, SETTINGS)[1]["PTO"]
+    assert known > fresh
+
+
+def test_an_exchange_is_suspected_only_when_it_explains_much_more() -> None:
+    earlier = {"PTO": 930.0, "middle": 920.0, "MAG": 750.0}
+    assert exchanged({"PTO": 900.0, "middle": 730.0, "MAG": 890.0}, earlier, SETTINGS) == ("middle", "MAG")
+    assert exchanged({"PTO": 900.0, "middle": 890.0, "MAG": 730.0}, earlier, SETTINGS) is None
+    assert exchanged({"PTO": 900.0, "middle": 905.0, "MAG": 890.0}, {"PTO": 930.0}, SETTINGS) is None
+    alike = {"PTO": 900.0, "middle": 910.0, "MAG": 905.0}
+    assert exchanged({"PTO": 900.0, "middle": 900.0, "MAG": 912.0}, alike, SETTINGS) is None
