@@ -113,8 +113,6 @@ def adapter_fault(error: Exception, switches: KernelSwitches | None = None) -> A
         fault = _REASONS.get(error.reason)
     elif isinstance(error, BleakDBusError):
         fault = _DBUS_FAULTS.get(error.dbus_error)
-        if fault is AdapterFault.BUSY and "Connect" in str(error):
-            fault = None
     elif isinstance(error, PermissionError):
         fault = AdapterFault.NO_PERMISSION
     elif isinstance(error, (FileNotFoundError, ConnectionRefusedError)):

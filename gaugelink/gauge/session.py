@@ -176,7 +176,6 @@ class GattSession:
             raise GaugeError("This layout listens to advertisements; it has no characteristic to connect for.")
         frames = needed_characteristic(client, listen.service, listen.characteristic)
         _check_room(layout, frames)
-        jobs: list[Coroutine[Any, Any, Ending]] = [self._until_gone()]
         battery = client.services.get_characteristic(BATTERY_LEVEL)
         self._probe = battery or (frames if "read" in frames.properties else None)
         for write in listen.startup:
@@ -184,12 +183,13 @@ class GattSession:
         if listen.how is How.POLL:
             if listen.poll_hz is None:
                 raise GaugeError("The layout polls but does not say how often.")
-            jobs.append(self._poll(client, frames, 1.0 / listen.poll_hz))
+            hearing = self._poll(client, frames, 1.0 / listen.poll_hz)
         else:
             async with asyncio.timeout(self._timing.request_s):
                 await client.start_notify(frames, self._on_frame, **self._radio.notify_arguments())
-            jobs.append(self._watch(client))
+            hearing = self._watch(client)
         self._sink.connected()
+        jobs = [self._until_gone(), hearing]
         if listen.keepalive is not None:
             jobs.append(self._keep_alive(client, listen.keepalive, listen.keepalive.every_s))
         if battery is None or "read" in battery.properties:

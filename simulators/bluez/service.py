@@ -6,7 +6,7 @@ The interfaces are those of BlueZ's documentation (doc/org.bluez.*.rst in its so
 import asyncio
 import os
 from collections import deque
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from types import TracebackType
 from typing import Any, Self
 
@@ -43,9 +43,10 @@ class BluezStandIn:
         """`keep_s`: how long a device without a connection is kept after it was seen (BlueZ's TemporaryTimeout)."""
         self.radio = radio
         self._bus = MessageBus(bus_address=bus_address, negotiate_unix_fd=True)
-        self.tree = ObjectTree(self._bus.send)
+        self.tree = ObjectTree(self._tell)
         self.calls: list[str] = []
         """Every call to an interface of BlueZ, by member, in order."""
+        self._news = asyncio.Event()
         self._with_adapter = with_adapter
         self._keep_s = keep_s
         self._devices: dict[str, StandInDevice] = {}
@@ -58,6 +59,16 @@ class BluezStandIn:
     def fail_next(self, member: str, error: str, text: str, times: int = 1) -> None:
         """Let the next calls of a member fail: ``fail_next("StartDiscovery", "org.bluez.Error.InProgress", "…")``."""
         self._faults.setdefault(member, deque()).extend([(error, text)] * times)
+
+    async def until(self, holds: Callable[[], bool]) -> None:
+        """Wait until something holds that a call or a signal brings about."""
+        while not holds():
+            self._news.clear()
+            await self._news.wait()
+
+    def _tell(self, signal: Message) -> None:
+        self._bus.send(signal)
+        self._news.set()
 
     async def __aenter__(self) -> Self:
         await self._bus.connect()
@@ -153,6 +164,7 @@ class BluezStandIn:
     async def _perform(self, message: Message) -> Message:
         path, member, interface = message.path or "", message.member or "", message.interface
         self.calls.append(member)
+        self._news.set()
         waiting = self._faults.get(member)
         if waiting:
             raise DBusFailure(*waiting.popleft())
