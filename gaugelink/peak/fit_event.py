@@ -9,6 +9,7 @@ from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densel
 from gaugelink.peak.fit_model import LOCAL, Strokes
 from gaugelink.peak.fit_prior import SAG_MEAN
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
+from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
 
 ROD_RATIO = 3.8
@@ -17,6 +18,8 @@ LEAST_HEIGHT = 0.08
 """Least height of a stroke, as a share of the highest: exhaust and pumping reach half of it."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
+_UNLIKE = 1.0
+"""Excess of a stroke's misfit from which its top is taken by itself."""
 _START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
@@ -81,7 +84,11 @@ def fit_event(
     doubt = start
     for _ in range(2):
         doubt = tuned(problem, fits[0], doubt, floor)
-        fits = _ranked([solve(problem, fit.strokes, doubt) for fit in fits])
+        plain = replace(doubt, strange=())
+        count = len(fits[0].strokes.peak)
+        fits = _ranked(
+            [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain) for fit in fits]
+        )
     return _result(problem, fits, doubt, scale, zero, floor)
 
 
@@ -145,6 +152,7 @@ def _one_more(problem: Problem, fit: Fit, end: int) -> Strokes | None:
         "log_speed": float(s.log_speed[end]),
         "foot": float(s.foot[end]),
         "step": 0.0,
+        "lean": 0.0,
     }
     return replace(s, **{name: np.insert(getattr(s, name), place, value) for name, value in values.items()})
 
@@ -183,7 +191,7 @@ def _begin(train: Train, problem: Problem) -> Strokes:
     gain = float(np.log(speed * np.median(period)))
     log_speed = gain - np.log(period) if count > 1 else np.log([speed])
     flat = np.zeros(count)
-    return Strokes(train.height, train.time_s, log_speed, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
+    return Strokes(train.height, train.time_s, log_speed, flat, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
 
 
 def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
@@ -212,6 +220,12 @@ def _result(problem: Problem, fits: list[Fit], doubt: Doubt, scale: float, zero:
     mean, peak_u = _mixed(fits)
     strokes = replace(fit.strokes, peak=mean)
     count = len(mean)
+    for k in np.flatnonzero(np.array(doubt.strange) > _UNLIKE):
+        part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
+        whole = ~problem.censored[part].any()
+        top = lone_top(problem.time_s[part], problem.pressure[part], floor, problem.lag_s) if whole else None
+        if top is not None:
+            strokes.peak[k], strokes.time_s[k], peak_u[k] = top.peak, top.time_s, top.standard_u
     starts = fit.seen.starts
     support = np.array(
         [float((fit.seen.height[a:b] > 0.3).sum()) for a, b in zip(starts[:-1], starts[1:], strict=True)]

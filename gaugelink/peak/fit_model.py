@@ -15,8 +15,8 @@ from gaugelink.peak.pulse import SHAPE_NAMES, lagged, pulse
 
 IndexArray = NDArray[np.intp]
 
-LOCAL = 5
-"""Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot."""
+LOCAL = 6
+"""Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot, lean."""
 SHARED = len(SHAPE_NAMES)
 EVENT = 2
 """Parameters of the whole event besides the shape: `Strokes.gain` and `Strokes.sag`."""
@@ -38,6 +38,9 @@ class Strokes:
     """Shape (K,). Level on which the pulse stands: pumping, drift of the gauge."""
     step: FloatArray
     """Shape (K,). Half the change of that level across the pulse: leak and heat."""
+    lean: FloatArray
+    """Shape (K,). How much faster the crank turns after the peak than before it, as a share: a crank that is about to
+    stop, or that is thrown back, leans."""
     shape: FloatArray
     """Shape (7,), shared."""
     gain: float
@@ -46,7 +49,7 @@ class Strokes:
     """How that logarithm changes with the logarithm of the period within the event."""
 
     def moved(self, step: FloatArray) -> "Strokes":
-        """These strokes with a step of all parameters added, shape (5 K + 7 + 2,)."""
+        """These strokes with a step of all parameters added, shape (6 K + 7 + 2,)."""
         own = LOCAL * len(self.peak)
         local = step[:own].reshape(-1, LOCAL)
         return Strokes(
@@ -55,6 +58,7 @@ class Strokes:
             self.log_speed + local[:, 2],
             self.foot + local[:, 3],
             self.step + local[:, 4],
+            self.lean + local[:, 5],
             self.shape + step[own : own + SHARED],
             self.gain + float(step[-2]),
             self.sag + float(step[-1]),
@@ -66,7 +70,7 @@ class Strokes:
             self,
             **{
                 name: np.delete(getattr(self, name), np.asarray(dropped, dtype=np.intp))
-                for name in ("peak", "time_s", "log_speed", "foot", "step")
+                for name in ("peak", "time_s", "log_speed", "foot", "step", "lean")
             },
         )
 
@@ -82,7 +86,7 @@ class Seen:
     height: FloatArray
     """Shape (n,): normalised pulse, 0 to 1."""
     local: FloatArray
-    """Shape (n, 5): derivatives for the parameters of the sample's own stroke."""
+    """Shape (n, 6): derivatives for the parameters of the sample's own stroke."""
     shared: FloatArray
     """Shape (n, 7): derivatives for the shape."""
     starts: IndexArray
@@ -101,7 +105,12 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     owner = np.repeat(np.arange(len(strokes.time_s)), np.diff(starts))
     speed = np.exp(strokes.log_speed)[owner]
     since = time_s - strokes.time_s[owner]
-    angle = speed * since
+    even = speed * since
+    # the crank's speed goes smoothly from its value before the peak to that after it, within about a radian
+    turn_over = even / np.sqrt(1.0 + even**2)
+    lean = strokes.lean[owner]
+    angle = even * (1.0 + lean * turn_over)
+    d_even = 1.0 + lean * turn_over * (2.0 - turn_over**2)
     if lag_s > 0.0:
         table = lagged(strokes.shape, rod_ratio)
         lags = lag_s * np.exp(strokes.log_speed)
@@ -117,8 +126,9 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     rise = strokes.peak[owner] - foot
     rest = 1.0 - height
     d_turn = strokes.step[owner] * (1.0 - turn**2) / _FOOT_REACH * rest
-    along = rise * d_angle + d_turn
-    local = np.column_stack((height, -along * speed, along * angle, rest, rest * turn))
+    by_angle = rise * d_angle + d_turn
+    along = by_angle * d_even
+    local = np.column_stack((height, -along * speed, along * even, rest, rest * turn, by_angle * even * turn_over))
     return Seen(
         strokes.peak[owner] * height + foot * rest, along * speed, height, local, rise[:, None] * d_shape, starts
     )

@@ -29,6 +29,8 @@ FOOT_SCATTER_SD = 0.006
 STEP_MEAN = -0.01
 STEP_SD = 0.012
 """Half the change of the foot across a pulse, as a share of the height."""
+LEAN_SD = 0.015
+"""Typical change of the speed across a peak; the last stroke before standstill may lean far more."""
 PEAK_CHANGE_SD = 0.012
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
 _TAIL = 3.0
@@ -41,7 +43,7 @@ class Terms:
     residual: FloatArray
     """Shape (m,), weighted so that its square's gradient is that of `cost`."""
     rows: FloatArray
-    """Shape (m, 5 K + 7 + 2): strokes one after the other, the shape, `gain` and `sag`."""
+    """Shape (m, 6 K + 7 + 2): strokes one after the other, the shape, `gain` and `sag`."""
     cost: float
     """Negative log prior, up to a constant."""
 
@@ -82,7 +84,7 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
 
     shape_rows = np.zeros((SHARED, size))
     shape_rows[:, LOCAL * count : LOCAL * count + SHARED] = SHAPE_WHITEN
-    out.add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows)
+    out.add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows, _TAIL)
     event_rows = np.zeros((EVENT, size))
     event_rows[0, -2] = 1.0 / gain_sd
     event_rows[1, -1] = 1.0 / SAG_SD
@@ -95,6 +97,9 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     rows[index, LOCAL * index + 4] = 1.0 / STEP_SD
     rows[index, LOCAL * index] = -STEP_MEAN / STEP_SD
     out.add((strokes.step - STEP_MEAN * strokes.peak) / STEP_SD, rows, _TAIL)
+    rows = np.zeros((count, size))
+    rows[index, LOCAL * index + 5] = 1.0 / LEAN_SD
+    out.add(strokes.lean / LEAN_SD, rows, 2.0)
     if count > 1:
         _neighbours(out, strokes, usual, odd)
     return out.terms()

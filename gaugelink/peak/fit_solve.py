@@ -25,6 +25,8 @@ class Doubt:
     """What the model does not know away from the peak: pumping, exhaust, leak."""
     top: float
     """What the model does not know at the peak, as a share of the height."""
+    strange: tuple[float, ...] = ()
+    """Of each stroke, by how much its misfit's variance exceeds the others'; empty for not at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ class Fit:
     weight: FloatArray
     """Shape (n,): 1 for a good sample, towards 0 for an outlier."""
     covariance: FloatArray
-    """Shape (5 K + 9, 5 K + 9), of all parameters."""
+    """Shape (6 K + 9, 6 K + 9), of all parameters."""
     cost: float
     """Negative log posterior, up to a constant."""
     evidence: float
@@ -68,6 +70,8 @@ def variance(seen: Seen, peaks: FloatArray, doubt: Doubt, per_length: FloatArray
     """Expected squared residual, shape (n,). `per_length` is the samples in a stretch over which a misfit holds."""
     away = (1.0 - seen.height) ** 2
     misfit = (doubt.time_s * seen.slope) ** 2 + (doubt.foot * away) ** 2 + (doubt.top * peaks * seen.height) ** 2
+    if doubt.strange:
+        misfit = misfit * np.repeat(doubt.strange, np.diff(seen.starts))
     return doubt.floor**2 + misfit * per_length
 
 
@@ -174,6 +178,7 @@ def _possible(before: Strokes, after: Strokes) -> bool:
     return bool(
         np.all(np.diff(after.time_s) > 0.0)
         and np.all(np.abs(after.log_speed - before.log_speed) < 0.7)
+        and np.all(np.abs(after.lean) < 0.45)
         and 0.3 < clearance < 3.2
         and 1.0 < exponent < 1.7
         and 0.005 < opening < 0.4
@@ -195,6 +200,9 @@ def leverage(fit: Fit) -> FloatArray:
 
 
 _TUNED = ("floor", "foot", "time_s", "top")
+_FACTORS = (0.4, 0.6, 0.8, 1.25, 1.6, 2.5)
+_STRANGE = 3.0
+"""Excess of a stroke's mean squared misfit over the others' that is taken for chance."""
 
 
 def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
@@ -203,25 +211,46 @@ def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
     A sample that the fit follows wholly says nothing about the doubts: each counts by what its leverage leaves.
     """
     free = 1.0 - leverage(fit)
-    take = slice(None, None, max(1, len(free) // 1500))
-    peaks = _peaks(fit.seen, fit.strokes)[take]
-    stretch = _stretch(problem, fit.strokes, fit.seen.starts)[take]
-    slim = replace(
-        fit.seen, value=fit.seen.value[take], slope=fit.seen.slope[take], height=fit.seen.height[take]
-    )
-    square, free = fit.residual[take] ** 2, free[take]
+    peaks = _peaks(fit.seen, fit.strokes)
+    stretch = _stretch(problem, fit.strokes, fit.seen.starts)
+    doubt = replace(doubt, strange=_strange(fit, replace(doubt, strange=()), free, peaks, stretch))
+    owners = np.repeat(np.arange(len(doubt.strange)), np.diff(fit.seen.starts))
+    take = np.flatnonzero(np.array(doubt.strange)[owners] == 1.0)
+    take = take[:: max(1, len(take) // 1500)]
+    usual = replace(doubt, strange=())
+    slim = replace(fit.seen, value=fit.seen.value[take], slope=fit.seen.slope[take], height=fit.seen.height[take])
+    square, left, peaks, stretch = fit.residual[take] ** 2, free[take], peaks[take], stretch[take]
 
     def cost(trial: Doubt) -> float:
         var = variance(slim, peaks, trial, stretch)
-        data = 0.5 * (_TAIL + 1.0) * np.log1p(square / (free * _TAIL * var)) + 0.5 * np.log(var)
-        pull = sum((np.log(getattr(trial, key) / getattr(doubt, key)) / 0.7) ** 2 for key in _TUNED)
-        return float((free * data).sum() + 0.5 * pull)
+        data = 0.5 * (_TAIL + 1.0) * np.log1p(square / (left * _TAIL * var)) + 0.5 * np.log(var)
+        pull = sum((np.log(getattr(trial, key) / getattr(usual, key)) / 0.7) ** 2 for key in _TUNED)
+        return float((left * data).sum() + 0.5 * pull)
 
-    chosen, best = doubt, cost(doubt)
+    chosen, best = usual, cost(usual)
     for name in _TUNED * 2:
-        trials = [replace(chosen, **{name: getattr(chosen, name) * factor}) for factor in (0.4, 0.6, 0.8, 1.25, 1.6, 2.5)]
+        trials = [replace(chosen, **{name: getattr(chosen, name) * factor}) for factor in _FACTORS]
         costs = [cost(trial) if trial.floor >= floor else np.inf for trial in trials]
         if min(costs) < best:
             best = min(costs)
             chosen = trials[int(np.argmin(costs))]
-    return chosen
+    return replace(chosen, strange=doubt.strange)
+
+
+def _strange(fit: Fit, usual: Doubt, free: FloatArray, peaks: FloatArray, stretch: FloatArray) -> tuple[float, ...]:
+    """How far the residuals of each stroke exceed those of the better half; 1 for a stroke like the others."""
+    var = variance(fit.seen, peaks, usual, stretch)
+    ratio = fit.residual**2 / var
+    on_pulse = fit.seen.height > 0.03
+    count = len(fit.strokes.peak)
+    means = np.full(count, np.nan)
+    for k in range(count):
+        part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
+        weight = free[part] * on_pulse[part]
+        if weight.sum() > 1.5:
+            means[k] = float((ratio[part] * on_pulse[part]).sum() / weight.sum())
+    if np.isnan(means).all():
+        return (1.0,) * count
+    common = float(np.nanpercentile(means, 30))
+    excess = means / max(_STRANGE * common, 1e-12)
+    return tuple(float(e) if e > 1.0 else 1.0 for e in excess)
