@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.decode import Frame, FrameDecoder
@@ -20,7 +19,7 @@ from gaugelink.gauge.learn_frame import Frames, find_battery, find_checksum, fin
 from gaugelink.gauge.learn_guess import Guess, Readings, find_guesses
 from gaugelink.gauge.learn_kinds import ByteArray
 from gaugelink.gauge.learn_rivals import MOST_KPA, stands_for, telling_pressure_kpa
-from gaugelink.gauge.learn_runs import Run, held_peak, runs_of, same_quantity, turns
+from gaugelink.gauge.learn_runs import Run, fine_end, held_peak, runs_of, same_quantity, turns
 from gaugelink.gauge.learn_text import is_text, learn_text
 from gaugelink.gauge.learn_types import Candidate, LabelledSegment, LearnResult
 
@@ -31,7 +30,6 @@ LEAST_SPAN_KPA = 100.0
 MOST_CANDIDATES = 12
 SURE_SERIES = 3
 """A series of this many samples is not crossed by a number of something else."""
-FINE_VARIETY = 6
 UNKNOWN = Listen(characteristic="00000000-0000-0000-0000-000000000000")
 
 
@@ -122,7 +120,7 @@ def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]
             None, missing=["No bytes follow the typed readings in a round scale; check the readings and the unit."]
         )
     templates = [frames.head[frames.segment == j][-1] for j in np.unique(frames.segment)]
-    left, over = _reduce(_without_parts(runs, frames, segments), templates)
+    left, over = _reduce(_without_parts(runs, frames), templates)
     groups = _groups(left)
     settled = [group[0] for group in groups if len(group) == 1]
     if not settled:
@@ -152,24 +150,21 @@ def _contested(rivals: list[Run], templates: Sequence[ByteArray], segments: Sequ
     return _Verdict(None, rivals, [text], [], next_kpa)
 
 
-def _without_parts(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]) -> list[Run]:
+def _without_parts(runs: list[Run], frames: Frames) -> list[Run]:
     """Leave out what explains less of the bytes that another explains whole.
 
     One sample of a series; a number across the border of two samples; the upper digits of a decimal number; a number
     with a byte of something else at its fine end; the mantissa of a float.
     """
     moving = frozenset(np.flatnonzero((frames.head != frames.head[:1]).any(axis=0)).tolist())
-    held = [frames.head[frames.segment == j] for j in np.unique(frames.segment)]
-    variety = np.max([[len(np.unique(column)) for column in part.T] for part in held], axis=0)
-    step = max(segment.step_kpa for segment in segments)
 
     def less(run: Run, other: Run) -> bool:
-        return _less(run, other, moving, variety, step) and not _less(other, run, moving, variety, step)
+        return _less(run, other, moving, frames) and not _less(other, run, moving, frames)
 
     return [run for run in runs if not any(less(run, other) for other in runs)] or runs
 
 
-def _less(run: Run, other: Run, moving: frozenset[int], variety: NDArray[np.int64], step_kpa: float) -> bool:
+def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
     mine, its = run.guess, other.guess
     if run is other or mine.places.isdisjoint(its.places):
         return False
@@ -179,14 +174,11 @@ def _less(run: Run, other: Run, moving: frozenset[int], variety: NDArray[np.int6
         return True
     if its.kind.format in (NumberFormat.SFLOAT, NumberFormat.MFLOAT) and mine.places < its.places:
         return not mine.kind.floating
-    plainer = its.scale.cost < mine.scale.cost or (mine.kind.decimal and mine.kind.format is its.kind.format)
-    if 0 < its.count_kpa < 0.2 * mine.count_kpa and mine.count_kpa >= 3 * step_kpa and plainer:
-        # The display shows finer steps than this number has, and the finer number follows them.
-        return True
-    if its.count_kpa > 5 * mine.count_kpa > 0 and variety[its.at + its.kind.last_byte] > 1:
-        # Where the coarser number steps, the fine end of a finer one would take all values.
-        return bool(variety[mine.at + mine.kind.last_byte] < FINE_VARIETY)
-    return False
+    if mine.kind.floating or its.kind.floating or mine.count != its.count:
+        return False
+    if its.count_kpa < 0.2 * mine.count_kpa:
+        return fine_end(its, mine, frames) is True
+    return mine.count_kpa < 0.2 * its.count_kpa and fine_end(mine, its, frames) is False
 
 
 def _reduce(runs: list[Run], templates: Sequence[ByteArray]) -> tuple[list[Run], dict[int, list[Run]]]:

@@ -21,7 +21,7 @@ from gaugelink.gauge.learn_types import LabelledSegment
 ByteArray = NDArray[np.uint8]
 IntArray = NDArray[np.int64]
 
-ROUND_TICKS_S = (1e-6, 1e-5, 1e-4, 125e-6, 1 / 32768, 1 / 1024, 625e-6, 1e-3, 1e-2, 0.1, 1.0)
+ROUND_TICKS_S = (1e-3, 1e-6, 1e-2, 1e-5, 1e-4, 0.1, 1.0, 1 / 32768, 1 / 1024, 125e-6, 625e-6)
 """Time stamps count these. Common practice, no source."""
 LEAST_STEPS = 12
 """Steps of a counter that must be seen."""
@@ -105,7 +105,8 @@ class Ticker:
 
     def device_time(self) -> DeviceTimeField | None:
         """As a time stamp, or None when its tick is not a round one."""
-        near = [tick for tick in ROUND_TICKS_S if abs(self.tick_s / tick - 1) < 0.03]
+        near = sorted(ROUND_TICKS_S, key=lambda tick: abs(self.tick_s / tick - 1))[:1]
+        near = [tick for tick in near if abs(self.tick_s / tick - 1) < 0.03]
         if not near or self.mask is not None or self.wrap is not None:
             return None
         return DeviceTimeField(at=self.at, format=self.format, byte_order=self.order, tick_s=near[0])
@@ -179,8 +180,11 @@ def _ticker(
     good = (turns >= 1) & (turns <= 8) & (np.abs(moved - turns * step) <= slack)
     if good.mean() < 1.0 or (turns == 1).mean() < 0.7:
         return None
-    total = float(moved.sum())
-    return Ticker(at, NumberFormat(f"u{8 * width}"), order, mask, wrap, step, float(waited.sum()) / total)
+    tick_s = float(waited.sum()) / float(moved.sum())
+    if slack and not (moved == turns * step).all() and not any(abs(tick_s / tick - 1) < 0.03 for tick in ROUND_TICKS_S):
+        # A clock that runs unevenly in no round unit is a clock with a byte of something else at its end.
+        return None
+    return Ticker(at, NumberFormat(f"u{8 * width}"), order, mask, wrap, step, tick_s)
 
 
 def _exact(moved: IntArray) -> bool:

@@ -191,7 +191,7 @@ def find_guesses(frames: Frames, segments: Sequence[LabelledSegment], claimed: f
         spread = np.array([np.ptp(np.quantile(part, (0.1, 0.9), axis=0), axis=0) for part in parts])
         leap = np.array([np.ptp(part, axis=0) for part in parts])
         straight, slope = linear(middle, readings, readings.half_step_kpa + limit_kpa)
-        slope = np.where(straight, slope, np.nan)
+        slope = np.where(straight, np.minimum(slope, 1e6), np.nan)
         calm = (spread * slope <= limit_kpa + 1.6 * slope) & (leap * slope <= LEAP_KPA + limit_kpa + 3.0 * slope)
         for c in np.flatnonzero(straight & calm.all(axis=0)):
             for scale, add, reference, offset, misfit in fit_scales(

@@ -127,3 +127,29 @@ def same_quantity(one: Guess, other: Guess, frames: Frames) -> bool:
 def held_peak(one: Guess, other: Guess, frames: Frames) -> bool:
     """Whether `one` looks like the held peak of `other`: it never falls where the other does."""
     return not turns(one, frames) and turns(other, frames)
+
+
+def fine_end(fine: Guess, coarse: Guess, frames: Frames) -> bool | None:
+    """Whether the part of `fine` below one count of `coarse` belongs to the same number; None when nothing shows it.
+
+    Where the coarse number steps while the pressure is held, the fine end of one number carries. Where the pressure
+    moves, the fine end of one number turns over and over; something else stays as it is.
+    """
+    ratio = coarse.scale.kpa / fine.scale.kpa
+    held = [_counts(guess, samples_of(guess, frames)[:, 0]) for guess in (fine, coarse)]
+    same = np.diff(frames.segment) == 0
+    steps = [np.diff(counts)[same] for counts in held]
+    stepped = steps[1] != 0
+    if stepped.sum() >= 3:
+        return bool(np.median(np.abs(steps[0][stepped])) < 0.5 * ratio)
+    moved = [_counts(guess, read(guess, frames.between)[:, 0]) for guess in (fine, coarse)]
+    turned = np.abs(np.diff(moved[0] % ratio)) / ratio
+    turned = np.minimum(turned, 1.0 - turned)[np.diff(moved[1]) != 0]
+    if len(turned) < 5:
+        return None
+    middle = float(np.median(turned))
+    return True if middle > 0.06 else False if middle < 0.03 else None
+
+
+def _counts(guess: Guess, pressure_kpa: FloatArray) -> FloatArray:
+    return np.rint((pressure_kpa - guess.add_kpa) / guess.scale.kpa)

@@ -22,6 +22,8 @@ class Sent:
     counter: int | None
     battery: int
     over: bool = False
+    copy_kpa: float | None = None
+    """The same pressure once more in another unit, where the frame holds it."""
 
 
 @dataclass
@@ -235,7 +237,10 @@ class Format:
         elif self.checksum:
             total = self.seed_byte + sum(body)
             body += bytes([(total if self.checksum == "sum" else -total) & 0xFF])
-        return Sent(body, list(pressures), counter if self.has_counter else None, self.battery, over)
+        copy = None
+        if "twin" in self.after:
+            copy = max(0, round(pressures[-1] / KPA[self.twin[0]] / self.twin[1])) * self.twin[1] * KPA[self.twin[0]]
+        return Sent(body, list(pressures), counter if self.has_counter else None, self.battery, over, copy)
 
     def _send_text(self, level_kpa):
         rng = self.rng
