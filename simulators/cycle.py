@@ -227,7 +227,8 @@ def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray)
         row += 1
         rest = rest + h if abs(speed) < AT_REST_RAD_S else 0.0
         waiting = t < c.begin + 0.3 or c.pause <= t < c.resume + 0.3
-        given_up = t > c.end or angle - c.start > c.turned or rest > STALLED_S
+        # the last 0.3 rad of a cord only hold the crank against the gas
+        given_up = t > c.end or angle - c.start > c.turned - 0.3 or rest > STALLED_S
         if t > c.longest or (rest > REST_S and given_up and not waiting):
             break
         s2 = speed + half * a1
