@@ -170,7 +170,7 @@ class TestBench:
         if track is None or state.phase not in _RUNNING:
             return []
         if what is HandlingKind.VENTED:
-            track.bled = True
+            track.bled_s = self._state.at_s
         elif what is HandlingKind.ZERO_MOVED:
             track.zero_moved = True
         elif what is HandlingKind.SCREWED:

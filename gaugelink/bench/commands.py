@@ -121,6 +121,7 @@ def _redo(state: BenchState, command: Command, at_s: float) -> Done:
     )
     if name in state.skipped:
         state.skipped.remove(name)
+    state.wished = name
     return Done(
         True, f"{name} is measured again.", struck, lambda _, say: say.say(PromptKey.REDO, (name,), cylinder=name)
     )
@@ -133,6 +134,7 @@ def _skip(state: BenchState, command: Command, at_s: float) -> Done:
     if name is None or state.settled(name):
         return _refused(f"{name or 'That cylinder'} is not waiting to be measured.")
     state.skipped.append(name)
+    state.wished = None if state.wished == name else state.wished
 
     def say_next(state: BenchState, say: Prompter) -> Prompt:
         if len(state.target) != 1:
@@ -149,7 +151,10 @@ def _finish(state: BenchState, command: Command, at_s: float) -> Done:
     state.target = ()
     state.pull = None
     open_ones = [name for name in state.plan.cylinders if not state.settled(name)]
+    held = sum(reading.status is Status.HELD for reading in state.readings)
     text = f"Finished; not settled: {', '.join(open_ones)}." if open_ones else "Finished."
+    if held:
+        text += f" Readings that are held and count nowhere: {held}."
     return Done(True, text, prompt=saying.closing)
 
 

@@ -39,7 +39,8 @@ class EvidenceSettings(Settings):
     """Further chance of being elsewhere after the radio was lost: pulls may have been missed."""
     loss_s: float = 20.0
     stay_s: float = 7.0
-    """Median time from the end of one pull to the start of the next on the same cylinder, before it is learnt."""
+    """Median time to the next pull on the same cylinder, before it is learnt; counted from bleeding a held gauge,
+    from the end of the pull before on a live one."""
     stay_log_sd: float = 0.55
     move_s: float = 30.0
     """Median time to move the gauge, before it is learnt."""
@@ -80,7 +81,7 @@ class Sign:
     asked: str
     """Cylinder that the prompt had asked for."""
     gap_s: float | None
-    """Time since the gauge's event before; None for the first, or when the clock was away."""
+    """Time since the gauge was bled, or since its event before where it was not; None for the first event."""
     screwed: bool
     zero_moved: bool
     unbled: bool

@@ -21,14 +21,15 @@ def sign_of(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, 
     track, lane = state.tracks[gauge], state.lane(gauge)
     last = next((one.cylinder for one in reversed(state.readings) if one.gauge == gauge and one.cylinder), None)
     own_u_kpa = sqrt(max((event.peak_u_kpa / 2) ** 2 - common_u_kpa(event) ** 2, 0.0))
+    since_s = track.last_end_s if track.bled_s is None else track.bled_s
     down_s = state.at_s - track.down_since_s if track.down_since_s is not None else 0.0
     return Sign(
         event_id=event_id,
         asked=next((name for name in state.target if name in lane), last if last in lane else lane[-1]),
-        gap_s=None if track.last_end_s is None else max(start_s - track.last_end_s, 0.0),
+        gap_s=None if track.last_end_s is None or since_s is None else max(start_s - since_s, 0.0),
         screwed=track.screwed,
         zero_moved=track.zero_moved,
-        unbled=event.kind is GaugeKind.HELD and bool(track.signs) and not track.bled,
+        unbled=event.kind is GaugeKind.HELD and bool(track.signs) and track.bled_s is None,
         lost_s=track.lost_s + down_s,
         peak_kpa=event.peak_kpa,
         peak_sd=own_u_kpa / max(event.peak_kpa, 1.0),

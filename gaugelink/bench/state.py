@@ -42,7 +42,8 @@ class GaugeTrack:
     """When its last event was decided."""
     screwed: bool = False
     zero_moved: bool = False
-    bled: bool = False
+    bled_s: float | None = None
+    """When the held gauge was bled since its last event."""
     lost_s: float = 0.0
     """Radio time lost since the last event."""
     down_since_s: float | None = None
@@ -86,6 +87,8 @@ class BenchState:
     skipped: list[str] = field(default_factory=list)
     placed: list[str] = field(default_factory=list)
     """Cylinders whose place was said."""
+    wished: str | None = None
+    """Cylinder that a person wants measured next."""
     pull: OpenPull | None = None
     pulls: int = 0
     acknowledged: Acknowledgement | None = None
@@ -127,7 +130,7 @@ class BenchState:
         return lane(self.gauges, self.plan.cylinders, gauge)
 
     def next_station(self) -> tuple[str, ...]:
-        """Return the cylinders to crank next: where the gauge already is if that is unsettled, else in order."""
+        """Return the cylinders to crank next: what a person wished, where the gauge already is, else in order."""
         waiting = [
             station
             for station in stations(self.gauges, self.plan.cylinders)
@@ -135,6 +138,9 @@ class BenchState:
         ]
         if not waiting:
             return ()
+        wished = next((station for station in waiting if self.wished in station), None)
+        if wished is not None:
+            return wished
         last = self.readings[-1] if self.readings else None
         if last is not None and last.in_cylinder:
             here = next((station for station in waiting if last.cylinder in station), None)

@@ -76,6 +76,23 @@ def test_redo_strikes_a_cylinder_and_goes_back_to_it(floor) -> None:
     assert shop.state.current == ("middle",)
 
 
+def test_redo_goes_to_the_cylinder_that_was_asked_for_whatever_the_order(floor) -> None:
+    shop = floor(3)
+    assert shop.command(CommandKind.REDO, cylinder="MAG").ok
+    assert shop.state.current == ("MAG",)
+    assert shop.pull(905.0, 30.0).cylinder == "MAG"
+    assert shop.pull(903.0, 6.0).cylinder == "MAG"
+    assert shop.state.current == ("PTO",)
+
+
+def test_finish_counts_the_readings_that_are_held(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    assert shop.pull(929.0, 14.0).status is Status.HELD
+    assert shop.command(CommandKind.FINISH).text.endswith("Readings that are held and count nowhere: 1.")
+
+
 def test_finish_closes_with_what_there_is_and_names_what_is_missing(floor) -> None:
     shop = floor(3)
     shop.pull(930.0, 20.0)

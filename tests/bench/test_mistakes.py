@@ -32,6 +32,13 @@ def test_an_extra_pull_stays_on_its_cylinder(floor, held) -> None:
     assert shop.state.current == ("middle",)
 
 
+def test_time_is_counted_from_bleeding_a_held_gauge(floor) -> None:
+    shop = floor(3, held=True)
+    settle_first(shop)
+    shop.handle(HandlingKind.VENTED, 30.0)
+    assert shop.pull(928.0, 4.0).cylinder == "PTO"
+
+
 def test_an_extra_pull_at_the_end_does_not_open_the_test_again(floor) -> None:
     shop = floor(2)
     shop.pull(930.0, 20.0)
