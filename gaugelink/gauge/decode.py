@@ -288,7 +288,7 @@ def _array_reader(field: NumberField, byte_order: ByteOrder) -> Callable[[bytes,
 
 
 _NUMBER = re.compile(rb"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d{1,3})?")
-_NUMBER_COMMA = re.compile(rb"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)")
+_NUMBER_COMMA = re.compile(rb"[-+]?\d+(?:[,]\d*)?")
 
 
 def numbers_in(line: bytes, decimal_comma: bool = False) -> list[float]:

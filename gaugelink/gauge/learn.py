@@ -64,6 +64,7 @@ def learn(
     heard = listen or UNKNOWN
     if is_text(used):
         return learn_text(used, missing, heard, name)
+    missing += _too_few_frames(used)
     frames = Frames.of(used, between)
     if not frames.head.shape[1]:
         return LearnResult(None, (), (*missing, "Some frames are empty."))
@@ -106,12 +107,15 @@ def _too_little(segments: Sequence[LabelledSegment]) -> list[str]:
     if shown and shown[-1] - shown[0] < max(LEAST_SPAN_KPA, 40 * step):
         unit = segments[0].unit
         missing.append(f"A higher pressure is needed: {unit.text(shown[0] + max(LEAST_SPAN_KPA, 40 * step))} or more.")
-    few = [segment for segment in segments if len(segment.frames) < LEAST_FRAMES]
-    if few:
-        missing.append(
-            f"Hold each pressure longer: {few[0].unit.text(few[0].shown_kpa)} has {len(few[0].frames)} frames."
-        )
     return missing
+
+
+def _too_few_frames(segments: Sequence[LabelledSegment]) -> list[str]:
+    few = [segment for segment in segments if len(segment.frames) < LEAST_FRAMES]
+    if not few:
+        return []
+    shown_text = few[0].unit.text(few[0].shown_kpa)
+    return [f"Hold each pressure longer: {shown_text} has {len(few[0].frames)} frames."]
 
 
 def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]) -> _Verdict:
@@ -174,7 +178,7 @@ def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
         return True
     if its.kind.format in (NumberFormat.SFLOAT, NumberFormat.MFLOAT) and mine.places < its.places:
         return not mine.kind.floating
-    if mine.kind.floating or its.kind.floating or mine.count != its.count:
+    if mine.kind.floating or its.kind.floating:
         return False
     if its.count_kpa < 0.2 * mine.count_kpa:
         return fine_end(its, mine, frames) is True

@@ -27,6 +27,8 @@ def runs_of(guesses: Sequence[Guess], frames: Frames, unit: PressureUnit) -> lis
     """Put guesses that differ in place alone together into runs of samples."""
     plainest: dict[tuple[object, ...], Guess] = {}
     for guess in guesses:
+        if not follows(guess, frames):
+            continue
         key: tuple[object, ...] = (guess.kind, guess.at, f"{guess.scale.kpa:.9g}", guess.reference, guess.offset_counts)
         if key not in plainest or guess.cost(unit) < plainest[key].cost(unit):
             plainest[key] = guess
@@ -120,8 +122,14 @@ def same_quantity(one: Guess, other: Guess, frames: Frames) -> bool:
     """Whether two places tell the same pressure frame by frame, as closely as their steps allow."""
     a, b = (_all_of(guess, frames)[:, -1] for guess in (one, other))
     mean_a, mean_b = (_all_of(guess, frames).mean(axis=1) for guess in (one, other))
-    allowed = 0.6 * (one.count_kpa + other.count_kpa) + 1e-3 + 2.2 * (one.kind.coarse + other.kind.coarse) * np.abs(a)
-    return any(bool((np.abs(x - y - np.median(x - y)) <= allowed).all()) for x in (a, mean_a) for y in (b, mean_b))
+    allowed = 1.1 * (one.count_kpa + other.count_kpa) + 1e-3
+    coarse = 4.4 * (one.kind.coarse + other.kind.coarse)
+
+    def close(x: FloatArray, y: FloatArray) -> bool:
+        off = x - y
+        return bool((np.abs(off - 0.5 * (off.max() + off.min())) <= 0.5 * (allowed + coarse * np.abs(x))).all())
+
+    return any(close(x, y) for x in (a, mean_a) for y in (b, mean_b))
 
 
 def held_peak(one: Guess, other: Guess, frames: Frames) -> bool:
@@ -149,6 +157,15 @@ def fine_end(fine: Guess, coarse: Guess, frames: Frames) -> bool | None:
         return None
     middle = float(np.median(turned))
     return True if middle > 0.06 else False if middle < 0.03 else None
+
+
+def follows(guess: Guess, frames: Frames) -> bool:
+    """Whether a guess takes as many values while the pressure moves as its step allows."""
+    seen = read(guess, frames.between)[:, 0]
+    if len(seen) < 10 or guess.kind.floating:
+        return True
+    possible = min(float(len(seen)), np.ptp(seen) / guess.scale.kpa)
+    return len(np.unique(seen)) >= 0.4 * possible
 
 
 def _counts(guess: Guess, pressure_kpa: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 from gaugelink.gauge.decode import numbers_in
 from gaugelink.gauge.fields import TextLine
 from gaugelink.gauge.layout import GaugeLayout, Listen, Reference
-from gaugelink.gauge.learn_guess import Readings, fit_scales
+from gaugelink.gauge.learn_guess import WANDER_KPA, Readings, fit_scales
 from gaugelink.gauge.learn_scales import TEXT_SCALES
 from gaugelink.gauge.learn_types import Candidate, LabelledSegment, LearnResult
 
@@ -103,14 +103,14 @@ def _candidates(
     if len(blocks) != len(lines) or len({block.shape[1] for block in blocks}) != 1:
         return []
     readings = Readings.of(segments)
-    limit = max(3.0, 0.01 * readings.span_kpa, 3 * max(segment.step_kpa for segment in segments))
+    limit = max(WANDER_KPA, 0.01 * readings.span_kpa, 3 * max(segment.step_kpa for segment in segments))
     unit = segments[0].unit
     sequence, wrap = _counter(blocks)
     battery = _battery(blocks, segments)
     made = []
     for k in range(blocks[0].shape[1]):
         middle = np.array([np.median(block[:, k]) for block in blocks])
-        spread = np.array([np.ptp(block[:, k]) for block in blocks])
+        spread = np.array([np.ptp(np.quantile(block[:, k], (0.1, 0.9))) for block in blocks])
         for scale, add, reference, offset, misfit in fit_scales(
             middle, spread, readings, TEXT_SCALES, limit, floating=True
         ):

@@ -4,7 +4,8 @@ Each format is taught with three typed readings. A layout counts as found exactl
 gauge's whole range, read as the pressures that were sent (either of them, where one sample is sent in two units), as
 many samples to a frame; when the counter and the typed
 battery read as they were sent; and when frames with a wrong bit are refused if the format has a checksum. It counts
-as wrong when a layout was accepted and any such frame reads as another pressure.
+as wrong when a layout was accepted and any such frame reads as a pressure that is off by more than a step of the
+gauge's own display, has another number of samples, or is refused.
 """
 
 import sys
@@ -71,7 +72,9 @@ def judge(made, layout):
             copied = sent.copy_kpa is not None and len(read) == 1 and abs(read[0] - sent.copy_kpa) < 1e-6
             if not copied and not np.allclose(read, expected, rtol=1e-6, atol=1e-6):
                 top = layout.range_kpa
-                if top is None or not (read >= top).any():
+                if np.abs(read - expected).max() <= PressureUnit(made.display_unit).to_kpa(made.display_step):
+                    faults.add("within a step of the display")
+                elif top is None or not (read >= top).any():
                     return "wrong: pressure"
             if sent.counter is not None:
                 field = layout.sequence or layout.text

@@ -88,7 +88,7 @@ class Format:
                 self.offset = rng.choice(
                     [
                         n
-                        for n in (100, 500, 1000, 1024, 2048, 4096, 8192, 32768)
+                        for n in (100, 500, 1000, 1024, 2048, 4096, 8192, 32768, 65536, 100000)
                         if 8.0 < n * self.scale * KPA[self.unit] < 800.0
                     ]
                     or [100]
