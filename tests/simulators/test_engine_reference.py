@@ -1,5 +1,7 @@
 """The simulated engine against the outside: closed forms, a reference equation of state, a textbook's geometry."""
 
+import subprocess
+import sys
 from dataclasses import replace
 from itertools import pairwise
 
@@ -138,3 +140,19 @@ def test_strokes_are_a_cycle_apart(ideal: list[CylinderTrace]) -> None:
         tops = np.interp([s.time_s for s in trace.strokes if s.passed_top], trace.time_s, trace.crank_angle)
         for first, second in pairwise(tops):
             assert second - first == pytest.approx(2.0 * np.pi * (trace.spec.cycle // 2), abs=0.02)
+
+
+def test_the_engine_runs_without_the_compiler_and_says_the_same() -> None:
+    script = (
+        "import sys; sys.modules['numba'] = None\n"
+        "from simulators.cranking import Cranking\n"
+        "from simulators.engine import EngineSpec\n"
+        "from simulators.integrator import crank\n"
+        "trace = crank(EngineSpec(), Cranking(duration_s=0.3, longest_s=0.4, stall_nm=80.0))\n"
+        "print(len(trace.time_s), repr(trace.cylinder_peak_kpa))\n"
+    )
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    (trace,) = crank_many([Turn(EngineSpec(), Cranking(duration_s=0.3, longest_s=0.4, stall_nm=80.0))])
+    steps, peak = run.stdout.split()
+    assert int(steps) == len(trace.time_s)
+    assert float(peak) == pytest.approx(trace.cylinder_peak_kpa, rel=1e-9)
