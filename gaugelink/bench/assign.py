@@ -132,10 +132,12 @@ class TestBench:
         if state.pull is not None and not self._joins(state.pull, gauge, at_s - length_s):
             self._close_pull()
         sign = judging.sign_of(state, event_id, gauge, event, at_s - length_s)
-        pull = state.pull
+        late = state.pull is None and state.closed is not None and self._joins(state.closed, gauge, at_s - length_s)
+        pull = state.closed if late else state.pull
         if pull is None:
             state.pulls += 1
-            pull = state.pull = OpenPull(state.pulls, at_s - length_s, at_s)
+            pull = OpenPull(state.pulls, at_s - length_s, at_s)
+        state.pull = pull
         pull.last_s = at_s
         pull.events[gauge] = event_id
         state.readings.append(
@@ -155,10 +157,17 @@ class TestBench:
                 candidates=(),
             )
         )
-        state.tracks[gauge] = GaugeTrack(signs=[*track.signs, sign], last_end_s=at_s)
+        down_s = None if track.down_since_s is None else at_s
+        state.tracks[gauge] = GaugeTrack(
+            signs=[*track.signs, sign], last_end_s=at_s, down_since_s=down_s, loss_said=track.loss_said
+        )
         self._reweigh(gauge, fresh=event_id)
         expected = {state.gauges[name] for name in state.target or state.plan.cylinders}
-        if expected <= set(pull.events):
+        if late and gauge not in expected:
+            # A gauge that stayed where it is settled saw the pull too: nothing more is to be said.
+            state.closed, state.pull = state.pull, None
+            self._retarget()
+        elif expected <= set(pull.events):
             self._close_pull()
         return self._flush()
 
@@ -248,7 +257,10 @@ class TestBench:
         for gauge in state.tracks:
             self._reweigh(gauge)
         self._retarget()
-        self._prompt(done.prompt(state, self._say))
+        if state.phase is Phase.CAUTIONS:
+            self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
+        else:
+            self._prompt(done.prompt(state, self._say))
         self._ask_about_doubts()
         return self._flush()
 
@@ -312,9 +324,11 @@ class TestBench:
         pull, state.pull = state.pull, None
         if pull is None:
             return
+        state.closed = pull
         for track in state.tracks.values():
             track.opened_s = None
-        readings = [reading for event_id in pull.events.values() if (reading := state.reading(event_id)) is not None]
+        found = [state.reading(event_id) for event_id in pull.events.values()]
+        readings = [reading for reading in found if reading is not None and reading.status is not Status.STRUCK]
         before = state.target
         if state.phase is Phase.CAUTIONS:
             self._prompt(self._say.say(PromptKey.ACKNOWLEDGE_FIRST))
@@ -324,18 +338,20 @@ class TestBench:
         if held is not None:
             self._ask(held)
             return
-        self._prompt(saying.after_pull(state, self._say, readings, before))
+        if readings:
+            self._prompt(saying.after_pull(state, self._say, readings, before))
         self._ask_about_doubts()
 
     def _retarget(self) -> None:
         state = self._state
-        if state.phase not in (Phase.MEASURING, Phase.DONE):
+        if state.phase not in _RUNNING:
             return
         target = state.next_station()
         if target != state.target:
             state.target = target
             state.ready_said = state.named = False
-        state.phase = Phase.MEASURING if target else Phase.DONE
+        if state.phase is not Phase.CAUTIONS:
+            state.phase = Phase.MEASURING if target else Phase.DONE
 
     def _ask(self, reading: Reading) -> None:
         self._state.put(replace(reading, asked=True))

@@ -39,7 +39,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.OVER_RANGE: "{cylinder} is over the range of this gauge. Use a gauge with a higher range.",
     PromptKey.MOVE: "{cylinder}, {value}, agreed. Move the gauge to {next}.",
     PromptKey.MOVE_PLACE: "{cylinder}, {value}, agreed. Move the gauge to {next}, {place}.",
-    PromptKey.MOVE_ALL: "{list}, agreed. Move the gauges to {targets}.",
+    PromptKey.MOVE_ALL: "{list}. Move the gauges to {targets}.",
     PromptKey.MOVE_UNAGREED: "{cylinder} does not agree after {count} pulls. Move the gauge to {next}.",
     PromptKey.GO_TO: "Move the gauge to {next}. Pull when ready.",
     PromptKey.EXTRA: "That was {cylinder} again, {value}. Move the gauge to {next}.",
@@ -52,6 +52,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
     PromptKey.DONE: "Test done. In order: {list}.",
     PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. In order: {list}.",
+    PromptKey.LAST_UNAGREED: "{cylinder} does not agree after {count} pulls. Test done.",
     PromptKey.DONE_NAMED: "Test done: {named}.",
     PromptKey.DONE_MANY: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.LAST_DONE_MANY: "{cylinder}, {value}, agreed. Test done. "

@@ -61,6 +61,7 @@ class PromptKey(StrEnum):
     MISSING = "missing"
     DONE = "done"
     LAST_DONE = "last_done"
+    LAST_UNAGREED = "last_unagreed"
     DONE_NAMED = "done_named"
     DONE_MANY = "done_many"
     LAST_DONE_MANY = "last_done_many"
@@ -100,7 +101,14 @@ CAUTIONS = (
 """What is said before anyone cranks an engine with its plugs out (common practice, no source)."""
 
 ENDINGS = frozenset(
-    {PromptKey.DONE, PromptKey.LAST_DONE, PromptKey.DONE_NAMED, PromptKey.DONE_MANY, PromptKey.LAST_DONE_MANY}
+    {
+        PromptKey.DONE,
+        PromptKey.LAST_DONE,
+        PromptKey.LAST_UNAGREED,
+        PromptKey.DONE_NAMED,
+        PromptKey.DONE_MANY,
+        PromptKey.LAST_DONE_MANY,
+    }
     | {PromptKey.DONE_ONE, PromptKey.EXTRA_DONE}
 )
 """Prompts that say that every cylinder is settled."""

@@ -77,6 +77,8 @@ def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
 
 def after_pull(state: BenchState, say: Prompter, pull: Sequence[Reading], before: tuple[str, ...]) -> Prompt:
     """Say what came of a pull: its readings, all given to cylinders. `before` is what was asked for."""
+    if not before and not state.target:
+        return say.say(PromptKey.EXTRA_DONE, cylinder=pull[0].cylinder, value=pull[0].peak_kpa)
     over = next((reading for reading in pull if Flag.OVER_RANGE in reading.flags), None)
     if over is not None:
         return say.say(PromptKey.OVER_RANGE, state.target, cylinder=over.cylinder)
@@ -115,11 +117,13 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
         if not state.target:
             return say.say(PromptKey.EXTRA_DONE, cylinder=name, value=value)
         return say.say(PromptKey.EXTRA, state.target, cylinder=name, value=value, next=state.target[0])
+    tries, agreed = len(state.of_cylinder(name)), state.agreement(name).agreed
     if not state.target:
-        return closing(state, say, reading)
+        if agreed:
+            return closing(state, say, reading)
+        return say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries)
     comes_next = state.target[0]
-    if not state.agreement(name).agreed:
-        tries = len(state.of_cylinder(name))
+    if not agreed:
         return say.say(PromptKey.MOVE_UNAGREED, state.target, cylinder=name, count=tries, next=comes_next)
     place = _new_place(state, comes_next)
     if place:

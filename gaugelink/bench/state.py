@@ -90,6 +90,8 @@ class BenchState:
     wished: str | None = None
     """Cylinder that a person wants measured next."""
     pull: OpenPull | None = None
+    closed: OpenPull | None = None
+    """The pull before, for a gauge that reports late."""
     pulls: int = 0
     acknowledged: Acknowledgement | None = None
     touches: int = 0

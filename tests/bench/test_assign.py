@@ -80,6 +80,34 @@ def test_tries_are_limited_and_the_test_goes_on_saying_so(floor) -> None:
     assert not shop.state.cylinders[0].agreed
 
 
+def test_a_last_cylinder_that_does_not_agree_is_not_called_agreed(floor) -> None:
+    shop = floor(1, max_tries=2)
+    shop.pull(930.0, 20.0)
+    shop.pull(700.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text == "Single does not agree after 2 pulls. Test done."
+
+
+def test_before_the_cautions_are_heard_no_pull_is_asked_for(floor) -> None:
+    shop = floor(3, started=False)
+    shop.take(shop.bench.begin(shop.now_s))
+    shop.command(CommandKind.SKIP)
+    assert shop.said is PromptKey.ACKNOWLEDGE
+    shop.command(CommandKind.ACKNOWLEDGE)
+    assert shop.prompts[-1].args["next"] == "middle"
+
+
+def test_an_event_that_ends_while_the_radio_is_lost_keeps_the_loss(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.pull(928.0, 6.0)
+    shop.wait(20.0)
+    assert shop.said is PromptKey.LINK_LOST
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK
+
+
 def test_an_ambiguous_event_is_held_and_asked_about(floor) -> None:
     shop = floor(3)
     shop.pull(930.0, 20.0)

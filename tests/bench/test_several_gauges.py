@@ -4,7 +4,14 @@ import pytest
 
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.reading import CommandKind, Phase
+from gaugelink.bench.state import BenchSettings
+from gaugelink.peak.events import CrankingEvent, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
+
+
+def cranking_event(start_s: float, peak_kpa: float) -> CrankingEvent:
+    return CrankingEvent(GaugeKind.LIVE, start_s, start_s + 1, peak_kpa, 9.0, Method.FITTED, None, (), frozenset())
+
 
 TRIPLE = {"PTO": "red", "middle": "blue", "MAG": "green"}
 
@@ -73,6 +80,42 @@ def test_two_gauges_on_four_cylinders_are_moved_together(floor) -> None:
     got = shop.together({"red": 915.0, "blue": 880.0}, 5.0)
     assert [one.cylinder for one in got] == ["3", "4"]
     shop.together({"red": 913.0, "blue": 882.0}, 6.0)
+    assert shop.state.phase is Phase.DONE
+
+
+def test_a_gauge_left_in_a_settled_cylinder_sees_the_pulls_and_nothing_is_said_of_it(floor) -> None:
+    shop = floor(3, gauges={"PTO": "red", "middle": "blue", "MAG": "red"})
+    shop.together({"red": 930.0, "blue": 890.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 892.0}, 6.0)
+    shop.handle(HandlingKind.SCREWED, 25.0, "red")
+    said = len(shop.prompts)
+    got = shop.together({"red": 905.0, "blue": 893.0}, 5.0)
+    assert [one.cylinder for one in got] == ["MAG", "middle"]
+    assert len({one.pull for one in got}) == 1
+    assert [prompt.key for prompt in shop.prompts[said:]] == [PromptKey.AGAIN]
+
+
+def test_a_gauge_that_reports_late_completes_the_pull_it_belongs_to(floor) -> None:
+    shop = floor(2, gauges={"PTO": "red", "MAG": "blue"}, settings=BenchSettings(wait_for_gauges_s=0.5))
+    shop.now_s += 20.0
+    start_s = shop.now_s
+    shop.now_s += 2.2
+    shop.take(shop.bench.event("early", "red", cranking_event(start_s, 930.0), shop.now_s))
+    shop.now_s += 1.0
+    shop.take(shop.bench.tick(shop.now_s))
+    assert shop.said is PromptKey.MISSING
+    shop.take(shop.bench.event("late", "blue", cranking_event(start_s, 905.0), shop.now_s))
+    assert shop.said is PromptKey.ALL_NAMED
+    assert shop.reading("late").pull == shop.reading("early").pull
+
+
+def test_a_late_pull_after_the_end_is_one_sentence(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    shop.together({"red": 930.0, "blue": 890.0, "green": 905.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 893.0, "green": 903.0}, 6.0)
+    said = len(shop.prompts)
+    shop.together({"red": 929.0, "blue": 891.0, "green": 904.0}, 6.0)
+    assert [prompt.key for prompt in shop.prompts[said:]] == [PromptKey.EXTRA_DONE]
     assert shop.state.phase is Phase.DONE
 
 
