@@ -17,6 +17,10 @@ RISE_S = 0.06
 """A stroke on a live gauge rises within this time; what is higher than its lowest of this time ago is rising."""
 RISE_SHARE = 0.04
 """Least rise of a stroke, as a share of the highest of its event."""
+STEP_LOOKS_S = (0.08, 0.4)
+"""Lengths of the means whose differences show the last rise of a staircase."""
+STEP_SHARE = 0.0015
+"""A rise below this share of the height does not keep an event open."""
 SWELL_S = 0.15
 """Longer than a knock at the hose: a thread that squeezes the air under it."""
 ONE_STEP_S = 0.12
@@ -109,20 +113,37 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
     return Background(centre + mean, max(float(np.sqrt(max(variance, 0.0))), step / float(np.sqrt(12))), step)
 
 
-def last_step(time_s: FloatArray, pressure_kpa: FloatArray, ground: Background, top_kpa: float) -> float | None:
-    """Time of the last rise of a staircase: two neighbouring short means differ by more than noise explains."""
-    n = len(time_s)
-    if n < 3:
-        return None
-    dt = max((time_s[-1] - time_s[0]) / (n - 1), 1e-6)
-    w = min(max(1, round(0.08 / dt)), n // 2)
-    total = np.concatenate(([0.0], np.cumsum(pressure_kpa - ground.rest_kpa)))
-    mean = (total[w:] - total[:-w]) / w
-    rise = mean[w:] - mean[:-w]
-    grain = ground.resolution_kpa * (0.6 if w >= 5 else 1.1)
-    limit = max(4 * ground.noise_kpa * np.sqrt(2 / w), 0.0015 * top_kpa, grain)
-    where = np.flatnonzero(rise > limit)
-    return float(time_s[where[-1] + w]) if len(where) else None
+def last_step(x: FloatArray, dt_s: float, noise_kpa: float, resolution_kpa: float, least_kpa: float) -> int | None:
+    """Index of the last rise of a staircase: two neighbouring means differ by more than noise explains.
+
+    Short means find where large steps end. Behind them longer ones find a climb too slow for those: a late stroke
+    adds less than the noise of a sample.
+
+    Args:
+        x: shape (n,).
+        dt_s: usual time between samples.
+        noise_kpa: standard deviation of a sample.
+        resolution_kpa: smallest step of the output.
+        least_kpa: rises up to this do not matter.
+    """
+    last = None
+    for length_s in STEP_LOOKS_S:
+        behind = x if last is None else x[last:]
+        w = max(1, round(length_s / dt_s))
+        if len(behind) < 2 * w + 1:
+            if last is None and len(behind) >= 3:
+                w = len(behind) // 2
+            else:
+                break
+        total = np.concatenate(([0.0], np.cumsum(behind - behind[0])))
+        mean = (total[w:] - total[:-w]) / w
+        # The mean of many samples resolves more than one step of the output, where noise dithers it.
+        grain = resolution_kpa * (0.6 if w >= 4 else 1.1)
+        limit = max(4 * noise_kpa * float(np.sqrt(2 / w)), least_kpa, grain)
+        where = np.flatnonzero(mean[w:] - mean[:-w] > limit)
+        if len(where):
+            last = (last or 0) + int(where[-1]) + w
+    return last
 
 
 def _runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -246,7 +267,8 @@ def _staircase(
     dt: float,
     wake: float,
 ) -> Burst:
-    last = last_step(time_s, x + ground.rest_kpa, ground, top)
+    step = last_step(x, dt, ground.noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
+    last = float(time_s[step]) if step is not None else None
     half = np.flatnonzero(x > top / 2)
     entry = int(half[0])
     jump = float(time_s[entry] - time_s[entry - 1]) if entry else 0.0

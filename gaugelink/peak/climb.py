@@ -25,8 +25,14 @@ _PARTIAL = 0.6
 _MOST_STEPS = 16
 _FASTEST_S = 0.066
 """Time between strokes of a two-stroke at 900 rev/min."""
-_RATE_SPREAD = 0.6
-_SLACK = 0.4
+_RATE_SPREAD = 0.8
+"""Spread of the slope's prior, as a share of the usual slope."""
+_SLACK = 0.16
+"""Share of the remaining climb by which a sample that lies anywhere on a step is off the smooth law: a step in
+logarithm, ln(1 - share), over the square root of 12."""
+_LEFT_SPREAD = 1.0
+"""Spread of the logarithm of what the last step leaves."""
+_BLUR = 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,28 +54,39 @@ def project(stairs: Staircase, plateau: Plateau, noise_kpa: float, resolution_kp
         None when there is nothing to fit.
     """
     rounding = rounding_u_kpa(noise_kpa, resolution_kpa)
-    if stairs.resolved and stairs.steps:
+    if stairs.steps and (stairs.resolved or _regular(stairs)):
         level = np.array([stairs.start_kpa, *(s.level_kpa for s in stairs.steps)])
         u = np.array([float(np.hypot(noise_kpa, rounding)), *(s.u_kpa for s in stairs.steps)])
+        blur = 0.0 if stairs.resolved else _BLUR
         if len(level) > 3:
-            whole = _law(level[:-1], u[:-1], stopped=False)
+            whole = _law(level[:-1], u[:-1], blur, stopped=False)
             if level[-1] - level[-2] < _PARTIAL * whole.share * (whole.goal_kpa - level[-2]):
-                return whole
-        return _law(level, u, stopped=True)
+                return _law(level[:-1], u[:-1], blur, stopped=True)
+        return _law(level, u, blur, stopped=True)
     if len(stairs.time_s) >= 4:
         return _smooth(stairs, plateau, float(np.hypot(noise_kpa, rounding)))
     return None
 
 
-def _law(level: FloatArray, u: FloatArray, stopped: bool) -> Climb:
+def _regular(stairs: Staircase) -> bool:
+    """Whether steps that may hold a stroke or two each come evenly enough to obey the same law."""
+    if len(stairs.steps) < 4:
+        return False
+    gaps = np.diff([s.time_s for s in stairs.steps])
+    usual = float(np.median(gaps))
+    return bool(np.all(np.abs(gaps - usual) < 0.4 * usual))
+
+
+def _law(level: FloatArray, u: FloatArray, blur: float, stopped: bool) -> Climb:
     """Weigh the law L[n] = L[n-1] + k (goal - L[n-1]) over k.
 
     Args:
         level: shape (n,), from before the first step.
         u: shape (n,), standard uncertainties.
+        blur: scatter of the steps for the samples that they fall between, as a share of them.
         stopped: the last step was the last stroke of the cranking.
     """
-    scatter = np.full(len(level) - 1, _STEP_SCATTER)
+    scatter = np.full(len(level) - 1, float(np.hypot(_STEP_SCATTER, blur)))
     early = _EARLY_SCATTER[: len(scatter)]
     scatter[: len(early)] = early
     # The share itself moves with the cranking speed: what is long past counts less.
@@ -122,33 +139,40 @@ def _weigh(log: FloatArray, goal: FloatArray, var: FloatArray, shares: FloatArra
 
 
 def _smooth(stairs: Staircase, plateau: Plateau, u_kpa: float) -> Climb:
-    """The law in time instead of strokes: an exponential through samples that lie anywhere on their steps."""
+    """The law in time instead of strokes, for samples that lie anywhere on their steps.
+
+    For every goal the logarithm of what is left falls along a straight line, off it by where on its step a sample
+    lies; the line and its slope are integrated out (a normal prior of the slope), and the goals are weighed.
+    """
     t = np.append(stairs.time_s[1:-1], stairs.last_rise_s)
     level = np.append(stairs.level_kpa[1:-1], plateau.level_kpa)
     dt = float(np.median(np.diff(stairs.time_s)))
     t = t - t[0]
-    # A sample lies anywhere between the levels before and after the strokes around it.
-    slack = _SLACK * np.maximum(np.abs(np.gradient(level)), 0.1 * np.ptp(level) / len(level))
-    sigma = np.hypot(u_kpa, slack)
-    rates = np.geomspace(0.2, 30.0, 120)
-    # Strokes that cannot be told apart come faster than the samples allow: a prior of the time constant.
+    last = float(level[-1])
+    span = max(float(np.ptp(level)), u_kpa, 1e-3)
+    goals = last + np.geomspace(max(0.3 * u_kpa, 3e-4 * span), 3 * span, 200)
+    left = np.maximum(goals[:, None] - level[None, :], 0.5 * u_kpa + 1e-9)
+    sigma = np.hypot(_SLACK, u_kpa / left)
+    # Strokes that cannot be told apart come faster than the samples allow.
     period = float(np.sqrt(_FASTEST_S * max(2 * _FASTEST_S, SAMPLES_PER_STROKE * dt)))
     usual = -float(np.log(1 - _PRIOR_MEAN)) / period
-    prior = -0.5 * (np.log(rates / usual) / _RATE_SPREAD) ** 2
-    power = np.exp(-rates[:, None] * t[None, :])
-    weight = 1 / sigma**2
-    sw = weight.sum()
-    sx = power @ weight
-    sxx = power**2 @ weight
-    sy = weight @ level
-    sxy = power @ (weight * level)
-    det = np.maximum(sw * sxx - sx**2, 1e-300)
-    slope = (sw * sxy - sx * sy) / det
-    goal = (sy - slope * sx) / sw
-    miss = level[None, :] - goal[:, None] - slope[:, None] * power
-    chi2 = miss**2 @ weight
-    log = np.where(slope < 0, -0.5 * chi2 - 0.5 * np.log(det) + np.log(rates) + prior, -np.inf)
-    if not np.isfinite(log).any():
-        return Climb(float(level[-1]), float(sigma[-1]), 1.0)
-    worse = max(1.0, float(chi2.min()) / max(len(t) - 2, 1))
-    return _weigh(log, goal, worse * sxx / det, 1 - np.exp(-rates * period), float(level[-1]))
+    weight = sigma**-2
+    y = np.log(left) + usual * t
+    # Unknowns: the height of the line, free, and its slope beyond the usual one, held by the prior.
+    a11, a12 = weight.sum(axis=1), -(weight @ t)
+    a22 = weight @ t**2 + 1 / (_RATE_SPREAD * usual) ** 2
+    b1, b2 = (weight * y).sum(axis=1), -(weight * y) @ t
+    det = a11 * a22 - a12**2
+    height, extra = (a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det
+    chi2 = (weight * y**2).sum(axis=1) - height * b1 - extra * b2
+    # One stroke took the last step: it left about (1 - share) / share of it, less when more followed unseen.
+    step = max(last - float(np.interp(t[-1] - period, t, level)), u_kpa)
+    usually_left = step * (1 - _PRIOR_MEAN) / _PRIOR_MEAN
+    prior = -0.5 * (np.log((goals - last) / usually_left) / _LEFT_SPREAD) ** 2
+    log = prior - 0.5 * chi2 - 0.5 * np.log(det) - np.log(sigma * left).sum(axis=1)
+    p = np.exp(log - log.max())
+    below = (np.cumsum(p) - 0.5 * p) / p.sum()
+    low, centre, high = np.interp([0.025, 0.5, 0.975], below, goals)
+    rate = float(p @ (usual + extra) / p.sum())
+    share = 1 - float(np.exp(-max(rate, 0.0) * period))
+    return Climb(float(centre), float(max(high - centre, centre - low)) / 2, share)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from gaugelink.peak.burst import Background, background
+from gaugelink.peak.burst import Background, background, smallest_step_kpa
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
 
@@ -76,7 +76,8 @@ class Quiet:
         """Begin with the first samples of a record, shape (n,); False when they are not quiet."""
         # Neighbouring samples tell the noise even on a slope; no gauge is noisier than the bound.
         noise = min(float(np.median(np.abs(np.diff(p)))), NOISIEST_KPA)
-        if float(np.ptp(p)) > max(self._settings.wake_kpa, 8 * noise):
+        step = self._resolution_kpa if self._resolution_kpa is not None else smallest_step_kpa(p)
+        if float(np.ptp(p)) > max(self._settings.wake_kpa, 8 * noise, 2.2 * step):
             return False
         self.settle(p)
         return True

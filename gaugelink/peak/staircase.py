@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from gaugelink.peak.burst import last_step
 from gaugelink.peak.events import FloatArray
 
 RISE_S = 0.02
@@ -94,23 +95,25 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         if len(wider.peaks) < len(look.peaks) or not wider.resolved(dt):
             break
         look = wider
-    end = look if resolved else _Look.of(x, max(RISE_S, END_S) / dt, noise_kpa, resolution_kpa)
     first = fine.onset(fine.peaks[0])
-    last = min(max(end.last_over, look.last_over, first + 1), n - 1)
+    least = 0.0005 * float(np.max(x))
+    last = min(max(last_step(x, dt, noise_kpa, resolution_kpa, least) or 0, look.last_over, first + 1), n - 1)
+    places = _comb(look, last) if resolved and len(look.peaks) > 2 else look.peaks
     steps = []
     rounding = rounding_u_kpa(noise_kpa, resolution_kpa)
-    for number, peak in enumerate(look.peaks):
-        if number + 1 < len(look.peaks):
-            following = look.peaks[number + 1]
-            hi = fine.onset(following) + 1
-            lo = max(peak + (following - peak) // 2, hi - max(1, (following - peak) // 4))
+    for number, place in enumerate(places):
+        if number + 1 < len(places):
+            following = places[number + 1]
+            gap = following - place
+            hi = (fine.onset(following) if following in fine.peaks else following - max(1, gap // 6)) + 1
+            lo = max(place + gap // 2, hi - max(1, gap // 4))
         else:
             gap = max(2, round(look.period)) if len(look.peaks) > 1 else max(2, round(END_S / dt))
-            lo, hi = peak + gap // 2, peak + gap
+            lo, hi = place + gap // 2, place + gap
         lo = max(min(lo, hi - 1, n - 1), 0)
         hi = min(max(hi, lo + 1), n)
         u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding))
-        steps.append(Step(float(time_s[min(peak, n - 1)]), float(np.mean(x[lo:hi])), u))
+        steps.append(Step(float(time_s[min(place, n - 1)]), float(np.mean(x[lo:hi])), u))
     before = x[max(0, first - max(1, round(0.1 / dt))) : first + 1]
     return Staircase(
         steps=tuple(steps),
@@ -179,6 +182,24 @@ class _Look:
             part = self.rise[peak - self.width : following - self.width]
             busy.append(np.count_nonzero(part > max(0.15 * part[0], self.limit)))
         return float(np.median(busy)) - self.width + 1 <= BUSY_SHARE * self.period
+
+
+def _comb(look: "_Look", last: int) -> list[int]:
+    """Steps too small for their own peak, put where the period says: between small steps, and up to the last rise."""
+    period = look.period
+    places: list[int] = []
+    for place, following in zip(look.peaks, [*look.peaks[1:], None], strict=True):
+        places.append(place)
+        if following is None:
+            more = int((last - place) / period + 0.3)
+            gap = period
+        else:
+            small = look.rise[min(following - look.width, len(look.rise) - 1)] < 2.5 * look.limit
+            # Before a step of full height it was a hand that slipped.
+            more = round((following - place) / period) - 1 if small else 0
+            gap = (following - place) / (more + 1)
+        places += [place + round(k * gap) for k in range(1, more + 1)]
+    return places
 
 
 def _peaks(rise: FloatArray, limit: float) -> list[int]:
