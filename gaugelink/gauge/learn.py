@@ -16,10 +16,10 @@ from gaugelink.gauge.fields import NumberFormat
 from gaugelink.gauge.layout import GaugeLayout, Listen
 from gaugelink.gauge.learn_build import build_layout, describe
 from gaugelink.gauge.learn_frame import Frames, find_battery, find_checksum, find_tickers
-from gaugelink.gauge.learn_guess import Guess, Readings, find_guesses
+from gaugelink.gauge.learn_guess import LEAP_KPA, Guess, Readings, find_guesses
 from gaugelink.gauge.learn_kinds import ByteArray
 from gaugelink.gauge.learn_rivals import MOST_KPA, stands_for, telling_pressure_kpa
-from gaugelink.gauge.learn_runs import Run, fine_end, held_peak, runs_of, same_quantity, turns
+from gaugelink.gauge.learn_runs import Run, fine_end, held_peak, roughness_kpa, runs_of, same_quantity, turns
 from gaugelink.gauge.learn_text import is_text, learn_text
 from gaugelink.gauge.learn_types import Candidate, LabelledSegment, LearnResult
 
@@ -127,8 +127,10 @@ def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]
     left, over = _reduce(_without_parts(runs, frames), templates)
     groups = _groups(left)
     settled = [group[0] for group in groups if len(group) == 1]
-    if not settled:
-        return _contested(groups[0], templates, segments)
+    contested = [group for group in groups if len(group) > 1]
+    most = max((run.guess.count for run in settled), default=0)
+    if contested and max(run.guess.count for run in contested[0]) > most:
+        return _contested(contested[0], templates, segments)
     verdict = _between_places(settled, frames, segments)
     if verdict.chosen is not None and verdict.chosen.doubt:
         verdict.missing.append(f"{verdict.chosen.doubt} Record again while the pressure moves up and down.")
@@ -178,6 +180,9 @@ def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
         return True
     if its.kind.format in (NumberFormat.SFLOAT, NumberFormat.MFLOAT) and mine.places < its.places:
         return not mine.kind.floating
+    rough = [roughness_kpa(guess, frames) for guess in (mine, its)]
+    if rough[0] > 4.0 * rough[1] + 3.0 * mine.count_kpa + LEAP_KPA:
+        return True
     if mine.kind.floating or its.kind.floating:
         return False
     if its.count_kpa < 0.2 * mine.count_kpa:
@@ -197,16 +202,25 @@ def _reduce(runs: list[Run], templates: Sequence[ByteArray]) -> tuple[list[Run],
                 continue
             forth = stands_for(kept.guess, run.guess, templates)
             back = stands_for(run.guess, kept.guess, templates)
-            if forth:
+            if back and not (forth and _safer(kept.guess, run.guess)):
+                left.remove(kept)
+                over.setdefault(id(run), []).extend([kept, *over.pop(id(kept), [])])
+            elif forth:
                 covered = True
                 over.setdefault(id(kept), []).append(run)
                 break
-            if back:
-                left.remove(kept)
-                over.setdefault(id(run), []).extend([kept, *over.pop(id(kept), [])])
         if not covered:
             left.append(run)
     return left, over
+
+
+def _safer(one: Guess, other: Guess) -> bool:
+    """Whether `one` is to be kept of two that read alike: bytes that were always zero may be something else.
+
+    One byte alone is not trusted to stay one: its neighbour may be its upper half.
+    """
+    ranks = [(guess.kind.width < 2, guess.kind.width, not guess.kind.signed) for guess in (one, other)]
+    return ranks[0] <= ranks[1]
 
 
 def _alike(one: Run, other: Run) -> bool:

@@ -151,7 +151,7 @@ def linear(middle: FloatArray, readings: Readings, slack_kpa: FloatArray) -> tup
     low, high = int(readings.kpa.argmin()), int(readings.kpa.argmax())
     rise = middle[high] - middle[low]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        slope = np.where(rise > 0, readings.span_kpa / rise, np.nan)
+        slope = np.where(rise > 0, np.minimum(readings.span_kpa / rise, 1e6), np.nan)
         line = readings.kpa[low] + (middle - middle[low]) * slope
         off = np.abs(line - readings.kpa[:, None])
     allowed = slack_kpa[:, None] + np.maximum(slack_kpa[low], slack_kpa[high]) + 1.1 * slope
@@ -191,7 +191,7 @@ def find_guesses(frames: Frames, segments: Sequence[LabelledSegment], claimed: f
         spread = np.array([np.ptp(np.quantile(part, (0.1, 0.9), axis=0), axis=0) for part in parts])
         leap = np.array([np.ptp(part, axis=0) for part in parts])
         straight, slope = linear(middle, readings, readings.half_step_kpa + limit_kpa)
-        slope = np.where(straight, np.minimum(slope, 1e6), np.nan)
+        slope = np.where(straight, slope, np.nan)
         calm = (spread * slope <= limit_kpa + 1.6 * slope) & (leap * slope <= LEAP_KPA + limit_kpa + 3.0 * slope)
         for c in np.flatnonzero(straight & calm.all(axis=0)):
             for scale, add, reference, offset, misfit in fit_scales(

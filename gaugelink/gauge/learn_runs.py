@@ -144,13 +144,18 @@ def fine_end(fine: Guess, coarse: Guess, frames: Frames) -> bool | None:
     moves, the fine end of one number turns over and over; something else stays as it is.
     """
     ratio = coarse.scale.kpa / fine.scale.kpa
-    held = [_counts(guess, samples_of(guess, frames)[:, 0]) for guess in (fine, coarse)]
+    slots = range(coarse.at, coarse.at + max(1, coarse.count * coarse.step), coarse.step or 1)
+    slot = next(
+        (k for k, at in enumerate(slots) if fine.at <= at + coarse.kind.last_byte < fine.at + fine.kind.width), 0
+    )
+    columns = ((fine, 0), (coarse, slot))
+    held = [_counts(guess, samples_of(guess, frames)[:, k]) for guess, k in columns]
     same = np.diff(frames.segment) == 0
     steps = [np.diff(counts)[same] for counts in held]
     stepped = steps[1] != 0
     if stepped.sum() >= 3:
         return bool(np.median(np.abs(steps[0][stepped])) < 0.5 * ratio)
-    moved = [_counts(guess, read(guess, frames.between)[:, 0]) for guess in (fine, coarse)]
+    moved = [_counts(guess, read(guess, frames.between)[:, k]) for guess, k in columns]
     turned = np.abs(np.diff(moved[0] % ratio)) / ratio
     turned = np.minimum(turned, 1.0 - turned)[np.diff(moved[1]) != 0]
     if len(turned) < 5:
@@ -166,6 +171,14 @@ def follows(guess: Guess, frames: Frames) -> bool:
         return True
     possible = min(float(len(seen)), np.ptp(seen) / guess.scale.kpa)
     return len(np.unique(seen)) >= 0.4 * possible
+
+
+def roughness_kpa(guess: Guess, frames: Frames) -> float:
+    """How far a reading leaps away and back while the pressure moves: greatest distance from the median of three."""
+    seen = read(guess, frames.between)
+    if len(seen) < 3:
+        return 0.0
+    return float(np.abs(seen[1:-1] - np.median(np.stack([seen[:-2], seen[1:-1], seen[2:]]), axis=0)).max())
 
 
 def _counts(guess: Guess, pressure_kpa: FloatArray) -> FloatArray:

@@ -36,6 +36,7 @@ def learn_text(segments: Sequence[LabelledSegment], missing: list[str], listen: 
     for prefix in _prefixes(lines):
         for comma in (False, True):
             candidates += _candidates(segments, lines, prefix, comma, across, listen, name)
+    candidates = [c for c in candidates if not _cut_at_comma(c, candidates, lines)]
     candidates.sort(key=lambda candidate: candidate.cost)
     missing = list(missing)
     notes: list[str] = []
@@ -49,6 +50,16 @@ def learn_text(segments: Sequence[LabelledSegment], missing: list[str], listen: 
         return LearnResult(None, tuple(candidates), tuple(missing), 1.6 * top)
     notes += [f"{c.evidence[0]} holds the same pressure again." for c in candidates[1:]]
     return LearnResult(None if missing else candidates[0].layout, tuple(candidates), tuple(missing), None, tuple(notes))
+
+
+def _cut_at_comma(one: Candidate, candidates: Sequence[Candidate], lines: Sequence[Sequence[bytes]]) -> bool:
+    """Whether a candidate is but the part before a decimal comma: all that follow have as many digits, some a zero."""
+    mine = one.layout.text
+    if mine is None or mine.decimal_comma or not any(c.layout.text and c.layout.text.decimal_comma for c in candidates):
+        return False
+    parts = [found for segment in lines for line in segment for found in re.findall(rb"\d,(\d+)", line)]
+    digits = {len(part) for part in parts}
+    return len(digits) == 1 and (digits == {1} or any(part.startswith(b"0") for part in parts))
 
 
 def _cut(segments: Sequence[LabelledSegment]) -> bool:
