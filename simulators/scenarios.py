@@ -128,7 +128,8 @@ def turned_over(trace: CylinderTrace) -> bool:
 
 def random_live_gauge(rng: np.random.Generator, top_kpa: float) -> LiveGauge:
     """Draw a live gauge that can show `top_kpa` (mostly): noise to 0.5 % of range, steps of 0.1 to 7 kPa."""
-    fits = [r for r in RANGES_KPA if r > 1.05 * top_kpa] or [RANGES_KPA[-1]]
+    # nobody takes a 500 psi gauge to a 60 psi engine: the smallest range that will do, or the next
+    fits = [r for r in RANGES_KPA if r > 1.05 * top_kpa][:2] or [RANGES_KPA[-1]]
     range_kpa = float(rng.choice(fits))
     return LiveGauge(
         range_kpa=range_kpa,
