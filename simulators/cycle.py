@@ -152,7 +152,8 @@ def slopes(
     # ports and valves: near ambient, so incompressible; laminar below 0.1 kPa; never quicker than half a step
     cycle = 2.0 * pi if c.ported > 0.0 else 4.0 * pi
     turn = angle - cycle * floor(angle / cycle)
-    outside = over + c.drop
+    # a throttle holds back what flows: at rest there is nothing to hold back; all of it from 150 rpm
+    outside = over + c.drop * min(abs(speed) / 15.7, 1.0)
     if c.ported > 0.0:
         uncovered = max(travel - c.closing, 0.0)
     else:

@@ -36,7 +36,7 @@ class EngineSpec:
     port_share: float = 0.6
     """Two-stroke: width of the ports over the bore. Four-stroke: open valve area over a fifth of the bore's area."""
     throttle_drop_kpa: float = 0.0
-    """How far the inlet lies under ambient: near nothing with the throttle open."""
+    """How far the inlet lies under ambient while cranked: near nothing with the throttle open."""
     adapter_cm3: float = 2.0
     """Volume of adapter (and of a live gauge's hose) that is added to the clearance volume."""
     cylinders: int = 1
