@@ -131,10 +131,10 @@ class Mechanic:
         self._astray: dict[str, str] = {}
         """Cylinder that was asked for, and the hole that is taken for it."""
         self._questions = 0
+        self._cranked: set[tuple[str, str]] = set()
+        """Gauges and the holes they were in when the cord was pulled."""
         self._mixed_up: set[str] = set()
         """Cylinders that were taken for each other."""
-        self._exchanged = False
-        """Two gauges were declared exchanged: they stay where they are."""
 
     @property
     def due_s(self) -> float | None:
@@ -148,6 +148,7 @@ class Mechanic:
             self.hole[action.gauge] = action.hole
         elif isinstance(action, Pull):
             self._pulls += 1
+            self._cranked |= {(gauge, hole) for gauge, hole in self.hole.items() if hole is not None}
         return action
 
     def hear(self, key: PromptKey, cylinders: Sequence[str], args: Mapping[str, object], now_s: float) -> None:
@@ -170,6 +171,9 @@ class Mechanic:
             return
         if key in _OVER:
             self._do.clear()
+            if self._errs(Mistake.EXTRA_PULL, self.mistake_at):
+                self._again(now_s)
+                return
             if not self._notices_wrong_name(args, now_s) and self._rng.random() < self.manner.notice:
                 self._looks_again(*sorted(self._mixed_up), now_s=now_s)
             return
@@ -195,12 +199,11 @@ class Mechanic:
         """The voice gave the last pull to a cylinder where the gauge is not: say so, when it is noticed."""
         gauges = args.get("named")
         if isinstance(gauges, tuple):
-            wrong = [name for name, gauge, _ in gauges if self.hole[gauge] != name]
+            wrong = [name for name, gauge, _ in gauges if (gauge, name) not in self._cranked]
             if len(wrong) != 2 or self._rng.random() > self.manner.notice:
                 return False
             self._do.clear()
-            self._do.append(Say(now_s + self._rng.uniform(2, 5), "exchange", wrong[0], wrong[1]))
-            self._exchanged = True
+            self._exchange(wrong[0], wrong[1], now_s)
             return True
         named = args.get("cylinder")
         if len(set(self.gauges.values())) > 1 or not isinstance(named, str):
@@ -222,9 +225,15 @@ class Mechanic:
         wrong = (
             {name for name, gauge in self.gauges.items() if self.hole[gauge] != name} if len(self.hole) > 1 else set()
         )
-        if {first, second} <= (wrong or self._mixed_up) and not self._exchanged:
-            self._exchanged = True
-            self._do.append(Say(now_s + self._rng.uniform(5, 15), "exchange", first, second))
+        if {first, second} <= (wrong or self._mixed_up):
+            self._exchange(first, second, now_s)
+
+    def _exchange(self, first: str, second: str, now_s: float) -> None:
+        """Say that two were exchanged. Gauges of their own stay in their holes and change their names."""
+        self._do.append(Say(now_s + self._rng.uniform(2, 15), "exchange", first, second))
+        self.gauges[first], self.gauges[second] = self.gauges[second], self.gauges[first]
+        self._astray.clear()
+        self._mixed_up.clear()
 
     def _go(self, target: tuple[str, ...], now_s: float) -> None:
         """Plan the next pull on the cylinders that were asked for."""
@@ -232,8 +241,6 @@ class Mechanic:
         if not target:
             return
         wanted = {self.gauges[name]: self._astray.get(name, name) for name in target}
-        if self._exchanged:
-            wanted = {gauge: self.hole[gauge] or hole for gauge, hole in wanted.items()}
         moving = {gauge: hole for gauge, hole in wanted.items() if self.hole[gauge] != hole}
         at_s = now_s
         if self._rng.random() < self.manner.chat:
@@ -250,6 +257,10 @@ class Mechanic:
             self._bleed_all(now_s + min(1.5, 0.5 * (at_s - now_s)))
         if self._errs(Mistake.LONG_PAUSE, self._pulls):
             at_s += 1200.0
+        elif len(self.hole) > 1 and self._errs(Mistake.BEGUN_AGAIN, self._pulls, first=1):
+            self._do.append(Say(at_s, "abandon"))
+            self._do.append(Say(at_s + 15.0, "begin"))
+            return
         elif self._errs(Mistake.BLED_HALF_WAY, self._pulls):
             self._do.append(Pull(at_s, self._rng.uniform(0.5, 0.92), cut_short=self._rng.random() < 0.7))
             if self.manner.held:

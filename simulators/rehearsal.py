@@ -71,6 +71,8 @@ class Rehearsed:
     """Commands, the acknowledgement of the cautions left out."""
     questions: int = 0
     lasted_s: float = 0.0
+    mistaken: bool = False
+    """Whether the mechanic made the mistake that was asked for."""
 
     @property
     def done(self) -> bool:
@@ -131,6 +133,7 @@ class Rehearsal:
             if quiet_s > 1500.0:
                 break
         self.happened.lasted_s = now_s
+        self.happened.mistaken = self.mechanic.made
         return self.happened
 
     @property

@@ -48,7 +48,7 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
         return say.say(PromptKey.DONE_ONE, cylinder=values[0][0], value=values[0][1])
     lowest, highest = min(values, key=lambda one: one[1]), max(values, key=lambda one: one[1])
     read: dict[str, object] = {} if last is None else {"cylinder": last.cylinder, "value": last.peak_kpa}
-    if len(values) <= READ_BACK and len(set(state.gauges.values())) == len(state.gauges):
+    if len(values) <= READ_BACK and len(set(state.gauges.values())) > 1:
         named = tuple((name, state.gauges[name], value) for name, value in values)
         return say.say(PromptKey.DONE_NAMED, (), named=named)
     if len(values) <= READ_BACK:

@@ -12,6 +12,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import cycle
 from random import Random
 from time import perf_counter
 
@@ -72,6 +73,8 @@ class Case:
     seed: int
     cylinders: int
     several: bool = False
+    """A gauge for each cylinder; two gauges moved together where `pairs` is set."""
+    pairs: bool = False
     mistake: Mistake | None = None
     notice: float = 0.9
     history: bool = False
@@ -85,7 +88,8 @@ class Case:
         """Play it."""
         rng = Random(self.seed)
         names = order_for(Order.SIDE_NAMED if self.cylinders <= 3 else Order.IN_LINE, self.cylinders)
-        gauges = dict(zip(names, COLOURS, strict=False)) if self.several else dict.fromkeys(names, "red")
+        colours = COLOURS[:2] if self.pairs else COLOURS
+        gauges = dict(zip(names, cycle(colours), strict=False)) if self.several else dict.fromkeys(names, "red")
         mean = rng.uniform(600.0, 1100.0)
         levels = {name: mean * rng.gauss(1.0, 0.04) for name in names}
         if rng.random() < 0.2:
@@ -106,7 +110,10 @@ class Case:
             held=rng.random() < 0.5,
             notice=self.notice,
         )
-        mechanic = Mechanic(gauges, manner, rng, self.mistake, rng.randrange(0, 1 if self.several else len(names)))
+        at = rng.randrange(len(names))
+        if self.several or (self.mistake is Mistake.SWAPPED and self.cylinders == 2):
+            at = 0
+        mechanic = Mechanic(gauges, manner, rng, self.mistake, at)
         seen = rng.uniform(0.3, 0.9) if self.screwed_seen is None else self.screwed_seen
         gauge = GaugeManner(screwed_seen=seen, decided_s=2.0 if manner.held else 1.2)
 
@@ -133,6 +140,7 @@ class Tally:
 
     tests: int = 0
     finished: int = 0
+    mistaken: int = 0
     untouched: int = 0
     questions: int = 0
     fates: Counter[str] = field(default_factory=Counter)
@@ -147,6 +155,7 @@ class Tally:
         """Count one test."""
         self.tests += 1
         self.finished += happened.done
+        self.mistaken += happened.mistaken
         self.untouched += happened.done and happened.touches == 0
         self.questions += happened.questions
         self.lasted_s += happened.lasted_s
@@ -209,7 +218,10 @@ def tally(tests: int, make: Callable[[int], Case]) -> Tally:
 
 def follower(number: int) -> Case:
     """Return a test by a mechanic who follows the prompts."""
-    return Case(number, cylinders=2 + number % 3, several=number % 4 == 3)
+    several = number % 4 == 3
+    return Case(
+        number, cylinders=2 + number % 3, several=several, pairs=several and number % 3 == 2 and number % 8 == 7
+    )
 
 
 def blunderer(number: int, notice: float = 0.9, history: bool = False) -> Case:
@@ -219,6 +231,7 @@ def blunderer(number: int, notice: float = 0.9, history: bool = False) -> Case:
         1_000_000 + number,
         cylinders=2 + (number // len(mistakes)) % 3,
         several=(number // (3 * len(mistakes))) % 4 == 3,
+        pairs=(number // (3 * len(mistakes))) % 8 == 7 and (number // len(mistakes)) % 3 == 2,
         mistake=mistakes[number % len(mistakes)],
         notice=notice,
         history=history,
@@ -237,6 +250,8 @@ def report(title: str, found: Tally) -> None:
     readings = found.fates["right"] + found.fates["wrong, asked"] + found.fates["wrong, unasked"]
     print(f"  of the readings given without a touch, right: {100.0 * found.fates['right'] / max(readings, 1):.2f} %")
     of_all = 100.0 / found.tests
+    if found.mistaken:
+        print(f"  the mistake was made in {of_all * found.mistaken:.1f} %")
     print(f"  finished {of_all * found.finished:.1f} %, finished untouched {of_all * found.untouched:.1f} %")
     print(f"  a test: {found.questions / found.tests:.2f} questions, {found.lasted_s / 60 / found.tests:.1f} minutes")
     bins = [
