@@ -29,7 +29,7 @@ SEVERITY_COLOUR = {
     Severity.INVESTIGATE: WORD_COLOUR[VerdictWord.INVESTIGATE],
 }
 WORD_MEANING = {
-    VerdictWord.CONSISTENT: "the cylinders are alike",
+    VerdictWord.CONSISTENT: "nothing asks for attention",
     VerdictWord.WATCH: "something is worth watching",
     VerdictWord.INVESTIGATE: "something asks for a look",
     VerdictWord.RETEST: "these readings cannot carry a judgement",

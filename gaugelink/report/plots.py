@@ -32,6 +32,7 @@ from gaugelink.verdict.findings import JudgedReading, Severity
 # Where the crankshaft lies below the staircases, as a share of their height, and how far down the drawing goes.
 PLAN_DEPTH = 0.27
 FLOOR = 1.95
+MOST_LONG_LABELS = 4
 MOST_STEPS = 12
 """Strokes drawn as steps; more of them would be too narrow to see."""
 
@@ -160,7 +161,7 @@ def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
         axes.text(place, y, name, ha="center", va="center", fontsize=9, fontweight="bold", zorder=4)
         reading = next((r for r in data.verdict.readings if r.cylinder == name), None)
         if reading is not None:
-            below = f"{reading.percent_of_highest:.0f} % of highest"
+            below = f"{reading.percent_of_highest:.0f} %" + (" of highest" if len(names) <= MOST_LONG_LABELS else "")
             axes.text(place, lowest - 1.12 * radius * aspect, below, ha="center", va="top", fontsize=6.5, color=FAINT)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
 from gaugelink.report.data import ReportData
 from gaugelink.verdict.findings import Finding, Severity
+from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.judge import CAUTIONS, DOES_NOT_PROVE
 
 __all__ = [
@@ -146,9 +147,11 @@ def advice_of(findings: Sequence[Finding]) -> tuple[Advice, ...]:
 
 def history_lines(data: ReportData) -> tuple[str, ...]:
     """What the seasons say, one sentence a line."""
-    history = data.history
-    if history is None:
-        return ()
+    return () if data.history is None else history_sentences(data.history, len(data.past))
+
+
+def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
+    """What the history of a machine says over so many tests, one sentence a line."""
     lines = []
     for trend in history.trends:
         rate = trend.against_others_percent or trend.percent
@@ -172,6 +175,6 @@ def history_lines(data: ReportData) -> tuple[str, ...]:
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
         lines.append(f"All cylinders moved {step.percent.value:+.1f} % together before {step.at:%Y-%m-%d}: {why}.")
-    if not lines and len(data.past) > 1:
-        lines.append(f"Over {len(data.past)} tests no cylinder goes down by more than chance.")
+    if not lines and tests > 1:
+        lines.append(f"Over {tests} tests no cylinder goes down by more than chance.")
     return tuple(lines)

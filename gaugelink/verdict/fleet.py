@@ -123,7 +123,7 @@ def _pooled(
             continue
         key = (name, j, others)
         if key not in known:
-            known[key] = model.fit([*others, j], gauges=False, usual_wear=True).combined({f"step {j}": 1.0})
+            known[key] = model.fit([*others, j], gauges=False, wear=1.0).combined({f"step {j}": 1.0})
         step = known[key]
         weighted += step.value / step.u**2
         weight += 1.0 / step.u**2

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import exp
 
-from scipy.stats import norm
-
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.history_fit import Model, against_others, less, mean_of, positions
 from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit
 
 MOST_STEPS = 3
+FAST_WEAR = 4.0
+"""How many times the usual wear a cylinder may show before a job on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,7 @@ def read_history(
     fit = model.fit(splits)
     engine = _engine_slope(model, fit)
     # A whole engine that falls is told only where it is the same gauge throughout, or the step is in the model.
-    falling = engine is not None and engine.z < -norm.isf(limits.false_alarm) and engine.value < 0
+    falling = engine is not None and engine.z < -fit.critical(limits.false_alarm) and engine.value < 0
     return MachineHistory(
         axis=axis,
         unit=unit,
@@ -124,7 +124,7 @@ def read_history(
         engine_percent=engine,
         engine_is_falling=bool(falling),
         steps=steps,
-        jobs=_job_effects(model, fit, model.fit(splits, usual_wear=True)),
+        jobs=_job_effects(model, splits),
         scatter=fit.scale,
         outliers=tuple(
             (usable[j].test_id, cylinder)
@@ -137,7 +137,7 @@ def read_history(
 def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
     last = len(model.tests) - 1
     alone = 1.0 - (1.0 - model.rules.false_alarm) ** (1.0 / len(model.cylinders))
-    critical = float(norm.isf(alone))
+    critical = fit.critical(alone)
     trends = []
     slopes = {c: {f"slope {c} {_last_segment(model, c)}": 1.0} for c in model.cylinders}
     levels = {
@@ -190,12 +190,13 @@ def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
     return _percent(slope)
 
 
-def _job_effects(model: Model, fit: Fit, usual: Fit) -> tuple[JobEffect, ...]:
+def _job_effects(model: Model, splits: Sequence[int]) -> tuple[JobEffect, ...]:
     """Changes from the last test before a job to the first after it.
 
-    Held against untouched cylinders nothing need be known of wear. Without any, the scatter between tests is so large
-    that usual wear has to be known beforehand, which `usual` does.
+    Against untouched cylinders, wear may be fast. Without any, the scatter between tests is so large that only usual
+    wear can be told from the job.
     """
+    held, usual = model.fit(splits, wear=FAST_WEAR), model.fit(splits, wear=1.0)
     effects = []
     for job in model.jobs:
         before = [j for j, t in enumerate(model.tests) if t.at < job.at]
@@ -213,12 +214,13 @@ def _job_effects(model: Model, fit: Fit, usual: Fit) -> tuple[JobEffect, ...]:
             touched[""] = mean_of(list(touched.values()))
         untouched = [change for c, change in changes.items() if not model.touches(job, c)]
         for cylinder, change in touched.items():
+            judged_by = held if untouched else usual
             if untouched:
-                gain = fit.combined(against_others(change, untouched))
+                gain = held.combined(against_others(change, untouched))
             else:
                 gain = usual.combined(change)
                 gain = Estimate(gain.value, (gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
-            is_real = abs(gain.z) > norm.isf(0.025)
+            is_real = abs(gain.z) > judged_by.critical(0.025)
             effects.append(JobEffect(job, cylinder, _percent(gain), bool(untouched), bool(is_real)))
     return tuple(effects)
 
@@ -248,18 +250,17 @@ def _steps(model: Model, known: Sequence[int]) -> tuple[CommonStep, ...]:
     found: list[int] = list(known)
     for dates, tries in ((named, 1), (unnamed, max(1, len(unnamed)))):
         per_date = 1.0 - (1.0 - model.rules.step_false_alarm) ** (1.0 / tries)
-        critical = float(norm.isf(per_date / 2.0))
         while len(found) < MOST_STEPS:
-            sizes = {
-                j: abs(model.fit([*found, j], gauges=False, usual_wear=True).combined({f"step {j}": 1.0}).z)
-                for j in dates
-                if j not in found
+            fits = {j: model.fit([*found, j], gauges=False, wear=1.0) for j in dates if j not in found}
+            # How far each step is beyond what chance lets expect.
+            beyond = {
+                j: abs(fit.combined({f"step {j}": 1.0}).z) - fit.critical(per_date / 2.0) for j, fit in fits.items()
             }
-            best = max(sizes, key=lambda j: sizes[j], default=None)
-            if best is None or sizes[best] <= critical:
+            best = max(beyond, key=lambda j: beyond[j], default=None)
+            if best is None or beyond[best] <= 0.0:
                 break
             found.append(best)
-    fit = model.fit(found, gauges=False, usual_wear=True)
+    fit = model.fit(found, gauges=False, wear=1.0)
     return tuple(
         CommonStep(
             after_test=model.tests[j].test_id,

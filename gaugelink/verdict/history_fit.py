@@ -80,20 +80,20 @@ class Model:
             for job in self.jobs
         )
 
-    def fit(self, splits: Sequence[int] = (), *, gauges: bool = True, usual_wear: bool = False) -> Fit:
+    def fit(self, splits: Sequence[int] = (), *, gauges: bool = True, wear: float | None = None) -> Fit:
         """Fit the record.
 
         Args:
             splits: a free step, common to all cylinders, before each of these tests.
             gauges: an error of each gauge's own, known to be small; without it the gauge is taken to be one.
-            usual_wear: slopes are known to be of the usual size. A step and a slope look alike over few tests, so
-                what is asked of a step needs this; what is asked of a slope must not have it.
+            wear: slopes are known to be of the usual size, or so many times of it. A step and a slope look alike
+                over few tests, so what is asked of a step needs this; what is asked of a slope must not have it.
         """
         rows: list[dict[str, float]] = []
         for j, cylinder in self.rows:
             row = self.level(cylinder, j)
             row[f"test {j}"] = 1.0
-            if usual_wear:
+            if wear is not None:
                 row["even"] = self.x[j]
             if gauges:
                 row[f"gauge {self.tests[j].gauge}"] = 1.0
@@ -107,7 +107,7 @@ class Model:
         for i, row in enumerate(rows):
             for name, coefficient in row.items():
                 design[i, names[name]] = coefficient
-        slope_u = self.usual_slope_u if usual_wear else WIDE_SLOPE / self.span
+        slope_u = WIDE_SLOPE / self.span if wear is None else wear * self.usual_slope_u
         sizes = {
             "test": self.rules.between_tests_fraction,
             "gauge": self.rules.gauge_fraction,

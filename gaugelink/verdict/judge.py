@@ -141,9 +141,11 @@ def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:
     cylinders = _gathered(f.cylinders[:1] for f in asking)
     where = f" on {', '.join(cylinders)}" if cylinders else ""
     causes = _gathered(f.causes for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN))
+    watched = any(f.severity is Severity.WATCH for f in findings)
+    leave = "Nothing in these readings asks for the top end to come off"
     text = {
         TopEnd.UNKNOWN: "The readings cannot say whether the top end has to come off: read again first.",
-        TopEnd.LEAVE: "Nothing in these readings asks for the top end to come off.",
+        TopEnd.LEAVE: f"{leave} yet; read again before the season is over." if watched else f"{leave}.",
         TopEnd.TEST_FIRST: f"The top end may have to come off{where}, but a leak-down or wet test comes first: "
         "it tells rings and piston from gasket and valves without a wrench.",
         TopEnd.LIKELY: f"The top end likely has to come off{where}"

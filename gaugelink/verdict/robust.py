@@ -6,14 +6,16 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.stats import chi2, norm, t
 
 FloatArray = NDArray[np.float64]
 
 HUBER_K = 1.345
 """Huber's tuning constant: 95 % efficient when errors are normal (Huber and Ronchetti, Robust Statistics, 2009)."""
-HUBER_BETA = float(2.0 * (norm.cdf(HUBER_K) - 0.5 - HUBER_K * norm.pdf(HUBER_K)) + 2.0 * HUBER_K**2 * norm.sf(HUBER_K))
-"""Mean square of normal residuals cut off at HUBER_K, which makes the scale right for normal errors."""
+MAD_NORMAL = 1.4826
+"""Standard deviation over median absolute deviation for normal errors."""
+CHANCE = 0.1
+"""Scatter that chance exceeds more often than this is taken for chance."""
 MOST_ROUNDS = 50
 CLOSE_ENOUGH = 1e-9
 
@@ -43,8 +45,18 @@ class Fit:
     """Shape (p, p), scatter that was seen beyond what was stated already in it."""
     scale: float
     """Scatter of the residuals over what was stated; never below 1."""
+    freedom: float
+    """Degrees of freedom that the residuals have left."""
     weights: FloatArray
     """Shape (n,): 1 for an observation that counts in full, less for one that stands out."""
+
+    def critical(self, tail: float) -> float:
+        """How many standard uncertainties chance exceeds with this probability, on one side.
+
+        Where the scatter was taken from the residuals it is known as well as they are many: Student's t
+        (JCGM 100:2008, G.3).
+        """
+        return float(norm.isf(tail) if self.scale <= 1.0 else t.isf(tail, max(1.0, self.freedom)))
 
     def combined(self, coefficients: Mapping[str, float]) -> Estimate:
         """A linear combination of parameters, correlations counted (JCGM 100:2008, equation 13)."""
@@ -81,12 +93,13 @@ def fit_huber(
     penalty = np.diag(np.where(known, 1.0 / np.where(known, prior_u, 1.0), 0.0) ** 2)
     weights: FloatArray = np.ones(observed.size, dtype=np.float64)
     values: FloatArray = np.zeros(design.shape[1])
-    scale = 1.0
+    scale, freedom = 1.0, 0.0
     for _ in range(MOST_ROUNDS):
         information = white_design.T @ (weights[:, None] * white_design) + penalty
         updated = np.asarray(np.linalg.solve(information, white_design.T @ (weights * white_observed)), np.float64)
         residual = white_observed - white_design @ updated
-        scale = _scale(residual, weights, white_design, information)
+        freedom = _freedom(weights, white_design, information)
+        scale = _scale(residual, weights, freedom)
         size = np.abs(residual) / scale
         weights = np.where(robust & (size > HUBER_K), HUBER_K / np.maximum(size, HUBER_K), 1.0).astype(np.float64)
         moved = float(np.max(np.abs(updated - values), initial=0.0))
@@ -95,18 +108,24 @@ def fit_huber(
             break
     information = white_design.T @ (weights[:, None] * white_design) + penalty
     covariance = np.asarray(scale**2 * np.linalg.inv(information), dtype=np.float64)
-    return Fit(names, values, covariance, scale, weights)
+    return Fit(names, values, covariance, scale, freedom, weights)
 
 
-def _scale(residual: FloatArray, weights: FloatArray, design: FloatArray, information: FloatArray) -> float:
-    """Scatter over what was stated, at least 1, by Huber's second proposal: what stands out counts no further than
-    where it begins to stand out.
+def _freedom(weights: FloatArray, design: FloatArray, information: FloatArray) -> float:
+    """Observations less the trace of the smoother, because a parameter with a prior takes less than one of them."""
+    return weights.size - float(np.trace(np.linalg.solve(information, design.T @ (weights[:, None] * design))))
 
-    The degrees of freedom are the observations less the trace of the smoother, because a parameter with a prior
-    takes less than one.
+
+def _scale(residual: FloatArray, weights: FloatArray, freedom: float) -> float:
+    """Scatter over what was stated, at least 1.
+
+    The mean square is drawn up by a few bad readings and the median is unsteady over few readings; scatter that is
+    really larger than stated shows in both, so the smaller of them counts. What chance explains well is left alone.
     """
-    used = float(np.trace(np.linalg.solve(information, design.T @ (weights[:, None] * design))))
-    freedom = residual.size - used
     if freedom < 1.0:
         return 1.0
-    return max(1.0, sqrt(float(np.sum((weights * residual) ** 2)) / (freedom * HUBER_BETA)))
+    mean_square = sqrt(float(np.sum(weights * residual**2)) / freedom)
+    median = MAD_NORMAL * float(np.median(np.abs(residual))) * sqrt(residual.size / freedom)
+    if mean_square**2 <= float(chi2.isf(CHANCE, freedom)) / freedom:
+        return 1.0
+    return max(1.0, min(mean_square, median))
