@@ -1,50 +1,25 @@
 """From the samples of an event to its fitted strokes: find, fit, doubt, drop what is not there, fit again."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from gaugelink.peak.events import BoolArray, EngineHints, Flag, FloatArray, GaugeTraits
+from gaugelink.peak.events import BoolArray, EngineHints, FloatArray, GaugeTraits
 from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densely_sampled
-from gaugelink.peak.fit_model import LOCAL, Strokes
+from gaugelink.peak.fit_model import Strokes
 from gaugelink.peak.fit_prior import SAG_MEAN
+from gaugelink.peak.fit_result import LEAST_HEIGHT, FittedEvent, Scale, gathered
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
-from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
 
 ROD_RATIO = 3.8
-"""Connecting rod over crank radius where nothing better is known: 3 to 5 in small engines; the pulse hardly shows it."""
-LEAST_HEIGHT = 0.08
-"""Least height of a stroke, as a share of the highest: exhaust and pumping reach half of it."""
+"""Connecting rod over crank radius where nothing is known: 3 to 5 in small engines; the pulse hardly shows it."""
+_OWN_ZERO_U = 0.001
+"""Standard uncertainty of the gauge's own zero where a record shows no quiet, as a share of the highest sample."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
-_UNLIKE = 1.0
-"""Excess of a stroke's misfit from which its top is taken by itself."""
 _START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
-
-
-@dataclass(frozen=True, slots=True)
-class FittedEvent:
-    """Strokes in units of `scale_kpa` and what is known of them."""
-
-    strokes: Strokes
-    scale_kpa: float
-    zero_kpa: float
-    zero_u_kpa: float
-    peak_u: FloatArray
-    """Shape (K,): standard uncertainty from noise, sampling and shape."""
-    model_u: FloatArray
-    """Shape (K,): standard uncertainty from what the model leaves out."""
-    resolution_share: FloatArray
-    """Shape (K,): share of the resolution's standard uncertainty that reaches the peak."""
-    support: FloatArray
-    """Shape (K,): samples on the pulse."""
-    known: BoolArray
-    """Shape (K,): False where the samples say next to nothing about the stroke."""
-    pulse_rate_hz: float | None
-    rod_ratio: float
-    flags: frozenset[Flag]
 
 
 def fit_event(
@@ -89,7 +64,9 @@ def fit_event(
         fits = _ranked(
             [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain) for fit in fits]
         )
-    return _result(problem, fits, doubt, scale, zero, floor)
+    return gathered(
+        problem, fits, doubt, Scale(scale, zero, 0.0 if zero_kpa is not None else _OWN_ZERO_U * scale, floor)
+    )
 
 
 def _ranked(fits: list[Fit]) -> list[Fit]:
@@ -145,16 +122,9 @@ def _one_more(problem: Problem, fit: Fit, end: int) -> Strokes | None:
     at = np.flatnonzero(window)[int(np.argmax(fit.residual[window]))]
     if fit.residual[at] < max(0.04, 4.0 * np.sqrt(fit.variance[at])):
         return None
-    place = len(s.peak) if end else 0
-    values = {
-        "peak": max(1.5 * float(fit.residual[at]), 0.3 * float(s.peak[end])),
-        "time_s": float(np.clip(problem.time_s[at], *sorted((s.time_s[end] + sign * period * r) for r in (0.9, 1.12)))),
-        "log_speed": float(s.log_speed[end]),
-        "foot": float(s.foot[end]),
-        "step": 0.0,
-        "lean": 0.0,
-    }
-    return replace(s, **{name: np.insert(getattr(s, name), place, value) for name, value in values.items()})
+    bounds = sorted(float(s.time_s[end]) + sign * float(period) * share for share in (0.9, 1.12))
+    peak = max(1.5 * float(fit.residual[at]), 0.3 * float(s.peak[end]))
+    return s.with_another(len(s.peak) if end else 0, peak, float(np.clip(problem.time_s[at], *bounds)))
 
 
 def _own_zero(pressure: FloatArray) -> float:
@@ -192,66 +162,3 @@ def _begin(train: Train, problem: Problem) -> Strokes:
     log_speed = gain - np.log(period) if count > 1 else np.log([speed])
     flat = np.zeros(count)
     return Strokes(train.height, train.time_s, log_speed, flat, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
-
-
-def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
-    """Peaks and their standard uncertainties over all fits in the running, weighed by their probabilities.
-
-    Fits with other strokes than the first one have no say in where its peaks are.
-    """
-    first = fits[0]
-    count = len(first.strokes.peak)
-    alike = [
-        fit
-        for fit in fits
-        if len(fit.strokes.peak) == count
-        and np.all(np.abs(fit.strokes.time_s - first.strokes.time_s) * np.exp(first.strokes.log_speed) < 1.0)
-    ]
-    share = np.exp(-np.array([fit.evidence - first.evidence for fit in alike]))
-    share /= share.sum()
-    peaks = np.array([fit.strokes.peak for fit in alike])
-    squares = np.array([np.diag(fit.covariance)[: LOCAL * count : LOCAL] for fit in alike])
-    mean = share @ peaks
-    return mean, np.sqrt(share @ (squares + (peaks - mean) ** 2))
-
-
-def _result(problem: Problem, fits: list[Fit], doubt: Doubt, scale: float, zero: float, floor: float) -> FittedEvent:
-    fit = fits[0]
-    mean, peak_u = _mixed(fits)
-    strokes = replace(fit.strokes, peak=mean)
-    count = len(mean)
-    for k in np.flatnonzero(np.array(doubt.strange) > _UNLIKE):
-        part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
-        whole = ~problem.censored[part].any()
-        top = lone_top(problem.time_s[part], problem.pressure[part], floor, problem.lag_s) if whole else None
-        if top is not None:
-            strokes.peak[k], strokes.time_s[k], peak_u[k] = top.peak, top.time_s, top.standard_u
-    starts = fit.seen.starts
-    support = np.array(
-        [float((fit.seen.height[a:b] > 0.3).sum()) for a, b in zip(starts[:-1], starts[1:], strict=True)]
-    )
-    width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
-    spacing = float(np.median(np.diff(problem.time_s)))
-    inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < problem.time_s[-1] + 0.25 * width)
-    known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
-    flags = set()
-    if np.median(width) / spacing < 0.75:
-        flags.add(Flag.UNDER_SAMPLED)
-    if strokes.time_s[0] < width[0] or problem.time_s[-1] - strokes.time_s[-1] < width[-1]:
-        flags.add(Flag.SHORT_RECORD)
-    period = np.diff(strokes.time_s)
-    rate = None if count < 2 else float((count - 1) / period.sum())
-    return FittedEvent(
-        strokes,
-        scale,
-        zero,
-        0.0,
-        peak_u,
-        0.001 * strokes.peak,
-        1.0 / np.sqrt(np.maximum(support, 1.0)),
-        support,
-        known,
-        rate,
-        problem.rod_ratio,
-        frozenset(flags),
-    )

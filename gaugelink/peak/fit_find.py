@@ -121,7 +121,7 @@ def _huber(ratio: FloatArray) -> FloatArray:
 
 
 def _gains(cell: IndexArray, y: FloatArray, cells: int, width: float) -> FloatArray:
-    """Log likelihood gained by a pulse of `width` cells and each height of `_HEIGHTS` at each cell, shape (h, cells)."""
+    """Log likelihood gained at each cell by a pulse of `width` cells and each of `_HEIGHTS`, shape (h, cells)."""
     reach = int(1.6 * width) + 1
     offset = np.arange(-reach, reach + 1)
     u = offset / (0.5 * width)

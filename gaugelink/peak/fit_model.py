@@ -64,14 +64,17 @@ class Strokes:
             self.sag + float(step[-1]),
         )
 
-    def without(self, dropped: FloatArray | list[int]) -> "Strokes":
-        """These strokes less the ones at the indices `dropped`."""
+    def with_another(self, place: int, peak: float, time_s: float) -> "Strokes":
+        """These strokes with one more before index `place`, like its neighbour in all but peak and time."""
+        like = min(place, len(self.peak) - 1) if place == 0 else place - 1
         return replace(
             self,
-            **{
-                name: np.delete(getattr(self, name), np.asarray(dropped, dtype=np.intp))
-                for name in ("peak", "time_s", "log_speed", "foot", "step", "lean")
-            },
+            peak=np.insert(self.peak, place, peak),
+            time_s=np.insert(self.time_s, place, time_s),
+            log_speed=np.insert(self.log_speed, place, self.log_speed[like]),
+            foot=np.insert(self.foot, place, self.foot[like]),
+            step=np.insert(self.step, place, 0.0),
+            lean=np.insert(self.lean, place, 0.0),
         )
 
 

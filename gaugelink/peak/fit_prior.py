@@ -1,4 +1,4 @@
-"""What is known of a cranked engine before its samples are seen, as linear Gaussian terms around the present strokes."""
+"""What is known of a cranked engine before its samples are seen, linearised around the present strokes."""
 
 from dataclasses import dataclass
 

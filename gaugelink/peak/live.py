@@ -16,8 +16,9 @@ from gaugelink.peak.events import (
     Method,
     Stroke,
 )
-from gaugelink.peak.fit_event import FittedEvent, fit_event
+from gaugelink.peak.fit_event import fit_event
 from gaugelink.peak.fit_model import see
+from gaugelink.peak.fit_result import FittedEvent
 from gaugelink.peak.uncertainty import Component, budget_lines, combine
 
 _FIT_DEGREES = 8.0
@@ -45,7 +46,7 @@ def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         flags.add(Flag.LOST_SAMPLES)
     if over.any():
         flags.add(Flag.OVER_RANGE)
-    if fitted is None:
+    if fitted is None or not fitted.known.any():
         return _highest(samples, time_s, pressure, flags, resolution, traits)
     return _event(samples, fitted, origin, time_s, flags, resolution, traits, hints)
 
@@ -106,8 +107,8 @@ def _event(
     traits: GaugeTraits,
     hints: EngineHints,
 ) -> CrankingEvent:
-    scale = fitted.scale_kpa
-    zero_u = max(samples.zero_u_kpa, fitted.zero_u_kpa)
+    scale = fitted.scale.scale_kpa
+    zero_u = max(samples.zero_u_kpa, fitted.scale.zero_u_kpa)
     strokes = []
     budgets = []
     for k in range(len(fitted.strokes.peak)):
@@ -118,7 +119,7 @@ def _event(
             Component(
                 "sampling and noise", float(fitted.peak_u[k]) * scale, degrees=_FIT_DEGREES + float(fitted.support[k])
             ),
-            Component("resolution", resolution / math.sqrt(12.0) * float(fitted.resolution_share[k])),
+            Component("resolution", resolution / math.sqrt(12.0 * max(float(fitted.support[k]), 1.0))),
             Component("zero", zero_u),
             Component("model", float(fitted.model_u[k]) * scale, degrees=_FIT_DEGREES),
         ]
@@ -145,7 +146,7 @@ def _event(
         strokes=tuple(strokes),
         flags=frozenset(flags),
         budget=budget_lines(budgets[chosen]),
-        zero_kpa=fitted.zero_kpa,
+        zero_kpa=fitted.scale.zero_kpa,
         zero_drift_kpa=samples.zero_drift_kpa,
         first_stroke_kpa=strokes[0].peak_kpa,
         fitted=FittedCurve(origin + grid, curve),
