@@ -4,7 +4,7 @@ import math
 import re
 import struct
 
-from gaugelink.gauge.fields import ByteOrder, ChecksumKind, Counts, NumberField, NumberFormat, PressureField, TextLine
+from gaugelink.gauge.fields import ByteOrder, ChecksumKind, Counts, NumberField, NumberFormat, TextLine
 from gaugelink.gauge.layout import GaugeLayout
 
 _INTEGERS = {
@@ -94,11 +94,13 @@ class FrameWriter:
         if layout.status is not None:
             over_bit = layout.status.over_range & -layout.status.over_range
             self._put(frame, layout.status, over_bit if over_range else 0)
+        order, width = pressure.byte_order or layout.byte_order, pressure.width
+        per_unit_kpa = layout.unit.to_kpa(1.0)
         for index, kpa in enumerate(pressure_kpa):
-            raw = (kpa / layout.unit.to_kpa(1.0) - pressure.add) / pressure.scale
+            raw = (kpa / per_unit_kpa - pressure.add) / pressure.scale
             at = pressure.at + index * pressure.step
-            self._put(frame, PressureField(at=at, format=pressure.format, bytes=pressure.bytes,
-                                           byte_order=pressure.byte_order), raw)  # fmt: skip
+            at = at if at >= 0 else len(frame) + at
+            frame[at : at + width] = number_bytes(pressure.format, raw, width, order)
         if layout.checksum is not None:
             at = layout.checksum.at if layout.checksum.at >= 0 else len(frame) + layout.checksum.at
             frame[at] = _checksum(layout.checksum.kind, layout.checksum.seed, bytes(frame[layout.checksum.first : at]))

@@ -44,7 +44,7 @@ class Timing:
     close_s: float = 1.8
     """Everything together, when the link is closed."""
     first_wait_s: float = 0.25
-    longest_wait_s: float = 10.0
+    longest_wait_s: float = 5.0
     asleep_s: float = 15.0
     """Not seen for so long after it streamed: asleep or switched off."""
     first_frame_s: float = 5.0

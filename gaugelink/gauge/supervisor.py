@@ -5,7 +5,6 @@ import logging
 import random
 import time
 from collections.abc import AsyncIterator, Callable
-from dataclasses import replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -22,13 +21,12 @@ from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.scanning import Sighting
 from gaugelink.gauge.session import Ending, GattSession, Timing
+from gaugelink.gauge.standing import About, Standing
 
 logger = logging.getLogger(__name__)
 
 __all__ = ["Radio", "SupervisedLink", "Timing"]
 
-_STATE_EVERY_S = 1.0
-"""A state that differs only in counters, rate or battery goes out at most this often."""
 _MISFITS = 5
 """So many frames without a good one are no accident."""
 _abandoned: set[asyncio.Task[None]] = set()
@@ -92,14 +90,11 @@ class SupervisedLink(GaugeLink):
         self._timing = timing or Timing()
         self._identity = Identity(settings, layout)
         self._ambient_abs_kpa = ambient_abs_kpa
-        self._reader: FrameReader | None = None
-        if layout is not None:
-            self.described(layout)
         self._backoff = Backoff(self._timing.first_wait_s, self._timing.longest_wait_s, random_source=rng)
         self._outflow = Outflow()
-        self._state = LinkState(settings.name, LinkPhase.SEARCHING)
-        self._emitted: LinkState | None = None
-        self._faults: dict[str, str] = {}
+        self._standing = Standing(settings.name, self._outflow, settings.low_battery_percent)
+        if layout is not None:
+            self.described(layout)
         self._task: asyncio.Task[None] | None = None
         self._closing = False
         self._heard = False
@@ -112,7 +107,6 @@ class SupervisedLink(GaugeLink):
         self._last_frame_s: float | None = None
         self._interval_s: float | None = None
         """Mean time between frames, as loop time goes."""
-        self._stated_s = 0.0
 
     async def __aenter__(self) -> Self:
         """Start looking for the gauge."""
@@ -133,11 +127,11 @@ class SupervisedLink(GaugeLink):
                 logger.warning("gauge %s: the radio does not let go in time; its task is left behind", self.name)
                 _abandoned.add(each)
                 each.add_done_callback(_ended_late)
-            if not task.cancelled() and task.done() and kind is None:
-                task.result()
-        self._faults.clear()
-        self._enter(LinkPhase.STOPPED)
+        self._standing.clear()
+        self._standing.enter(LinkPhase.STOPPED)
         self._outflow.close()
+        if task is not None and task.done() and not task.cancelled() and kind is None:
+            task.result()
 
     async def items(self) -> AsyncIterator[SampleBatch | LinkState]:
         """What the gauge sends and how its link stands, until the link is closed.
@@ -155,7 +149,7 @@ class SupervisedLink(GaugeLink):
     @property
     def state(self) -> LinkState:
         """How the link stands now."""
-        return self._state
+        return self._standing.state
 
     async def _run(self) -> None:
         try:
@@ -174,16 +168,16 @@ class SupervisedLink(GaugeLink):
                 else:
                     sighting = await self._search()
                     ending = await self._converse(sighting)
-                self._faults.pop("radio", None)
+                self._standing.clear(About.RADIO)
             except AmbiguousGaugeError as error:
-                self._faults["find"] = str(error)
+                self._standing.fault(About.FINDING, str(error))
                 ending = None
             except GaugeError as error:
-                self._faults["gauge"] = str(error)
+                self._standing.fault(About.GAUGE, str(error))
                 ending = None
             except RADIO_ERRORS as error:
                 logger.info("gauge %s: %s: %s", self.name, type(error).__name__, error)
-                self._faults["radio"] = explain_radio_error(error)
+                self._standing.fault(About.RADIO, explain_radio_error(error))
                 ending = None
             if self._closing:
                 return
@@ -196,20 +190,20 @@ class SupervisedLink(GaugeLink):
         """Scan until the gauge is seen."""
         loop = asyncio.get_running_loop()
         timing = self._timing
-        if self._state.phase is not LinkPhase.ASLEEP:
-            self._enter(LinkPhase.SEARCHING)
+        if self._standing.phase is not LinkPhase.ASLEEP:
+            self._standing.enter(LinkPhase.SEARCHING)
         while True:
             window_s = timing.window_s
-            if self._ever_streamed and self._state.phase is not LinkPhase.ASLEEP:
+            if self._ever_streamed and self._standing.phase is not LinkPhase.ASLEEP:
                 window_s = min(window_s, max(0.5, self._last_seen_s + timing.asleep_s - loop.time()))
             sighting = await find(
                 self._identity,
                 self._radio.scanning,
-                known_address=self._state.address,
+                known_address=self._standing.state.address,
                 window_s=window_s,
                 settle_s=timing.settle_s,
             )
-            self._faults.pop("radio", None)
+            self._standing.clear(About.RADIO)
             if sighting is not None:
                 self._seen(sighting)
                 return sighting
@@ -218,39 +212,34 @@ class SupervisedLink(GaugeLink):
 
     def _seen(self, sighting: Sighting) -> None:
         self._last_seen_s = asyncio.get_running_loop().time()
-        for kind in ("find", "gauge"):
-            self._faults.pop(kind, None)
+        self._standing.clear(About.FINDING, About.GAUGE, About.ADDRESS)
         if self._identity.address is not None and not self._identity.by_address(sighting):
-            self._faults["address"] = (
+            self._standing.fault(
+                About.ADDRESS,
                 f"Gauge {self.name!r} was taken by its name at {sighting.address}; its address in the shop file, "
-                f"{self._identity.address.upper()}, was not seen. Correct or remove that address."
+                f"{self._identity.address.upper()}, was not seen. Correct or remove that address.",
             )
-        else:
-            self._faults.pop("address", None)
-        self._state = replace(
-            self._state,
-            address=sighting.address,
-            advertised_name=sighting.name,
-            rssi_dbm=sighting.advertisement.rssi,
-        )
+        self._standing.seen(sighting)
 
     def _not_seen(self) -> None:
         if self._ever_streamed:
-            self._faults["find"] = f"Gauge {self.name!r} is asleep or switched off. Wake it or switch it on."
-            self._enter(LinkPhase.ASLEEP)
+            words = f"Gauge {self.name!r} is asleep or switched off. Wake it or switch it on."
+            self._standing.fault(About.FINDING, words)
+            self._standing.enter(LinkPhase.ASLEEP)
         else:
-            self._faults["find"] = (
+            self._standing.fault(
+                About.FINDING,
                 f"Gauge {self.name!r} ({self._identity.words()}) is not seen. Switch it on and bring it near; "
-                "`gaugelink scan` shows what is near."
+                "`gaugelink scan` shows what is near.",
             )
-            self._enter(self._state.phase)
+            self._standing.tell()
 
     async def _converse(self, sighting: Sighting) -> Ending:
         """Connect to the gauge and take its frames until the connection ends."""
         self._heard = False
         self._misfits = 0
         self._last_frame_s = None
-        self._enter(LinkPhase.CONNECTING)
+        self._standing.enter(LinkPhase.CONNECTING)
         session = GattSession(sighting, self._layout, self._radio, self._timing, self)
         return await session.run()
 
@@ -283,50 +272,44 @@ class SupervisedLink(GaugeLink):
                     continue
                 before, before_s = payload, loop.time()
                 self._last_seen_s = before_s
-                self._state = replace(self._state, rssi_dbm=heard.advertisement.rssi)
+                self._standing.seen(heard)
                 self.frame(payload)
 
     def _lose(self, ending: Ending | None) -> None:
-        if self._reader is not None and self._state.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
-            self._reader.link_lost(self._clock())
-        if ending is None and self._state.phase in (LinkPhase.SEARCHING, LinkPhase.ASLEEP):
-            self._enter(self._state.phase)
+        standing = self._standing
+        if standing.reader is not None and standing.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
+            standing.reader.link_lost(self._clock())
+        if ending is None and standing.phase in (LinkPhase.SEARCHING, LinkPhase.ASLEEP):
+            standing.tell()
         else:
-            self._enter(LinkPhase.LOST)
+            standing.enter(LinkPhase.LOST)
 
     def described(self, layout: GaugeLayout) -> None:
         """The layout is known. A gauge that describes itself as before keeps its clock and its counts."""
         layout = layout_of_gauge(self._settings, layout)
-        if self._reader is None or self._reader.layout != layout:
-            self._reader = FrameReader(self.name, layout, ambient_abs_kpa=self._ambient_abs_kpa)
+        reader = self._standing.reader
+        if reader is None or reader.layout != layout:
+            self._standing.reader = FrameReader(self.name, layout, ambient_abs_kpa=self._ambient_abs_kpa)
 
     def connected(self) -> None:
         """The gauge is connected and listened to."""
         self._last_seen_s = asyncio.get_running_loop().time()
-        self._faults.pop("radio", None)
+        self._standing.clear(About.RADIO)
 
     def silent(self) -> None:
         """The gauge is connected by name alone."""
-        self._enter(LinkPhase.SILENT)
+        self._standing.enter(LinkPhase.SILENT)
 
     def battery(self, percent: float) -> None:
         """The Battery Service says so."""
-        if percent != self._state.battery_percent:
-            self._state = replace(self._state, battery_percent=percent)
-            self._weigh_battery(percent)
-            self._emit()
-
-    def _weigh_battery(self, percent: float) -> None:
-        if percent < self._settings.low_battery_percent:
-            self._faults["battery"] = f"The battery of gauge {self.name!r} is at {percent:.0f} %. Change or charge it."
-        else:
-            self._faults.pop("battery", None)
+        self._standing.battery(percent)
 
     def silence_limit_s(self) -> float | None:
         """Seconds without a frame after which the link is dead: what the shop file says, or twenty frames."""
         if self._settings.silence_s is not None:
             return self._settings.silence_s
-        if self._settings.sends is Sends.ON_CHANGE or self._reader is None or not self._reader.layout.steady:
+        reader = self._standing.reader
+        if self._settings.sends is Sends.ON_CHANGE or reader is None or not reader.layout.steady:
             return None
         if self._interval_s is None:
             return self._timing.first_frame_s
@@ -344,7 +327,7 @@ class SupervisedLink(GaugeLink):
             mean_s = self._interval_s
             self._interval_s = interval_s if mean_s is None else mean_s + 0.1 * (interval_s - mean_s)
         self._last_frame_s = self._last_seen_s = now_s
-        reader = self._reader
+        reader = self._standing.reader
         if reader is None:
             return
         good_before = 0 if self._heard else reader.counts.good
@@ -354,48 +337,24 @@ class SupervisedLink(GaugeLink):
             if self._ever_streamed:
                 reader.reconnected()
             self._ever_streamed = True
-            for kind in ("find", "frames"):
-                self._faults.pop(kind, None)
-            self._enter(LinkPhase.STREAMING)
+            self._standing.clear(About.FINDING, About.FRAMES)
+            self._standing.enter(LinkPhase.STREAMING)
         elif not self._heard:
             self._misfits += 1
             if self._misfits == _MISFITS:
-                self._faults["frames"] = self._words_on_misfits(reader.counts)
-                self._emit()
+                self._standing.fault(About.FRAMES, self._words_on_misfits(reader.counts))
+                self._standing.tell()
         if batch is not None:
-            self._state = replace(self._state, last_sample_s=batch.arrival_s)
+            self._standing.sampled(batch.arrival_s)
             self._outflow.put(batch)
-        percent = reader.battery_percent
-        if percent is not None and percent != self._state.battery_percent:
-            self._state = replace(self._state, battery_percent=percent)
-            self._weigh_battery(percent)
-        if now_s - self._stated_s >= _STATE_EVERY_S:
-            self._emit()
+        if reader.battery_percent is not None:
+            self._standing.battery(reader.battery_percent)
+        self._standing.tell_now_and_again()
 
     def _words_on_misfits(self, counts: FrameCounts) -> str:
-        where = self._state.address or "ADDRESS"
+        where = self._standing.state.address or "ADDRESS"
         return (
             f"No frame of gauge {self.name!r} fits its layout: {counts.short} too short, {counts.long} too long, "
             f"{counts.malformed} malformed. `gaugelink inspect {where}` shows what it sends and "
             f"`gaugelink learn {where}` makes a layout for it."
         )
-
-    def _enter(self, phase: LinkPhase) -> None:
-        self._state = replace(self._state, phase=phase)
-        self._emit()
-
-    def _emit(self) -> None:
-        counts = FrameCounts() if self._reader is None else self._reader.counts
-        if self._outflow.dropped_samples:
-            counts = replace(counts, lost_samples=counts.lost_samples + self._outflow.dropped_samples)
-        state = replace(
-            self._state,
-            rate_hz=None if self._reader is None else self._reader.rate_hz,
-            counts=counts,
-            faults=tuple(sorted(self._faults.values())),
-        )
-        self._stated_s = asyncio.get_running_loop().time()
-        self._state = state
-        if state != self._emitted:
-            self._emitted = state
-            self._outflow.put(state)

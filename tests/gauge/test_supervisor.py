@@ -283,8 +283,8 @@ def test_waits_grow_while_a_gauge_refuses_and_start_anew_when_it_streamed() -> N
             tries = [at_s for number, at_s in enumerate(tries) if number == 0 or at_s - tries[number - 1] > 0.01]
             gaps = np.diff(tries)
             assert gaps[0] < 1.0
-            assert gaps.max() > 4.0
-            assert gaps.max() < 10.0 + 2.0
+            assert gaps.max() > 2.5
+            assert gaps.max() < 5.0 + 2.0
             assert any("refused" in fault for fault in diary.faults)
             assert diary.state.faults == ()
             await diary.more(5)
