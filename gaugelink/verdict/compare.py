@@ -3,10 +3,12 @@
 import numpy as np
 
 from gaugelink.verdict.case import Case, low_causes, telling_tests
-from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue, SharedError, u_of_combination
+from gaugelink.verdict.difference import COVERAGE_FACTOR, u_of_pair_kpa
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
 COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"
+
+NOTHING_CANCELS = "difference of two readings by two gauges: nothing cancels (JCGM 100:2008, 5.1.2)"
 
 
 def comparison_findings(case: Case) -> list[Finding]:
@@ -46,7 +48,7 @@ def _spread(case: Case) -> list[Finding]:
             },
             u_kpa=gap.u_kpa,
             cylinders=(high.cylinder, low.cylinder),
-            source=COMMON_CANCELS,
+            source=COMMON_CANCELS if high.same_gauge(low) else NOTHING_CANCELS,
             firm=case.firm(high.cylinder, low.cylinder),
         )
     ]
@@ -57,7 +59,7 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
     percent = 100.0 * low.peak_kpa / high.peak_kpa
     limit = case.lowest_percent
     floor = limit / 100.0 * high.peak_kpa
-    u_floor = _u_below_floor_kpa(case, high, low, limit / 100.0)
+    u_floor = COVERAGE_FACTOR * u_of_pair_kpa((limit / 100.0, high), (-1.0, low), case.rules.repeatability_fraction)
     severity, side, closing = Severity.NOTE, "above", ""
     if low.peak_kpa < floor - u_floor:
         severity, side = Severity.INVESTIGATE, "below"
@@ -89,17 +91,6 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
             firm=case.firm_gap(high, low),
         )
     ]
-
-
-def _u_below_floor_kpa(case: Case, high: ReadingValue, low: ReadingValue, share: float) -> float:
-    gain = max(reading.u_common_kpa / reading.peak_kpa for reading in (high, low) if reading.peak_kpa > 0)
-    u = u_of_combination(
-        (share, -1.0),
-        (high.peak_kpa, low.peak_kpa),
-        (case.u_alone_kpa(high), case.u_alone_kpa(low)),
-        SharedError(gain=gain),
-    )
-    return COVERAGE_FACTOR * u
 
 
 def _odd_cylinder(case: Case) -> list[Finding]:

@@ -32,6 +32,12 @@ class ReadingValue:
     """Pressure after the first stroke."""
     climb_per_stroke: float | None = None
     """Share of the remaining rise that each further stroke takes, 0 to 1."""
+    gauge: str = ""
+    """Which gauge read it. Readings whose gauge is not named count as read by one gauge."""
+
+    def same_gauge(self, other: "ReadingValue") -> bool:
+        """Whether two readings share the errors of a gauge."""
+        return not (self.gauge and other.gauge) or self.gauge == other.gauge
 
     @property
     def u_common_kpa(self) -> float:
@@ -78,22 +84,29 @@ def u_of_combination(
 
 
 def difference(a: ReadingValue, b: ReadingValue, repeatability: float = 0.0) -> Difference:
-    """Reading a less reading b, both by the same gauge.
+    """Reading a less reading b.
 
-    What the gauge adds to each of them alike cancels. How much of the shared part is a fraction of the reading
-    and how much a plain offset is not recorded, so it is taken as a fraction, the case that leaves most behind.
     `repeatability` is the standard scatter of cranking itself, as a fraction of a single event's reading.
     """
-    gain = max(
-        a.u_common_kpa / a.peak_kpa if a.peak_kpa > 0 else 0.0, b.u_common_kpa / b.peak_kpa if b.peak_kpa > 0 else 0.0
-    )
-    u = u_of_combination(
-        (1.0, -1.0),
-        (a.peak_kpa, b.peak_kpa),
-        (u_of_one_kpa(a, repeatability), u_of_one_kpa(b, repeatability)),
-        SharedError(gain=gain),
-    )
+    u = u_of_pair_kpa((1.0, a), (-1.0, b), repeatability)
     return Difference(a.peak_kpa - b.peak_kpa, COVERAGE_FACTOR * u)
+
+
+def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], repeatability: float) -> float:
+    """Standard uncertainty of the sum of two readings, each multiplied by a factor.
+
+    What one gauge adds to both alike cancels in a difference. How much of it is a fraction of the reading and how
+    much a plain offset is not recorded, so it is taken as a fraction, the case that leaves most behind. Two gauges
+    share nothing, so nothing cancels.
+    """
+    factors, readings = (a[0], b[0]), (a[1], b[1])
+    values = [reading.peak_kpa for reading in readings]
+    alone = [u_of_one_kpa(reading, repeatability) for reading in readings]
+    if not readings[0].same_gauge(readings[1]):
+        whole = [hypot(u, reading.u_common_kpa) for u, reading in zip(alone, readings, strict=True)]
+        return u_of_combination(factors, values, whole, SharedError())
+    gain = max((r.u_common_kpa / r.peak_kpa for r in readings if r.peak_kpa > 0), default=0.0)
+    return u_of_combination(factors, values, alone, SharedError(gain=gain))
 
 
 def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:
@@ -108,7 +121,9 @@ def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:
     return hypot(reading.u_random_kpa, scatter / sqrt(count))
 
 
-def reading_from_events(cylinder: str, events: Sequence[CrankingEvent], event_ids: Sequence[str] = ()) -> ReadingValue:
+def reading_from_events(
+    cylinder: str, events: Sequence[CrankingEvent], event_ids: Sequence[str] = (), gauge: str = ""
+) -> ReadingValue:
     """Make one reading of one or more cranking events of a cylinder: the mean of their peaks, all of their flags.
 
     The parts of the events' budgets that are not common average out; the common parts do not. Raises ValueError
@@ -135,6 +150,7 @@ def reading_from_events(cylinder: str, events: Sequence[CrankingEvent], event_id
         cranking_rpm=float(np.mean(speeds)) if speeds else None,
         first_stroke_kpa=float(np.mean(firsts)) if firsts else None,
         climb_per_stroke=float(np.mean(climbs)) if climbs else None,
+        gauge=gauge,
     )
 
 

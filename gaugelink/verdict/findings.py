@@ -244,6 +244,8 @@ class JudgedReading:
     repeats: tuple[float, ...]
     cranking_rpm: float | None
     first_stroke_kpa: float | None
+    gauge: str = ""
+    """Which gauge read it; empty when it is not named."""
 
 
 @dataclass(frozen=True, slots=True)

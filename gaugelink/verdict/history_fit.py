@@ -48,6 +48,7 @@ class Model:
                     observed.append(log(reading.sea_level_kpa))
                     known = reading.u_random_kpa / reading.sea_level_kpa
                     u.append(known if known > 0 else rules.repeatability_fraction)
+        self.gauges = {(j, r.cylinder): r.gauge for j, test in enumerate(tests) for r in test.readings}
         self.observed, self.u = np.array(observed), np.array(u)
         self.middle = float(np.mean(self.observed))
         self.span = max(max(x) - min(x), 1e-9)
@@ -96,7 +97,7 @@ class Model:
             if wear is not None:
                 row["even"] = self.x[j]
             if gauges:
-                row[f"gauge {self.tests[j].gauge}"] = 1.0
+                row[f"gauge {self.gauges[j, cylinder] or self.tests[j].gauge}"] = 1.0
             row |= {f"step {split}": 1.0 for split in splits if j >= split}
             rows.append(row)
         names: dict[str, int] = {}

@@ -119,6 +119,7 @@ def _judged(case: Case, reading: ReadingValue) -> JudgedReading:
         repeats=reading.repeats,
         cranking_rpm=reading.cranking_rpm,
         first_stroke_kpa=reading.first_stroke_kpa,
+        gauge=reading.gauge,
     )
 
 

@@ -46,6 +46,8 @@ class PastReading:
     """Gauge pressure carried to sea level."""
     u_random_kpa: float = 0.0
     """Standard uncertainty that it does not share with the others, at sea level; 0 when it is not known."""
+    gauge: str = ""
+    """Its own gauge, where a test was done with several; empty for the test's."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,9 @@ def past_test(
     readings = []
     for reading in verdict.readings:
         to_sea_level = reading.sea_level_kpa / reading.peak_kpa if reading.peak_kpa > 0 else 1.0
-        readings.append(PastReading(reading.cylinder, reading.sea_level_kpa, reading.u_random_kpa * to_sea_level))
+        readings.append(
+            PastReading(reading.cylinder, reading.sea_level_kpa, reading.u_random_kpa * to_sea_level, reading.gauge)
+        )
     return PastTest(test_id, at, tuple(readings), gauge, counter)
 
 

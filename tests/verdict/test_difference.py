@@ -1,5 +1,6 @@
 """Differences: what a gauge shares between two readings cancels. Against the GUM's arithmetic and GTC."""
 
+from dataclasses import replace
 from datetime import date
 
 import GTC
@@ -127,3 +128,12 @@ def test_an_event_is_corrected_by_the_points_and_an_overdue_one_is_flagged() -> 
     assert in_time.peak_u_kpa == pytest.approx(2.0 * (3.0**2 + record.u_kpa(900.0) ** 2) ** 0.5)
     assert Flag.CALIBRATION_OVERDUE not in in_time.flags
     assert Flag.CALIBRATION_OVERDUE in corrected_event(event(900.0), record, date(2027, 2, 1)).flags
+
+
+def test_two_gauges_share_nothing_so_nothing_cancels() -> None:
+    a, b = reading("PTO", 140.0), reading("MAG", 130.0)
+    one = difference(replace(a, gauge="left"), replace(b, gauge="left"))
+    two = difference(replace(a, gauge="left"), replace(b, gauge="right"))
+    assert one == difference(a, b)
+    # Each has 0.4 % random and 1 % common: all of it counts.
+    assert two.u_kpa == pytest.approx(2.0 * 0.0107703 * (a.peak_kpa**2 + b.peak_kpa**2) ** 0.5, rel=1e-4)
