@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import typer
 
 from gaugelink import __version__
-from gaugelink.app.commands import bench, files, test
+from gaugelink.app.commands import bench, files, record, test
 from gaugelink.errors import GaugelinkError
 
 app = typer.Typer(
@@ -38,6 +38,7 @@ def _root(
 files.register(app)
 bench.register(app)
 test.register(app)
+record.register(app)
 
 
 def main() -> None:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gaugelink.app.livefeed import LiveFeed, LivePack
+from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -171,6 +172,7 @@ class Daemon:
             self.session.calibrate(stored.gauge, record)
         open_test = await self._journal.current_test(self.shop.name)
         if open_test is not None:
+            await self._look_back(open_test.machine, open_test.began_at)
             events = await self._journal.events(open_test.test_id, with_samples=False)
             await self._take(self.session.resume, open_test, events)
         elif self.shop.settings.test.machine is not None:
@@ -179,7 +181,15 @@ class Daemon:
 
     async def obey(self, command: Command) -> Step:
         """Carry out a command as if it had come over the broker, with an id that was not used before."""
+        if command.action is CommandAction.BEGIN and command.machine is not None:
+            await self._look_back(command.machine)
         return await self._take(self.session.command, command)
+
+    async def _look_back(self, machine: str, before: datetime | None = None) -> None:
+        """Fetch the last dry test of a machine, for a wet one to be held against."""
+        assert self._journal is not None
+        dry = await Records(self.shop, self._journal).last_dry(machine, before)
+        self.session.hold_against((dry.values, dry.conditions) if dry is not None else None)
 
     async def _obey(self) -> None:
         assert self._broker is not None

@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from pydantic import ValidationError
 
+from gaugelink.app.judging import verdict_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import (
@@ -14,20 +15,18 @@ from gaugelink.app.telling import (
     prompt_message,
     reading_entry,
     reading_message,
-    reading_values,
     result_message,
     test_message,
 )
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
-from gaugelink.bench.plan import SIDE_PLACES, Conditions, Plan, TestKind
+from gaugelink.bench.plan import SIDE_PLACES, Conditions, Expected, Plan, TestKind
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
 from gaugelink.broker.message import new_id
-from gaugelink.engine.air import Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.fleet import EngineRecord, Layout
 from gaugelink.errors import JournalError, SettingsError
@@ -36,9 +35,9 @@ from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag
 from gaugelink.peak.notices import HandlingKind
 from gaugelink.verdict.corrected import corrected_event
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
 from gaugelink.verdict.findings import TestVerdict
-from gaugelink.verdict.judge import judge_test
 
 
 class Session:
@@ -58,6 +57,7 @@ class Session:
         self._prompt: Prompt | None = None
         self._acknowledged: Acknowledgement | None = None
         self._habits: Habits | None = None
+        self._dry: tuple[Sequence[ReadingValue], VerdictConditions] | None = None
         self._calibrations: dict[str, CalibrationRecord] = {}
         self.verdict: TestVerdict | None = None
         """The verdict on the test so far."""
@@ -82,16 +82,6 @@ class Session:
         if engine.rod_mm is not None and engine.stroke_mm is not None:
             rod_ratio = engine.rod_mm / (engine.stroke_mm / 2.0)
         return EngineHints(cycle=engine.cycle, rod_ratio=rod_ratio, compression_ratio=engine.compression_ratio_trapped)
-
-    @property
-    def ambient(self) -> Ambient:
-        """The air at the bench."""
-        bench = self.shop.settings.bench
-        if bench.barometer_abs_kpa is not None:
-            return ambient_from_barometer(bench.barometer_abs_kpa)
-        if bench.altitude_m is not None:
-            return ambient_at_altitude(bench.altitude_m)
-        return assumed_ambient()
 
     def calibrate(self, gauge: str, record: CalibrationRecord) -> None:
         """From now on correct a gauge by this calibration."""
@@ -128,6 +118,10 @@ class Session:
         self._events = {event.event_id: event.event for event in events}
         return self._step(self._test.resume(now_s), at)
 
+    def hold_against(self, dry: tuple[Sequence[ReadingValue], VerdictConditions] | None) -> None:
+        """Give the last dry test of the machine whose test begins or goes on; None when there is none."""
+        self._dry = dry
+
     def begin(self, command: Command, now_s: float, at: datetime) -> Step:
         """Begin a test as a command asks; what it leaves open comes from the shop file.
 
@@ -159,6 +153,7 @@ class Session:
                 kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
                 conditions=self._conditions(),
                 places=places,
+                expected=self._expected(cylinders),
             )
         except (ValidationError, ValueError) as error:
             raise SettingsError(f"The test cannot be planned: {_first_line(error)}") from error
@@ -167,6 +162,15 @@ class Session:
         self._test = TestBench(plan, unit=self._unit, habits=self._habits)
         self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
         return self._step(self._test.begin(now_s, self._acknowledged), at, changed=True)
+
+    def _expected(self, cylinders: Sequence[str]) -> dict[str, Expected]:
+        """What the cylinders read in the last dry test: it tells two exchanged ones apart."""
+        values = self._dry[0] if self._dry is not None else ()
+        return {
+            value.cylinder: Expected(peak_kpa=value.peak_kpa, u_kpa=value.peak_u_kpa)
+            for value in values
+            if value.cylinder in cylinders
+        }
 
     def _conditions(self) -> Conditions:
         bench = self.shop.settings.bench
@@ -292,20 +296,7 @@ class Session:
         assert self._engine is not None
         state = self._test.state
         self._revision += 1
-        values = reading_values(state, self._events)
-        if values:
-            air = VerdictConditions.of_ambient(self.ambient)
-            plan = state.plan
-            conditions = replace(
-                air,
-                wet=plan.kind is TestKind.WET,
-                oil_ml=plan.conditions.oil_ml,
-                warm=plan.conditions.engine_warm,
-                throttle_open=plan.conditions.throttle_open,
-            )
-            self.verdict = judge_test(self._engine, values, conditions, unit=self._unit)
-        else:
-            self.verdict = None
+        self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry)
         step.state, step.verdict = state, self.verdict
         snapshot = json.dumps({"bench": self._test.snapshot(), "revision": self._revision})
         closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)

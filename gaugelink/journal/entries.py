@@ -129,6 +129,8 @@ class JobEntry:
     """The machine's own count, in the unit that its fleet entry states."""
     by: str = ""
     note: str = ""
+    cylinders: tuple[str, ...] = ()
+    """Empty for the whole engine."""
 
 
 @dataclass(frozen=True, slots=True)

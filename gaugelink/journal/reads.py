@@ -1,5 +1,6 @@
 """What is read back: the outbox for the broker, the record for history and report."""
 
+import json
 import sqlite3
 from datetime import UTC, date, datetime, timedelta
 
@@ -208,6 +209,7 @@ def jobs(connection: sqlite3.Connection, machine: str | None) -> list[StoredJob]
             odometer=row["odometer"],
             by=row["who"],
             note=row["note"],
+            cylinders=tuple(json.loads(row["cylinders"])),
         )
         for row in rows
     ]

@@ -112,6 +112,8 @@ class StoredJob:
     odometer: float | None
     by: str
     note: str
+    cylinders: tuple[str, ...] = ()
+    """Empty for the whole engine."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,7 +76,9 @@ _VERSION_2 = (
     "CREATE INDEX judgements_by_event ON judgements (event_id, seq)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2)
+_VERSION_3 = ("ALTER TABLE jobs ADD COLUMN cylinders TEXT NOT NULL DEFAULT '[]'",)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """Item n - 1 takes a journal from version n - 1 to version n."""
 
 CURRENT = len(MIGRATIONS)

@@ -189,8 +189,17 @@ def _decay(entry: DecayEntry) -> Statement:
 
 def _job(entry: JobEntry) -> Statement:
     return Statement(
-        "INSERT INTO jobs (job_id, machine, at, job, odometer, who, note) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (entry.job_id, entry.machine, stamp(entry.at), entry.job, entry.odometer, entry.by, entry.note),
+        "INSERT INTO jobs (job_id, machine, at, job, odometer, who, note, cylinders) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.job_id,
+            entry.machine,
+            stamp(entry.at),
+            entry.job,
+            entry.odometer,
+            entry.by,
+            entry.note,
+            json.dumps(entry.cylinders),
+        ),
     )
 
 

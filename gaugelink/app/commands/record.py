@@ -1,0 +1,216 @@
+"""Commands on the record: ``history``, ``report``, ``export``, ``import`` and ``job``."""
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, TypeVar
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from gaugelink.app.records import Records, now
+from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.errors import SettingsError
+from gaugelink.journal import Journal
+from gaugelink.report.data import ReportData
+from gaugelink.report.export import ExportRow
+
+T = TypeVar("T")
+Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
+AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
+_SHOP = Path("config/shop.toml")
+
+
+class Form(StrEnum):
+    """What a report is written as."""
+
+    HTML = "html"
+    PDF = "pdf"
+    PNG = "png"
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.command("history")(history_command)
+    app.command("report")(report_command)
+    app.command("export")(export_command)
+    app.command("import")(import_command)
+    app.command("job")(job_command)
+
+
+def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]]) -> T:
+    if not shop.journal.exists():
+        raise SettingsError(f"There is no journal at {shop.journal} yet: it begins with the first `gaugelink run`.")
+
+    async def reading() -> T:
+        async with Journal.open(shop.journal, read_only=True) as journal:
+            return await what(Records(shop, journal), journal)
+
+    return asyncio.run(reading())
+
+
+def history_command(
+    machine: Annotated[str | None, typer.Argument(help="Id of a machine of the fleet.")] = None,
+    fleet: Annotated[bool, typer.Option("--fleet", help="Which machine needs attention first.")] = False,
+    config: Config = _SHOP,
+    as_json: AsJson = False,
+) -> None:
+    """Show how a machine went over its tests and jobs, or rank the fleet."""
+    from gaugelink.report.terminal import fleet_table, history_table
+    from gaugelink.report.words import history_sentences
+
+    shop = load_shop(config)
+    console = Console()
+    if fleet or machine is None:
+        ranked = _read(shop, lambda records, _: records.ranked(now()))
+        if as_json:
+            typer.echo(
+                json.dumps(
+                    [
+                        {"machine": one.machine, "name": one.name, "score": one.score, "reasons": list(one.reasons)}
+                        for one in ranked
+                    ]
+                )
+            )
+            return
+        console.print(fleet_table(ranked))
+        return
+    record = shop.fleet.find(machine)
+    history, tests, _ = _read(shop, lambda records, _: records.history(machine))
+    if as_json:
+        typer.echo(
+            json.dumps(
+                {
+                    "machine": machine,
+                    "tests": len(tests),
+                    "per": history.unit,
+                    "trends": [
+                        {
+                            "cylinder": trend.cylinder,
+                            "sea_level_kpa": trend.level_kpa.value,
+                            "percent": trend.percent.value,
+                            "percent_u": 2 * trend.percent.u,
+                            "wearing": trend.is_wearing,
+                        }
+                        for trend in history.trends
+                    ],
+                    "says": list(history_sentences(history, len(tests))),
+                }
+            )
+        )
+        return
+    if not tests:
+        console.print(f"There is no dry test of {record.name} yet.")
+        return
+    console.print(Text(f"{record.name}: {len(tests)} dry tests", style="bold"))
+    console.print(history_table(history, shop.settings.bench.display_unit))
+    for line in history_sentences(history, len(tests)):
+        console.print(Text(line))
+
+
+def report_command(
+    test: Annotated[str | None, typer.Option(help="Id of a test; the last one if left out.")] = None,
+    machine: Annotated[str | None, typer.Option(help="The last test of this machine.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Write it here; its ending (html, pdf, png) says as what.")] = None,
+    config: Config = _SHOP,
+) -> None:
+    """Put a test on one page, or show it in the terminal."""
+    shop = load_shop(config)
+    data = _read(shop, lambda records, _: records.report(test, machine))
+    if out is None:
+        from gaugelink.report.terminal import verdict_table
+
+        Console().print(verdict_table(data))
+        return
+    write_report(data, out)
+    typer.echo(f"Written to {out}.")
+
+
+def write_report(data: ReportData, out: Path) -> None:
+    """Write a report as its file's ending says.
+
+    Raises:
+        SettingsError: the ending is not one of html, pdf, png, or the file cannot be written.
+    """
+    from gaugelink.report.html import report_html
+    from gaugelink.report.page import report_pdf, report_png
+
+    try:
+        form = Form(out.suffix.lstrip(".").lower())
+    except ValueError as error:
+        raise SettingsError(f"{out}: the ending says what a report is written as; allowed: html, pdf, png.") from error
+    try:
+        if form is Form.HTML:
+            out.write_text(report_html(data), encoding="utf-8")
+        elif form is Form.PDF:
+            report_pdf(data, out)
+        else:
+            report_png(data, out)
+    except OSError as error:
+        raise SettingsError(f"{out}: the report cannot be written: {error.strerror}.") from error
+
+
+def export_command(
+    out: Annotated[Path, typer.Argument(help="Write it here; its ending (csv, parquet) says as what.")],
+    machine: Annotated[str | None, typer.Option(help="Only tests of this machine.")] = None,
+    config: Config = _SHOP,
+) -> None:
+    """Export readings, one tidy row each, as CSV or Parquet."""
+    from gaugelink.report.export import export_csv, export_parquet, export_rows
+
+    if out.suffix not in (".csv", ".parquet"):
+        raise SettingsError(f"{out}: the ending says what is written; allowed: csv, parquet.")
+    shop = load_shop(config)
+
+    async def rows(records: Records, _: Journal) -> list[ExportRow]:
+        found: list[ExportRow] = []
+        for recorded in await records.tests(machine):
+            if recorded.verdict is not None:
+                found += export_rows(await records.report(recorded.stored.test_id))
+        return found
+
+    exported = _read(shop, rows)
+    try:
+        if out.suffix == ".csv":
+            export_csv(exported, out)
+        else:
+            export_parquet(exported, out)
+    except OSError as error:
+        raise SettingsError(f"{out}: cannot be written: {error.strerror}.") from error
+    typer.echo(f"{len(exported)} readings written to {out}.")
+
+
+def import_command(
+    file: Annotated[Path, typer.Argument(help="CSV of hand-written readings; see the README for its columns.")],
+    config: Config = _SHOP,
+    unit: Annotated[str | None, typer.Option(help="Unit of pressures where a line does not say.")] = None,
+) -> None:
+    """Take a shop's old notebook into the journal, whole or not at all."""
+    from gaugelink.app.notebooks import import_notebook
+
+    shop = load_shop(config)
+    tests, jobs = asyncio.run(import_notebook(shop, file, unit))
+    typer.echo(f"{tests} tests and {jobs} jobs taken into {shop.journal}.")
+
+
+def job_command(
+    machine: Annotated[str, typer.Argument(help="Id of a machine of the fleet.")],
+    job: Annotated[str, typer.Argument(help="What was done: rings, pistons, cylinder replated, or your own words.")],
+    cylinder: Annotated[list[str] | None, typer.Option(help="Only on these cylinders.")] = None,
+    odometer: Annotated[float | None, typer.Option(min=0, help="The machine's own count.")] = None,
+    on: Annotated[datetime | None, typer.Option(help="When; now if left out.", formats=["%Y-%m-%d"])] = None,
+    note: Annotated[str, typer.Option(help="More about it.")] = "",
+    by: Annotated[str, typer.Option(help="Who did it.")] = "",
+    config: Config = _SHOP,
+) -> None:
+    """Write down work done on a machine: trends are cut at it, and before and after are told from it."""
+    from gaugelink.app.notebooks import record_job
+
+    shop = load_shop(config)
+    at = datetime.now(UTC) if on is None else on.replace(hour=12, tzinfo=UTC)
+    asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
+    typer.echo(f"Written down: {job} on {machine}.")

@@ -1,0 +1,129 @@
+"""Takes what was written by hand into the journal: a shop's old notebook, and work done on a machine."""
+
+import json
+from datetime import UTC, datetime, time
+from pathlib import Path
+
+from gaugelink.app.daemon import make_folder
+from gaugelink.app.shopfile import Shop
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.plan import Conditions, Plan, TestKind
+from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
+from gaugelink.bench.state import SNAPSHOT
+from gaugelink.broker.message import new_id
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.journal import Journal
+from gaugelink.journal.entries import Action, Entry, JobEntry, ReadingEntry, TestEntry
+from gaugelink.peak.events import GaugeKind
+from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest, parse_notebook
+
+BY_HAND = "notebook"
+"""Who gave the readings of an imported test to their cylinders."""
+
+
+async def import_notebook(shop: Shop, file: Path, unit: str | None) -> tuple[int, int]:
+    """Take a notebook into the journal, whole or not at all; give the numbers of tests and jobs.
+
+    Raises:
+        SettingsError: a line for each mistake with file and line; nothing was written.
+    """
+    if unit is not None and unit not in {one.value for one in PressureUnit}:
+        known = ", ".join(one.value for one in PressureUnit)
+        raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
+    text = _text(file)
+    notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None)
+    entries: list[Entry] = []
+    for test in notebook.tests:
+        entries += _test_entries(shop, test)
+    for job in notebook.jobs:
+        at = datetime.combine(job.on, time(12), UTC)
+        entries.append(JobEntry(new_id(), job.machine, at, job.job, job.counter, BY_HAND, "", job.cylinders))
+    make_folder(shop.journal.parent)
+    async with Journal.open(shop.journal) as journal:
+        await journal.record(entries)
+    return len(notebook.tests), len(notebook.jobs)
+
+
+def _text(file: Path) -> str:
+    try:
+        return file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        raise SettingsError(f"{file}: there is no such file.") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{file}: cannot be read as text: {error}.") from error
+
+
+def _test_entries(shop: Shop, test: NotebookTest) -> list[Entry]:
+    """A test as if the bench had seen it: readings without events, given by hand."""
+    at = datetime.combine(test.on, time(12), UTC)
+    engine = shop.fleet.engine_of(test.machine)
+    cylinders = tuple(name for name in engine.cylinder_names if name in {name for name, _ in test.readings})
+    ambient = test.ambient
+    plan = Plan(
+        test_id=new_id(),
+        machine=test.machine,
+        engine=engine.id,
+        cylinders=cylinders,
+        gauges=dict.fromkeys(cylinders, test.gauge or BY_HAND),
+        repeats=1,
+        max_tries=30,
+        kind=TestKind.WET if test.wet else TestKind.DRY,
+        conditions=Conditions(altitude_m=ambient.altitude_m)
+        if ambient.altitude_m is not None
+        else Conditions(barometer_kpa=ambient.abs_kpa),
+    )
+    state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
+    state.phase = Phase.FINISHED
+    state.acknowledged = Acknowledgement(BY_HAND, 0.0, ())
+    entries: list[Entry] = []
+    for pull, (cylinder, kpa) in enumerate(test.readings, start=1):
+        change = Change(0.0, BENCH, Status.GIVEN, cylinder, 1.0, "written by hand")
+        reading = Reading(
+            event_id=new_id(),
+            test_id=plan.test_id,
+            gauge=plan.gauges[cylinder],
+            kind=GaugeKind.HELD,
+            pull=pull,
+            peak_kpa=kpa,
+            peak_u_kpa=2.0 * DIAL_U_FRACTION * kpa,
+            common_u_kpa=0.0,
+            flags=frozenset(),
+            status=Status.GIVEN,
+            cylinder=cylinder,
+            confidence=1.0,
+            candidates=((cylinder, 1.0),),
+            changes=(change,),
+        )
+        state.readings.append(reading)
+        entries.append(
+            ReadingEntry(plan.test_id, cylinder, Action.GIVEN, at, BY_HAND, None, kpa, reading.peak_u_kpa, test.note)
+        )
+    snapshot = json.dumps({"bench": SNAPSHOT.dump_python(state, mode="json"), "revision": 0})
+    entries.insert(
+        0,
+        TestEntry(plan.test_id, shop.name, test.machine, snapshot, at, engine.id, closed=True, odometer=test.counter),
+    )
+    return entries
+
+
+async def record_job(
+    shop: Shop,
+    machine: str,
+    job: str,
+    cylinders: tuple[str, ...],
+    odometer: float | None,
+    at: datetime,
+    note: str,
+    by: str,
+) -> None:
+    """Write down work done on a machine.
+
+    Raises:
+        SettingsError: the machine or a cylinder is not known.
+    """
+    engine = shop.fleet.engine_of(machine)
+    names = tuple(engine.cylinder(name).name for name in cylinders)
+    make_folder(shop.journal.parent)
+    async with Journal.open(shop.journal) as journal:
+        await journal.record([JobEntry(new_id(), machine, at, job, odometer, by, note, names)])

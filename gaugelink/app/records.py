@@ -1,0 +1,230 @@
+"""Reads the journal back: tests judged anew, the history of a machine, the data of a report."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pydantic import ValidationError
+
+from gaugelink import __version__
+from gaugelink.app.judging import verdict_conditions, verdict_of
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.telling import reading_values
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.plan import TestKind
+from gaugelink.bench.reading import TestState
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.errors import JournalError, SettingsError
+from gaugelink.journal import Journal
+from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
+from gaugelink.peak.events import CrankingEvent
+from gaugelink.report.data import ReportData, trace_of_event
+from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.findings import Conditions, TestVerdict
+from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps, rank_fleet
+from gaugelink.verdict.history import MachineHistory, read_history
+from gaugelink.verdict.past import PastJob, PastTest
+from gaugelink.verdict.record import past_test
+
+NOT_PROVEN_YET = "no reading"
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedTest:
+    """A test out of the journal, judged by this version of the code."""
+
+    stored: StoredTest
+    state: TestState
+    events: dict[str, CrankingEvent]
+    engine: EngineRecord
+    verdict: TestVerdict | None
+    """None when the test has no reading."""
+
+    @property
+    def values(self) -> list[ReadingValue]:
+        """The readings, one for each cylinder that has any."""
+        return reading_values(self.state, self.events)
+
+    @property
+    def conditions(self) -> Conditions:
+        """What it was done under."""
+        return verdict_conditions(self.state)
+
+    @property
+    def gauge(self) -> str:
+        """The gauge, or the gauges, it was done with."""
+        return ", ".join(dict.fromkeys(self.state.plan.gauges.values()))
+
+
+def state_of(stored: StoredTest) -> TestState:
+    """The state of a stored test.
+
+    Raises:
+        JournalError: this version cannot read it.
+    """
+    try:
+        return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
+    except (ValidationError, KeyError) as error:
+        raise JournalError(f"The test {stored.test_id} cannot be read by this version: {error}.") from error
+
+
+class Records:
+    """The journal of a shop, read for people."""
+
+    def __init__(self, shop: Shop, journal: Journal) -> None:
+        self._shop = shop
+        self._journal = journal
+
+    async def tests(self, machine: str | None = None) -> list[RecordedTest]:
+        """All tests of a machine or of all, oldest first. Tests of machines no longer in the fleet are left out."""
+        known = {record.id for record in self._shop.fleet.machine}
+        stored = [test for test in await self._journal.tests(machine) if test.machine in known]
+        return [await self._recorded(test) for test in stored]
+
+    async def test(self, test_id: str | None, machine: str | None = None) -> RecordedTest:
+        """One test by its id, or the last one (of a machine).
+
+        Raises:
+            SettingsError: there is none.
+        """
+        if test_id is not None:
+            stored = await self._journal.test(test_id)
+            if stored is None:
+                raise SettingsError(f"The journal {self._shop.journal} has no test {test_id}.")
+            return await self._recorded(stored)
+        found = await self._journal.tests(machine)
+        if not found:
+            whose = f" of {machine}" if machine is not None else ""
+            raise SettingsError(f"The journal {self._shop.journal} has no test{whose} yet.")
+        return await self._recorded(found[-1])
+
+    async def last_dry(self, machine: str, before: datetime | None = None) -> RecordedTest | None:
+        """The last dry test of a machine with readings."""
+        if machine not in {record.id for record in self._shop.fleet.machine}:
+            return None
+        for stored in reversed(await self._journal.tests(machine)):
+            if before is not None and stored.began_at >= before:
+                continue
+            test = await self._recorded(stored)
+            if test.state.plan.kind is TestKind.DRY and test.verdict is not None:
+                return test
+        return None
+
+    async def history(self, machine: str) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
+        """How a machine went over its tests and jobs."""
+        tests = past_tests(await self.tests(machine))
+        jobs = past_jobs(await self._journal.jobs(machine))
+        return read_history(tests, jobs), tests, jobs
+
+    async def ranked(self, now: datetime) -> tuple[Ranked, ...]:
+        """The machines of the fleet, the one that needs attention first at the top."""
+        by_machine = {}
+        last = {}
+        for record in self._shop.fleet.machine:
+            tests = await self.tests(record.id)
+            jobs = tuple(past_jobs(await self._journal.jobs(record.id)))
+            by_machine[record.id] = MachineTests(record.id, tuple(past_tests(tests)), jobs)
+            judged = [test for test in tests if test.verdict is not None]
+            last[record.id] = judged[-1] if judged else None
+        moved = [step.at for step in fleet_steps(list(by_machine.values()))]
+        standings = []
+        for record in self._shop.fleet.machine:
+            own = by_machine[record.id]
+            engine = self._shop.fleet.engine_of(record.id)
+            test = last[record.id]
+            standings.append(
+                Standing(
+                    machine=record.id,
+                    name=record.name,
+                    last_word=test.verdict.word if test is not None and test.verdict is not None else None,
+                    last_test=test.stored.began_at if test is not None else None,
+                    history=read_history(own.tests, own.jobs, gauge_moved=moved),
+                    limit_percent=engine.lowest_percent or (90.0 if engine.cycle == 2 else 75.0),
+                )
+            )
+        return rank_fleet(standings, now)
+
+    async def report(self, test_id: str | None, machine: str | None = None) -> ReportData:
+        """The data of a test's report.
+
+        Raises:
+            SettingsError: there is no such test, or it has no reading.
+        """
+        test = await self.test(test_id, machine)
+        if test.verdict is None:
+            raise SettingsError(f"The test {test.stored.test_id} has {NOT_PROVEN_YET}; there is nothing to report.")
+        record = self._shop.fleet.find(test.stored.machine)
+        verdict = test.verdict
+        if test.conditions.wet:
+            dry = await self.last_dry(record.id, before=test.stored.began_at)
+            if dry is not None:
+                held = (dry.values, dry.conditions)
+                unit = self._shop.settings.bench.display_unit
+                verdict = verdict_of(test.state, test.events, test.engine, unit, held) or verdict
+        history, tests, jobs = await self.history(record.id)
+        events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
+        traces = tuple(
+            trace_of_event(reading.cylinder, stored.event, stored.samples, stored.event_id)
+            for reading in test.state.readings
+            if reading.cylinder is not None and (stored := events.get(reading.event_id)) is not None
+        )
+        acknowledged = test.state.acknowledged
+        odometer = test.stored.odometer
+        return ReportData(
+            machine=record.name,
+            engine=test.engine,
+            verdict=verdict,
+            at=test.stored.began_at,
+            unit=self._shop.settings.bench.display_unit,
+            test_id=test.stored.test_id,
+            bench=test.stored.bench,
+            by=acknowledged.by if acknowledged is not None else "",
+            gauge=", ".join(self._gauge_words(name) for name in dict.fromkeys(test.state.plan.gauges.values())),
+            odometer="" if odometer is None else f"{odometer:g} {record.counter.value}",
+            conditions=tuple(
+                (name.replace("_", " "), str(value))
+                for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
+                if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open")
+            ),
+            traces=traces,
+            past=tuple(tests),
+            jobs=tuple(jobs),
+            history=history,
+            version=__version__,
+        )
+
+    def _gauge_words(self, name: str) -> str:
+        for gauge in self._shop.settings.gauges:
+            if gauge.name == name:
+                serial = f", serial {gauge.serial}" if gauge.serial else ""
+                due = f", calibration due {gauge.calibration_due}" if gauge.calibration_due else ""
+                return f"{name}{serial}{due}"
+        return name
+
+    async def _recorded(self, stored: StoredTest) -> RecordedTest:
+        state = state_of(stored)
+        engine = self._shop.fleet.engine_of(stored.machine)
+        kept: Sequence[StoredEvent] = await self._journal.events(stored.test_id, with_samples=False)
+        events = {event.event_id: event.event for event in kept}
+        unit = self._shop.settings.bench.display_unit
+        return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
+
+
+def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
+    """The dry tests with readings, as a history is read from."""
+    return [
+        past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
+        for test in tests
+        if test.verdict is not None and test.state.plan.kind is TestKind.DRY
+    ]
+
+
+def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:
+    """The jobs, as a history is read from."""
+    return [PastJob(job.at, job.job, job.cylinders, job.odometer) for job in jobs]
+
+
+def now() -> datetime:
+    """Wall time, for ranking by how long ago a test was."""
+    return datetime.now(UTC)

@@ -1,0 +1,270 @@
+"""What a decay says: leak rate, hole, pass or fail, each with its uncertainty, and what is doubtful."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from math import sqrt
+
+import numpy as np
+
+from gaugelink.leak.blocks import blocks
+from gaugelink.leak.fit import LeakPosterior, fit_leak
+from gaugelink.leak.flow import AIR, R_AIR, FloatArray, flow_function, hole_diameter_mm, standard_cm3_per_min
+from gaugelink.leak.limits import DecayLimit
+
+ROOM_K = 293.15
+LEAST_S = 5.0
+"""A decay shorter than this says nothing yet."""
+_LEAST_SHARE = 0.12
+"""Below this share of its start a decay is not used: near the end of a leak nothing is learnt of it."""
+
+
+class DecayVerdict(StrEnum):
+    """What the leak is, against the limit."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    OPEN = "open"
+    """Not certain yet."""
+
+
+class DecayFlag(StrEnum):
+    """Why a leak-down may be doubted."""
+
+    NOT_SEPARATED = "not_separated"
+    """What is leak and what is cooling air cannot be told apart yet."""
+    GAPS = "gaps"
+    """Samples are missing for longer than their neighbours are apart by many times."""
+    POOR_FIT = "poor_fit"
+    """The pressure does not fall as a leak and cooling air let it: something was moved, or the volume changed."""
+    ABSOLUTE = "absolute"
+    """The gauge seems to read absolute pressure: it shows about one atmosphere at rest."""
+    COARSE = "coarse"
+    """The gauge's steps are large against what is lost."""
+    PRESSURE_OFF = "pressure_off"
+    """The volume was not at the test pressure; the rate is carried there by the model."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value and the ends of its interval of 95 %."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def u(self) -> float:
+        """Half of the interval: the expanded uncertainty."""
+        return 0.5 * (self.high - self.low)
+
+
+@dataclass(frozen=True, slots=True)
+class DecayResult:
+    """A decay, judged."""
+
+    verdict: DecayVerdict
+    reason: str
+    """One sentence: why, in numbers."""
+    probability_pass: float
+    """Probability that the leak is within the limit."""
+    duration_s: float
+    start_kpa: float
+    end_kpa: float
+    leak_kpa_per_min: Interval
+    """Fall of pressure by the leak alone, at the test pressure."""
+    limit_kpa_per_min: float
+    leak_cm3_per_min: Interval | None
+    """The leak in standard cubic centimetres a minute; None without a volume."""
+    hole_mm: Interval | None
+    """Diameter of the round hole (ideal nozzle) that leaks as much; None without a volume."""
+    hole_share: float
+    """How much speaks for a hole and not for a seep, 0 to 1."""
+    time_constant_s: float
+    """Time in which the pressure falls to 1/e of the test pressure, at the rate of its start."""
+    time_to_limit_s: float
+    """Time in which the limit's loss is lost."""
+    heated_kpa: float
+    """Part of the start that was warm air."""
+    heated_u_kpa: float
+    settling_s: float
+    more_s: float | None
+    """About how much longer until it is certain; None when it is."""
+    flags: frozenset[DecayFlag]
+
+
+def noise_and_resolution(pressure_kpa: FloatArray, resolution_kpa: float | None) -> tuple[float, float]:
+    """Standard deviation of the noise and the smallest step, from the samples themselves; shape (n,)."""
+    steps = np.diff(pressure_kpa)
+    moved = np.abs(steps[np.abs(steps) > 1e-9])
+    step = resolution_kpa if resolution_kpa is not None else (float(moved.min()) if moved.size else 0.0)
+    # Second differences are blind to a steady fall; 1.4826 makes the median of deviations a standard deviation.
+    second = np.diff(pressure_kpa, 2)
+    noise = 1.4826 * float(np.median(np.abs(second))) / sqrt(6.0) if second.size else 0.0
+    if noise < 0.3 * step:
+        noise = float(np.std(second) / sqrt(6.0)) if second.size else 0.0
+        noise = sqrt(max(noise**2 - step**2 / 12.0, 0.0))
+    return noise, step
+
+
+def analyse(
+    time_s: FloatArray,
+    pressure_kpa: FloatArray,
+    limit: DecayLimit,
+    *,
+    ambient_abs_kpa: float = 101.325,
+    resolution_kpa: float | None = None,
+    rest_kpa: float | None = None,
+    thinned: tuple[FloatArray, FloatArray, FloatArray] | None = None,
+) -> DecayResult:
+    """Judge a decay from the moment its valve closed. Pure and slow (some tenths of a second).
+
+    Args:
+        time_s: shape (n,), rising.
+        pressure_kpa: shape (n,), gauge pressure, the zero taken off.
+        limit: what it is judged by.
+        ambient_abs_kpa: ambient pressure.
+        resolution_kpa: smallest step of the gauge; from the samples when not given.
+        rest_kpa: what the gauge showed before pumping, its zero not taken off; tells an absolute gauge.
+        thinned: blocks of an earlier, longer part of the same decay, to go before these samples.
+
+    Raises:
+        ValueError: fewer than five samples, or times that do not rise.
+    """
+    if len(time_s) < 5 or np.any(np.diff(time_s) <= 0):
+        raise ValueError(f"a decay needs five samples or more with rising times, found {len(time_s)}")
+    t = time_s - time_s[0]
+    noise, step = noise_and_resolution(pressure_kpa, resolution_kpa)
+    keep = _first_fall_below(pressure_kpa, _LEAST_SHARE * float(pressure_kpa[0]))
+    b_time, b_kpa, b_u = blocks(t[:keep], pressure_kpa[:keep], noise, step)
+    if thinned is not None:
+        b_time, b_kpa, b_u = (np.concatenate([a, b]) for a, b in zip(thinned, (b_time, b_kpa, b_u), strict=True))
+    posterior = fit_leak(
+        b_time,
+        b_kpa,
+        b_u,
+        ambient_abs_kpa=ambient_abs_kpa,
+        drift_sd_per_s=limit.drift_k_per_h / 3600.0 / ROOM_K,
+        at_kpa=limit.test_kpa,
+    )
+    rate = Interval(posterior.quantile(0.5), posterior.quantile(0.025), posterior.quantile(0.975))
+    passing = posterior.below(limit.rate_kpa_per_min)
+    duration = float(t[-1])
+    lost = float(b_kpa[0] - b_kpa[-1])
+    verdict = _verdict(limit, passing, duration, lost, float(b_kpa[-1]))
+    flags = _flags(t, pressure_kpa, limit, posterior, step, rest_kpa)
+    return DecayResult(
+        verdict=verdict,
+        reason=_reason(verdict, limit, rate, passing, duration, lost),
+        probability_pass=passing,
+        duration_s=duration,
+        start_kpa=float(b_kpa[0]),
+        end_kpa=float(pressure_kpa[-1]),
+        leak_kpa_per_min=rate,
+        limit_kpa_per_min=limit.rate_kpa_per_min,
+        leak_cm3_per_min=_scaled(rate, limit, lambda r: _standard(r, limit.volume_cm3 or 0.0), 1.0),
+        hole_mm=_scaled(rate, limit, lambda r: _hole(r, limit, ambient_abs_kpa), 0.5),
+        hole_share=posterior.hole_share,
+        time_constant_s=60.0 * limit.test_kpa / max(rate.value, 1e-9),
+        time_to_limit_s=60.0 * limit.loss_kpa / max(rate.value, 1e-9),
+        heated_kpa=posterior.heated_kpa,
+        heated_u_kpa=posterior.heated_u_kpa,
+        settling_s=posterior.settling_s,
+        more_s=None if verdict is not DecayVerdict.OPEN else _more_s(duration, rate, limit),
+        flags=flags,
+    )
+
+
+def _first_fall_below(pressure_kpa: FloatArray, level_kpa: float) -> int:
+    below = np.flatnonzero(pressure_kpa < level_kpa)
+    return max(5, int(below[0])) if below.size else len(pressure_kpa)
+
+
+def _verdict(limit: DecayLimit, passing: float, duration_s: float, lost_kpa: float, end_kpa: float) -> DecayVerdict:
+    if limit.fixed_time:
+        if lost_kpa > limit.loss_kpa:
+            return DecayVerdict.FAIL
+        return DecayVerdict.PASS if duration_s >= 60.0 * limit.minutes else DecayVerdict.OPEN
+    if duration_s < LEAST_S and end_kpa > 0.5 * limit.test_kpa:
+        return DecayVerdict.OPEN
+    # Looking again and again gives chance as many turns, so each look has to be surer than the whole.
+    doubt = (1.0 - limit.certainty) / 5.0
+    if passing > 1.0 - doubt:
+        return DecayVerdict.PASS
+    return DecayVerdict.FAIL if passing < doubt else DecayVerdict.OPEN
+
+
+def _reason(
+    verdict: DecayVerdict, limit: DecayLimit, rate: Interval, passing: float, duration_s: float, lost_kpa: float
+) -> str:
+    if limit.fixed_time:
+        return (
+            f"{lost_kpa:.2f} kPa lost in {duration_s / 60.0:.1f} of {limit.minutes:g} minutes; "
+            f"the limit is {limit.loss_kpa:.2f} kPa ({limit.source})."
+        )
+    sure = max(passing, 1.0 - passing)
+    word = {DecayVerdict.PASS: "within", DecayVerdict.FAIL: "over", DecayVerdict.OPEN: "not yet told from"}[verdict]
+    return (
+        f"The leak is {rate.value:.3g} kPa a minute ({rate.low:.3g} to {rate.high:.3g}), {word} the limit of "
+        f"{limit.rate_kpa_per_min:.3g} ({limit.source}); sure to {100.0 * sure:.0f} %."
+    )
+
+
+def _flags(
+    t: FloatArray,
+    pressure_kpa: FloatArray,
+    limit: DecayLimit,
+    posterior: LeakPosterior,
+    step_kpa: float,
+    rest_kpa: float | None,
+) -> frozenset[DecayFlag]:
+    flags = set()
+    spacing = np.diff(t)
+    if np.max(spacing) > max(5.0, 10.0 * float(np.median(spacing))):
+        flags.add(DecayFlag.GAPS)
+    if posterior.chi2_per_point > 6.0:
+        flags.add(DecayFlag.POOR_FIT)
+    if rest_kpa is not None and 60.0 < rest_kpa < 115.0:
+        flags.add(DecayFlag.ABSOLUTE)
+    wide = posterior.quantile(0.975) - posterior.quantile(0.025)
+    if wide > max(posterior.quantile(0.5), limit.rate_kpa_per_min):
+        flags.add(DecayFlag.NOT_SEPARATED)
+    if step_kpa > 0.3 * limit.loss_kpa:
+        flags.add(DecayFlag.COARSE)
+    if abs(float(pressure_kpa[0]) - limit.test_kpa) > 0.25 * limit.test_kpa:
+        flags.add(DecayFlag.PRESSURE_OFF)
+    return frozenset(flags)
+
+
+def _standard(rate_kpa_per_min: float, volume_cm3: float) -> float:
+    """Standard cubic centimetres a minute of a fall of pressure at room temperature."""
+    flow_kg_s = rate_kpa_per_min * 1000.0 / 60.0 * volume_cm3 * 1e-6 / (R_AIR * ROOM_K)
+    return standard_cm3_per_min(flow_kg_s)
+
+
+def _hole(rate_kpa_per_min: float, limit: DecayLimit, ambient_abs_kpa: float) -> float:
+    """Diameter in mm of the hole that gives this fall at the test pressure."""
+    inside = ambient_abs_kpa + limit.test_kpa
+    per_area = float(flow_function(ambient_abs_kpa / inside, AIR)) * inside * 1000.0 * sqrt(R_AIR * ROOM_K)
+    area = rate_kpa_per_min * 1000.0 / 60.0 * (limit.volume_cm3 or 0.0) * 1e-6 / per_area
+    return hole_diameter_mm(area)
+
+
+def _scaled(rate: Interval, limit: DecayLimit, to: Callable[[float], float], power: float) -> Interval | None:
+    """Carry an interval through a monotonic function, and widen it by the volume's uncertainty."""
+    if limit.volume_cm3 is None:
+        return None
+    value, low, high = to(rate.value), to(rate.low), to(rate.high)
+    volume = 2.0 * power * limit.volume_u_percent / 100.0 * value
+    return Interval(
+        value, max(0.0, value - float(np.hypot(value - low, volume))), value + float(np.hypot(high - value, volume))
+    )
+
+
+def _more_s(duration_s: float, rate: Interval, limit: DecayLimit) -> float:
+    """Rough time until the interval is clear of the limit: it narrows with the time to the power of 3/2 at least."""
+    gap = abs(rate.value - limit.rate_kpa_per_min)
+    half = rate.u
+    if gap <= 0.05 * half:
+        return min(60.0 * limit.minutes, 4.0 * duration_s)
+    return float(np.clip(duration_s * ((half / gap) ** (2.0 / 3.0) - 1.0), 2.0, 60.0 * limit.minutes))
