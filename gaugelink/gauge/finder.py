@@ -5,7 +5,8 @@ import asyncio
 from gaugelink.errors import GaugeError, SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
-from gaugelink.gauge.scanning import Scanning, Sighting
+from gaugelink.gauge.radio import Radio
+from gaugelink.gauge.scanning import Sighting
 
 
 class AmbiguousGaugeError(GaugeError):
@@ -53,9 +54,9 @@ class Identity:
 
 
 async def find(
-    identity: Identity, scanning: Scanning, *, known_address: str | None, window_s: float, settle_s: float
+    identity: Identity, radio: Radio, *, known_address: str | None, window_s: float, settle_s: float
 ) -> Sighting | None:
-    """Scan for at most `window_s` and return the gauge, or None when it was not seen.
+    """Look among the devices that are connected already, then scan for at most `window_s`; None when not seen.
 
     A match by address ends the scan at once, and so does `known_address`, where it was last. A match by name waits
     `settle_s` for a second gauge of that name. A gauge that the shop file knows by address and name is taken by name
@@ -63,10 +64,14 @@ async def find(
 
     Raises AmbiguousGaugeError when several devices match by name, and the radio's errors.
     """
+    left = await radio.left_connected([identity.service] if identity.service else [])
+    matching = [each for each in left if identity.by_address(each) or identity.by_name(each)]
+    if len(matching) == 1:
+        return matching[0]
     loop = asyncio.get_running_loop()
     end_s = loop.time() + window_s
     named: dict[str, Sighting] = {}
-    async with scanning.listen() as hearing:
+    async with radio.scanning.listen() as hearing:
         while True:
             try:
                 async with asyncio.timeout_at(end_s) as limit:

@@ -142,7 +142,7 @@ class Inspector:
         timing = self._timing
         sighting = await find(
             _identity(self._wanted),
-            self._radio.scanning,
+            self._radio,
             known_address=None,
             window_s=timing.window_s,
             settle_s=timing.settle_s,

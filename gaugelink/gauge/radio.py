@@ -4,11 +4,13 @@ import sys
 from dataclasses import dataclass, field
 from typing import Any
 
+from bleak import BleakAdapter
+from bleak.args.bluez import BlueZAdapterArgs
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner
 from bleak.exc import BleakError
 
-from gaugelink.gauge.scanning import Scanning
+from gaugelink.gauge.scanning import Scanning, Sighting, connected_sighting
 
 _known: list[type[Exception]] = [BleakError, TimeoutError, OSError, EOFError]
 if sys.platform == "linux":
@@ -35,6 +37,8 @@ class Radio:
     """Linux: take notifications over a socket of their own (AcquireNotify) instead of over D-Bus signals."""
     scanning: Scanning = field(init=False)
     """The one scanner that all who search share."""
+    held: set[str] = field(init=False, default_factory=set)
+    """Addresses that links of this radio are connected to."""
 
     def __post_init__(self) -> None:
         self.scanning = Scanning({"backend": self.scanner_backend, "bluez": self._bluez()}, RADIO_ERRORS)
@@ -47,5 +51,17 @@ class Radio:
         """Keyword arguments for `bleak.BleakClient.start_notify`."""
         return {"bluez": {"use_start_notify": not self.acquire_notify}}
 
-    def _bluez(self) -> dict[str, Any]:
-        return {"adapter": self.adapter} if self.adapter else {}
+    async def left_connected(self, services: list[str]) -> list[Sighting]:
+        """Devices that the system holds a connection to although no link of ours does. They do not advertise.
+
+        On Linux the connection of a program outlives it when it is killed, and a gauge stays connected for whoever
+        comes next. `services`: UUIDs of which a device has one, besides Generic Attribute. Raises the radio's errors.
+        """
+        if self.scanner_backend is not None or sys.platform != "linux":
+            return []
+        adapter = await BleakAdapter.get(bluez=self._bluez())
+        devices = await adapter.get_connected_devices(["1801", *services])
+        return [connected_sighting(device) for device in devices if device.address not in self.held]
+
+    def _bluez(self) -> BlueZAdapterArgs:
+        return BlueZAdapterArgs(adapter=self.adapter) if self.adapter else BlueZAdapterArgs()

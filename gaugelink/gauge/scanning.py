@@ -20,6 +20,8 @@ logger = logging.getLogger(__name__)
 _START_LIMIT_S = 10.0
 _STOP_LIMIT_S = 1.0
 _WAITING_LIMIT = 1000
+UNKNOWN_DBM = -127
+"""What bleak gives for a strength that is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,13 @@ class Sighting:
     def name(self) -> str | None:
         """The name it advertises, or the one that the platform knows it by."""
         return self.advertisement.local_name or self.device.name
+
+
+def connected_sighting(device: BLEDevice) -> Sighting:
+    """What is known of a device that is connected and so does not advertise. Its strength is not known."""
+    properties = device.details.get("props", {}) if isinstance(device.details, dict) else {}
+    services = list(properties.get("UUIDs", []))
+    return Sighting(device, AdvertisementData(device.name, {}, {}, services, None, UNKNOWN_DBM, ()))
 
 
 class Hearing:

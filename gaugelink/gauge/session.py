@@ -160,11 +160,16 @@ class GattSession:
 
         Raises GaugeError when the layout does not fit the gauge, and RADIO_ERRORS.
         """
-        client = await open_client(self._sighting, self._radio, self._timing, lambda _client: self._gone.set())
+        address = self._sighting.address
+        self._radio.held.add(address)
         try:
-            return await self._listen(client)
+            client = await open_client(self._sighting, self._radio, self._timing, lambda _client: self._gone.set())
+            try:
+                return await self._listen(client)
+            finally:
+                await let_go(client, self._timing.disconnect_s)
         finally:
-            await let_go(client, self._timing.disconnect_s)
+            self._radio.held.discard(address)
 
     async def _listen(self, client: BleakClient) -> Ending:
         layout = self._layout

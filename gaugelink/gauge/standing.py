@@ -7,7 +7,7 @@ from enum import StrEnum
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.outflow import Outflow
 from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState
-from gaugelink.gauge.scanning import Sighting
+from gaugelink.gauge.scanning import UNKNOWN_DBM, Sighting
 
 _STATE_EVERY_S = 1.0
 """A state that differs only in counters, rate or last sample goes out at most this often."""
@@ -64,7 +64,7 @@ class Standing:
             self.state,
             address=sighting.address,
             advertised_name=sighting.name,
-            rssi_dbm=sighting.advertisement.rssi,
+            rssi_dbm=None if sighting.advertisement.rssi == UNKNOWN_DBM else sighting.advertisement.rssi,
         )
 
     def battery(self, percent: float) -> None:

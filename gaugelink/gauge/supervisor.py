@@ -198,7 +198,7 @@ class SupervisedLink(GaugeLink):
                 window_s = min(window_s, max(0.5, self._last_seen_s + timing.asleep_s - loop.time()))
             sighting = await find(
                 self._identity,
-                self._radio.scanning,
+                self._radio,
                 known_address=self._standing.state.address,
                 window_s=window_s,
                 settle_s=timing.settle_s,

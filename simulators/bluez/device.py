@@ -128,7 +128,10 @@ class StandInDevice:
         tree = self._service.tree
         tree.change(self.path, DEVICE, {"Connected": Variant("b", True)})
         await self._show_gatt(client)
-        tree.change(self.path, DEVICE, {"ServicesResolved": Variant("b", True)})
+        assert client.services is not None
+        # BlueZ adds the services that it found to those that were advertised.
+        uuids = Variant("as", sorted({*self._advertised["UUIDs"].value, *(each.uuid for each in client.services)}))
+        tree.change(self.path, DEVICE, {"ServicesResolved": Variant("b", True), "UUIDs": uuids})
 
     async def _show_gatt(self, client: "VirtualClient") -> None:
         tree = self._service.tree
@@ -281,6 +284,11 @@ class StandInDevice:
         if not users:
             await client.stop_notify(characteristic)
             self._service.tree.change(path, GATT_CHARACTERISTIC, {"Notifying": Variant("b", False)})
+
+    async def user_left(self, user: str) -> None:
+        """A program is gone: its subscriptions are too; the connection stays, as BlueZ's does."""
+        for path in [path for path, users in self._notify_users.items() if user in users]:
+            await self.stop_notify(path, user)
 
     async def acquire_notify(self, path: str) -> tuple[int, int]:
         """AcquireNotify: a file descriptor that every value is a packet on, and the MTU."""

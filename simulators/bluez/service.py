@@ -247,6 +247,8 @@ class BluezStandIn:
 
     async def _user_left(self, user: str) -> None:
         # A program that ended without a word ends its discovery too; its connections stay, as BlueZ's do.
+        for device in tuple(self._devices.values()):
+            await device.user_left(user)
         if user in self._discovering:
             self._discovering.discard(user)
             await self._scan_if_wanted()

@@ -224,6 +224,41 @@ async def test_reconnecting_leaves_no_bus_connection_behind(monkeypatch: pytest.
         assert abs(len(await names_on(address)) - before) <= 1
 
 
+HOLDER = """
+import asyncio, bleak
+
+async def main():
+    device = await bleak.BleakScanner.find_device_by_name("Left gauge", timeout=30)
+    client = bleak.BleakClient(device)
+    await client.connect()
+    await client.start_notify("%s", lambda _from, _data: None)
+    print("connected", flush=True)
+    await asyncio.Event().wait()
+
+asyncio.run(main())
+"""
+
+
+async def test_a_gauge_that_a_killed_program_left_connected_is_taken_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    # BlueZ does not disconnect what a program that crashed had connected (bluez issue 89), and a connected gauge
+    # does not advertise: a scan alone would never find it again.
+    gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+    async with linux_shop(monkeypatch, gauge) as (_virtual, bluez):
+        holder = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", HOLDER % FRAMES, stdout=asyncio.subprocess.PIPE
+        )
+        assert holder.stdout is not None
+        assert (await holder.stdout.readline()).strip() == b"connected"
+        holder.kill()
+        await holder.communicate()
+        assert gauge.is_connected
+        async with keep_diary(link_to()) as diary:
+            await diary.until_phase(LinkPhase.STREAMING, LIMIT_S)
+            assert diary.state.address == gauge.address
+            assert diary.state.rssi_dbm is None
+        assert bluez.calls.count("Connect") == 1
+
+
 async def test_closing_cancels_a_connect_that_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
     gauge = SimulatedGauge(LAYOUT, name="Left gauge")
     async with linux_shop(monkeypatch, gauge) as (virtual, bluez):
