@@ -30,6 +30,9 @@ _RATE_SPREAD = 0.8
 _SLACK = 0.16
 """Share of the remaining climb by which a sample that lies anywhere on a step is off the smooth law: a step in
 logarithm, ln(1 - share), over the square root of 12."""
+_STEP_MODEL, _SMOOTH_MODEL = 0.15, 0.4
+"""What the law itself is off by, as shares of what is left to climb, from steps and from time alone: measured on
+simulated engines, whose speed and valve keep to no law."""
 _LEFT_SPREAD = 1.0
 """Spread of the logarithm of what the last step leaves."""
 _BLUR = 0.08
@@ -135,7 +138,8 @@ def _weigh(log: FloatArray, goal: FloatArray, var: FloatArray, shares: FloatArra
     share_of = np.repeat(p, 21)[order]
     below = (np.cumsum(share_of) - 0.5 * share_of) / share_of.sum()
     low, middle, high = np.interp([0.025, 0.5, 0.975], below, goals[order])
-    return Climb(float(middle), float(max(high - middle, middle - low)) / 2, float(p @ shares / p.sum()))
+    u = float(np.hypot(max(high - middle, middle - low) / 2, _STEP_MODEL * (middle - last)))
+    return Climb(float(middle), u, float(p @ shares / p.sum()))
 
 
 def _smooth(stairs: Staircase, plateau: Plateau, u_kpa: float) -> Climb:
@@ -175,4 +179,5 @@ def _smooth(stairs: Staircase, plateau: Plateau, u_kpa: float) -> Climb:
     low, centre, high = np.interp([0.025, 0.5, 0.975], below, goals)
     rate = float(p @ (usual + extra) / p.sum())
     share = 1 - float(np.exp(-max(rate, 0.0) * period))
-    return Climb(float(centre), float(max(high - centre, centre - low)) / 2, share)
+    u = float(np.hypot(max(high - centre, centre - low) / 2, _SMOOTH_MODEL * (centre - last)))
+    return Climb(float(centre), u, share)

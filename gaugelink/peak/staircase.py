@@ -144,7 +144,7 @@ class _Look:
         mean = (total[w:] - total[:-w]) / w
         rise = mean[w:] - mean[:-w]
         grain = resolution_kpa * (0.6 if w >= 5 else 1.1)
-        limit = max(4.2 * noise_kpa * float(np.sqrt(2 / w)), 0.0005 * float(np.max(x)), grain)
+        limit = max(5 * noise_kpa * float(np.sqrt(2 / w)), 0.0005 * float(np.max(x)), grain)
         return _Look(rise, w, limit, [p + w for p in _regular(rise, _peaks(rise, limit))])
 
     @property
@@ -277,5 +277,8 @@ def find_plateau(
         u_leak = u_slope * float(t.mean())
         if slope < -3 * u_slope:
             leak = -slope
-            value += leak * float(t.mean())
+            # What leaked since the last rise is given back, but no more than the highest that was ever seen.
+            w = min(max(2, round(0.1 / dt)), n)
+            seen = np.convolve(x, np.full(w, 1 / w), mode="valid").max() + leak * w * dt / 2
+            value = min(value + leak * float(t.mean()), float(seen))
     return Plateau(climb.last_rise_s, value, leak, u, u_leak, m)
