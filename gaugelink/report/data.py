@@ -72,7 +72,7 @@ class ReportData:
     def trace_of(self, cylinder: str) -> Trace | None:
         """The last trace of a cylinder."""
         for trace in reversed(self.traces):
-            if trace.cylinder == cylinder:
+            if trace.cylinder.casefold() == cylinder.casefold():
                 return trace
         return None
 

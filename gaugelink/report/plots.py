@@ -166,9 +166,10 @@ def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
 
 
 def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longest_s: float) -> None:
-    """One cranking event as the gauge saw it, its strokes marked."""
+    """One cranking event as the gauge saw it, its strokes marked. Its cylinder is one of the engine's."""
     unit = data.unit
-    place = data.engine.cylinder_names.index(trace.cylinder) if trace.cylinder in data.engine.cylinder_names else 0
+    names = [name.casefold() for name in data.engine.cylinder_names]
+    place = names.index(trace.cylinder.casefold())
     colour = CYLINDER_COLOURS[place % len(CYLINDER_COLOURS)]
     pressures = np.array([unit.from_kpa(float(p)) for p in trace.pressure_kpa])
     if trace.fitted_time_s is not None and trace.fitted_kpa is not None:
@@ -185,6 +186,7 @@ def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longe
     axes.set_title(f"{trace.cylinder}{rpm}", loc="left", fontsize=8, color=INK, pad=2)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2)
+    axes.xaxis.set_major_locator(MaxNLocator(6, prune="upper"))
     axes.set_xlabel("s", loc="right", labelpad=-8, fontsize=7)
     if trace.flags:
         words = ", ".join(sorted(flag.value.replace("_", " ") for flag in trace.flags))

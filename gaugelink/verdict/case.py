@@ -1,7 +1,7 @@
 """One test laid out for the rules: readings in physical order, which of them can be trusted, and the limits."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import hypot
 
@@ -138,7 +138,7 @@ def lay_out(
             raise SettingsError(f"{name} has two readings in one test; join its repeats into one reading first")
         if not np.isfinite(reading.peak_kpa):
             raise SettingsError(f"the reading of {name} is not a number; read it again")
-        by_name[name] = reading
+        by_name[name] = replace(reading, cylinder=name)
     ordered = {name: by_name[name] for name in engine.cylinder_names if name in by_name}
     return Case(engine, ordered, conditions, rules, unit)
 

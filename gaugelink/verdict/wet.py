@@ -1,14 +1,15 @@
 """Wet against dry: what a little oil in the cylinder tells of rings and of everything else."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
 
+from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.geometry import oil_factor
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.difference import COVERAGE_FACTOR
+from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue
 from gaugelink.verdict.findings import Finding, RuleName, Severity
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a
@@ -65,7 +66,9 @@ def wet_findings(wet: Case, dry: Case) -> list[Finding]:
 
 
 def _rise(wet: Case, dry: Case, name: str) -> _Rise:
-    before, after = dry.readings[name], wet.readings[name]
+    before = dry.readings[name]
+    # The two tests may be days apart: the wet reading is carried to the ambient of the dry one.
+    after = _carried(wet.readings[name], ambient_factor(dry.conditions.ambient_abs_kpa, wet.conditions.ambient_abs_kpa))
     rise = wet.between(after, before)
     geometry, oil = wet.engine.geometry(name), wet.conditions.oil_ml
     if geometry is None or not oil:
@@ -78,6 +81,16 @@ def _rise(wet: Case, dry: Case, name: str) -> _Rise:
         by_volume * STAYING_SHARE,
         COVERAGE_FACTOR * by_volume * STAYING_U,
         before.peak_kpa,
+    )
+
+
+def _carried(reading: ReadingValue, factor: float) -> ReadingValue:
+    return replace(
+        reading,
+        peak_kpa=factor * reading.peak_kpa,
+        peak_u_kpa=factor * reading.peak_u_kpa,
+        u_random_kpa=factor * reading.u_random_kpa,
+        repeats=tuple(factor * value for value in reading.repeats),
     )
 
 

@@ -1,12 +1,14 @@
 """Calibration: correction by points, what is left of the error, and the limits of the standard classes."""
 
 from datetime import date
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
 
 from gaugelink.engine.calibration import AccuracyClass, CalibrationPoint, CalibrationRecord
 from gaugelink.engine.units import PressureUnit
+from gaugelink.settings import parse_settings
 
 POINTS = (
     CalibrationPoint(reference=0.0, indicated=0.0, u=2.0),
@@ -74,3 +76,10 @@ def test_a_calibration_is_overdue_the_day_after_it_falls_due() -> None:
 def test_a_record_that_cannot_be_is_refused(change: dict[str, object], says: str) -> None:
     with pytest.raises(ValidationError, match=says):
         CalibrationRecord.model_validate({**RECORD.model_dump(), **change})
+
+
+def test_the_example_file_can_be_used_as_it_is() -> None:
+    path = Path(__file__).parents[2] / "config" / "calibration.example.toml"
+    record = parse_settings(CalibrationRecord, path.read_text(encoding="utf-8"), path.name)
+    # 1.1 psi at 151.1 psi on its scale.
+    assert record.error_kpa(PressureUnit.PSI.to_kpa(151.1)) == pytest.approx(PressureUnit.PSI.to_kpa(1.1))

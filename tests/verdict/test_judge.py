@@ -289,6 +289,15 @@ def test_one_wet_cylinder_alone_is_doubted_by_the_oil_s_own_volume() -> None:
     assert "cannot be told" in finding.text
 
 
+def test_a_wet_test_on_a_day_of_other_weather_is_carried_to_the_dry_one() -> None:
+    dry = readings(TRIPLE, 135.0, 134.0, 135.0)
+    low = replace(WET, ambient_abs_kpa=SEA_LEVEL.ambient_abs_kpa * 0.97)
+    values = readings(TRIPLE, *(0.97 * psi for psi in (141.0, 140.0, 141.0)))
+    verdict = judge(values, low, dry=dry, dry_conditions=SEA_LEVEL)
+    rise = next(f for f in verdict.findings if f.rule is RuleName.WET_DRY).numbers["rise_kpa"]
+    assert rise == pytest.approx(PSI.to_kpa(6.0))
+
+
 def test_a_wet_test_is_not_held_against_the_dry_band() -> None:
     verdict = judge(readings(TRIPLE, 165.0, 164.0, 165.0), WET, dry=readings(TRIPLE, 148.0, 147.0, 148.0))
     assert RuleName.BAND not in rules_of(verdict)
@@ -310,6 +319,12 @@ def test_a_missing_cylinder_leaves_the_comparison_open() -> None:
     assert not verdict.complete
     assert verdict.word is VerdictWord.RETEST
     assert only(verdict, RuleName.INCOMPLETE).cylinders == ("middle",)
+
+
+def test_a_cylinder_s_name_is_told_as_the_engine_s_record_has_it() -> None:
+    verdict = judge([reading("pto", 135.0), reading("MIDDLE", 110.0), reading("mag", 134.0)])
+    assert [item.cylinder for item in verdict.readings] == list(TRIPLE.cylinder_names)
+    assert only(verdict, RuleName.ODD_CYLINDER).cylinders == ("middle",)
 
 
 def test_one_reading_and_none_are_judged_without_a_spread() -> None:
