@@ -3,6 +3,8 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gaugelink.engine.fleet import Layout, parse_engine, parse_fleet, preset_names
 from gaugelink.engine.geometry import expected_pressure
@@ -169,3 +171,13 @@ def test_the_example_files_can_be_used_as_they_are() -> None:
         if engine.band is not None and engine.band.high_kpa is not None:
             middle = (engine.band.low_kpa + engine.band.high_kpa) / 2.0
             assert abs(estimate.kpa - middle) < estimate.u_kpa
+
+
+@given(text=st.text(max_size=120) | st.text(alphabet='[]machine"= id\n1.2,{}engine', max_size=120))
+def test_whatever_is_in_a_fleet_file_is_read_or_refused_with_its_name(text: str) -> None:
+    refusal = ""
+    try:
+        assert parse_fleet(text, "fleet.toml").machine == ()
+    except SettingsError as error:
+        refusal = str(error)
+    assert not refusal or refusal.startswith("fleet.toml")

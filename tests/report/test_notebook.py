@@ -1,8 +1,11 @@
 """The notebook: both shapes, every mistake told by its line, and nothing read when there is one."""
 
 from datetime import date
+from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from gaugelink.engine.fleet import Fleet, parse_fleet
 from gaugelink.engine.units import PressureUnit
@@ -137,3 +140,21 @@ def test_pressures_in_another_unit_than_said_are_noticed() -> None:
 def test_an_empty_notebook_is_told(text: str) -> None:
     with pytest.raises(SettingsError, match=r"old\.csv, line 1"):
         parse_notebook(text, "old.csv", FLEET, PSI)
+
+
+def test_the_example_notebook_can_be_used_as_it_is() -> None:
+    path = Path(__file__).parents[2] / "config" / "notebook.example.csv"
+    notebook = parse_notebook(path.read_text(encoding="utf-8"), path.name, FLEET)
+    assert len(notebook.tests) == 6
+    assert [job.job for job in notebook.jobs] == ["rings"]
+    assert notebook.tests[0].gauge == "old dial"
+
+
+@given(text=st.text(max_size=200) | st.text(alphabet='dat,e;machin\n\r"PTO\t0123456789-.north\x00', max_size=200))
+def test_whatever_is_in_the_file_is_read_or_refused_with_its_name(text: str) -> None:
+    refusal = ""
+    try:
+        assert parse_notebook("date,machine,PTO\n" + text, "old.csv", FLEET, PSI).tests
+    except SettingsError as error:
+        refusal = str(error)
+    assert all(line.startswith("old.csv, line ") for line in refusal.splitlines())
