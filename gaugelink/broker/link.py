@@ -152,9 +152,11 @@ class BrokerLink:
         while True:
             began = loop.time()
             try:
-                await self._session()
+                # A task of its own: before Python 3.13 a task group that failed leaves its parent marked as cancelled.
+                await asyncio.create_task(self._session())
             except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
                 self._now(connected=False, problem=self._why(group))
+            _heed_cancellation()
             if loop.time() - began > STABLE_S:
                 wait_s = FIRST_WAIT_S
             # Full jitter: benches that lost the same broker do not come back at the same moment.
@@ -244,7 +246,7 @@ class BrokerLink:
         client = await self._connect()
         try:
             await self._listener.subscribe(client)
-            await client.publish(topic(self._bench, "availability"), Availability.ONLINE.value, qos=1, retain=True)
+            await self._publish(client, "availability", Availability.ONLINE.value, qos=1, retain=True)
             self._connects += 1
             self._stale_states |= set(self._states)
             self._now(connected=True, problem=None)
@@ -268,6 +270,12 @@ class BrokerLink:
                 await client.publish(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True)
             finally:
                 await client.__aexit__(None, None, None)
+
+    async def _publish(
+        self, client: aiomqtt.Client, topic_suffix: str, payload: str, *, qos: int, retain: bool = False
+    ) -> None:
+        await client.publish(topic(self._bench, topic_suffix), payload, qos=qos, retain=retain)
+        _heed_cancellation()
 
     async def _drain(self, client: aiomqtt.Client) -> None:
         loop = asyncio.get_running_loop()
@@ -329,7 +337,7 @@ class BrokerLink:
         # Tasks start in the order in which they are made, and each hands its packet over before it first waits.
         sending = [
             asyncio.create_task(
-                client.publish(topic(self._bench, row.topic_suffix), row.payload_json, qos=row.qos, retain=row.retain)
+                self._publish(client, row.topic_suffix, row.payload_json, qos=row.qos, retain=row.retain)
             )
             for row in rows
         ]
@@ -339,6 +347,7 @@ class BrokerLink:
                 self._sent += 1
                 if acknowledged is not None:
                     acknowledged.append(row)
+                _heed_cancellation()
         finally:
             for sent in sending:
                 sent.cancel()
@@ -349,11 +358,8 @@ class BrokerLink:
             self._aside.clear()
             while self._unrecorded:
                 message = self._unrecorded[0]
-                await client.publish(
-                    topic(self._bench, message.topic_suffix),
-                    message.payload_json,
-                    qos=message.qos,
-                    retain=message.retain,
+                await self._publish(
+                    client, message.topic_suffix, message.payload_json, qos=message.qos, retain=message.retain
                 )
                 # Taken off only now, so that one whose broker went away is sent again. A full deque may have let
                 # it go in the meantime.
@@ -362,11 +368,22 @@ class BrokerLink:
             for suffix in sorted(self._stale_states):
                 self._stale_states.discard(suffix)
                 payload = self._states[suffix]
-                await client.publish(topic(self._bench, suffix), payload, qos=1, retain=True)
+                await self._publish(client, suffix, payload, qos=1, retain=True)
             if not self._stale_states and not self._unrecorded:
                 await self._aside.wait()
 
     async def _send_live(self, client: aiomqtt.Client) -> None:
         while True:
             suffix, payload = await self._live.get()
-            await client.publish(topic(self._bench, suffix), payload, qos=0)
+            await self._publish(client, suffix, payload, qos=0)
+
+
+def _heed_cancellation() -> None:
+    """Raise a cancellation that was swallowed.
+
+    The client library waits in `asyncio.wait_for`, which before Python 3.12 returns as if nothing had happened when
+    it is cancelled in the moment in which what it waited for is done. A loop around it would then never end.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

@@ -121,7 +121,9 @@ class Subscriber:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            # More than once: before Python 3.12 the client library may swallow a cancellation.
+            while not self._task.done():
+                self._task.cancel()
+                await asyncio.wait({self._task}, timeout=1.0)
         if error is None:
             self._raise_offence()

@@ -225,6 +225,36 @@ async def test_a_shutdown_in_the_middle_of_connecting_leaves_no_socket(tmp_path)
         assert await happened.get() == "left"
 
 
+class Swallowing:
+    """A client that swallows a cancellation, as `asyncio.wait_for` does before Python 3.12 in a bad moment."""
+
+    def __init__(self) -> None:
+        self.sending = asyncio.Event()
+
+    async def publish(self, *_: object, **__: object) -> None:
+        self.sending.set()
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            return
+
+
+@pytest.mark.parametrize("loop_of", ["_send_aside", "_send_live", "_drain"])
+async def test_a_cancellation_that_the_client_swallows_ends_the_link_all_the_same(tmp_path, loop_of):
+    async with Journal.open(tmp_path / "j.db") as journal:
+        link = BrokerLink(settings(1), BENCH, journal)
+        link.publish_state("gauge/blue/state", gauge_state(LinkPhase.STREAMING))
+        link._connected = True
+        link.publish_live("gauge/blue/pressure", "[]")
+        await crank(journal, 1)
+        client = Swallowing()
+        task = asyncio.create_task(getattr(link, loop_of)(client))
+        await client.sending.wait()
+        task.cancel()
+        await asyncio.wait({task}, timeout=5)
+        assert task.cancelled()
+
+
 async def test_live_pressure_is_dropped_while_the_broker_is_away(tmp_path, mosquitto):
     live = f"gaugelink/{BENCH}/gauge/blue/pressure"
     async with (
@@ -239,10 +269,10 @@ async def test_live_pressure_is_dropped_while_the_broker_is_away(tmp_path, mosqu
         await until_connected(link, connected=False)
         link.publish_live("gauge/blue/pressure", second)
         await mosquitto.start()
-        await until_connected(link)
+        back = await crank(journal, 1)
+        await subscriber.wait_for(lambda: back in subscriber.payloads(EVENTS))
         link.publish_live("gauge/blue/pressure", third)
-        last = await crank(journal, 1)
-        await subscriber.wait_for(lambda: last in subscriber.payloads(EVENTS) and third in subscriber.payloads(live))
+        await subscriber.wait_for(lambda: third in subscriber.payloads(live))
         assert subscriber.payloads(live) == [first, third]
 
 
