@@ -160,7 +160,7 @@ def turn(spec: EngineSpec) -> Turn:
 def test_the_estimate_holds_for_sound_simulated_engines() -> None:
     """The simulated engine has heat transfer, leaks, ports and a speed that sags: another physics than here."""
     inside = 0
-    traces = crank_many([turn(spec) for spec in sound_engines(40)])
+    traces = crank_many([turn(spec) for spec in sound_engines(30)])
     for trace in traces:
         spec = trace.spec
         geometry = CylinderGeometry(
@@ -178,7 +178,7 @@ def test_the_estimate_holds_for_sound_simulated_engines() -> None:
 
 def test_a_simulated_cranking_pressure_follows_the_ambient_pressure_ratio() -> None:
     """At 2,000 m (ICAO Doc 7488/3: 795.01 hPa) the same engine reads 0.7846 of its sea-level reading, not 0.822."""
-    specs = [replace(spec, ambient_abs_kpa=101.325) for spec in sound_engines(12)]
+    specs = [replace(spec, ambient_abs_kpa=101.325) for spec in sound_engines(8)]
     low = [replace(spec, ambient_abs_kpa=79.501) for spec in specs]
     traces = crank_many([turn(spec) for spec in (*specs, *low)])
     ratios = [

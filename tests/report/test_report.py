@@ -117,9 +117,9 @@ def test_a_report_that_cannot_be_written_says_so(tmp_path: Path) -> None:
         report_pdf(sample_report(), tmp_path / "missing" / "a.pdf")
 
 
-@pytest.mark.parametrize("count", [1, 2, 4, 6, 8])
+@pytest.mark.parametrize("count", [1, 4, 8])
 def test_engines_of_any_size_fit_on_the_page(count: int, tmp_path: Path) -> None:
-    banks = "two_banks" if count in (6, 8) else "inline_front"
+    banks = "two_banks" if count == 8 else "inline_front"
     engine = parse_engine(f'id="e"\nname="e"\ncycle=4\nlayout="{banks}"\ncylinders={count}\n', "e.toml")
     data = sample_report(tuple(150.0 + i for i in range(count)), engine=engine, with_history=False)
     assert Page(report_html(data)).words.count("not read") == 0
