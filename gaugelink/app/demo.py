@@ -9,12 +9,16 @@ from rich.console import Console
 from rich.text import Text
 
 from gaugelink.app.daemon import Daemon
+from gaugelink.app.pages import write_report
 from gaugelink.app.presenter import ScenePresenter, spread_line
+from gaugelink.app.records import Records
 from gaugelink.app.running import Waiter, in_front_of, watchers_for
 from gaugelink.app.screen import cylinder_table
 from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.gauge.config import KindSetting
+from gaugelink.journal import Journal
+from gaugelink.report.data import ReportData
 from gaugelink.verdict.findings import Severity
 from simulators.bench import Manner, Slip
 from simulators.shop import engine_under, simulated_shop
@@ -22,6 +26,8 @@ from simulators.shop import engine_under, simulated_shop
 MACHINE = "ridge-7"
 MISTAKE = {"middle": Slip.LOOSE_GAUGE}
 """The simulated mechanic leaves the gauge loose once, on this cylinder."""
+REPORTS = Path(tempfile.gettempdir()) / "gaugelink-demo"
+"""Where the report of the demo's test goes when nothing else is said."""
 LISTEN_S = 4.0
 """How long the simulated mechanic takes to read and acknowledge the cautions, in simulated seconds."""
 LONGEST_S = 240.0
@@ -44,9 +50,15 @@ def demo_shop(folder: Path, *, held: bool) -> Shop:
 
 
 async def run_demo(
-    console: Console, *, held: bool = False, speed: float = 3.0, silent: bool = False, seed: int = 7
+    console: Console,
+    *,
+    held: bool = False,
+    speed: float = 3.0,
+    silent: bool = False,
+    seed: int = 7,
+    reports: Path | None = None,
 ) -> None:
-    """Run the demo in front of a person; it ends by itself."""
+    """Run the demo in front of a person; it ends by itself. The report goes to the folder `reports`."""
     console.print(Text(SIMULATION, style="bold"))
     with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
         shop = demo_shop(Path(folder), held=held)
@@ -65,6 +77,20 @@ async def run_demo(
                 acting.cancel()
                 ending.cancel()
         _finale(console, shop, presenter, daemon, waiter)
+        if waiter.done.is_set():
+            async with Journal.open(shop.journal, read_only=True) as journal:
+                data = await Records(shop, journal).report(None)
+            pages = await asyncio.to_thread(_write_reports, data, reports or REPORTS)
+            console.print(Text(f"The report of this test: {' and '.join(str(page) for page in pages)}"))
+        console.print(Text(SIMULATION, style="dim"))
+
+
+def _write_reports(data: ReportData, folder: Path) -> tuple[Path, Path]:
+    folder.mkdir(parents=True, exist_ok=True)
+    pages = (folder / "report.html", folder / "report.pdf")
+    for page in pages:
+        write_report(data, page)
+    return pages
 
 
 async def _act(daemon: Daemon, waiter: Waiter, speed: float) -> None:
@@ -91,4 +117,3 @@ def _finale(console: Console, shop: Shop, presenter: ScenePresenter, daemon: Dae
                 console.print(Text(f"- {finding.text}"))
     if not waiter.done.is_set():
         console.print(Text("The test was not finished.", style="bold red"))
-    console.print(Text(SIMULATION, style="dim"))

@@ -183,7 +183,7 @@ class Records:
             gauge=", ".join(self._gauge_words(name) for name in dict.fromkeys(test.state.plan.gauges.values())),
             odometer="" if odometer is None else f"{odometer:g} {record.counter.value}",
             conditions=tuple(
-                (name.replace("_", " "), str(value))
+                (name.replace("_", " "), _in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
                 if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open")
             ),
@@ -209,6 +209,10 @@ class Records:
         events = {event.event_id: event.event for event in kept}
         unit = self._shop.settings.bench.display_unit
         return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
+
+
+def _in_words(value: object) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:

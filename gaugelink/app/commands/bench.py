@@ -56,9 +56,10 @@ def demo_command(
     speed: Annotated[float, typer.Option(min=0.5, max=20, help="Simulated seconds to a second.")] = 5.0,
     silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
+    reports: Annotated[Path | None, typer.Option(help="Folder for the report of the test.")] = None,
 ) -> None:
     """Show a whole hands-free test in an invented shop: simulated gauge, engine and mechanic, real radio traffic."""
     from gaugelink.app.demo import run_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
-    asyncio.run(run_demo(Console(), held=held, speed=speed, silent=silent, seed=seed))
+    asyncio.run(run_demo(Console(), held=held, speed=speed, silent=silent, seed=seed, reports=reports))

@@ -4,7 +4,6 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, TypeVar
 
@@ -12,25 +11,17 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
+from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.report.data import ReportData
 from gaugelink.report.export import ExportRow
 
 T = TypeVar("T")
 Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
 _SHOP = Path("config/shop.toml")
-
-
-class Form(StrEnum):
-    """What a report is written as."""
-
-    HTML = "html"
-    PDF = "pdf"
-    PNG = "png"
 
 
 def register(app: typer.Typer) -> None:
@@ -128,30 +119,6 @@ def report_command(
         return
     write_report(data, out)
     typer.echo(f"Written to {out}.")
-
-
-def write_report(data: ReportData, out: Path) -> None:
-    """Write a report as its file's ending says.
-
-    Raises:
-        SettingsError: the ending is not one of html, pdf, png, or the file cannot be written.
-    """
-    from gaugelink.report.html import report_html
-    from gaugelink.report.page import report_pdf, report_png
-
-    try:
-        form = Form(out.suffix.lstrip(".").lower())
-    except ValueError as error:
-        raise SettingsError(f"{out}: the ending says what a report is written as; allowed: html, pdf, png.") from error
-    try:
-        if form is Form.HTML:
-            out.write_text(report_html(data), encoding="utf-8")
-        elif form is Form.PDF:
-            report_pdf(data, out)
-        else:
-            report_png(data, out)
-    except OSError as error:
-        raise SettingsError(f"{out}: the report cannot be written: {error.strerror}.") from error
 
 
 def export_command(
