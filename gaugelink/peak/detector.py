@@ -4,14 +4,12 @@ Quiet costs a few comparisons per frame. Only when the level leaves its resting 
 more closely, and only once nothing has risen for a while is the whole stretch described (`burst.describe`).
 """
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from gaugelink.peak.burst import RISE_S, Burst, describe, middle
 from gaugelink.peak.events import BoolArray, EventSamples, FloatArray, GaugeKind, GaugeTraits
-from gaugelink.peak.evidence import Circumstances, gather, spacing
+from gaugelink.peak.evidence import Circumstances, Losses, gather, spacing
 from gaugelink.peak.notices import (
     DetectorSettings,
     EventClosed,
@@ -40,11 +38,11 @@ __all__ = [
 ]
 
 CHUNK = 512
-"""Samples looked at together in quiet; small enough that a chunk of a slow drift stays within the wake threshold."""
+"""Samples looked at together, at most."""
+GLANCE_S = 10.0
+"""Quiet looked at together, at most, when a whole record comes at once: a slow drift stays within the threshold."""
 SETTLE_S = 0.3
 """Flat time after a fall or at the start of a record that makes a new resting level."""
-MOST_LOSSES = 1024
-"""Gaps remembered one by one."""
 JUNK_S = 8.0
 """Movement that is no event for this long becomes the new background."""
 
@@ -69,6 +67,7 @@ class Detector:
         self._last_s = -np.inf
         self._tidy_at = CHUNK
         self._since_estimate = 0
+        self._keep = 0
         self._quiet_from_s = -np.inf
         self._quiet_until_s = -np.inf
         self._first_quiet_s = -np.inf
@@ -81,7 +80,7 @@ class Detector:
         self._may_hold = True
         self._fell_kpa = 0.0
         self._trimmed = False
-        self._losses: list[tuple[float, int]] = []
+        self._losses = Losses()
         self._pending: list[StrokeSeen] = []
         self._opened = False
 
@@ -115,16 +114,13 @@ class Detector:
         n = len(t)
         if p.shape != t.shape:
             raise ValueError(f"{n} times came with {p.size} pressures; give one pressure for each time")
-        if not n:
-            if lost_before:
-                self._lose(self._last_s, lost_before)
-            return []
-        first_s = float(t[0])
-        last_s = float(t[-1])
+        first_s, last_s = (float(t[0]), float(t[-1])) if n else (self._last_s, self._last_s)
         if first_s < self._last_s or last_s < first_s:
             raise ValueError(f"time goes backwards: {first_s} s to {last_s} s after {self._last_s} s")
         if lost_before:
-            self._lose(first_s, lost_before)
+            self._losses.add(first_s, lost_before)
+        if not n:
+            return []
         o: BoolArray | bool = False
         if over_range is not None:
             o = np.atleast_1d(np.asarray(over_range, dtype=np.bool_))
@@ -148,39 +144,36 @@ class Detector:
             self._review(self._last_s, notices, ended=True)
         return notices
 
-    def _lose(self, at_s: float, count: int) -> None:
-        if len(self._losses) >= MOST_LOSSES:
-            # Where they were is of no use any more; how many they were still is.
-            self._losses = [(at_s, sum(n for _, n in self._losses))]
-        self._losses.append((at_s, count))
-
     def _store_quiet(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, n: int) -> None:
         recent = self._recent
         if recent.count + n > self._tidy_at:
-            self._tidy(n)
+            self._tidy()
         recent.append(t, p, o)
 
-    def _tidy(self, n: int) -> None:
-        """Make room for `n` quiet samples and, now and then, look at rate, noise and resolution again."""
+    def _tidy(self) -> None:
+        """Make room for quiet samples and, now and then, look at rate, noise and resolution again."""
         recent = self._recent
         count = recent.count
-        dt = self._quiet.dt_s = spacing(recent.time_s[max(0, count - CHUNK) : count]) or self._quiet.dt_s or 0.01
-        keep = min(int(self._settings.quiet_s / dt) + 8, recent.capacity // 4)
-        recent.keep_last(keep)
-        self._tidy_at = min(keep + max(keep, 2 * CHUNK), recent.capacity)
+        if not self._keep or self._since_estimate >= 8 * CHUNK:
+            dt = spacing(recent.time_s[max(0, count - CHUNK) : count]) or self._quiet.dt_s or 0.01
+            self._quiet.dt_s = dt
+            self._keep = min(int(self._settings.quiet_s / dt) + 8, recent.capacity // 4)
+            first = max(int(recent.time_s[:count].searchsorted(self._quiet_from_s)), count - CHUNK)
+            if count - first >= 64 and self._quiet.known:
+                self._since_estimate = 0
+                self._quiet.settle(recent.pressure_kpa[first:count], keep_rest=True)
+        recent.keep_last(self._keep)
+        self._tidy_at = min(self._keep + max(self._keep, 2 * CHUNK), recent.capacity)
         self._since_estimate += count - recent.count
         self._losses.clear()
-        if self._since_estimate >= 8 * CHUNK:
-            first = max(int(recent.time_s[: recent.count].searchsorted(self._quiet_from_s)), recent.count - CHUNK)
-            if recent.count - first >= 64:
-                self._since_estimate = 0
-                self._quiet.settle(recent.pressure_kpa[first : recent.count], keep_rest=True)
 
     def _take(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, notices: list[Notice]) -> None:
         """Samples that need more than a glance, or more of them than one frame has."""
         n = len(t)
         if not np.isfinite(_total(p)):
             raise ValueError("a pressure is not a number; leave such samples out and count them as lost")
+        if n > 1 and (t[1:] < t[:-1]).any():
+            raise ValueError("time goes backwards inside the samples; sort them or split the record")
         i = 0
         while i < n:
             if not self._quiet.known:
@@ -199,7 +192,7 @@ class Detector:
                 if t[j - 1] >= self._check_s:
                     self._review(float(t[j - 1]), notices, ended=False)
             else:
-                j = min(n, i + CHUNK)
+                j = min(n, i + max(64, min(2 * CHUNK, int(GLANCE_S / self._quiet.dt_s))))
                 part = _part(t, p, o, i, j)
                 if not self._quiet.stays(part[1], j - i, float(t[j - 1] - t[i])):
                     off = np.abs(part[1] - self._quiet.rest_kpa) > self._quiet.wake_kpa
@@ -250,18 +243,8 @@ class Detector:
             self._observe(t, p, notices)
 
     def _make_room(self, n: int) -> None:
-        """Let go of old quiet first, then of the middle of an event that does not end."""
-        recent = self._recent
-        if recent.count + n <= recent.capacity:
-            return
-        if self._start > recent.capacity // 4:
-            recent.keep_last(recent.count - self._start)
-            self._start = 0
-            return
-        # The start stays for its first stroke and its zero, the latest part for its end.
-        count = recent.count
-        recent.drop_middle(count // 2, 3 * count // 4)
-        self._trimmed = True
+        self._start, trimmed = self._recent.make_room(n, self._start)
+        self._trimmed |= trimmed
 
     def _observe(self, t: FloatArray, p: FloatArray, notices: list[Notice]) -> None:
         """Strokes as they pass, for live feedback."""
@@ -335,7 +318,7 @@ class Detector:
         self._no_quiet = False
         self._quiet_from_s = now_s - SETTLE_S
         self._quiet.settle(tail, flat=float(_highest(tail) - _lowest(tail)) <= 2 * self._quiet.wake_kpa)
-        self._tidy(0)
+        self._tidy()
 
     def _rose_lately(self, now_s: float) -> float | None:
         recent = self._recent
@@ -375,7 +358,7 @@ class Detector:
             ended=ended,
             trimmed=self._trimmed,
             may_hold=self._may_hold,
-            losses=tuple(self._losses),
+            losses=self._losses,
             zero_before=self._zero,
         )
         samples, zero = gather(self._recent, self._start + burst.first, burst, about, self._traits, self._settings)
@@ -394,7 +377,7 @@ def find_events(
     pressure_kpa: ArrayLike,
     traits: GaugeTraits = _ANY_GAUGE,
     settings: DetectorSettings = _USUAL,
-    over_range: Sequence[bool] | BoolArray | None = None,
+    over_range: ArrayLike | None = None,
 ) -> list[EventSamples]:
     """Find the events of a whole record: the same detector as the live one, without its live feedback.
 

@@ -14,6 +14,34 @@ SHORT_S = 0.6
 """A record that ends sooner than this after the last stroke may have ended inside the event."""
 
 
+MOST_LOSSES = 1024
+"""Gaps remembered one by one."""
+
+
+class Losses:
+    """Samples lost on the way, as the gauge's link counts them, in constant memory."""
+
+    __slots__ = ("_seen",)
+
+    def __init__(self) -> None:
+        self._seen: list[tuple[float, int]] = []
+
+    def add(self, at_s: float, count: int) -> None:
+        """Note that `count` samples are missing before `at_s`."""
+        if len(self._seen) >= MOST_LOSSES:
+            # Where they were is of no use any more; how many they were still is.
+            self._seen = [(at_s, sum(n for _, n in self._seen))]
+        self._seen.append((at_s, count))
+
+    def between(self, first_s: float, last_s: float) -> int:
+        """How many were lost from `first_s` to `last_s`."""
+        return sum(n for at, n in self._seen if first_s <= at <= last_s)
+
+    def clear(self) -> None:
+        """Forget them all."""
+        self._seen.clear()
+
+
 @dataclass(frozen=True, slots=True)
 class Circumstances:
     """What the detector knows about an event besides its samples."""
@@ -30,8 +58,7 @@ class Circumstances:
     trimmed: bool
     may_hold: bool
     """The resting level may be pressure that a check valve holds."""
-    losses: tuple[tuple[float, int], ...]
-    """Times and numbers of lost samples, as counted by the gauge's link."""
+    losses: "Losses"
     zero_before: Zero | None
     """The zero of the event before."""
 
@@ -87,7 +114,7 @@ def gather(
         # Not bled since the event before: that one's zero still holds.
         zero = before
     drift = zero.level_kpa - before.level_kpa if zero and before else 0.0
-    lost = sum(n for at, n in about.losses if first_s - 0.1 <= at <= last_s + 2 * dt)
+    lost = about.losses.between(first_s - 0.1, last_s + 2 * dt)
     if not lost and not about.trimmed:
         lost = missing(t[first : int(t.searchsorted(last_s)) + 1])
     lead = 0 if about.no_quiet else int(t.searchsorted(max(first_s - settings.lead_s, about.quiet_from_s)))

@@ -4,18 +4,22 @@ import numpy as np
 
 from gaugelink.peak.events import BoolArray, FloatArray
 
+LEAST = 4096
+"""Smallest capacity that holds some seconds of quiet and a short event at a usual rate."""
+
 
 class Recent:
     """A sliding window over a stream of samples. Arrays are allocated once and never grow.
 
-    The newest `count` samples lie in order at the start of `time_s`, `pressure_kpa` and `over_range`.
+    The newest `count` samples lie in order at the start of `time_s`, `pressure_kpa` and `over_range`. Whoever
+    appends makes room first.
     """
 
     __slots__ = ("capacity", "count", "over_range", "pressure_kpa", "time_s")
 
     def __init__(self, capacity: int) -> None:
-        if capacity < 1024:
-            raise ValueError(f"a capacity of {capacity} samples is too small for an event; give 1024 or more")
+        if capacity < LEAST:
+            raise ValueError(f"a capacity of {capacity} samples is too small for an event; give {LEAST} or more")
         self.capacity = capacity
         self.count = 0
         self.time_s: FloatArray = np.empty(capacity)
@@ -28,7 +32,7 @@ class Recent:
         return self.time_s.nbytes + self.pressure_kpa.nbytes + self.over_range.nbytes
 
     def append(self, time_s: FloatArray, pressure_kpa: FloatArray, over_range: BoolArray | bool) -> None:
-        """Add samples at the end. The caller makes room first (`keep_last`, `drop_middle`)."""
+        """Add samples at the end; shapes (n,)."""
         first = self.count
         last = first + len(time_s)
         self.time_s[first:last] = time_s
@@ -41,9 +45,20 @@ class Recent:
         if count < self.count:
             self._cut(0, self.count - count)
 
-    def drop_middle(self, first: int, last: int) -> None:
-        """Forget the samples `first` to `last` (excluded) and close the gap; their times are not touched."""
-        self._cut(first, last)
+    def make_room(self, count: int, start: int) -> tuple[int, bool]:
+        """Make room for `count` more: let go of what is before `start`, or else of the middle of what is after it.
+
+        Returns:
+            Where `start` is now, and whether the middle was cut out.
+        """
+        if self.count + count <= self.capacity:
+            return start, False
+        if start > self.capacity // 4:
+            self.keep_last(self.count - start)
+            return 0, False
+        # The beginning stays for its first stroke and its zero, the latest part for its end.
+        self._cut(self.count // 2, 3 * self.count // 4)
+        return start, True
 
     def _cut(self, first: int, last: int) -> None:
         count = self.count

@@ -237,6 +237,7 @@ def test_memory_stays_the_same_and_an_endless_event_says_that_it_was_trimmed() -
     [
         ([0.0, 0.1], [1.0], "one pressure for each time"),
         ([0.1, 0.0], [1.0, 1.0], "time goes backwards"),
+        ([0.0, 0.2, 0.1, 0.3], [1.0, 1.0, 1.0, 1.0], "time goes backwards"),
         ([0.0, 0.1], [1.0, float("nan")], "not a number"),
     ],
 )
@@ -256,3 +257,19 @@ def test_time_that_goes_back_between_frames_is_refused_and_harms_nothing() -> No
 def test_no_samples_and_a_single_one_are_nothing() -> None:
     assert find_events([], []) == []
     assert find_events([0.0], [5.0]) == []
+
+
+def test_a_buffer_too_small_for_an_event_is_refused() -> None:
+    with pytest.raises(ValueError, match="too small"):
+        Detector(settings=DetectorSettings(capacity=100))
+
+
+def test_a_fast_gauge_far_from_zero_finds_its_resting_level() -> None:
+    t = clock(8.0, 5000.0)
+    (event,) = closed(feed(t, shown(pulses(t, 4.0, 6), zero_kpa=40.0)))
+    assert event.zero_kpa == pytest.approx(40.0, abs=0.3)
+
+
+def test_quiet_hours_say_nothing() -> None:
+    t = clock(3600.0, 10.0)
+    assert feed(t, shown(np.zeros_like(t)), frame=100) == []
