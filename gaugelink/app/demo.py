@@ -13,7 +13,7 @@ from gaugelink.app.pages import write_report
 from gaugelink.app.presenter import ScenePresenter, spread_line
 from gaugelink.app.records import Records
 from gaugelink.app.running import Waiter, in_front_of, watchers_for
-from gaugelink.app.screen import cylinder_table
+from gaugelink.app.screen import cylinder_table, legible
 from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.gauge.config import KindSetting
@@ -105,11 +105,12 @@ async def _act(daemon: Daemon, waiter: Waiter, speed: float) -> None:
 def _finale(console: Console, shop: Shop, presenter: ScenePresenter, daemon: Daemon, waiter: Waiter) -> None:
     scene = presenter.scene
     unit = shop.settings.bench.display_unit
+    plain = console.options.ascii_only
     console.print()
     console.print(Text(f"{scene.bench}  {scene.title}", style="bold"))
-    console.print(cylinder_table(scene.cylinders, unit, plain=console.options.ascii_only))
+    console.print(cylinder_table(scene.cylinders, unit, plain=plain))
     verdict = daemon.session.verdict
-    console.print(Text(spread_line(verdict, shop), style="bold"))
+    console.print(Text(legible(spread_line(verdict, shop), plain=plain), style="bold"))
     if verdict is not None:
         console.print(Text(verdict.summary))
         for finding in verdict.findings:

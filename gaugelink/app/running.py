@@ -11,7 +11,7 @@ from rich.live import Live
 from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.keys import terminal_keys
 from gaugelink.app.presenter import ScenePresenter
-from gaugelink.app.screen import KEYS, Screen
+from gaugelink.app.screen import KEYS, Screen, legible
 from gaugelink.app.step import Step
 from gaugelink.bench.prompts import QUESTIONS, PromptKey
 from gaugelink.bench.reading import Phase
@@ -160,9 +160,16 @@ class Waiter(Watcher):
             self.done.set()
 
 
+def _printer(console: Console) -> Callable[[str], None]:
+    def say(line: str) -> None:
+        console.print(legible(line, plain=console.options.ascii_only), highlight=False, soft_wrap=True)
+
+    return say
+
+
 def watchers_for(
     console: Console, presenter: ScenePresenter, unit: PressureUnit, more: Sequence[Watcher] = ()
 ) -> list[Watcher]:
     """The watchers of a service in front of this console."""
-    plain = [] if console.is_terminal else [PlainLines(unit, lambda line: console.print(line, highlight=False))]
+    plain = [] if console.is_terminal else [PlainLines(unit, _printer(console))]
     return [presenter, *plain, *more]

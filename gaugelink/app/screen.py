@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 from pyfiglet import Figlet
-from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+from rich.console import Console, ConsoleOptions, Group, OverflowMethod, RenderableType, RenderResult
 from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
@@ -40,7 +40,8 @@ class Screen:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         scene = self._scene
         width = options.max_width
-        yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow="ellipsis", no_wrap=True)
+        overflow: OverflowMethod = "crop" if options.ascii_only else "ellipsis"
+        yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=overflow, no_wrap=True)
         yield _prompt(scene, width, plain=options.ascii_only)
         yield Panel(
             Group(*_trace(scene, width - 4, plain=options.ascii_only)),
@@ -58,15 +59,20 @@ class Screen:
         if scene.cylinders:
             yield cylinder_table(scene.cylinders, scene.unit, plain=options.ascii_only)
         if scene.spread:
-            yield Text(scene.spread, style="bold")
+            yield Text(legible(scene.spread, plain=options.ascii_only), style="bold")
         for notice in scene.notices:
             yield Text(f"! {notice}", style="bold red")
         for name, words in scene.gauges.items():
-            yield Text(f"gauge {name}: {words}", style="dim", overflow="ellipsis", no_wrap=True)
+            yield Text(f"gauge {name}: {words}", style="dim", overflow=overflow, no_wrap=True)
         if scene.broker:
-            yield Text(scene.broker, style="dim", overflow="ellipsis", no_wrap=True)
+            yield Text(scene.broker, style="dim", overflow=overflow, no_wrap=True)
         if self._keys:
-            yield Text(self._keys, style="dim", overflow="ellipsis", no_wrap=True)
+            yield Text(self._keys, style="dim", overflow=overflow, no_wrap=True)
+
+
+def legible(text: str, *, plain: bool) -> str:
+    """A text as a terminal without Unicode can show it."""
+    return text.replace("±", "+/-").encode("ascii", "replace").decode() if plain else text
 
 
 @lru_cache(maxsize=64)
@@ -110,7 +116,7 @@ def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) 
     cylinder = last.cylinder or "not yet given to a cylinder"
     speed = "" if last.cranking_rpm is None else f"   {last.cranking_rpm:.0f} rpm"
     head = f"{cylinder}: {unit.text(last.peak_kpa)} ± {unit.from_kpa(last.peak_u_kpa):.{unit.decimals + 1}f}{speed}"
-    lines = [Text(head, style="bold")]
+    lines = [Text(legible(head, plain=plain), style="bold")]
     shown = last.stroke_kpa[-12:]
     if shown:
         top = max(shown)
@@ -133,7 +139,7 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
     table.add_column("")
     table.add_column("cylinder")
     table.add_column(unit.value, justify="right")
-    table.add_column("±", justify="right")
+    table.add_column(legible("±", plain=plain), justify="right")
     table.add_column("pulls", justify="left")
     table.add_column("")
     for row in rows:

@@ -1,0 +1,56 @@
+"""The bench's screen says everything at 80 columns, with and without colour and box characters."""
+
+import io
+
+import pytest
+from rich.console import Console
+
+from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.app.screen import Screen
+from gaugelink.engine.units import PressureUnit
+
+
+def scene() -> Scene:
+    made = Scene("bay-1", PressureUnit.PSI, title="North 7, dry test", prompt="MAG, 134 psi. Once more.")
+    for n in range(500):
+        made.live(n * 0.02, 900.0 if n % 10 == 0 else 0.0)
+    made.cylinders = [
+        CylinderRow("PTO", CylinderMark.AGREED, 930.0, 12.0, (931.0, 929.0)),
+        CylinderRow("middle", CylinderMark.ODD, 830.0, 12.0, (831.0, 829.0), ("still rising",)),
+        CylinderRow("MAG", CylinderMark.NOW),
+    ]
+    made.last_event = LastEvent("middle", (500.0, 700.0, 800.0), 830.0, 12.0, 412.0, ("few strokes",))
+    made.notices.append("The disk is full.")
+    made.gauges["amber"] = "streaming, 100 samples/s"
+    return made
+
+
+def drawn(made: Scene, encoding: str) -> str:
+    file = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    console = Console(file=file, width=80, force_terminal=False, legacy_windows=False)
+    console.print(Screen(made))
+    file.flush()
+    buffer = file.buffer
+    assert isinstance(buffer, io.BytesIO)
+    return buffer.getvalue().decode(encoding)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_everything_is_there_in_80_columns_with_and_without_unicode(encoding: str) -> None:
+    text = drawn(scene(), encoding)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    for word in ("MAG, 134 psi. Once more.", "135", "120", "agreed", "odd", "still rising", "now", "412 rpm",
+                 "The disk is full.", "few strokes", "streaming"):  # fmt: skip
+        assert word in text
+
+
+def test_a_prompt_too_long_for_large_letters_is_still_whole() -> None:
+    made = scene()
+    made.prompt = "Not sure about 134 psi. Was that middle or MAG? Answer, or pull again on middle. " * 2
+    text = " ".join(drawn(made, "utf-8").replace("│", " ").split())
+    assert "Was that middle or MAG? Answer, or pull again on middle." in text
+
+
+def test_the_trace_keeps_only_what_it_shows() -> None:
+    made = scene()
+    assert made.trace[-1][0] - made.trace[0][0] <= TRACE_S

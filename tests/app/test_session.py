@@ -1,0 +1,200 @@
+"""A bench's session: what happens becomes entries and messages that are committed together."""
+
+from datetime import UTC, datetime, timedelta
+from math import hypot
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gaugelink.app.session import Session
+from gaugelink.app.step import Step
+from gaugelink.bench.reading import Phase
+from gaugelink.broker import messages as published
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
+from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry, TestEntry
+from gaugelink.journal.rows import StoredEvent, StoredTest
+from gaugelink.peak.events import BudgetLine, CrankingEvent, EventSamples, Flag, GaugeKind, Method, Stroke
+from gaugelink.verdict.findings import VerdictWord
+from tests.app.shops import SHOP, shop_in
+
+AT = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
+NOTHING = EventSamples(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.bool_), 0, GaugeKind.HELD, 0.0, 0.1, 0.5)
+
+
+def pull(peak_kpa: float, flags: frozenset[Flag] = frozenset(), common_kpa: float = 1.0) -> CrankingEvent:
+    strokes = tuple(Stroke(0.15 * n, peak_kpa * (1 - 0.5**n), 4.0) for n in range(1, 8))
+    budget = (BudgetLine("sampling and noise", 1.5), BudgetLine("calibration", common_kpa, common=True))
+    return CrankingEvent(
+        GaugeKind.HELD, 0.0, 1.05, peak_kpa, 2 * hypot(1.5, common_kpa), Method.SETTLED, 400.0, strokes, flags, budget,
+        first_stroke_kpa=peak_kpa / 2, climb_per_stroke=0.5,
+    )  # fmt: skip
+
+
+class Bench:
+    """A session with a clock of its own."""
+
+    def __init__(self, folder: Path, text: str = SHOP, common_kpa: float = 1.0) -> None:
+        self.common_kpa = common_kpa
+        self.session = Session(shop_in(folder, text))
+        self.now_s = 100.0
+
+    def command(self, action: CommandAction, **details: object) -> Step:
+        command = Command.model_validate({"id": new_id(), "action": action, "by": "test", **details})
+        return self.session.command(command, self.now_s, self.at)
+
+    @property
+    def at(self) -> datetime:
+        return AT + timedelta(seconds=self.now_s)
+
+    def begin(self, **details: object) -> None:
+        self.command(CommandAction.BEGIN, machine="north-7", **details)
+        self.command(CommandAction.ACKNOWLEDGE)
+
+    def crank(self, peak_kpa: float, wait_s: float = 6.0, flags: frozenset[Flag] = frozenset()) -> Step:
+        self.now_s += wait_s
+        event = pull(peak_kpa, flags, self.common_kpa)
+        return self.session.judged(new_id(), "amber", event, NOTHING, self.now_s, self.at)
+
+    def whole_test(self, *peaks_kpa: float) -> Step:
+        for number, peak_kpa in enumerate(peaks_kpa):
+            self.crank(peak_kpa, 40.0 if number else 6.0)
+            step = self.crank(peak_kpa + 2.0)
+        return step
+
+
+def of(step: Step, kind: type) -> list:
+    return [one for one in (*step.entries, *step.messages) if isinstance(one, kind)]
+
+
+def test_a_three_cylinder_test_runs_to_its_verdict_without_a_touch(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    step = bench.whole_test(930.0, 925.0, 935.0)
+    assert step.state is not None
+    assert step.state.phase is Phase.DONE
+    assert step.state.touches == 0
+    (told,) = of(step, published.TestState)
+    assert [cylinder.name for cylinder in told.cylinders] == ["PTO", "middle", "MAG"]
+    assert {cylinder.status for cylinder in told.cylinders} == {published.CylinderStatus.AGREED}
+    assert told.verdict is VerdictWord.CONSISTENT
+    assert told.spread_kpa == pytest.approx(10.0)
+
+
+def test_what_the_gauge_adds_to_every_reading_is_not_in_the_spread(tmp_path: Path) -> None:
+    # JCGM 100:2008, F.1.2.3: an error that two readings share cancels in their difference.
+    spreads = []
+    for common_kpa in (1.0, 30.0):
+        bench = Bench(tmp_path, common_kpa=common_kpa)
+        bench.begin()
+        (told,) = of(bench.whole_test(930.0, 925.0, 935.0), published.TestState)
+        assert told.cylinders[0].pressure_u_kpa is not None
+        assert told.cylinders[0].pressure_u_kpa > 2 * common_kpa
+        spreads.append(told.spread_u_kpa)
+    assert spreads[1] == pytest.approx(spreads[0], rel=0.05)
+
+
+def test_an_event_its_reading_and_the_test_are_one_unit_with_their_messages(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    step = bench.crank(930.0)
+    (event,) = of(step, EventEntry)
+    (reading,) = of(step, ReadingEntry)
+    assert reading.event_id == event.event_id
+    assert reading.cylinder == "PTO"
+    assert len(of(step, TestEntry)) == 1
+    topics = [message.topic_suffix for message in step.messages]
+    assert topics == ["cranking", "reading", "prompt", "test"]
+    assert len({message.id for message in step.messages}) == 4
+
+
+def test_a_test_goes_on_at_the_same_cylinder_after_a_restart(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    step = bench.crank(932.0)
+    (entry,) = of(step, TestEntry)
+    assert step.state is not None
+    assert step.state.current == ("middle",)
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, AT, bench.at, False)
+    events = [
+        StoredEvent(reading.event_id, "bay-3", "amber", entry.test_id, AT, pull(reading.peak_kpa), None, "0")
+        for reading in step.state.readings
+    ]
+    again = Bench(tmp_path)
+    resumed = again.session.resume(stored, events, again.now_s, bench.at + timedelta(seconds=30))
+    assert resumed.state is not None
+    assert resumed.state.current == ("middle",)
+    assert resumed.state.plan.test_id == entry.test_id
+    assert resumed.prompts[-1].cylinders == ("middle",)
+
+
+def test_a_command_gets_one_result_and_a_repeat_the_same_one(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    command = Command(id=new_id(), action=CommandAction.STRIKE)
+    first = bench.session.command(command, bench.now_s, bench.at)
+    second = bench.session.command(command, bench.now_s, bench.at)
+    assert first.result is not None
+    assert first.result.ok
+    assert second.result is not None
+    assert second.result.repeated
+    assert (len(of(first, CommandEntry)), len(of(second, CommandEntry))) == (1, 0)
+    assert [m.text for m in of(first, published.CommandResult)] == [m.text for m in of(second, published.CommandResult)]
+
+
+@pytest.mark.parametrize(
+    ("action", "details", "said"),
+    [
+        (CommandAction.BEGIN, {"machine": "north-8"}, "no machine 'north-8'"),
+        (CommandAction.BEGIN, {"machine": "north-7", "cylinders": ["left"]}, "no cylinder 'left'"),
+        (CommandAction.BEGIN, {"machine": "north-7", "kind": "damp"}, "damp"),
+        (CommandAction.BEGIN, {"machine": "north-7", "gauge": "blue"}, "no gauge is called 'blue'"),
+        (CommandAction.REDO, {}, "No test is open"),
+    ],
+)
+def test_a_command_that_cannot_be_done_is_refused_with_the_reason(
+    tmp_path: Path, action: CommandAction, details: dict, said: str
+) -> None:
+    step = Bench(tmp_path).command(action, **details)
+    assert step.result is not None
+    assert not step.result.ok
+    assert said in step.result.text
+
+
+def test_an_open_test_is_not_swept_away_by_another_begin(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    step = bench.command(CommandAction.BEGIN, machine="north-7")
+    assert step.result is not None
+    assert "finish or abandon it" in step.result.text
+
+
+def test_a_wet_test_is_held_against_the_dry_one(tmp_path: Path) -> None:
+    dry = Bench(tmp_path)
+    dry.begin()
+    dry.whole_test(930.0, 700.0, 935.0)
+    wet = Bench(tmp_path)
+    assert dry.session.test is not None
+    from gaugelink.app.judging import verdict_conditions
+    from gaugelink.app.telling import reading_values
+
+    state = dry.session.test.state
+    events = {reading.event_id: pull(reading.peak_kpa) for reading in state.readings}
+    wet.session.hold_against((reading_values(state, events), verdict_conditions(state)))
+    wet.begin(kind="wet")
+    wet.whole_test(960.0, 920.0, 960.0)
+    assert wet.session.verdict is not None
+    rises = [finding for finding in wet.session.verdict.findings if finding.rule == "wet_dry"]
+    assert any("middle" in finding.cylinders and "ring" in " ".join(finding.causes) for finding in rises)
+
+
+def test_a_gauge_past_its_calibration_is_flagged_on_every_reading(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, SHOP.replace('kind = "held"', 'kind = "held"\ncalibration_due = 2026-01-31'))
+    event = bench.session.corrected("amber", pull(930.0), AT.date())
+    assert Flag.CALIBRATION_OVERDUE in event.flags
+    assert (
+        Flag.CALIBRATION_OVERDUE not in bench.session.corrected("amber", pull(930.0), AT.date().replace(month=1)).flags
+    )

@@ -1,0 +1,78 @@
+"""The shop file is read whole, or refused with every mistake named; secrets stay out of sight."""
+
+from pathlib import Path
+
+import pytest
+
+from gaugelink.app.check import check_shop
+from gaugelink.app.shopfile import load_shop
+from gaugelink.errors import SettingsError
+from tests.app.shops import SHOP, shop_in, write_shop
+
+ROOT = Path(__file__).parents[2]
+
+
+def refused(tmp_path: Path, text: str) -> str:
+    with pytest.raises(SettingsError) as caught:
+        shop_in(tmp_path, text)
+    return str(caught.value)
+
+
+def test_a_good_shop_file_gives_its_machines_gauges_and_journal(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path)
+    assert shop.fleet.engine_of("north-7").cylinder_names == ("PTO", "middle", "MAG")
+    assert shop.journal == tmp_path / "bay-3.db"
+    assert shop.layouts == {"amber": None}
+
+
+def test_the_example_shop_file_is_good() -> None:
+    report = check_shop(ROOT / "config" / "shop.toml")
+    assert report.mistakes == ()
+    assert "north-7" in {machine.id for machine in load_shop(ROOT / "config" / "shop.toml").fleet.machine}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("altitude_m = 200", "altitude = 200", "bench.altitude: this key is not known"),
+        ("altitude_m = 200", "altitude = 200", "Did you mean 'altitude_m'?"),
+        ("altitude_m = 200", 'altitude_m = "high"', "bench.altitude_m: found 'high'"),
+        ("altitude_m = 200", "altitude_m = 200\nbarometer_abs_kpa = 99", "give altitude_m or barometer_abs_kpa"),
+        ("altitude_m = 200", 'display_unit = "pis"', "Did you mean 'psi'?"),
+        ('engine = "triple"', 'engine = "tripel"', "has the engine 'tripel'; known engines: triple"),
+        ("repeats = 2", 'machine = "north-8"', "test.machine: found 'north-8'; machines of the fleet: north-7"),
+        ('kind = "held"', 'layout = "none.toml"', "there is no such layout file"),
+        ("[test]", '[[gauges]]\nname = "amber"\nservice = "181a"\n[test]', "two gauges are called amber"),
+        ("[test]", "[test", "not valid TOML"),
+    ],
+)
+def test_a_mistake_is_told_with_its_place_and_the_way_out(tmp_path: Path, old: str, new: str, said: str) -> None:
+    assert old in SHOP
+    message = refused(tmp_path, SHOP.replace(old, new, 1))
+    assert said in message
+    assert "shop.toml" in message or "none.toml" in message
+
+
+def test_a_password_is_never_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    broker = '[broker]\nhost = "127.0.0.1"\nusername = "bay"\n'
+    monkeypatch.setenv("GAUGELINK_BROKER_PASSWORD", "hush-hush")
+    shop = shop_in(tmp_path, SHOP + broker)
+    assert "hush" not in repr(shop)
+    report = check_shop(write_shop(tmp_path, SHOP + broker))
+    assert report.mistakes == ()
+    assert "hush" not in repr(report)
+    assert 'password = "' not in refused(tmp_path, SHOP + broker + 'password = "hush-hush"\n')
+    assert "hush" not in refused(tmp_path, SHOP + broker + 'password = "hush-hush"\n')
+
+
+def test_check_names_what_will_not_work_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("GAUGELINK_BROKER_PASSWORD", raising=False)
+    text = SHOP.replace("altitude_m = 200", "") + (
+        '[broker]\nhost = "127.0.0.1"\nusername = "bay"\n[voice]\nprogram = "no-such-voice"\n'
+    )
+    report = check_shop(write_shop(tmp_path, text))
+    assert report.mistakes == ()
+    remarks = " ".join(report.remarks)
+    assert "no-such-voice is not installed" in remarks
+    assert "no password is set" in remarks
+    assert "sea level will be assumed" in remarks
