@@ -59,7 +59,7 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         f"at sea level, {unit.value}",
         f"% a {history.unit}",
         "against the others",
-        "below the others",
+        "now, to the others",
         "tests",
         "",
     )
@@ -72,7 +72,7 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
             f"{trend.percent.value:+.1f} ± {2 * trend.percent.u:.1f}",
             "" if relative is None else f"{relative.value:+.1f} ± {2 * relative.u:.1f}",
-            "" if trend.below_others_percent is None else f"{trend.below_others_percent:.1f} %",
+            "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+.1f} %",
             str(trend.tests),
             "wearing" if trend.is_wearing else "",
             style="red" if trend.is_wearing else "",

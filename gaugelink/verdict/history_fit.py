@@ -14,6 +14,8 @@ DAYS_PER_SEASON = 365.25
 FREE = 1.0
 WIDE_SLOPE = 0.3
 """The same for the slope over the whole record."""
+STEEPEST = 1.0
+"""And for a record so short that it says nothing of a slope: all of the pressure in one unit of the axis."""
 
 
 def positions(tests: Sequence[PastTest], axis: Axis, counter: Counter) -> list[float]:
@@ -53,7 +55,7 @@ class Model:
         self.middle = float(np.mean(self.observed))
         self.span = max(max(x) - min(x), 1e-9)
         seasons = (tests[-1].at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON
-        self.usual_slope_u = rules.usual_wear_fraction * max(seasons, 0.1) / self.span
+        self.usual_slope_u = min(STEEPEST, rules.usual_wear_fraction * max(seasons, 0.1) / self.span)
 
     def segment(self, cylinder: str, j: int) -> int:
         """How many jobs the cylinder had before a test."""
@@ -108,7 +110,7 @@ class Model:
         for i, row in enumerate(rows):
             for name, coefficient in row.items():
                 design[i, names[name]] = coefficient
-        slope_u = WIDE_SLOPE / self.span if wear is None else wear * self.usual_slope_u
+        slope_u = min(STEEPEST, WIDE_SLOPE / self.span) if wear is None else wear * self.usual_slope_u
         sizes = {
             "test": self.rules.between_tests_fraction,
             "gauge": self.rules.gauge_fraction,

@@ -211,3 +211,14 @@ def test_planted_faults_are_found_in_a_small_share_of_the_benchmark() -> None:
     assert total.one_job_missed.rate <= 0.1
     assert total.no_gain_called_real.rate <= 0.25
     assert total.fleet_step_missed.rate <= 0.25
+
+
+@pytest.mark.parametrize("apart", [0.0, 1e-9, 2e-6, 1e-4])
+def test_tests_of_one_day_make_no_trend_and_no_trouble(apart: float) -> None:
+    tests = [
+        replace(past(i * apart, 930.0, 900.0 + 20.0 * i, 930.0, counter=1200.0), test_id=f"t{i}") for i in range(4)
+    ]
+    for axis in Axis:
+        history = read_history(tests, [PastJob(BEGIN + 2.5 * apart * SEASON, "rings", ("middle",))], axis=axis)
+        assert not any(trend.is_wearing for trend in history.trends)
+        assert all(np.isfinite(trend.percent.value) and np.isfinite(trend.level_kpa.value) for trend in history.trends)
