@@ -17,7 +17,7 @@ MAD_NORMAL = 1.4826
 CHANCE = 0.1
 """Scatter that chance exceeds more often than this is taken for chance."""
 MOST_ROUNDS = 50
-CLOSE_ENOUGH = 1e-9
+CLOSE_ENOUGH = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +90,18 @@ def fit_huber(
     """
     white_design, white_observed = design / u[:, None], observed / u
     known = np.isfinite(prior_u)
-    penalty = np.diag(np.where(known, 1.0 / np.where(known, prior_u, 1.0), 0.0) ** 2)
+    penalty = np.where(known, 1.0 / np.where(known, prior_u, 1.0), 0.0) ** 2
     weights: FloatArray = np.ones(observed.size, dtype=np.float64)
-    values: FloatArray = np.zeros(design.shape[1])
+    values: FloatArray = np.zeros(design.shape[1], dtype=np.float64)
+    inverse: FloatArray = np.zeros((values.size, values.size), dtype=np.float64)
     scale, freedom = 1.0, 0.0
     for _ in range(MOST_ROUNDS):
-        information = white_design.T @ (weights[:, None] * white_design) + penalty
-        updated = np.asarray(np.linalg.solve(information, white_design.T @ (weights * white_observed)), np.float64)
+        weighted = weights[:, None] * white_design
+        inverse = np.asarray(np.linalg.inv(white_design.T @ weighted + np.diag(penalty)), dtype=np.float64)
+        updated = inverse @ (weighted.T @ white_observed)
         residual = white_observed - white_design @ updated
-        freedom = _freedom(weights, white_design, information)
+        # Observations less the trace of the smoother: a parameter with a prior takes less than one of them.
+        freedom = observed.size - (values.size - float(np.sum(np.diag(inverse) * penalty)))
         scale = _scale(residual, weights, freedom)
         size = np.abs(residual) / scale
         weights = np.where(robust & (size > HUBER_K), HUBER_K / np.maximum(size, HUBER_K), 1.0).astype(np.float64)
@@ -106,14 +109,7 @@ def fit_huber(
         values = updated
         if moved < CLOSE_ENOUGH:
             break
-    information = white_design.T @ (weights[:, None] * white_design) + penalty
-    covariance = np.asarray(scale**2 * np.linalg.inv(information), dtype=np.float64)
-    return Fit(names, values, covariance, scale, freedom, weights)
-
-
-def _freedom(weights: FloatArray, design: FloatArray, information: FloatArray) -> float:
-    """Observations less the trace of the smoother, because a parameter with a prior takes less than one of them."""
-    return weights.size - float(np.trace(np.linalg.solve(information, design.T @ (weights[:, None] * design))))
+    return Fit(names, values, scale**2 * inverse, scale, freedom, weights)
 
 
 def _scale(residual: FloatArray, weights: FloatArray, freedom: float) -> float:
@@ -125,6 +121,8 @@ def _scale(residual: FloatArray, weights: FloatArray, freedom: float) -> float:
     if freedom < 1.0:
         return 1.0
     mean_square = sqrt(float(np.sum(weights * residual**2)) / freedom)
+    if mean_square <= 1.0:
+        return 1.0
     median = MAD_NORMAL * float(np.median(np.abs(residual))) * sqrt(residual.size / freedom)
     if mean_square**2 <= float(chi2.isf(CHANCE, freedom)) / freedom:
         return 1.0
