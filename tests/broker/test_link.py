@@ -101,9 +101,9 @@ async def test_no_event_is_lost_when_the_broker_goes_away_in_the_middle(tmp_path
 
 async def test_a_broker_killed_while_a_backlog_is_sent_gets_it_all(tmp_path, mosquitto):
     async with Subscriber(mosquitto.port) as subscriber, Journal.open(tmp_path / "j.db") as journal:
-        expected = [await crank(journal, number) for number in range(200)]
+        expected = [await crank(journal, number) for number in range(120)]
         async with running(BrokerLink(settings(mosquitto.port), BENCH, journal)):
-            for enough in (20, 60, 110):
+            for enough in (15, 40, 75):
                 await subscriber.wait_for(lambda enough=enough: len(set(subscriber.payloads(EVENTS))) >= enough)
                 await mosquitto.kill()
                 await mosquitto.start()
@@ -161,7 +161,8 @@ async def test_retained_states_are_back_after_the_broker_lost_everything(tmp_pat
             assert json.loads(latecomer.payloads(gauge)[-1])["phase"] == "streaming"
 
 
-async def test_a_broker_that_hangs_is_noticed_and_gets_everything_when_it_goes_on(tmp_path, mosquitto):
+async def test_a_broker_that_hangs_is_noticed_and_gets_everything_when_it_goes_on(tmp_path, mosquitto, monkeypatch):
+    monkeypatch.setattr("gaugelink.broker.link.ACK_S", 1.0)
     async with (
         Subscriber(mosquitto.port) as subscriber,
         bench(tmp_path / "j.db", settings(mosquitto.port)) as (journal, link),
@@ -215,7 +216,8 @@ async def test_a_broker_that_never_says_a_word_is_left_and_asked_again(tmp_path,
         assert not link.connected
 
 
-async def test_a_shutdown_in_the_middle_of_connecting_leaves_no_socket(tmp_path):
+async def test_a_shutdown_in_the_middle_of_connecting_leaves_no_socket(tmp_path, monkeypatch):
+    monkeypatch.setattr("gaugelink.broker.link.GOODBYE_S", 0.2)
     async with mute() as (port, happened), Journal.open(tmp_path / "j.db") as journal:
         task = asyncio.create_task(BrokerLink(settings(port), BENCH, journal).run())
         assert await happened.get() == "asked"

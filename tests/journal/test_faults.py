@@ -11,7 +11,6 @@ import pytest
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, JournalWriteError, WriteFault
 from gaugelink.journal.faults import write_fault
-from gaugelink.journal.store import BACKLOG_LIMIT
 from tests.journal.full_disk import TRIES
 from tests.journal.samples_of import entry, message
 
@@ -96,18 +95,19 @@ async def test_a_read_only_journal_is_told(tmp_path):
         assert await journal.retry() == 1
 
 
-async def test_memory_is_bounded_and_says_when_it_is_full(tmp_path):
+async def test_memory_is_bounded_and_says_when_it_is_full(tmp_path, monkeypatch):
+    monkeypatch.setattr("gaugelink.journal.store.BACKLOG_LIMIT", 50)
     async with Journal.open(tmp_path / "journal.db") as journal:
         await pragma(journal, "PRAGMA query_only = ON")
-        for number in range(BACKLOG_LIMIT):
+        for number in range(50):
             with pytest.raises(JournalWriteError):
                 await journal.record([], [message(number)])
         with pytest.raises(JournalWriteError, match="this one is lost") as told:
-            await journal.record([], [message(BACKLOG_LIMIT)])
+            await journal.record([], [message(50)])
         assert not told.value.this_kept
-        assert journal.kept == BACKLOG_LIMIT
+        assert journal.kept == 50
         await pragma(journal, "PRAGMA query_only = OFF")
-        assert await journal.retry() == BACKLOG_LIMIT
+        assert await journal.retry() == 50
 
 
 async def test_closing_writes_what_waited(tmp_path):

@@ -176,8 +176,7 @@ async def test_what_was_sent_no_longer_waits(path):
 
 async def test_the_outbox_forgets_what_was_sent_long_ago(path):
     async with Journal.open(path) as journal:
-        for number in range(400):
-            await journal.record([], [message(number)])
+        await journal.record([], [message(number) for number in range(400)])
         await journal.mark_sent(await journal.pending(400))
         again = await journal.to_tell_again(timedelta(minutes=5), limit=1000)
         assert [row.id for row in again] == [f"cranking-{number}" for number in range(144, 400)]
@@ -185,8 +184,7 @@ async def test_the_outbox_forgets_what_was_sent_long_ago(path):
 
 async def test_the_newest_sent_are_kept_however_much_waits_behind_them(path):
     async with Journal.open(path) as journal:
-        for number in range(400):
-            await journal.record([], [message(number)])
+        await journal.record([], [message(number) for number in range(400)])
         await journal.mark_sent(await journal.pending(50))
         again = await journal.to_tell_again(timedelta(minutes=5))
         assert [row.id for row in again] == [f"cranking-{number}" for number in range(50)]

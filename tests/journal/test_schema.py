@@ -97,7 +97,9 @@ async def test_a_newer_journal_is_refused_and_not_a_byte_changes(tmp_path):
     connection.close()
     before = everything(tmp_path)
     for read_only in (False, True):
-        with pytest.raises(JournalError, match=rf"newer gaugelink \(journal version {CURRENT + 1}.*Nothing was changed"):
+        with pytest.raises(
+            JournalError, match=rf"newer gaugelink \(journal version {CURRENT + 1}.*Nothing was changed"
+        ):
             async with Journal.open(path, read_only=read_only):
                 pass
     assert everything(tmp_path) == before
