@@ -12,14 +12,22 @@ import numpy as np
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.decode import Frame, FrameDecoder
-from gaugelink.gauge.fields import NumberFormat
 from gaugelink.gauge.layout import GaugeLayout, Listen
 from gaugelink.gauge.learn_build import build_layout, describe
 from gaugelink.gauge.learn_frame import Frames, find_battery, find_checksum, find_tickers
 from gaugelink.gauge.learn_guess import LEAP_KPA, Guess, Readings, find_guesses
 from gaugelink.gauge.learn_kinds import ByteArray
 from gaugelink.gauge.learn_rivals import MOST_KPA, stands_for, telling_pressure_kpa
-from gaugelink.gauge.learn_runs import Run, fine_end, held_peak, roughness_kpa, runs_of, same_quantity, turns
+from gaugelink.gauge.learn_runs import (
+    Run,
+    fine_end,
+    has_exponent,
+    held_peak,
+    roughness_kpa,
+    runs_of,
+    same_quantity,
+    turns,
+)
 from gaugelink.gauge.learn_text import is_text, learn_text
 from gaugelink.gauge.learn_types import Candidate, LabelledSegment, LearnResult
 
@@ -62,14 +70,14 @@ def learn(
         return LearnResult(None, (), tuple(missing))
     unit = used[0].unit
     heard = listen or UNKNOWN
-    if is_text(used):
-        return learn_text(used, missing, heard, name)
-    missing += _too_few_frames(used)
     frames = Frames.of(used, between)
     if not frames.head.shape[1]:
         return LearnResult(None, (), (*missing, "Some frames are empty."))
-    tickers = find_tickers(frames)
     checksum, proof_at, note = find_checksum(frames)
+    if is_text(used) and checksum is None:
+        return learn_text(used, missing, heard, name)
+    missing += _too_few_frames(used)
+    tickers = find_tickers(frames)
     claimed = {place for ticker in tickers for place in ticker.places if place >= 0}
     if proof_at is not None and frames.fixed:
         claimed.add(frames.head.shape[1] + proof_at)
@@ -178,8 +186,8 @@ def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
         return True
     if its.count >= SURE_SERIES and len(other.kin & moving) > 2 * len(run.kin & moving):
         return True
-    if its.kind.format in (NumberFormat.SFLOAT, NumberFormat.MFLOAT) and mine.places < its.places:
-        return not mine.kind.floating
+    if mine.places < its.places and not mine.kind.floating and has_exponent(its, frames):
+        return True
     rough = [roughness_kpa(guess, frames) for guess in (mine, its)]
     if rough[0] > 4.0 * rough[1] + 3.0 * mine.count_kpa + LEAP_KPA:
         return True

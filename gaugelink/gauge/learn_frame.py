@@ -25,6 +25,8 @@ ROUND_TICKS_S = (1e-3, 1e-6, 1e-2, 1e-5, 1e-4, 0.1, 1.0, 1 / 32768, 1 / 1024, 12
 """Time stamps count these. Common practice, no source."""
 LEAST_STEPS = 12
 """Steps of a counter that must be seen."""
+MOST_A_FRAME = 255
+"""A counter of samples moves by no more than this from frame to frame; what moves more is a clock."""
 LEAST_PROOFS = 12
 """Different frames that a checksum must prove, with at least half as many different checksums."""
 
@@ -181,7 +183,8 @@ def _ticker(
     if good.mean() < 1.0 or (turns == 1).mean() < 0.7:
         return None
     tick_s = float(waited.sum()) / float(moved.sum())
-    if slack and not (moved == turns * step).all() and not any(abs(tick_s / tick - 1) < 0.03 for tick in ROUND_TICKS_S):
+    counts = step <= MOST_A_FRAME and (moved == turns * step).all()
+    if not counts and not any(abs(tick_s / tick - 1) < 0.03 for tick in ROUND_TICKS_S):
         # A clock that runs unevenly in no round unit is a clock with a byte of something else at its end.
         return None
     return Ticker(at, NumberFormat(f"u{8 * width}"), order, mask, wrap, step, tick_s)

@@ -7,10 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.fields import ByteOrder, NumberFormat
 from gaugelink.gauge.learn_frame import Frames
 from gaugelink.gauge.learn_guess import Guess
 from gaugelink.gauge.learn_kinds import FloatArray
 from gaugelink.gauge.learn_rivals import read, samples_of
+
+COPY_KPA = 5.0
+"""Copies are compared above this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,12 @@ def _judge(chosen: list[Guess], frames: Frames) -> tuple[list[Guess], str | None
             chosen,
             "The pressure never moved within a frame, so equal numbers may be samples, copies or a held peak.",
         )
+    copies = [k for k in range(1, len(chosen)) if any(_copy(seen[:, k], seen[:, j]) for j in range(k))]
+    if copies:
+        kept = [guess for k, guess in enumerate(chosen) if k not in copies]
+        if len(_longest(kept)) == len(kept):
+            return _judge(kept, frames)
+        return chosen, "Some of these numbers are copies of others."
     falling = [_turns(seen[:, k]) for k in range(len(chosen))]
     if any(falling) and not all(falling):
         live = [guess for guess, falls in zip(chosen, falling, strict=True) if falls]
@@ -91,6 +101,21 @@ def _judge(chosen: list[Guess], frames: Frames) -> tuple[list[Guess], str | None
     if noise.min() < noise.max() / 3.0 and noise.max() > 0.8 * chosen[0].count_kpa:
         return chosen, "Some of these numbers are much calmer than others and may be smoothed."
     return chosen, None
+
+
+def _copy(one: FloatArray, other: FloatArray) -> bool:
+    """Whether two places hold one number, the other rounded at most. Near zero a copy may be cut at zero."""
+    under = (one > COPY_KPA) | (other > COPY_KPA)
+    a, b = one[under], other[under]
+    if len(a) < 2 or (np.diff(a) != 0).sum() < 10:
+        return False
+    grains = [_grain(column) for column in (a, b)]
+    rounded = 0.51 * max(grains) if max(grains) >= 5.0 * min(grains) else 0.0
+    return bool((np.abs(a - b) <= rounded + 1e-9).all())
+
+
+def _grain(column: FloatArray) -> float:
+    return float(np.diff(np.unique(column)).min(initial=np.inf))
 
 
 def _join(chosen: list[Guess]) -> Guess:
@@ -171,6 +196,15 @@ def follows(guess: Guess, frames: Frames) -> bool:
         return True
     possible = min(float(len(seen)), np.ptp(seen) / guess.scale.kpa)
     return len(np.unique(seen)) >= 0.4 * possible
+
+
+def has_exponent(guess: Guess, frames: Frames) -> bool:
+    """Whether a guess is an IEEE 11073 float whose exponent was seen to be other than zero."""
+    kind = guess.kind
+    if kind.format not in (NumberFormat.SFLOAT, NumberFormat.MFLOAT):
+        return False
+    top = frames.head[:, guess.at + (0 if kind.order is ByteOrder.BIG else kind.width - 1)]
+    return bool((top >> 4 if kind.format is NumberFormat.SFLOAT else top).any())
 
 
 def roughness_kpa(guess: Guess, frames: Frames) -> float:
