@@ -64,6 +64,12 @@ class Burst:
     interrupted: bool
 
 
+def top_of(x: FloatArray, rising_still: int, dt_s: float) -> int:
+    """Index of the top that belongs to the last rise in `x`, shape (n,): `rising` holds on for a while past it."""
+    first = max(0, rising_still - max(1, round(RISE_S / dt_s)))
+    return first + int(x[first : rising_still + 1].argmax())
+
+
 def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
     """The resolution as far as samples show it: their smallest difference, or 0 when they show none.
 
@@ -226,7 +232,7 @@ def _pulses(
         return Burst(
             GaugeKind.LIVE, first, None, top, False, HandlingKind.SCREWED if slow else HandlingKind.GLITCH, False
         )
-    last = float(time_s[rises[-1]])
+    last = float(time_s[top_of(x, int(rises[-1]), dt)])
     starts, ends = _runs(x > max(wake, 0.08 * top))
     foot_kpa = max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)
     foot = int(np.count_nonzero(x[first:] > foot_kpa))

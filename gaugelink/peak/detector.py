@@ -341,10 +341,10 @@ class Detector:
         self._quiet_from_s = float(recent.time_s[self._start])
 
     def _tail(self, now_s: float) -> FloatArray:
-        """The pressures of the last moments."""
+        """The pressures of the last moments: five at least, so that two wild ones do not carry their median."""
         recent = self._recent
         first = int(recent.time_s[: recent.count].searchsorted(now_s - SETTLE_S))
-        return recent.pressure_kpa[min(first, recent.count - 1) : recent.count]
+        return recent.pressure_kpa[max(0, min(first, recent.count - 5)) : recent.count]
 
     def _gather(self, burst: Burst, ended: bool) -> EventSamples:
         first_s = float(self._recent.time_s[self._start + burst.first])

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gaugelink.peak.burst import RISE_SHARE, rising
+from gaugelink.peak.burst import RISE_SHARE, rising, top_of
 from gaugelink.peak.events import FloatArray
 
 
@@ -22,7 +22,7 @@ def last_rise(p: FloatArray, top_kpa: float, wake_kpa: float, dt_s: float) -> in
     """Index of the last large rise in `p`, shape (n,), at a fraction of the cost of a description."""
     # Half as much again as the wake threshold: the lowest of many samples lies well below their mean.
     places = rising(p, max(1.5 * wake_kpa, RISE_SHARE * top_kpa), dt_s)
-    return int(places[-1]) if len(places) else None
+    return top_of(p, int(places[-1]), dt_s) if len(places) else None
 
 
 def find_fall(p: FloatArray, rest_kpa: float, wake_kpa: float) -> Fall | None:
