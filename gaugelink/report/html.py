@@ -100,7 +100,7 @@ def _table(data: ReportData) -> str:
 
 def _engine_svg(data: ReportData) -> str:
     count = len(data.engine.cylinders)
-    width = min(9.0, 2.2 + 0.95 * count)
+    width = min(6.2, 2.2 + 0.95 * count)
 
     def draw(axes: Axes) -> None:
         draw_engine(axes, data)

@@ -94,9 +94,9 @@ def _levels(data: ReportData, cylinder: str) -> tuple[float, ...]:
 
 
 def _asks(data: ReportData, cylinder: str) -> Severity:
-    """The gravest severity of the findings that name a cylinder first."""
+    """The gravest severity of the findings against a cylinder."""
     order = (Severity.INVESTIGATE, Severity.RETEST, Severity.WATCH)
-    named = {f.severity for f in data.verdict.findings if cylinder in f.cylinders[:1]}
+    named = {f.severity for f in data.verdict.findings if cylinder in f.against}
     return next((severity for severity in order if severity in named), Severity.NOTE)
 
 

@@ -137,7 +137,7 @@ def _neighbours_low(case: Case) -> list[Finding]:
     gap = float(np.median(rest)) - (a.peak_kpa + b.peak_kpa) / 2.0
     if gap <= 2.0 * abs(between.kpa):
         return []
-    beyond = max(a.peak_kpa, b.peak_kpa) < case.lowest_percent / 100.0 * case.highest.peak_kpa
+    beyond = min(a.peak_kpa, b.peak_kpa) < case.lowest_percent / 100.0 * case.highest.peak_kpa
     return [
         Finding(
             RuleName.NEIGHBOURS_LOW,

@@ -95,6 +95,12 @@ class Finding:
     firm: bool = True
     """False when it rests on a reading that asks to be taken again."""
 
+    @property
+    def against(self) -> tuple[str, ...]:
+        """Cylinders that it holds something against, without the one that they are compared with."""
+        compared = (RuleName.SPREAD, RuleName.LOWEST_OF_HIGHEST, RuleName.CRANKING_UNEVEN)
+        return self.cylinders[:1] if self.rule in compared else self.cylinders
+
 
 # One word for the engine. The first line that fits a finding decides. A firm finding that asks for a look is not
 # hidden by a doubtful reading elsewhere; one that rests on a doubtful reading asks for that reading again.

@@ -133,13 +133,13 @@ def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
     if any(f.rule is RuleName.WET_DRY for f in asking):
         return TopEnd.LIKELY
     leaking = {name for f in asking if f.rule is RuleName.LEAK_DOWN for name in f.cylinders}
-    low = {name for f in asking if f.rule is not RuleName.LEAK_DOWN for name in f.cylinders[:1]}
+    low = {name for f in asking if f.rule is not RuleName.LEAK_DOWN for name in f.against}
     return TopEnd.LIKELY if leaking & low else TopEnd.TEST_FIRST
 
 
 def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:
     asking = [f for f in findings if f.severity is Severity.INVESTIGATE]
-    cylinders = _gathered(f.cylinders[:1] for f in asking)
+    cylinders = _gathered(f.against for f in asking)
     where = f" on {', '.join(cylinders)}" if cylinders else ""
     causes = _gathered(f.causes for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN))
     watched = any(f.severity is Severity.WATCH for f in findings)

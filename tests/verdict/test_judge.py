@@ -221,6 +221,7 @@ def test_two_neighbours_low_together_point_between_them() -> None:
     items = readings(FOUR, 165.0, 120.0, 122.0, 164.0)
     finding = only(judge_test(FOUR, items, SEA_LEVEL), RuleName.NEIGHBOURS_LOW)
     assert finding.cylinders == ("2", "3")
+    assert finding.severity is Severity.INVESTIGATE
     assert "gasket" in finding.causes[0]
     apart = judge_test(FOUR, readings(FOUR, 165.0, 120.0, 164.0, 122.0), SEA_LEVEL)
     assert RuleName.NEIGHBOURS_LOW not in rules_of(apart)
