@@ -1,7 +1,5 @@
 """Strokes as they pass, for live feedback: rough, at once, unfitted."""
 
-import numpy as np
-
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.notices import StrokeSeen
 
@@ -12,7 +10,7 @@ BIN_S = 0.004
 class StrokeWatch:
     """Follows rises and tops, one sample after the other."""
 
-    __slots__ = ("_low", "_rest", "_rising", "_since", "_step", "_top")
+    __slots__ = ("_bin_end", "_bin_top", "_low", "_rest", "_rising", "_since", "_step", "_top")
 
     def __init__(self) -> None:
         self.reset(0.0, 10.0)
@@ -25,6 +23,8 @@ class StrokeWatch:
         self._top = rest_kpa
         self._since = 0.0
         self._rising = False
+        self._bin_end = float("-inf")
+        self._bin_top = float("-inf")
 
     def look(self, time_s: FloatArray, pressure_kpa: FloatArray, dt_s: float) -> list[StrokeSeen]:
         """Tops completed by these samples.
@@ -34,14 +34,9 @@ class StrokeWatch:
             pressure_kpa: shape (n,), as the gauge gave it.
             dt_s: usual time between samples.
         """
-        group = int(BIN_S / dt_s) if dt_s > 0 else 1
-        if group > 1 and len(time_s) >= group:
-            whole = len(time_s) // group * group
-            times = time_s[:whole:group].tolist()
-            values = np.max(pressure_kpa[:whole].reshape(-1, group), axis=1).tolist()
-        else:
-            times = time_s.tolist()
-            values = pressure_kpa.tolist()
+        times, values = time_s.tolist(), pressure_kpa.tolist()
+        if 0 < dt_s < BIN_S / 2:
+            times, values = self._binned(times, values)
         seen = []
         low, top, rising = self._low, self._top, self._rising
         for t, x in zip(times, values, strict=True):
@@ -62,3 +57,18 @@ class StrokeWatch:
                 low = x
         self._low, self._top, self._rising = low, top, rising
         return seen
+
+    def _binned(self, times: list[float], values: list[float]) -> tuple[list[float], list[float]]:
+        """The highest sample of each bin that is complete; a bin goes on from one frame to the next."""
+        ends, tops = [], []
+        end, top = self._bin_end, self._bin_top
+        for t, x in zip(times, values, strict=True):
+            if t >= end:
+                if top > float("-inf"):
+                    ends.append(end)
+                    tops.append(top)
+                end, top = t + BIN_S, x
+            elif x > top:
+                top = x
+        self._bin_end, self._bin_top = end, top
+        return ends, tops

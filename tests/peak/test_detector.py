@@ -88,9 +88,12 @@ def test_the_end_on_a_held_gauge_is_decided_within_2_s_of_the_plateau(rate: floa
     assert at - (4.0 + 4 * 0.2) <= 2.0
 
 
-def test_strokes_are_told_as_they_happen() -> None:
-    t = clock(12.0, 100.0)
-    said = feed(t, shown(pulses(t, 5.0, 8)))
+@pytest.mark.parametrize(
+    ("rate", "frame"), [(50.0, 1), (100.0, 1), (100.0, 10), (1000.0, 1), (4000.0, 1), (4000.0, 50)]
+)
+def test_strokes_are_told_as_they_happen(rate: float, frame: int) -> None:
+    t = clock(12.0, rate)
+    said = feed(t, shown(pulses(t, 5.0, 8)), frame)
     seen = [(when, n) for when, n in said if isinstance(n, StrokeSeen)]
     assert len(seen) == 8
     assert all(when - n.time_s < 0.4 for when, n in seen)
