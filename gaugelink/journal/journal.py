@@ -37,27 +37,35 @@ class Journal:
     A call that returned is on disk, synced. Calls take effect in the order in which they were made.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, alone: bool = False) -> None:
         self.path = path
         self._read_only = read_only
+        self._alone = alone
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="journal")
         self._store: Store | None = None
         self.outbox_grew = asyncio.Event()
         """Set after every commit that put a message in the outbox. Whoever drains the outbox clears it."""
 
     @classmethod
-    def open(cls, path: Path | str, *, read_only: bool = False) -> Self:
+    def open(cls, path: Path | str, *, read_only: bool = False, alone: bool = False) -> Self:
         """Name the journal's file. It is opened, made or brought up to date on entering the context.
 
+        Args:
+            path: the file; its folder must exist.
+            read_only: only read, beside a service that writes.
+            alone: refuse to open it while another process has opened it in this way: for the service, of which two
+                would drain one outbox and go on with one test.
+
         Raises (on entering):
-            JournalError: the file is not a journal, is damaged, or is from a newer version; it is left as it was.
+            JournalError: the file is not a journal, is damaged, is from a newer version or is in use; it is left as it
+                was.
             JournalWriteError: the disk is full or read-only.
         """
-        return cls(Path(path), read_only=read_only)
+        return cls(Path(path), read_only=read_only, alone=alone)
 
     async def __aenter__(self) -> Self:
         try:
-            self._store = await self._on_thread(Store, self.path, read_only=self._read_only)
+            self._store = await self._on_thread(Store, self.path, read_only=self._read_only, alone=self._alone)
         except BaseException:
             self._thread.shutdown(wait=False)
             raise

@@ -52,13 +52,16 @@ def unit_of_work(entries: Sequence[Entry], outgoing: Sequence[Outgoing]) -> Unit
 class Store:
     """The synchronous half of the journal. All of it is called on one thread."""
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, alone: bool = False) -> None:
         self.path = path
         self._read_only = read_only
+        self._lock: sqlite3.Connection | None = None
         self._backlog: deque[Unit] = deque()
         self.fault: WriteFault | None = None
         """Why the last write failed, or None when it did not."""
         self.connection = self._connect()
+        if alone:
+            self._take_lock()
 
     @property
     def kept(self) -> int:
@@ -92,6 +95,26 @@ class Store:
             raise JournalWriteError(self.path, fault, 0, this_kept=False, detail=str(error)) from error
         return connection
 
+    def _take_lock(self) -> None:
+        """Hold a lock for as long as the process lives, on a file of its own so that readers are not shut out."""
+        lock: sqlite3.Connection | None = None
+        try:
+            lock = sqlite3.connect(self.path.with_name(f"{self.path.name}.lock"), isolation_level=None, timeout=2.0)
+            lock.execute("BEGIN EXCLUSIVE")
+        except sqlite3.Error as error:
+            if lock is not None:
+                lock.close()
+            if write_fault(error) is not WriteFault.BUSY:
+                # On a disk that takes no files, two services cannot write into one journal either.
+                _LOG.warning("The journal %s is used without a lock (%s).", self.path, error)
+                return
+            self.connection.close()
+            raise JournalError(
+                f"The journal {self.path} is in use by another gaugelink service ({error}): stop that one, "
+                "or give this bench a journal of its own."
+            ) from error
+        self._lock = lock
+
     def close(self) -> None:
         """Write what still waits in memory and close.
 
@@ -103,6 +126,8 @@ class Store:
                 self.flush()
         finally:
             self.connection.close()
+            if self._lock is not None:
+                self._lock.close()
 
     def write(self, entries: Sequence[Entry], outgoing: Sequence[Outgoing]) -> None:
         """Commit a unit of work, after those that still wait.

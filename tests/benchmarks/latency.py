@@ -115,6 +115,8 @@ async def measure(broker: str, port: int, count: int, folder: Path) -> None:
     print(line("bare publish (aiomqtt, QoS 1)", bare_ms, bare_ms))
     print(line("commit alone (synced, 300 samples)", commit_ms, bare_ms))
     print(line("commit, outbox, link", recorded_ms, bare_ms))
+    after_ms = [whole - commit for whole, commit in zip(recorded_ms, commit_ms, strict=True)]
+    print(line("  of it after the commit", after_ms, bare_ms))
 
 
 async def main(count: int) -> None:

@@ -34,7 +34,7 @@ async def commit(journal: Journal, number: int) -> None:
 
 
 async def main(path: Path, port: int, count: int) -> None:
-    async with Journal.open(path) as journal:
+    async with Journal.open(path, alone=True) as journal:
         link = BrokerLink(BrokerSettings(port=port), BENCH, journal)
         task = asyncio.create_task(link.run())
         first = len(await journal.readings("test-1"))

@@ -163,6 +163,17 @@ def test_an_error_that_is_not_about_the_disk_has_no_fault():
     assert write_fault(sqlite3.ProgrammingError("no code")) is None
 
 
+async def test_a_disk_that_takes_no_lock_file_does_not_stop_the_service(tmp_path, caplog):
+    path = tmp_path / "journal.db"
+    async with Journal.open(path) as journal:
+        await journal.record([entry(0)])
+    # A folder in the place of the file: it cannot be opened, whoever asks.
+    path.with_name("journal.db.lock").mkdir()
+    async with Journal.open(path, alone=True) as journal:
+        assert len(await journal.events()) == 1
+    assert "used without a lock" in caplog.text
+
+
 async def test_a_damaged_table_is_told_by_a_reader(tmp_path):
     async with Journal.open(tmp_path / "journal.db") as journal:
         await journal.record([entry(0)])

@@ -236,6 +236,20 @@ async def test_a_reader_sees_what_the_service_writes_meanwhile(path):
             assert len(await reader.events()) == 2
 
 
+async def test_a_second_service_is_refused_until_the_first_is_gone(path):
+    async with Journal.open(path, alone=True) as journal:
+        with pytest.raises(JournalError, match="in use by another gaugelink service"):
+            async with Journal.open(path, alone=True):
+                pass
+        async with Journal.open(path) as other:
+            await other.record([entry(1)])
+        async with Journal.open(path, read_only=True) as reader:
+            assert len(await reader.events()) == 1
+        await journal.record([entry(2)])
+    async with Journal.open(path, alone=True) as journal:
+        assert len(await journal.events()) == 2
+
+
 async def test_a_commit_is_synced_to_disk(path):
     # SQLite, "PRAGMA synchronous": in WAL mode FULL (2) syncs the log after each transaction, NORMAL (1) does not.
     async with Journal.open(path) as journal:
