@@ -24,6 +24,7 @@ from gaugelink.report.words import (
     finding_order,
     history_lines,
     reading_rows,
+    shown_columns,
 )
 from gaugelink.verdict.findings import Finding, Severity
 
@@ -86,15 +87,14 @@ def _finding(advice: Advice) -> str:
 
 
 def _table(data: ReportData) -> str:
-    head = "".join(f"<th>{escape(column)}</th>" for column in COLUMNS)
+    rows = reading_rows(data)
+    shown = shown_columns(rows)
+    head = "".join(f"<th>{escape(COLUMNS[i])}</th>" for i in shown)
     body = ""
-    for row in reading_rows(data):
-        cells = "".join(
-            f"<td{' class=reading' if i == 1 else ''}>{escape(cell)}</td>" for i, cell in enumerate(row.cells)
-        )
-        body += f"<tr>{cells}</tr>"
+    for row in rows:
+        body += "<tr>" + "".join(f"<td>{escape(row.cells[i])}</td>" for i in shown) + "</tr>"
         if row.flags:
-            body += f'<tr class="doubt"><td></td><td colspan="{len(COLUMNS) - 1}">{escape(row.flags)}</td></tr>'
+            body += f'<tr class="doubt"><td></td><td colspan="{len(shown) - 1}">{escape(row.flags)}</td></tr>'
     return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 

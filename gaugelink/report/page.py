@@ -20,6 +20,7 @@ from gaugelink.report.words import (
     finding_order,
     history_lines,
     reading_rows,
+    shown_columns,
 )
 from gaugelink.verdict.findings import Severity
 
@@ -135,17 +136,18 @@ def _engine_and_table(figure: Figure, data: ReportData, y: float) -> float:
 
 def _table(figure: Figure, data: ReportData, left: float, right: float, y: float) -> float:
     rows = reading_rows(data)
-    widths = [max(0.85 * len(COLUMNS[i]), *(len(row.cells[i]) for row in rows)) + 2.0 for i in range(len(COLUMNS))]
+    shown = shown_columns(rows)
+    widths = [max(0.85 * len(COLUMNS[i]), *(len(row.cells[i]) for row in rows)) + 2.0 for i in shown]
     widths[:2] = [1.15 * width for width in widths[:2]]  # bold
-    places = [left + (right - left) * sum(widths[:k]) / sum(widths) for k in range(len(COLUMNS))]
+    places = [left + (right - left) * sum(widths[:k]) / sum(widths) for k in range(len(shown))]
     size = min(7.4, (right - left) * A4_IN[0] * 72.0 / (sum(widths) * 1.05 * LETTER))
     step = size * 1.5 / 72.0 / A4_IN[1]
-    for column, x in zip(COLUMNS, places, strict=True):
-        figure.text(x, y, column, fontsize=0.85 * size, color=FAINT, va="top")
+    for i, x in zip(shown, places, strict=True):
+        figure.text(x, y, COLUMNS[i], fontsize=0.85 * size, color=FAINT, va="top")
     y -= step
     for row in rows:
-        for i, (cell, x) in enumerate(zip(row.cells, places, strict=True)):
-            figure.text(x, y, cell, fontsize=size, va="top", fontweight="bold" if i < 2 else "normal")
+        for i, x in zip(shown, places, strict=True):
+            figure.text(x, y, row.cells[i], fontsize=size, va="top", fontweight="bold" if i < 2 else "normal")
         y -= step
         if row.flags:
             figure.text(places[1], y, row.flags, fontsize=0.85 * size, color=FAINT, va="top")

@@ -9,7 +9,15 @@ from rich.text import Text
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.report.data import ReportData
-from gaugelink.report.words import COLUMNS, DOES_NOT_PROVE, advice_of, finding_order, history_lines, reading_rows
+from gaugelink.report.words import (
+    COLUMNS,
+    DOES_NOT_PROVE,
+    advice_of,
+    finding_order,
+    history_lines,
+    reading_rows,
+    shown_columns,
+)
 from gaugelink.verdict.findings import Severity, TestVerdict, VerdictWord
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import MachineHistory
@@ -31,10 +39,13 @@ SEVERITY_STYLE = {
 def verdict_table(data: ReportData) -> RenderableType:
     """A whole test: readings, the word, findings with causes and tests, and what it does not prove."""
     table = Table(box=None, pad_edge=False, title=f"{data.machine}, {data.at:%Y-%m-%d %H:%M}", title_justify="left")
-    for number, column in enumerate((*COLUMNS, "doubts")):
-        table.add_column(column.replace("reading", f"reading, {data.unit.value}"), style="bold" if number < 2 else "")
-    for row in reading_rows(data):
-        table.add_row(*row.cells, row.flags)
+    rows = reading_rows(data)
+    shown = shown_columns(rows)
+    for i in shown:
+        table.add_column(COLUMNS[i].replace("reading", f"reading, {data.unit.value}"), style="bold" if i < 2 else "")
+    table.add_column("doubts" if any(row.flags for row in rows) else "")
+    for row in rows:
+        table.add_row(*(row.cells[i] for i in shown), row.flags)
     head = Text.assemble((data.verdict.word.value, WORD_STYLE[data.verdict.word]), "  ", data.verdict.summary)
     asking, notes = finding_order(data)
     lines: list[RenderableType] = [table, Text(""), head]

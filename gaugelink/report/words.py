@@ -20,6 +20,7 @@ __all__ = [
     "finding_order",
     "history_lines",
     "reading_rows",
+    "shown_columns",
 ]
 
 _AMBIENT_SOURCE = {
@@ -76,6 +77,11 @@ def reading_rows(data: ReportData) -> tuple[Row, ...]:
             )
         )
     return tuple(rows)
+
+
+def shown_columns(rows: Sequence[Row]) -> tuple[int, ...]:
+    """Places in `COLUMNS` of the columns that have anything in them."""
+    return tuple(i for i in range(len(COLUMNS)) if any(row.cells[i] for row in rows))
 
 
 def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
