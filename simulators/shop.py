@@ -13,6 +13,7 @@ from gaugelink.gauge.standard import environmental_pressure
 from simulators.bench import Manner, SimulatedBench
 from simulators.engine import EngineSpec
 from simulators.gatt_gauge import SimulatedGauge
+from simulators.made_up import made_up_layout
 from simulators.radio import AirConditions, simulated_shop_radio
 
 USUAL_RATE_HZ = 50.0
@@ -99,3 +100,12 @@ async def simulated_shop(
         finally:
             working.cancel()
             await asyncio.gather(working, return_exceptions=True)
+
+
+@asynccontextmanager
+async def made_up_radio(seed: int = 4) -> AsyncIterator[Radio]:
+    """A virtual radio with a gauge that describes itself and one of a made-up format, for looking around."""
+    standard = SimulatedGauge(environmental_pressure(), name="Pressure 01", address="F0:5A:00:00:02:01", rate_hz=20.0)
+    odd = SimulatedGauge(made_up_layout(seed), name="Gauge 77", address="F0:5A:00:00:02:02", noise_kpa=0.5, seed=seed)
+    async with simulated_shop_radio([standard, odd], seed=seed) as radio:
+        yield radio.as_radio()

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import typer
 
 from gaugelink import __version__
-from gaugelink.app.commands import bench, files, record, test
+from gaugelink.app.commands import bench, files, radio, record, test
 from gaugelink.errors import GaugelinkError
 
 app = typer.Typer(
@@ -39,6 +39,7 @@ files.register(app)
 bench.register(app)
 test.register(app)
 record.register(app)
+radio.register(app)
 
 
 def main() -> None:

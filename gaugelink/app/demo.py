@@ -2,6 +2,7 @@
 
 import asyncio
 import tempfile
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from gaugelink.app.screen import cylinder_table, legible
 from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.gauge.config import KindSetting
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.journal import Journal
 from gaugelink.report.data import ReportData
 from gaugelink.verdict.findings import Severity
@@ -32,6 +34,16 @@ LISTEN_S = 4.0
 """How long the simulated mechanic takes to read and acknowledge the cautions, in simulated seconds."""
 LONGEST_S = 240.0
 """The demo is given up after this, in simulated seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class TaughtGauge:
+    """A gauge that was taught before the test."""
+
+    sends: GaugeLayout
+    """What it really sends."""
+    learnt: GaugeLayout
+    """What was made of it."""
 
 
 def demo_shop(folder: Path, *, held: bool) -> Shop:
@@ -53,18 +65,27 @@ async def run_demo(
     console: Console,
     *,
     held: bool = False,
-    speed: float = 3.0,
+    speed: float = 5.0,
     silent: bool = False,
     seed: int = 7,
     reports: Path | None = None,
+    taught: TaughtGauge | None = None,
 ) -> None:
-    """Run the demo in front of a person; it ends by itself. The report goes to the folder `reports`."""
+    """Run the demo in front of a person; it ends by itself. The report goes to the folder `reports`.
+
+    `taught` is a gauge whose layout was learnt, to be used instead of the shop's own.
+    """
     console.print(Text(SIMULATION, style="bold"))
     with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
         shop = demo_shop(Path(folder), held=held)
+        sends = dict(shop.layouts)
+        if taught is not None:
+            name = shop.settings.gauges[0].name
+            sends[name] = taught.sends
+            shop = replace(shop, layouts={name: taught.learnt})
         presenter, waiter = ScenePresenter(shop), Waiter()
         engine = engine_under(shop.fleet.engine_of(MACHINE))
-        gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
+        gauges = {gauge.name: (gauge, sends[gauge.name]) for gauge in shop.settings.gauges}
         manner = Manner(slips=MISTAKE, move_s=22.0, react_s=1.5)
         async with simulated_shop(gauges, engine, held=held, speed=speed, manner=manner, seed=seed) as simulated:
             unit = shop.settings.bench.display_unit

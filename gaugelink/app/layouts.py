@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import tomli_w
+
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import SELF_DESCRIBING
 from gaugelink.gauge.layout import GaugeLayout, load_layout
@@ -30,3 +32,10 @@ def find_layout(name: str, folder: Path) -> GaugeLayout | None:
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: the layout file cannot be read: {error}.") from error
     return load_layout(text, str(path))
+
+
+def layout_text(layout: GaugeLayout, comment: str = "") -> str:
+    """A layout as the text of its file, defaults left out; it reads back to the same layout."""
+    table = layout.model_dump(mode="json", exclude_defaults=True, exclude_none=True)
+    lines = "".join(f"# {line}\n" for line in comment.splitlines())
+    return lines + tomli_w.dumps(table)

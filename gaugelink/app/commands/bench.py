@@ -57,9 +57,21 @@ def demo_command(
     silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
     reports: Annotated[Path | None, typer.Option(help="Folder for the report of the test.")] = None,
+    learn: Annotated[
+        bool, typer.Option("--learn", help="First teach a gauge of a made-up format, then use it for the test.")
+    ] = False,
 ) -> None:
     """Show a whole hands-free test in an invented shop: simulated gauge, engine and mechanic, real radio traffic."""
     from gaugelink.app.demo import run_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
-    asyncio.run(run_demo(Console(), held=held, speed=speed, silent=silent, seed=seed, reports=reports))
+
+    async def show() -> None:
+        console, taught = Console(), None
+        if learn:
+            from gaugelink.app.demo_learn import teach_made_up
+
+            taught = await teach_made_up(console, seed)
+        await run_demo(console, held=held, speed=speed, silent=silent, seed=seed, reports=reports, taught=taught)
+
+    asyncio.run(show())

@@ -1,0 +1,253 @@
+"""Commands on the radio: ``scan``, ``inspect`` and ``learn``."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+from rich.tree import Tree
+
+from gaugelink.app.layouts import layout_text
+from gaugelink.app.teaching import Hand, proven, teach
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import GaugeError, GaugelinkError
+from gaugelink.gauge.adapter import check_adapter, explain_radio_error
+from gaugelink.gauge.inspect import Inspector, LiveValue, ServiceFound
+from gaugelink.gauge.learn import learn
+from gaugelink.gauge.learn_types import LearnResult, segments_of
+from gaugelink.gauge.radio import RADIO_ERRORS, Radio
+from gaugelink.gauge.recording import read_recording
+from gaugelink.gauge.scan import FoundDevice, scan, scan_live
+
+Simulate = Annotated[bool, typer.Option("--simulate", help="Look at a virtual radio with made-up gauges instead.")]
+AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.command("scan")(scan_command)
+    app.command("inspect")(inspect_command)
+    app.command("learn")(learn_command)
+
+
+@asynccontextmanager
+async def _radio(simulate: bool) -> AsyncIterator[Radio]:
+    """The radio of this machine, or a virtual one. Its known errors become a sentence with the way out."""
+    try:
+        if not simulate:
+            yield Radio()
+            return
+        from simulators.shop import made_up_radio
+
+        async with made_up_radio() as radio:
+            yield radio
+    except RADIO_ERRORS as error:
+        raise GaugeError(explain_radio_error(error)) from error
+
+
+def scan_command(
+    seconds: Annotated[float, typer.Option(min=0.5, max=600, help="How long to listen.")] = 8.0,
+    simulate: Simulate = False,
+    as_json: AsJson = False,
+) -> None:
+    """List the Bluetooth devices near, those that look like a pressure gauge first."""
+    found = asyncio.run(_scan(seconds, simulate, Console(), as_json))
+    if as_json:
+        typer.echo(json.dumps([asdict(device) for device in found]))
+    if not found:
+        typer.echo("Nothing was heard. Switch the gauge on, wake it, and bring it near.", err=True)
+        raise typer.Exit(1)
+
+
+async def _scan(seconds: float, simulate: bool, console: Console, as_json: bool) -> list[FoundDevice]:
+    async with _radio(simulate) as radio:
+        if as_json or not console.is_terminal:
+            found = await scan(radio, seconds)
+            if not as_json:
+                console.print(_device_table(found))
+        else:
+            found = []
+            with Live(console=console, refresh_per_second=4) as live:
+                async for found in scan_live(radio, seconds):
+                    live.update(_device_table(found))
+        if not found and not simulate:
+            fault = await check_adapter(radio)
+            if fault is not None:
+                raise GaugeError(fault)
+    return found
+
+
+def _device_table(found: list[FoundDevice]) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for name in ("", "name", "address", "dBm", "services", "why"):
+        table.add_column(name, justify="right" if name == "dBm" else "left")
+    for device in found:
+        table.add_row(
+            "●" if device.looks_like_pressure else "",
+            device.name or "(no name)",
+            device.address,
+            str(device.rssi_dbm),
+            ", ".join(device.service_names),
+            "; ".join(device.why),
+            style="bold" if device.looks_like_pressure else "",
+        )
+    return table
+
+
+def inspect_command(
+    address: Annotated[str, typer.Argument(help="Address, or advertised name, of a device.")],
+    watch: Annotated[float, typer.Option(min=0, max=3600, help="Show what it sends for so many seconds.")] = 5.0,
+    write: Annotated[
+        list[str] | None, typer.Option(help="First write these bytes: CHARACTERISTIC=HEX, as its maker states them.")
+    ] = None,
+    save: Annotated[Path | None, typer.Option(help="Save what it sends as a recording (JSON lines).")] = None,
+    note: Annotated[str, typer.Option(help="A note in the recording.")] = "",
+    simulate: Simulate = False,
+    as_json: AsJson = False,
+) -> None:
+    """Look into a device: services, values, and what it sends, in hex and as candidate numbers."""
+    asyncio.run(_inspect(address, watch, write or [], save, note, simulate, as_json, Console()))
+
+
+async def _inspect(
+    address: str,
+    watch_s: float,
+    writes: list[str],
+    save: Path | None,
+    note: str,
+    simulate: bool,
+    as_json: bool,
+    console: Console,
+) -> None:
+    asked = [_write_of(text) for text in writes]
+    async with _radio(simulate) as radio, Inspector(address, radio) as inspector:
+        services = await inspector.tree()
+        if as_json:
+            typer.echo(json.dumps({"address": inspector.address, "services": [_as_json(one) for one in services]}))
+        else:
+            console.print(_tree(inspector.address, services))
+        for characteristic, octets in asked:
+            await inspector.write(characteristic, octets)
+        if save is not None:
+            for path, count in (await inspector.record(save, watch_s or 5.0, note)).items():
+                typer.echo(f"{count} frames saved in {path}.")
+        elif watch_s > 0:
+            async for value in inspector.watch(watch_s):
+                _show(value, as_json, console)
+
+
+def _write_of(text: str) -> tuple[str, bytes]:
+    characteristic, _, digits = text.partition("=")
+    try:
+        return characteristic, bytes.fromhex(digits)
+    except ValueError as error:
+        raise GaugelinkError(f"--write: found {text!r}; expected CHARACTERISTIC=HEX, as fff2=a501.") from error
+
+
+def _show(value: LiveValue, as_json: bool, console: Console) -> None:
+    if as_json:
+        typer.echo(
+            json.dumps({"t_s": value.time_s, "characteristic": value.characteristic, "hex": value.payload.hex()})
+        )
+        return
+    numbers = "  ".join(
+        f"{c.format}{'' if c.byte_order != 'big' else ' be'}@{c.at}={c.number:g}" for c in value.candidates[:6]
+    )
+    console.print(Text(f"{value.characteristic[4:8]}  {value.hex}   {numbers}"), overflow="crop", no_wrap=True)
+
+
+def _tree(address: str, services: tuple[ServiceFound, ...]) -> Tree:
+    tree = Tree(Text(address, style="bold"))
+    for service in services:
+        branch = tree.add(Text(f"{service.name}  {service.uuid}"))
+        for characteristic in service.characteristics:
+            value = characteristic.value
+            shown = value.error or (value.value.hex(" ") if value.value is not None else "")
+            leaf = branch.add(Text(f"{value.name}  {value.uuid}  [{', '.join(characteristic.properties)}]  {shown}"))
+            for descriptor in characteristic.descriptors:
+                text = descriptor.error or (descriptor.value.hex(" ") if descriptor.value is not None else "")
+                leaf.add(Text(f"{descriptor.name}  {text}", style="dim"))
+    return tree
+
+
+def _as_json(service: ServiceFound) -> dict[str, object]:
+    return {
+        "uuid": service.uuid,
+        "name": service.name,
+        "characteristics": [
+            {
+                "uuid": one.value.uuid,
+                "name": one.value.name,
+                "properties": list(one.properties),
+                "hex": one.value.value.hex() if one.value.value is not None else None,
+            }
+            for one in service.characteristics
+        ],
+    }
+
+
+class TerminalHand(Hand):
+    """A person at the terminal."""
+
+    def __init__(self, unit: PressureUnit) -> None:
+        self.unit = unit
+
+    async def reading(self, wanted_kpa: float) -> str:
+        """Ask for a pressure and what the display shows."""
+        if wanted_kpa <= 0:
+            ask = "Open the gauge to the air."
+        else:
+            ask = f"Pump it to about {self.unit.text(wanted_kpa)} and hold it there."
+        question = f"{ask} What does its display show, in {self.unit.value}? (Enter alone gives up) "
+        return await asyncio.to_thread(input, question)
+
+    def say(self, sentence: str) -> None:
+        """Print a sentence."""
+        typer.echo(sentence)
+
+
+def learn_command(
+    source: Annotated[str, typer.Argument(help="Address or name of a gauge, or a recording with typed readings.")],
+    out: Annotated[Path, typer.Option(help="Write the layout here.")] = Path("gauge.toml"),
+    unit: Annotated[PressureUnit, typer.Option(help="Unit of the gauge's own display.")] = PressureUnit.PSI,
+    name: Annotated[str, typer.Option(help="What the kind of gauge is called.")] = "taught gauge",
+    simulate: Simulate = False,
+) -> None:
+    """Teach a gauge whose bytes nobody has described: apply a few pressures, type what its display shows."""
+    if out.exists():
+        raise GaugelinkError(f"{out} exists already: give another name with --out.")
+    path = Path(source)
+    if path.suffix == ".jsonl" or path.exists():
+        result = learn(segments_of(read_recording(path)), name=name)
+        proof = "checked against every typed reading of the recording"
+    else:
+        result, proof = asyncio.run(_learn_live(source, unit, name, simulate))
+    _show_candidates(result, Console())
+    if result.layout is None:
+        raise GaugelinkError("No layout was written. " + " ".join(result.missing or ("More readings are needed.",)))
+    out.write_text(layout_text(result.layout, f"Taught by typed readings; {proof}."), encoding="utf-8")
+    typer.echo(f'Written to {out}; {proof}. Name it in the shop file: layout = "{out}".')
+
+
+async def _learn_live(source: str, unit: PressureUnit, name: str, simulate: bool) -> tuple[LearnResult, str]:
+    async with _radio(simulate) as radio, Inspector(source, radio) as inspector:
+        taught = await teach(inspector, TerminalHand(unit), name)
+    if taught.result.layout is not None and not proven(taught):
+        raise GaugeError("The layout that was found does not show what the display showed last; nothing was written.")
+    return taught.result, "checked live against the last typed reading"
+
+
+def _show_candidates(result: LearnResult, console: Console) -> None:
+    for number, candidate in enumerate(result.candidates[:5], start=1):
+        chosen = result.layout is not None and candidate.layout == result.layout
+        console.print(Text(f"{'●' if chosen else ' '} {number}. {'; '.join(candidate.evidence)}"))
+    for sentence in result.notes:
+        console.print(Text(f"  {sentence}", style="dim"))
