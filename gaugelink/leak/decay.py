@@ -8,9 +8,11 @@ from math import sqrt
 import numpy as np
 
 from gaugelink.leak.blocks import blocks
-from gaugelink.leak.fit import LeakPosterior, fit_leak
+from gaugelink.leak.fit import fit_leak
 from gaugelink.leak.flow import AIR, R_AIR, FloatArray, flow_function, hole_diameter_mm, standard_cm3_per_min
 from gaugelink.leak.limits import DecayLimit
+from gaugelink.leak.noise import noise_and_resolution
+from gaugelink.leak.posterior import LeakPosterior
 
 ROOM_K = 293.15
 LEAST_S = 5.0
@@ -93,20 +95,6 @@ class DecayResult:
     flags: frozenset[DecayFlag]
 
 
-def noise_and_resolution(pressure_kpa: FloatArray, resolution_kpa: float | None) -> tuple[float, float]:
-    """Standard deviation of the noise and the smallest step, from the samples themselves; shape (n,)."""
-    steps = np.diff(pressure_kpa)
-    moved = np.abs(steps[np.abs(steps) > 1e-9])
-    step = resolution_kpa if resolution_kpa is not None else (float(moved.min()) if moved.size else 0.0)
-    # Second differences are blind to a steady fall; 1.4826 makes the median of deviations a standard deviation.
-    second = np.diff(pressure_kpa, 2)
-    noise = 1.4826 * float(np.median(np.abs(second))) / sqrt(6.0) if second.size else 0.0
-    if noise < 0.3 * step:
-        noise = float(np.std(second) / sqrt(6.0)) if second.size else 0.0
-        noise = sqrt(max(noise**2 - step**2 / 12.0, 0.0))
-    return noise, step
-
-
 def analyse(
     time_s: FloatArray,
     pressure_kpa: FloatArray,
@@ -116,8 +104,9 @@ def analyse(
     resolution_kpa: float | None = None,
     rest_kpa: float | None = None,
     thinned: tuple[FloatArray, FloatArray, FloatArray] | None = None,
+    closed_s: float | None = None,
 ) -> DecayResult:
-    """Judge a decay from the moment its valve closed. Pure and slow (some tenths of a second).
+    """Judge a decay from the moment its valve closed. Pure; it takes some hundredths of a second.
 
     Args:
         time_s: shape (n,), rising.
@@ -126,14 +115,16 @@ def analyse(
         ambient_abs_kpa: ambient pressure.
         resolution_kpa: smallest step of the gauge; from the samples when not given.
         rest_kpa: what the gauge showed before pumping, its zero not taken off; tells an absolute gauge.
-        thinned: blocks of an earlier, longer part of the same decay, to go before these samples.
+        thinned: blocks of an earlier, longer part of the same decay, to go before these samples: seconds since the
+            valve closed, means, standard uncertainties.
+        closed_s: when the valve closed, on the clock of `time_s`; the first sample's time when not given.
 
     Raises:
         ValueError: fewer than five samples, or times that do not rise.
     """
     if len(time_s) < 5 or np.any(np.diff(time_s) <= 0):
         raise ValueError(f"a decay needs five samples or more with rising times, found {len(time_s)}")
-    t = time_s - time_s[0]
+    t = time_s - (time_s[0] if closed_s is None else closed_s)
     noise, step = noise_and_resolution(pressure_kpa, resolution_kpa)
     keep = _first_fall_below(pressure_kpa, _LEAST_SHARE * float(pressure_kpa[0]))
     b_time, b_kpa, b_u = blocks(t[:keep], pressure_kpa[:keep], noise, step)
@@ -147,7 +138,7 @@ def analyse(
         drift_sd_per_s=limit.drift_k_per_h / 3600.0 / ROOM_K,
         at_kpa=limit.test_kpa,
     )
-    rate = Interval(posterior.quantile(0.5), posterior.quantile(0.025), posterior.quantile(0.975))
+    rate = Interval(posterior.quantile(0.5), *posterior.shortest())
     passing = posterior.below(limit.rate_kpa_per_min)
     duration = float(t[-1])
     lost = float(b_kpa[0] - b_kpa[-1])

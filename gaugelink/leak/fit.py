@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy.special import ndtr
 
 from gaugelink.leak.flow import FloatArray
+from gaugelink.leak.posterior import COOLED_SD, Fits, LeakPosterior, combine
 from gaugelink.leak.vessel import Regime, VesselStates, leak_function, pressures
 
 LADDERS_S = (np.geomspace(4.0, 25.0, 5), np.geomspace(33.0, 250.0, 5))
@@ -22,55 +22,73 @@ LADDERS_S = (np.geomspace(4.0, 25.0, 5), np.geomspace(33.0, 250.0, 5))
 There are two, because a decay can be read in two ways that lie far apart: air that settles quickly and a larger
 hole, or air that settles slowly, cools as it expands, and a smaller one."""
 SETTLING_MEDIAN_S, SETTLING_LOG_SD = 40.0, 1.1
-HEATED_SD = 0.03
-"""How much warmer than the wall, relative to absolute temperature, pumped air may be: 9 K. From memory."""
-COOLED_SD = 0.002
-"""How much colder it may be: compression warms, so hardly at all. This tells the two readings of a decay apart."""
+HEATED_SHARE = 0.10
+"""Standard deviation of the heat that pumping leaves, relative to absolute temperature, as a share of the gauge
+pressure over the absolute one. Without any cooling it would be (gamma - 1)/gamma, 0.29; pumping takes longer than
+that lasts (from memory)."""
 
-_STEPS = (1e-5, 1e-4, 1e-4, 1e-7)
-_ITERATIONS = 8
-_LADDERS = 6
+_STEPS = (1e-5, 1e-4, 1e-4, 1e-7, 1e-4)
+_ROUGH, _ITERATIONS, _FINISH = 8, 14, 6
+_FINE = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
+_WIDEST_LOG_SD = 0.5
+_MODES = 3
+_SETTLES_S = (1.0, 1000.0)
 _RUNGS_SHARING = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class LeakPosterior:
-    """What is known of the fall of pressure by the leak alone at the test's start: a mixture of normals, cut at 0."""
+class _Data:
+    """What is fitted, and what is known beforehand."""
 
-    weight: FloatArray
-    """Shape (c,), sums to 1."""
-    mean: FloatArray
-    """Shape (c,), kPa/min."""
-    sd: FloatArray
-    """Shape (c,), kPa/min."""
-    hole_share: float
-    """Weight of the fits with a hole; the rest is a seep."""
-    heated_kpa: float
-    """Pressure at the start that is due to warm air, weighted over the fits."""
-    heated_u_kpa: float
-    """Its standard uncertainty."""
-    settling_s: float
-    """Settling time, weighted geometric mean."""
-    chi2_per_point: float
-    """Misfit of the best fit; near 1 when the model says it all."""
+    time_s: FloatArray
+    x: FloatArray
+    """Absolute pressure over ambient, shape (m,)."""
+    w: FloatArray
+    """One over the standard uncertainty of `x`, shape (m,)."""
+    heat_w: float
+    """One over the standard deviation of the heat."""
+    drift_w: float
+    """One over the standard deviation of the drift."""
 
-    def below(self, rate: float) -> float:
-        """Probability that the leak rate is below `rate`, in kPa/min."""
-        at_zero = ndtr(-self.mean / self.sd)
-        upto = ndtr((rate - self.mean) / self.sd)
-        # What a fit puts below zero is taken off it: air does not leak in.
-        mass = float(np.sum(self.weight * (1.0 - at_zero)))
-        if mass < 1e-12:
-            return 1.0 if rate > 0 else 0.0
-        return float(np.clip(np.sum(self.weight * np.maximum(upto - at_zero, 0.0)) / mass, 0.0, 1.0))
 
-    def quantile(self, share: float) -> float:
-        """Leak rate in kPa/min below which it lies with probability `share`."""
-        low, high = 0.0, float(np.max(self.mean + 8.0 * self.sd).clip(1e-9))
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.below(middle) < share else (low, middle)
-        return 0.5 * (low + high)
+@dataclass(frozen=True, slots=True)
+class _Ladder:
+    """One regime, fitted for each settling time of a ladder."""
+
+    regime: Regime
+    settling_s: FloatArray
+    """Shape (s,)."""
+    theta: FloatArray
+    """Start, leak, heat, drift and the logarithm of the settling time, shape (5, s)."""
+    misfit: FloatArray
+    """Weighted squares of the residuals, shape (s,)."""
+    centre: FloatArray
+    """Where the Gaussian has its centre when nothing cuts the heat, shape (4, s)."""
+    covariance: FloatArray
+    """Shape (s, 4, 4)."""
+    log_evidence: FloatArray
+    """Without the cuts, shape (s,)."""
+    score: FloatArray
+    """Log of prior times likelihood at the best fit, shape (s,)."""
+    settling_var: FloatArray
+    """Variance of the logarithm of the settling time, where it was fitted; shape (s,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """One regime to be fitted on a ladder of settling times."""
+
+    regime: Regime
+    settling_s: FloatArray
+    start: FloatArray | None = None
+    """Parameters to begin from, shape (5, s)."""
+
+    def begin(self, data: _Data) -> FloatArray:
+        """Where the fit begins, shape (5, s)."""
+        n = len(self.settling_s)
+        theta = np.repeat(_guess(data, self.regime)[:, None], n, axis=1) if self.start is None else self.start.copy()
+        theta[4] = np.log(self.settling_s)
+        return theta
 
 
 def fit_leak(
@@ -80,7 +98,7 @@ def fit_leak(
     *,
     ambient_abs_kpa: float,
     drift_sd_per_s: float,
-    at_kpa: float | None = None,
+    at_kpa: float,
 ) -> LeakPosterior:
     """Fit the blocks of a decay; times from the moment at which the valve closed.
 
@@ -90,150 +108,203 @@ def fit_leak(
         u_kpa: shape (m,), standard uncertainties.
         ambient_abs_kpa: ambient pressure.
         drift_sd_per_s: standard uncertainty of the relative drift of the wall's temperature, 1/s.
-        at_kpa: gauge pressure that the rate is told at; the fitted start when not given.
+        at_kpa: gauge pressure that the rate is told at.
     """
     x = 1.0 + pressure_kpa / ambient_abs_kpa
-    w = ambient_abs_kpa / u_kpa
-    weights, means, sds, heats, heat_vars, settlings, chis, holes = [], [], [], [], [], [], [], []
-    for regime, first in product(Regime, LADDERS_S):
-        ladder, best, cost, cov = _climb(time_s, x, w, drift_sd_per_s, regime, first)
-        at_x = best[0] if at_kpa is None else np.full_like(best[0], 1.0 + at_kpa / ambient_abs_kpa)
-        per_k = at_x * leak_function(at_x, regime) * ambient_abs_kpa * 60.0
+    heat_sd = HEATED_SHARE * max(float(x[0]) - 1.0, 1e-3) / float(x[0])
+    data = _Data(time_s, x, ambient_abs_kpa / u_kpa, 1.0 / heat_sd, 1.0 / max(drift_sd_per_s, 1e-12))
+    at_x = 1.0 + at_kpa / ambient_abs_kpa
+    ladders = _climb(data)
+    parts = [_rates(ladder, at_x, ambient_abs_kpa) for ladder in ladders]
+    fits = Fits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    misfit = min(float(ladder.misfit.min()) for ladder in ladders)
+    return combine(fits, misfit / max(1, len(time_s) - 4))
+
+
+def _rates(ladder: _Ladder, at_x: float, ambient_abs_kpa: float) -> tuple[FloatArray, ...]:
+    """The columns of `Fits` for one ladder."""
+    per_k = at_x * float(leak_function(np.array([at_x]), ladder.regime)[0]) * ambient_abs_kpa * 60.0
+    cov = ladder.covariance
+    leak_sd, heat_sd = np.sqrt(cov[:, 1, 1]), np.sqrt(cov[:, 2, 2])
+    n = len(ladder.settling_s)
+    return (
         # Rate, not k, has the flat prior, so that hole and seep are weighed on the same scale.
-        weights.append(_log_evidence(ladder, cost, cov) + np.log(per_k))
-        means.append(per_k * best[1])
-        sds.append(per_k * np.sqrt(cov[:, 1, 1]))
-        heats.append(best[2] * best[0] * ambient_abs_kpa)
-        heat_vars.append(cov[:, 2, 2] * (best[0] * ambient_abs_kpa) ** 2)
-        settlings.append(np.log(ladder))
-        chis.append(cost)
-        holes.append(np.full(len(ladder), regime is Regime.HOLE))
-    log_w = np.concatenate(weights)
-    weight = np.exp(log_w - log_w.max())
-    weight /= weight.sum()
-    heat, heat_var = np.concatenate(heats), np.concatenate(heat_vars)
-    mean_heat = float(np.sum(weight * heat))
-    return LeakPosterior(
-        weight=weight,
-        mean=np.concatenate(means),
-        sd=np.maximum(np.concatenate(sds), 1e-9),
-        hole_share=float(np.sum(weight[np.concatenate(holes)])),
-        heated_kpa=mean_heat,
-        heated_u_kpa=float(np.sqrt(np.sum(weight * (heat_var + (heat - mean_heat) ** 2)))),
-        settling_s=float(np.exp(np.sum(weight * np.concatenate(settlings)))),
-        chi2_per_point=float(np.concatenate(chis).min() / max(1, len(time_s) - 4)),
+        ladder.log_evidence + np.log(per_k),
+        per_k * ladder.centre[1],
+        np.maximum(per_k * leak_sd, 1e-9),
+        ladder.centre[2],
+        heat_sd,
+        np.clip(cov[:, 1, 2] / (leak_sd * heat_sd), -0.999999, 0.999999),
+        ladder.theta[0] * ambient_abs_kpa,
+        np.log(ladder.settling_s),
+        np.full(n, 1.0 if ladder.regime is Regime.HOLE else 0.0),
     )
 
 
-def _log_evidence(ladder: FloatArray, cost: FloatArray, cov: FloatArray) -> FloatArray:
-    """Log of prior times likelihood times posterior volume times the rung's width, for each rung; shape (s,)."""
-    log_s = np.log(ladder)
-    prior = -0.5 * ((log_s - np.log(SETTLING_MEDIAN_S)) / SETTLING_LOG_SD) ** 2
-    log_det: FloatArray = np.linalg.slogdet(cov)[1]
-    return np.asarray(prior - 0.5 * cost + 0.5 * log_det + np.log(np.gradient(log_s)))
+def _climb(data: _Data) -> list[_Ladder]:
+    """Fit on the ladders; where one rung stands out, find the settling time itself and lay a fine ladder around it."""
+    coarse = _fit(data, [_Wanted(regime, ladder) for regime, ladder in product(Regime, LADDERS_S)], _ROUGH)
+    done: list[_Ladder] = []
+    narrow: list[_Ladder] = []
+    for ladder in coarse:
+        share = np.exp(ladder.log_evidence - ladder.log_evidence.max())
+        (done if share.sum() ** 2 / np.sum(share**2) >= _RUNGS_SHARING else narrow).append(ladder)
+    if not narrow:
+        return done
+    # There may be two best settling times far apart, and which of them a rung leads to is not known beforehand.
+    modes = _fit(data, [_Wanted(one.regime, one.settling_s, one.theta) for one in narrow], _ITERATIONS, free=True)
+    fine = []
+    for regime in Regime:
+        own = [mode for mode in modes if mode.regime is regime]
+        if own:
+            fine += [_around(regime, *mode) for mode in _distinct(own)]
+    return done + _fit(data, fine, _FINISH)
 
 
-def _climb(
-    time_s: FloatArray, x: FloatArray, w: FloatArray, drift_sd: float, regime: Regime, ladder: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Fit on a ladder of settling times, and on finer ladders around the best rung until several rungs share."""
-    start = None
-    for _ in range(_LADDERS):
-        theta, cost, cov = _fit_regime(time_s, x, w, drift_sd, regime, ladder, start)
-        log_w = _log_evidence(ladder, cost, cov)
-        share = np.exp(log_w - log_w.max())
-        if share.sum() ** 2 / np.sum(share**2) >= _RUNGS_SHARING:
-            break
-        best = int(np.argmax(log_w))
-        low, high = ladder[max(best - 1, 0)], ladder[min(best + 1, len(ladder) - 1)]
-        spread = ladder[1] / ladder[0]
-        if best in (0, len(ladder) - 1):
-            low, high = ladder[best] / spread, ladder[best] * spread
-        ladder = np.geomspace(max(low, 1.0), min(high, 1000.0), len(ladder))
-        start = theta[:, best]
-    return ladder, theta, cost, cov
+def _distinct(modes: list[_Ladder]) -> list[tuple[FloatArray, float]]:
+    """The modes that differ, best first, at most `_MODES`: parameters and spread of the settling time."""
+    theta = np.concatenate([mode.theta for mode in modes], axis=1)
+    score = np.concatenate([mode.score for mode in modes])
+    sd = np.sqrt(np.concatenate([mode.settling_var for mode in modes]))
+    found: list[tuple[FloatArray, float]] = []
+    for best in np.argsort(-score):
+        near = [abs(theta[4, best] - other[4]) < max(4.0 * spread, 0.05) for other, spread in found]
+        if not any(near) and len(found) < _MODES:
+            found.append((theta[:, best], min(float(sd[best]), _WIDEST_LOG_SD)))
+    return found
 
 
-def _fit_regime(
-    time_s: FloatArray,
-    x: FloatArray,
-    w: FloatArray,
-    drift_sd: float,
-    regime: Regime,
-    ladder: FloatArray,
-    start: FloatArray | None,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gauss-Newton for every settling time side by side: parameters (4, s), cost (s,), covariance (s, 4, 4)."""
-    n = len(ladder)
-    rough = max(1e-7, float(np.log((x[0] - 0.0) / max(x[-1], 1.0)) / max(time_s[-1] - time_s[0], 1e-3)))
-    scale = max(float(leak_function(np.array([x[0]]), regime)[0]), 1e-3)
-    guess = np.array([x[0], 0.5 * rough / scale, 0.0, 0.0]) if start is None else start
-    theta = np.repeat(guess[:, None], n, axis=1)
-    drift_w = 1.0 / max(drift_sd, 1e-12)
-    prior_w = _prior_weights(theta, drift_w)
-    cost = np.full(n, np.inf)
-    damping = np.full(n, 1e-4)
-    model, jacobian = _model_and_jacobian(theta, time_s, regime, ladder)
-    cost = _cost(model, x, w, theta, prior_w)
-    normal = np.zeros((n, 4, 4))
-    for _ in range(_ITERATIONS):
-        weighted = jacobian * w[:, None, None]
-        normal = np.einsum("mia,mib->iab", weighted, weighted) + _diagonal(prior_w**2)
-        residual = (x[:, None] - model) * w[:, None]
-        gradient = np.einsum("mia,mi->ia", weighted, residual) - (prior_w**2 * theta).T
-        diagonal = np.einsum("iaa->ia", normal)
-        damped = normal + damping[:, None, None] * np.einsum("ia,ab->iab", diagonal, np.eye(4))
+def _around(regime: Regime, theta: FloatArray, sd: float) -> _Wanted:
+    """A fine ladder around a mode."""
+    settling_s = np.unique(np.clip(np.exp(theta[4] + sd * _FINE), *_SETTLES_S))
+    return _Wanted(regime, settling_s, np.repeat(theta[:, None], len(settling_s), axis=1))
+
+
+def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = False) -> list[_Ladder]:
+    """Gauss-Newton with damping for every settling time of every ladder side by side; `free` fits these as well."""
+    wanted = sorted(wanted, key=lambda one: one.regime is not Regime.HOLE)
+    holes = sum(len(one.settling_s) for one in wanted if one.regime is Regime.HOLE)
+    theta = np.concatenate([one.begin(data) for one in wanted], axis=1)
+    damping = np.full(theta.shape[1], 1e-4)
+    prior_w = _prior_weights(theta, data)
+    model, jacobian = _model_and_jacobian(theta, data, holes, free)
+    cost = _cost(model, data, theta, prior_w)
+    for _ in range(iterations):
+        normal, gradient = _normal(model, jacobian, data, theta, prior_w)
+        damped = normal * (1.0 + damping[:, None, None] * np.eye(5))
         change = np.linalg.solve(damped, gradient[..., None])[..., 0].T
+        if not free:
+            change[4] = 0.0
         trial = theta + change
         trial[0] = np.clip(trial[0], 1.0 + 1e-6, 20.0)
         # The leak may come out a little below zero: a tight volume must be free to look tight on both sides.
         trial[1] = np.clip(trial[1], -0.2 * np.abs(theta[1]) - 1e-4, 10.0 * np.abs(theta[1]) + 1e-3)
-        trial[2] = np.clip(trial[2], -0.15, 0.15)
-        new_model, new_jacobian = _model_and_jacobian(trial, time_s, regime, ladder)
-        new_prior_w = _prior_weights(trial, drift_w)
-        new_cost = _cost(new_model, x, w, trial, new_prior_w)
+        trial[2] = np.clip(trial[2], -0.15, 0.25)
+        trial[4] = np.clip(trial[4], *np.log(_SETTLES_S))
+        new_model, new_jacobian = _model_and_jacobian(trial, data, holes, free)
+        new_prior_w = _prior_weights(trial, data)
+        new_cost = _cost(new_model, data, trial, new_prior_w)
         better = new_cost < cost
         gained = float(np.max(np.where(better, cost - new_cost, 0.0)))
         theta = np.where(better, trial, theta)
         model = np.where(better, new_model, model)
-        jacobian = np.where(better[None, :, None], new_jacobian, jacobian)
+        jacobian = np.where(better[None, None, :], new_jacobian, jacobian)
         prior_w = np.where(better, new_prior_w, prior_w)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping * 0.1, damping * 10.0)
-        if gained < 1e-3 and bool(better.any()):
+        if gained < 1e-2 and bool(better.any()):
             break
-    weighted = jacobian * w[:, None, None]
-    normal = np.einsum("mia,mib->iab", weighted, weighted) + _diagonal(prior_w**2)
-    return theta, cost, np.linalg.inv(normal)
+    return _ladders(wanted, data, theta, model, jacobian)
 
 
-def _prior_weights(theta: FloatArray, drift_w: float) -> FloatArray:
-    """One over the prior's standard deviations, shape (4, s); heat has a narrow side and a wide one."""
-    none = np.zeros(theta.shape[1])
-    heat = np.where(theta[2] < 0.0, 1.0 / COOLED_SD, 1.0 / HEATED_SD)
-    return np.stack([none, none, heat, np.full(theta.shape[1], drift_w)])
+def _ladders(
+    wanted: list[_Wanted], data: _Data, theta: FloatArray, model: FloatArray, jacobian: FloatArray
+) -> list[_Ladder]:
+    """Read the Gaussians off the fits, the narrow side of the heat's prior put aside: the cut comes later."""
+    wide = _prior_weights(np.abs(theta), data)
+    normal, gradient = _normal(model, jacobian, data, theta, wide)
+    settling_var: FloatArray = np.linalg.inv(normal)[:, 4, 4].astype(np.float64)
+    score = -0.5 * _cost(model, data, theta, _prior_weights(theta, data))
+    normal, gradient = normal[:, :4, :4], gradient[:, :4]
+    covariance: FloatArray = np.linalg.inv(normal).astype(np.float64)
+    move = np.einsum("sab,sb->as", covariance, gradient)
+    misfit = np.sum(((data.x[:, None] - model) * data.w[:, None]) ** 2, axis=0)
+    cost = _cost(model, data, theta, wide) - np.einsum("sa,as->s", gradient, move)
+    log_det: FloatArray = np.linalg.slogdet(covariance)[1]
+    found, first = [], 0
+    for one in wanted:
+        rungs = slice(first, first + len(one.settling_s))
+        first += len(one.settling_s)
+        log_s = theta[4, rungs]
+        width = np.gradient(log_s) if len(log_s) > 1 else np.ones(1)
+        found.append(
+            _Ladder(
+                one.regime,
+                np.exp(log_s),
+                theta[:, rungs],
+                misfit[rungs],
+                theta[:4, rungs] + move[:, rungs],
+                covariance[rungs],
+                -0.5 * cost[rungs] + 0.5 * log_det[rungs] + np.log(np.maximum(width, 1e-9)),
+                score[rungs],
+                settling_var[rungs],
+            )
+        )
+    return found
 
 
-def _diagonal(weights: FloatArray) -> FloatArray:
-    """Weights of shape (4, s) as s diagonal matrices."""
-    return np.asarray(np.einsum("as,ab->sab", weights, np.eye(len(weights))))
+def _guess(data: _Data, regime: Regime) -> FloatArray:
+    """Half of the fall taken for leak, none for heat."""
+    span = max(float(data.time_s[-1] - data.time_s[0]), 1e-3)
+    rough = max(1e-7, float(np.log(data.x[0] / max(data.x[-1], 1.0))) / span)
+    scale = max(float(leak_function(data.x[:1], regime)[0]), 1e-3)
+    return np.array([data.x[0], 0.5 * rough / scale, 0.0, 0.0, 0.0])
 
 
-def _cost(model: FloatArray, x: FloatArray, w: FloatArray, theta: FloatArray, prior_w: FloatArray) -> FloatArray:
-    misfit = np.sum(((x[:, None] - model) * w[:, None]) ** 2, axis=0)
-    return np.asarray(misfit + np.sum((prior_w * theta) ** 2, axis=0))
-
-
-def _model_and_jacobian(
-    theta: FloatArray, time_s: FloatArray, regime: Regime, ladder: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Model (m, s) and its derivatives (m, s, 4) by forward differences, all in one integration."""
+def _prior_weights(theta: FloatArray, data: _Data) -> FloatArray:
+    """One over the prior's standard deviations, shape (5, s); heat has a narrow side and a wide one."""
     n = theta.shape[1]
+    heat = np.where(theta[2] < 0.0, 1.0 / COOLED_SD, data.heat_w)
+    return np.stack([np.zeros(n), np.zeros(n), heat, np.full(n, data.drift_w), np.full(n, 1.0 / SETTLING_LOG_SD)])
+
+
+def _off(theta: FloatArray) -> FloatArray:
+    """By how much the parameters are off what is expected beforehand, shape (5, s)."""
+    off = theta.copy()
+    off[4] -= np.log(SETTLING_MEDIAN_S)
+    return off
+
+
+def _normal(
+    model: FloatArray, jacobian: FloatArray, data: _Data, theta: FloatArray, prior_w: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Normal matrix (s, 5, 5) and downhill gradient (s, 5)."""
+    weighted = np.ascontiguousarray((jacobian * data.w[:, None, None]).transpose(2, 1, 0))
+    residual = ((data.x[:, None] - model) * data.w[:, None]).T
+    normal = weighted @ weighted.transpose(0, 2, 1) + (prior_w**2).T[:, :, None] * np.eye(5)
+    return normal, (weighted @ residual[..., None])[..., 0] - (prior_w**2 * _off(theta)).T
+
+
+def _cost(model: FloatArray, data: _Data, theta: FloatArray, prior_w: FloatArray) -> FloatArray:
+    misfit = np.sum(((data.x[:, None] - model) * data.w[:, None]) ** 2, axis=0)
+    return np.asarray(misfit + np.sum((prior_w * _off(theta)) ** 2, axis=0))
+
+
+def _model_and_jacobian(theta: FloatArray, data: _Data, holes: int, free: bool) -> tuple[FloatArray, FloatArray]:
+    """Model (m, s) and its derivatives (m, 5, s) by forward differences, all in one integration.
+
+    The derivative by the settling time stays zero where it is not free.
+    """
+    n, m, moves = theta.shape[1], len(data.time_s), 5 if free else 4
     steps = np.tile(np.array(_STEPS)[:, None], (1, n))
     steps[1] = np.maximum(1e-3 * np.abs(theta[1]), 1e-8)
-    all_sets = np.concatenate([theta] + [theta + np.eye(4)[:, [a]] * steps for a in range(4)], axis=1)
-    states = VesselStates(all_sets[0], all_sets[1], all_sets[2], all_sets[3], np.tile(ladder, 5))
-    out = pressures(states, time_s, regime)
-    model = out[:, :n]
-    moved = out[:, n:].reshape(len(time_s), 4, n)
-    return model, np.moveaxis((moved - model[:, None, :]) / steps[None], 1, 2)
+    moved = np.stack([theta] + [theta + np.eye(5)[:, [a]] * steps for a in range(moves)], axis=1)
+    sets = np.concatenate([moved[:, :, :holes].reshape(5, -1), moved[:, :, holes:].reshape(5, -1)], axis=1)
+    border = (1 + moves) * holes
+    out = pressures(VesselStates(sets[0], sets[1], sets[2], sets[3], np.exp(sets[4]), border), data.time_s)
+    parts = np.concatenate(
+        [out[:, :border].reshape(m, 1 + moves, holes), out[:, border:].reshape(m, 1 + moves, n - holes)], axis=2
+    )
+    jacobian = np.zeros((m, 5, n))
+    jacobian[:, :moves] = (parts[:, 1:] - parts[:, :1]) / steps[None, :moves]
+    return parts[:, 0], jacobian

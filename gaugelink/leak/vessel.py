@@ -9,14 +9,19 @@ Mass m and temperature T of the air inside obey
 with x the absolute pressure over ambient, ``p = m R T / V``, the wall's temperature Tw drifting by b, and s the time
 in which the air takes the wall's temperature. The first law with enthalpy carried out gives the last term (an open
 system of one inlet or outlet, for example Cengel and Boles, Thermodynamics, chapter 5, unsteady flow).
+
+The air's temperature settles quickly and the leak is slow, so the settling is integrated exactly and the rest by an
+exponential Runge-Kutta scheme of order four (Cox and Matthews, J. Comput. Phys. 176 (2002) 430-455, eq. 26 to 29):
+a decay of many settling times takes a few tens of steps.
 """
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import factorial
 
 import numpy as np
 
-from gaugelink.leak.flow import GAMMA_AIR, FloatArray, flow_function
+from gaugelink.leak.flow import AIR, GAMMA_AIR, FloatArray, flow_function
 
 
 class Regime(StrEnum):
@@ -40,6 +45,8 @@ class VesselStates:
     """Relative change of the wall's temperature a second."""
     settling_s: FloatArray
     """Time constant of the air's temperature."""
+    holes: int
+    """The first so many sets leak through a hole, the others through a seep."""
 
 
 def leak_function(x: FloatArray, regime: Regime) -> FloatArray:
@@ -50,50 +57,103 @@ def leak_function(x: FloatArray, regime: Regime) -> FloatArray:
     return 0.5 * (above - 1.0 / above)
 
 
-def pressures(states: VesselStates, time_s: FloatArray, regime: Regime) -> FloatArray:
+def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     """Absolute pressure over ambient at `time_s` (shape (m,), rising from 0) for n parameter sets; shape (m, n)."""
-    grid = _grid(float(time_s[-1]), float(states.settling_s.min()), float(states.leak_per_s.max()))
-    log_mass = np.zeros_like(states.start)
-    theta = 1.0 + states.heated
+    grid = _grid(float(time_s[-1]), float(states.settling_s.min()), float(np.abs(states.leak_per_s).max()))
+    holes, settles = states.holes, 1.0 / states.settling_s
+    k_hole, k_seep = states.leak_per_s[:holes], 0.5 * states.leak_per_s[holes:]
     # The pressure relative to the start, so that the start enters as a factor.
-    first = states.start / theta
+    first = states.start / (1.0 + states.heated)
+
+    def loss(log_mass: FloatArray, theta: FloatArray) -> FloatArray:
+        x = np.maximum(first * np.exp(log_mass) * theta, 1.0)
+        out = np.empty_like(x)
+        out[:holes] = k_hole * _hole(x[:holes]) * np.sqrt(theta[:holes])
+        out[holes:] = k_seep * (x[holes:] - 1.0 / x[holes:])
+        return out
+
+    def drive(t: float, theta: FloatArray, lost: FloatArray) -> FloatArray:
+        return (1.0 + states.drift_per_s * t) * settles - (GAMMA_AIR - 1.0) * theta * lost
+
+    log_mass, theta = np.zeros_like(states.start), 1.0 + states.heated
     out = np.empty((len(grid), len(states.start)))
     rise = np.empty_like(out)
-    out[0] = states.start
-    for i in range(1, len(grid)):
-        h, t = grid[i] - grid[i - 1], grid[i - 1]
-        k1 = _slopes(states, first, t, log_mass, theta, regime)
-        rise[i - 1] = out[i - 1] * (k1[0] + k1[1] / theta)
-        k2 = _slopes(states, first, t + h / 2, log_mass + h / 2 * k1[0], theta + h / 2 * k1[1], regime)
-        k3 = _slopes(states, first, t + h / 2, log_mass + h / 2 * k2[0], theta + h / 2 * k2[1], regime)
-        k4 = _slopes(states, first, t + h, log_mass + h * k3[0], theta + h * k3[1], regime)
-        log_mass = log_mass + h / 6 * (k1[0] + 2 * k2[0] + 2 * k3[0] + k4[0])
-        theta = theta + h / 6 * (k1[1] + 2 * k2[1] + 2 * k3[1] + k4[1])
+    for i, t in enumerate(grid):
+        lost = loss(log_mass, theta)
         out[i] = first * np.exp(log_mass) * theta
-    last = _slopes(states, first, float(grid[-1]), log_mass, theta, regime)
-    rise[-1] = out[-1] * (last[0] + last[1] / theta)
+        n0 = drive(t, theta, lost)
+        rise[i] = out[i] * ((n0 - settles * theta) / theta - lost)
+        if i + 1 == len(grid):
+            break
+        h = grid[i + 1] - t
+        half, whole, q, f1, f2, f3 = _coefficients(h, settles)
+        a = half * theta + q * n0
+        lost_a = loss(log_mass - h / 2 * lost, a)
+        na = drive(t + h / 2, a, lost_a)
+        b = half * theta + q * na
+        lost_b = loss(log_mass - h / 2 * lost_a, b)
+        nb = drive(t + h / 2, b, lost_b)
+        c = half * a + q * (2.0 * nb - n0)
+        lost_c = loss(log_mass - h * lost_b, c)
+        nc = drive(t + h, c, lost_c)
+        theta = whole * theta + f1 * n0 + 2.0 * f2 * (na + nb) + f3 * nc
+        log_mass = log_mass - h / 6 * (lost + 2.0 * (lost_a + lost_b) + lost_c)
     return _between(grid, out, rise, time_s)
 
 
-def _slopes(
-    states: VesselStates, first: FloatArray, t: float, log_mass: FloatArray, theta: FloatArray, regime: Regime
-) -> tuple[FloatArray, FloatArray]:
-    loss = states.leak_per_s * leak_function(first * np.exp(log_mass) * theta, regime)
-    if regime is Regime.HOLE:
-        loss = loss * np.sqrt(theta)
-    wall = 1.0 + states.drift_per_s * t
-    return -loss, (wall - theta) / states.settling_s - (GAMMA_AIR - 1.0) * theta * loss
+def _hole(above: FloatArray) -> FloatArray:
+    """The nozzle's flow function of ambient over inside, for inside over ambient of 1 and more."""
+    # The pressure ratio to the power of 1/gamma and 2/gamma, from one logarithm: this is the innermost loop.
+    root = np.exp(np.log(np.minimum(above, _CRITICAL)) / -GAMMA_AIR)
+    return np.asarray(_HOLE_SCALE * root * np.sqrt(np.maximum(1.0 - root ** (GAMMA_AIR - 1.0), 0.0)))
+
+
+_CRITICAL = 1.0 / AIR.critical_ratio
+_HOLE_SCALE = (2.0 * GAMMA_AIR / (GAMMA_AIR - 1.0)) ** 0.5
+
+
+def _coefficients(h: float, settles: FloatArray) -> tuple[FloatArray, ...]:
+    """Weights of the exponential scheme for a step h: decay over half and whole, and those of the four drives."""
+    z = -h * settles
+    half = np.exp(0.5 * z)
+    one, two, three = _phi(z)
+    return (
+        half,
+        half * half,
+        0.5 * h * _phi(0.5 * z)[0],
+        h * (one - 3.0 * two + 4.0 * three),
+        h * (two - 2.0 * three),
+        h * (4.0 * three - two),
+    )
+
+
+def _phi(z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Functions phi 1 to 3: the exponential series without its first terms, divided by the power of z."""
+    near = np.abs(z) < 0.5
+    away = np.where(near, -1.0, z)
+    three = np.where(near, 1.0 / 6.0, (np.exp(away) - 1.0 - away - 0.5 * away**2) / away**3)
+    if near.any():
+        small = np.where(near, z, 0.0)
+        series = np.zeros_like(z)
+        for coefficient in _SERIES:
+            series = series * small + coefficient
+        three = np.where(near, series, three)
+    two = 0.5 + z * three
+    return 1.0 + z * two, two, three
+
+
+_SERIES = tuple(1.0 / factorial(n + 3) for n in reversed(range(10)))
 
 
 def _grid(end_s: float, settling_s: float, leak_per_s: float) -> FloatArray:
     """Steps that grow with time, the first of them short against everything that moves."""
-    first = min(0.1 * settling_s, 0.05 / max(leak_per_s, 1e-9), end_s / 12.0)
-    longest = min(0.4 * settling_s, 0.06 / max(leak_per_s, 1e-9), end_s / 12.0)
+    leaks_s = 0.15 / max(leak_per_s, 1e-9)
+    longest = max(min(leaks_s, end_s / 12.0), end_s / 300.0)
     steps = [0.0]
-    h = first
+    h = min(0.3 * settling_s, leaks_s, end_s / 12.0)
     while steps[-1] < end_s and len(steps) < 400:
         steps.append(steps[-1] + h)
-        h = min(h * 1.15, max(longest, end_s / 300.0))
+        h = min(h * 1.25, longest)
     steps[-1] = max(end_s, steps[-2] + 1e-9)
     return np.array(steps)
 

@@ -1,0 +1,21 @@
+"""How much a gauge's samples scatter and how coarse they are, from the samples themselves."""
+
+from math import sqrt
+
+import numpy as np
+
+from gaugelink.leak.flow import FloatArray
+
+
+def noise_and_resolution(pressure_kpa: FloatArray, resolution_kpa: float | None) -> tuple[float, float]:
+    """Standard deviation of the noise and the smallest step, from the samples themselves; shape (n,)."""
+    steps = np.diff(pressure_kpa)
+    moved = np.abs(steps[np.abs(steps) > 1e-9])
+    step = resolution_kpa if resolution_kpa is not None else (float(moved.min()) if moved.size else 0.0)
+    # Second differences are blind to a steady fall; 1.4826 makes the median of deviations a standard deviation.
+    second = np.diff(pressure_kpa, 2)
+    noise = 1.4826 * float(np.median(np.abs(second))) / sqrt(6.0) if second.size else 0.0
+    if noise < 0.3 * step:
+        noise = float(np.std(second) / sqrt(6.0)) if second.size else 0.0
+        noise = sqrt(max(noise**2 - step**2 / 12.0, 0.0))
+    return noise, step

@@ -1,0 +1,357 @@
+"""Follows a decay as it happens: pumping, closing, holding and release are told from the pressure alone.
+
+Bounded in memory: of a hold that lasts for hours the last samples are kept as they came, the earlier ones as blocks.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from enum import StrEnum
+from math import sqrt
+
+import numpy as np
+
+from gaugelink.leak.blocks import blocks
+from gaugelink.leak.flow import FloatArray
+from gaugelink.leak.limits import DecayLimit
+from gaugelink.leak.noise import noise_and_resolution
+from gaugelink.leak.thinned import Thinned
+
+SLOT_S = 0.5
+"""Samples are looked at in slots of this length, or one by one where they come more seldom."""
+QUIET_S = 3.0
+"""The valve is closed when the pressure did not rise for so long: strokes of a hand pump come quicker."""
+LIVE_S = 20.0
+"""The rate that is followed by ear is taken over so long."""
+RAW_MOST = 12_000
+"""Samples of a hold that are kept as they came."""
+_BEGINS, _HOLDS, _GONE = 0.15, 0.4, 0.08
+_LET_OFF_S = 1.5
+"""A volume that empties quicker than this after pumping was let off; one that takes longer has a large leak."""
+_LEARN_EVERY = 16
+
+
+class WatchPhase(StrEnum):
+    """What is being done to the volume."""
+
+    IDLE = "idle"
+    PUMPING = "pumping"
+    HOLDING = "holding"
+    """Closed: the air settles and the leak shows."""
+    RELEASED = "released"
+    """The hold is over: the pressure was let off, or it leaked away."""
+
+
+class NoticeKind(StrEnum):
+    """What the watch noticed."""
+
+    PHASE = "phase"
+    OVER_PRESSURE = "over_pressure"
+    """More than the limit allows: seals blow out."""
+    GAP = "gap"
+    """Samples are missing inside a hold."""
+    ABSOLUTE = "absolute"
+    """The gauge shows about one atmosphere at rest: it reads absolute pressure. The rest reading is taken as zero."""
+    ZERO_UNKNOWN = "zero_unknown"
+    """There was pressure from the first sample on; the gauge's own zero is believed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One thing that was noticed."""
+
+    kind: NoticeKind
+    time_s: float
+    pressure_kpa: float
+    """Gauge pressure, zero taken off; with `ABSOLUTE` what the gauge shows at rest."""
+    phase: WatchPhase
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRate:
+    """Loss of pressure over the last seconds; positive when pressure is lost."""
+
+    kpa_per_min: float
+    u_kpa_per_min: float
+    """Expanded uncertainty, coverage about 95 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """A hold as `analyse` takes it."""
+
+    time_s: FloatArray
+    """Shape (n,)."""
+    pressure_kpa: FloatArray
+    """Shape (n,), zero taken off."""
+    closed_s: float
+    """When the valve closed, on the same clock."""
+    thinned: tuple[FloatArray, FloatArray, FloatArray] | None
+    """Earlier blocks: seconds since the valve closed, mean pressures, standard uncertainties."""
+    rest_kpa: float | None
+    """What the gauge showed before pumping."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Slot:
+    begin_s: float
+    end_s: float
+    mean_kpa: float
+    count: int
+
+
+class DecayWatch:
+    """Takes samples as they come and says what happens. No clock: time is the gauge's."""
+
+    def __init__(
+        self, limit: DecayLimit, *, zero_kpa: float | None = None, resolution_kpa: float | None = None
+    ) -> None:
+        """Begin to watch.
+
+        Args:
+            limit: test pressure and the highest that is allowed.
+            zero_kpa: what the gauge shows at ambient; taken from the quiet before pumping when not given.
+            resolution_kpa: smallest step of the gauge; from the samples when not given.
+        """
+        self.limit = limit
+        self.phase = WatchPhase.IDLE
+        self.pressure_kpa = 0.0
+        """The last slot's mean, zero taken off."""
+        self.highest_kpa = 0.0
+        """The highest pressure since the last time at rest."""
+        self._zero_kpa = zero_kpa
+        self._resolution_kpa = resolution_kpa
+        self._rest_kpa: float | None = None
+        self._rest: deque[float] = deque(maxlen=200)
+        self._slots: deque[_Slot] = deque(maxlen=64)
+        self._filling: list[tuple[float, float]] = []
+        self._times: list[float] = []
+        self._shown: list[float] = []
+        self._thinned = Thinned()
+        self._closed_s = 0.0
+        self._risen_s = 0.0
+        self._risen_kpa = 0.0
+        self._doubted: _Slot | None = None
+        self._last_s: float | None = None
+        self._usual_s: float | None = None
+        self._over = False
+        self._noise_kpa = 0.0
+        self._learnt = 0
+        self._step_kpa = resolution_kpa or 0.0
+
+    @property
+    def zero_kpa(self) -> float:
+        """What is taken off the gauge's readings."""
+        return self._zero_kpa or 0.0
+
+    @property
+    def rest_kpa(self) -> float | None:
+        """What the gauge showed before pumping; None when it was not seen at rest."""
+        return self._rest_kpa
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds since the valve closed; 0 before."""
+        held = self.phase in (WatchPhase.HOLDING, WatchPhase.RELEASED) and self._times
+        return self._times[-1] - self._closed_s if held else 0.0
+
+    def push(self, time_s: FloatArray, pressure_kpa: FloatArray) -> list[Notice]:
+        """Take samples (shapes (n,), as the gauge gave them) and return what they show."""
+        noticed: list[Notice] = []
+        for t, p in zip(time_s.tolist(), pressure_kpa.tolist(), strict=True):
+            self._sample(t, p, noticed)
+        return noticed
+
+    def rate(self) -> LiveRate | None:
+        """Loss over the last `LIVE_S` of a hold, by a straight line; None while it is too short."""
+        if self.phase is not WatchPhase.HOLDING or len(self._times) < 4:
+            return None
+        first = int(np.searchsorted(self._times, self._times[-1] - LIVE_S))
+        t, p = np.array(self._times[first:]), np.array(self._shown[first:])
+        if len(t) < 4 or t[-1] - t[0] < 2.0:
+            return None
+        t = t - t.mean()
+        spread = float(t @ t)
+        slope = float(t @ p) / spread
+        residual = p - p.mean() - slope * t
+        noise = max(float(np.std(residual)), self._noise_kpa, 1e-5)
+        # Rounding moves both ends of the line by up to a third of a step and does not average out on a plateau.
+        u = sqrt(noise**2 / spread + (self._step_kpa / sqrt(12.0) / (t[-1] - t[0])) ** 2)
+        return LiveRate(-60.0 * slope, 120.0 * u)
+
+    def evidence(self) -> Evidence | None:
+        """What `analyse` needs of the hold that runs or ran last; None before there is one."""
+        if self.phase not in (WatchPhase.HOLDING, WatchPhase.RELEASED) or len(self._times) < 5:
+            return None
+        time_s = np.array(self._times)
+        thinned = self._thinned.arrays() if self._thinned else None
+        return Evidence(time_s, np.array(self._shown) - self.zero_kpa, self._closed_s, thinned, self._rest_kpa)
+
+    def _sample(self, t: float, p: float, noticed: list[Notice]) -> None:
+        if self._last_s is not None:
+            if t <= self._last_s:
+                return
+            self._note_gap(t, p, noticed)
+        self._last_s = t
+        over = p - self.zero_kpa > self.limit.highest_kpa
+        # Without a zero yet, an absolute gauge at rest would be taken for a blown seal.
+        if over and not self._over and (self._zero_kpa is not None or self.phase is not WatchPhase.IDLE):
+            noticed.append(self._notice(NoticeKind.OVER_PRESSURE, t, p - self.zero_kpa))
+            self._over = True
+        elif p - self.zero_kpa < 0.97 * self.limit.highest_kpa:
+            self._over = False
+        if self._filling and t - self._filling[0][0] >= SLOT_S - 1e-6:
+            self._slot_done(noticed)
+        self._filling.append((t, p))
+        if self.phase is not WatchPhase.RELEASED:
+            self._times.append(t)
+            self._shown.append(p)
+            if len(self._times) > RAW_MOST:
+                self._thin()
+
+    def _note_gap(self, t: float, p: float, noticed: list[Notice]) -> None:
+        assert self._last_s is not None
+        spacing = t - self._last_s
+        usual = self._usual_s
+        if usual is not None and self.phase is WatchPhase.HOLDING and spacing > max(5.0, 10.0 * usual):
+            noticed.append(self._notice(NoticeKind.GAP, t, p - self.zero_kpa))
+        elif usual is None or spacing < 3.0 * usual:
+            self._usual_s = spacing if usual is None else 0.95 * usual + 0.05 * spacing
+
+    def _slot_done(self, noticed: list[Notice]) -> None:
+        shown = [p for _, p in self._filling]
+        mean = float(np.mean(shown))
+        slot = _Slot(self._filling[0][0], self._filling[-1][0], mean, len(shown))
+        if self.phase is WatchPhase.IDLE:
+            self._at_rest(slot, shown, noticed)
+        self.pressure_kpa = mean - self.zero_kpa
+        self.highest_kpa = max(self.highest_kpa, self.pressure_kpa)
+        match self.phase:
+            case WatchPhase.IDLE | WatchPhase.RELEASED:
+                self._maybe_pumped(slot, noticed)
+            case WatchPhase.PUMPING:
+                self._maybe_closed(slot, noticed)
+            case WatchPhase.HOLDING:
+                self._maybe_disturbed(slot, noticed)
+        self._slots.append(slot)
+        self._filling.clear()
+
+    def _at_rest(self, slot: _Slot, shown: list[float], noticed: list[Notice]) -> None:
+        """Learn zero, noise and step from the quiet before pumping."""
+        if self._rest_kpa is None:
+            absolute = 60.0 < slot.mean_kpa < 115.0 and self.limit.highest_kpa < slot.mean_kpa
+            if absolute:
+                noticed.append(self._notice(NoticeKind.ABSOLUTE, slot.end_s, slot.mean_kpa))
+            elif self._zero_kpa is None and abs(slot.mean_kpa) > _BEGINS * self.limit.test_kpa:
+                noticed.append(self._notice(NoticeKind.ZERO_UNKNOWN, slot.end_s, slot.mean_kpa))
+                self._zero_kpa = 0.0
+                return
+            self._rest_kpa = slot.mean_kpa
+            self._zero_kpa = slot.mean_kpa if absolute or self._zero_kpa is None else self._zero_kpa
+        if abs(slot.mean_kpa - self._rest_kpa) < 0.05 * self.limit.test_kpa:
+            self._rest.extend(shown)
+            if len(self._rest) >= 6:
+                rest = np.array(self._rest)
+                noise, step = noise_and_resolution(rest, self._resolution_kpa)
+                self._noise_kpa, self._step_kpa = _cautious(noise, step, len(rest)), step
+                self._rest_kpa = self._zero_kpa = float(rest.mean())
+
+    def _tolerance(self, slot: _Slot) -> float:
+        noise = 6.0 * self._noise_kpa * sqrt(2.0 / slot.count)
+        return max(noise, 1.2 * self._step_kpa, 0.01 * self.limit.test_kpa)
+
+    def _maybe_pumped(self, slot: _Slot, noticed: list[Notice]) -> None:
+        if self.pressure_kpa > max(_BEGINS * self.limit.test_kpa, self._tolerance(slot)):
+            if self.phase is WatchPhase.RELEASED and self._slots and slot.mean_kpa <= self._slots[-1].mean_kpa:
+                return
+            self._pumps(slot, noticed)
+        else:
+            self.highest_kpa = max(self.pressure_kpa, 0.0)
+            if self.phase is WatchPhase.IDLE:
+                self._cut_before(slot.begin_s)
+
+    def _pumps(self, slot: _Slot, noticed: list[Notice]) -> None:
+        self._thinned = Thinned()
+        self._risen_s, self._risen_kpa, self._doubted = slot.end_s, slot.mean_kpa, None
+        self.highest_kpa = self.pressure_kpa
+        self._cut_before(slot.end_s)
+        self._go(WatchPhase.PUMPING, slot, noticed)
+
+    def _maybe_closed(self, slot: _Slot, noticed: list[Notice]) -> None:
+        before = self._slots[-1].mean_kpa if self._slots else slot.mean_kpa
+        tolerance = self._tolerance(slot)
+        if slot.mean_kpa - before > tolerance or slot.mean_kpa - self._risen_kpa > tolerance:
+            self._risen_s, self._risen_kpa = slot.end_s, slot.mean_kpa
+            self._cut_before(slot.end_s)
+            return
+        gone = self.pressure_kpa < _GONE * self.limit.test_kpa
+        quiet_s = slot.end_s - self._risen_s
+        was_up = self._risen_kpa - self.zero_kpa > _HOLDS * self.limit.test_kpa
+        if was_up and quiet_s >= (_LET_OFF_S if gone else QUIET_S):
+            self._closed_s = self._risen_s
+            self._cut_before(self._risen_s)
+            self._go(WatchPhase.HOLDING, slot, noticed)
+            if gone:
+                self._ends(slot, noticed)
+        elif gone:
+            self._go(WatchPhase.IDLE, slot, noticed)
+
+    def _maybe_disturbed(self, slot: _Slot, noticed: list[Notice]) -> None:
+        """Look for a sudden rise (pumped again) or fall (let off); the slot after the first one has to agree."""
+        before = self._slots[-1]
+        self._learn_noise()
+        tolerance = 1.5 * self._tolerance(slot)
+        doubted, self._doubted = self._doubted, None
+        if self.pressure_kpa < _GONE * self.limit.test_kpa:
+            self._ends(doubted or slot, noticed)
+        elif doubted is not None:
+            earlier = self._slots[-2]
+            if slot.mean_kpa - earlier.mean_kpa > tolerance:
+                self._pumps(slot, noticed)
+            elif earlier.mean_kpa - slot.mean_kpa > max(tolerance, 0.25 * (earlier.mean_kpa - self.zero_kpa)):
+                self._ends(doubted, noticed)
+        else:
+            fall = before.mean_kpa - slot.mean_kpa
+            usual = (self._slots[-2].mean_kpa - before.mean_kpa) if len(self._slots) > 1 else 0.0
+            if -fall > tolerance or fall > max(tolerance, 0.2 * (before.mean_kpa - self.zero_kpa), 5.0 * usual):
+                self._doubted = slot
+
+    def _learn_noise(self) -> None:
+        """A few seconds at rest say little of a gauge's noise; the hold says more."""
+        self._learnt += 1
+        if self._learnt % _LEARN_EVERY == 0 and len(self._shown) >= 12:
+            shown = np.array(self._shown[-200:])
+            noise, step = noise_and_resolution(shown, self._resolution_kpa)
+            self._noise_kpa, self._step_kpa = _cautious(noise, step, len(shown)), step
+
+    def _ends(self, slot: _Slot, noticed: list[Notice]) -> None:
+        keep = int(np.searchsorted(self._times, slot.begin_s - 1e-9))
+        if keep >= 5:
+            del self._times[keep:], self._shown[keep:]
+        self._go(WatchPhase.RELEASED, slot, noticed)
+
+    def _go(self, phase: WatchPhase, slot: _Slot, noticed: list[Notice]) -> None:
+        self.phase = phase
+        noticed.append(self._notice(NoticeKind.PHASE, slot.end_s, slot.mean_kpa - self.zero_kpa))
+
+    def _notice(self, kind: NoticeKind, time_s: float, pressure_kpa: float) -> Notice:
+        return Notice(kind, time_s, pressure_kpa, self.phase)
+
+    def _cut_before(self, time_s: float) -> None:
+        first = int(np.searchsorted(self._times, time_s - 1e-9))
+        del self._times[:first], self._shown[:first]
+
+    def _thin(self) -> None:
+        """Turn the older half of the samples into blocks."""
+        half = RAW_MOST // 2
+        t = np.array(self._times[:half])
+        p = np.array(self._shown[:half]) - self.zero_kpa
+        if self.phase is WatchPhase.HOLDING:
+            noise, step = noise_and_resolution(p, self._resolution_kpa)
+            mean_s, mean_kpa, u_kpa = blocks(t - t[0], p, noise, step)
+            self._thinned.add(mean_s + t[0] - self._closed_s, mean_kpa, u_kpa, step)
+        del self._times[:half], self._shown[:half]
+
+
+def _cautious(noise_kpa: float, step_kpa: float, count: int) -> float:
+    """Noise as it may be: of few samples, or under coarse steps, the estimate is easily much too small."""
+    return max(noise_kpa * (1.0 + 4.0 / sqrt(count)), (0.6 if count < 30 else 0.3) * step_kpa, 1e-6)
