@@ -97,15 +97,23 @@ async def backlog(folder: Path) -> None:
     print(f"backlog of 2000 messages: {2000 / took_s:.0f} messages/s (held to 400 messages/s)")
 
 
+async def _say_nothing(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """A broker that takes connections and never answers."""
+    await reader.read()
+    writer.close()
+
+
 async def shutdown(folder: Path) -> None:
     """Leave in different states of the broker."""
-    async with Mosquitto(folder, save_every=50) as broker:
-        for state in ("connected", "hanging", "away"):
-            port = free_port() if state == "away" else broker.port
+    silent = await asyncio.start_server(_say_nothing, "127.0.0.1", 0)
+    silent_port = silent.sockets[0].getsockname()[1]
+    async with silent, Mosquitto(folder, save_every=50) as broker:
+        ports = {"connected": broker.port, "hanging": broker.port, "away": free_port(), "silent": silent_port}
+        for state, port in ports.items():
             async with Journal.open(folder / f"{state}.db") as journal:
                 link = BrokerLink(BrokerSettings(port=port), BENCH, journal)
                 task = asyncio.create_task(link.run())
-                if state != "away":
+                if port == broker.port:
                     await until_connected(link)
                 if state == "hanging":
                     broker.freeze()
