@@ -123,7 +123,10 @@ async def shutdown(folder: Path) -> None:
                 began_s = loop.time()
                 task.cancel()
                 await asyncio.gather(task, return_exceptions=True)
-                print(f"shutdown, broker {state}: {loop.time() - began_s:.3f} s (to be under 2 s)")
+                took_s = loop.time() - began_s
+                # The silent broker's side of the connection ends too.
+                await asyncio.sleep(0.2)
+                print(f"shutdown, broker {state}: {took_s:.3f} s (to be under 2 s)")
 
 
 async def main(kills: int) -> None:
