@@ -20,32 +20,8 @@ from simulators.gatt_gauge import SimulatedGauge
 from simulators.integrator import crank
 from simulators.sensor import HeldGauge, LiveGauge, sample
 
-PULLS = frozenset(
-    {
-        PromptKey.BEGIN,
-        PromptKey.BEGIN_PLACE,
-        PromptKey.READY,
-        PromptKey.AGAIN,
-        PromptKey.AGAIN_BLEED,
-        PromptKey.UNDER,
-        PromptKey.OVER,
-        PromptKey.STILL_RISING,
-        PromptKey.MOVE,
-        PromptKey.MOVE_PLACE,
-        PromptKey.MOVE_UNAGREED,
-        PromptKey.GO_TO,
-        PromptKey.EXTRA,
-        PromptKey.REDO,
-        PromptKey.SKIPPED,
-        PromptKey.MISSING,
-        PromptKey.WAITING,
-        PromptKey.LINK_BACK,
-        PromptKey.RESUMED,
-        PromptKey.ASK_WHICH,
-        PromptKey.ASK_ONE,
-    }
-)
-"""Prompts after which a mechanic pulls."""
+NO_PULL = frozenset({PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.LINK_LOST, PromptKey.ASK_GAUGE})
+"""Prompts that name cylinders but ask for no new pull."""
 
 
 class Slip(StrEnum):
@@ -120,7 +96,7 @@ class SimulatedBench:
             prompt = await self._prompts.get()
             while not self._prompts.empty():
                 prompt = self._prompts.get_nowait()
-            if prompt.key in PULLS and prompt.cylinders:
+            if prompt.cylinders and prompt.key not in NO_PULL:
                 await self._do(prompt.cylinders[0])
 
     async def _do(self, cylinder: str) -> None:

@@ -122,6 +122,10 @@ class Daemon:
         """Ask the service to end."""
         self.stopped.set()
 
+    def now_s(self) -> float:
+        """Monotonic seconds on the service's clock."""
+        return self._clock()
+
     async def run(self) -> None:
         """Run until `stop`.
 
@@ -344,11 +348,13 @@ class Daemon:
             case Handling(what=what):
                 await self._take(self.session.handling, gauge, what)
 
-    async def judged(self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed) -> float:
+    async def judged(
+        self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed, decided_s: float
+    ) -> float:
         """Judge an event off the event loop and give it to the test; return the zero that it was measured from."""
         event = await asyncio.to_thread(judge, closed.samples, traits, self.session.hints)
         event = self.session.corrected(settings.name, event, datetime.now(UTC).date())
-        await self._take(self.session.judged, new_id(), settings.name, event, closed.samples)
+        await self._take(self.session.judged, new_id(), settings.name, event, closed.samples, decided_s)
         return event.zero_kpa
 
 
@@ -371,12 +377,13 @@ class _Ear:
             self._daemon.sampled(self._settings.name, pack)
         for notice in notices:
             if isinstance(notice, EventClosed):
-                self._judging = tasks.create_task(self._judge(notice, self._judging), name="judge")
+                task = self._judge(notice, self._daemon.now_s(), self._judging)
+                self._judging = tasks.create_task(task, name="judge")
             else:
                 await self._daemon.noticed(self._settings.name, notice)
 
-    async def _judge(self, closed: EventClosed, before: asyncio.Task[None] | None) -> None:
+    async def _judge(self, closed: EventClosed, decided_s: float, before: asyncio.Task[None] | None) -> None:
         # Events of one gauge stay in order, however long the judging of one takes.
         if before is not None and not before.done():
             await asyncio.wait([before])
-        self._feed.zero_kpa = await self._daemon.judged(self._settings, self._traits, closed)
+        self._feed.zero_kpa = await self._daemon.judged(self._settings, self._traits, closed, decided_s)

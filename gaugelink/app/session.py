@@ -159,7 +159,7 @@ class Session:
             raise SettingsError(f"The test cannot be planned: {_first_line(error)}") from error
         if self._test is not None:
             self._habits = self._test.habits()
-        self._test = TestBench(plan, unit=self._unit, habits=self._habits)
+        self._test = TestBench(plan, defaults.assignment, self._unit, habits=self._habits)
         self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
         return self._step(self._test.begin(now_s, self._acknowledged), at, changed=True)
 
@@ -183,11 +183,18 @@ class Session:
         return given.model_copy(update=update)
 
     def judged(
-        self, event_id: str, gauge: str, event: CrankingEvent, samples: EventSamples, now_s: float, at: datetime
+        self,
+        event_id: str,
+        gauge: str,
+        event: CrankingEvent,
+        samples: EventSamples,
+        decided_s: float,
+        now_s: float,
+        at: datetime,
     ) -> Step:
-        """Take a judged cranking event."""
+        """Take a judged cranking event, whose end was decided at `decided_s`."""
         self._events[event_id] = event
-        outcomes = self._test.event(event_id, gauge, event, now_s) if self._test is not None else []
+        outcomes = self._test.event(event_id, gauge, event, now_s, decided_s) if self._test is not None else []
         step = self._step(outcomes, at)
         name, test_id = self.shop.name, self.test_id
         message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)

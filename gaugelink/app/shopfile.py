@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from gaugelink.app.layouts import find_layout
 from gaugelink.bench.plan import Conditions, TestKind
+from gaugelink.bench.state import BenchSettings
 from gaugelink.bench.voice import VoiceSettings
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord, parse_engine, parse_fleet
@@ -57,6 +58,8 @@ class TestDefaults(Settings):
     gauges: dict[str, str] | str | None = None
     """Which gauge measures which cylinder, or the one that is moved; the shop's first gauge when not given."""
     conditions: Conditions = Conditions()
+    assignment: BenchSettings = BenchSettings()
+    """How careful and how patient the bench is when it gives an event to a cylinder."""
 
 
 class ShopFile(Settings):

@@ -117,10 +117,17 @@ class TestBench:
             self._prompt(self._say.say(key, state.target, next=state.target[0]))
         return self._flush()
 
-    def event(self, event_id: str, gauge: str, event: CrankingEvent, now_s: float) -> list[Outcome]:
-        """Take a cranking event. The same id again does nothing."""
+    def event(
+        self, event_id: str, gauge: str, event: CrankingEvent, now_s: float, decided_s: float | None = None
+    ) -> list[Outcome]:
+        """Take a cranking event. The same id again does nothing.
+
+        `decided_s` is when its end was decided, on the same clock; judging it took the time from then to `now_s`,
+        and that is no time that the mechanic took.
+        """
         at_s = self._at(now_s)
         state = self._state
+        ended_s = at_s if decided_s is None else max(0.0, at_s - max(0.0, now_s - decided_s))
         if state.phase not in _RUNNING or state.reading(event_id) is not None:
             return []
         lane = state.lane(gauge)
@@ -129,14 +136,14 @@ class TestBench:
             return self._flush(changed=False)
         track = state.tracks[gauge]
         length_s = event.end_s - event.start_s
-        if state.pull is not None and not self._joins(state.pull, gauge, at_s - length_s):
+        if state.pull is not None and not self._joins(state.pull, gauge, ended_s - length_s):
             self._close_pull()
-        sign = judging.sign_of(state, event_id, gauge, event, at_s - length_s)
-        late = state.pull is None and state.closed is not None and self._joins(state.closed, gauge, at_s - length_s)
+        sign = judging.sign_of(state, event_id, gauge, event, ended_s - length_s)
+        late = state.pull is None and state.closed is not None and self._joins(state.closed, gauge, ended_s - length_s)
         pull = state.closed if late else state.pull
         if pull is None:
             state.pulls += 1
-            pull = OpenPull(state.pulls, at_s - length_s, at_s)
+            pull = OpenPull(state.pulls, ended_s - length_s, at_s)
         state.pull = pull
         pull.last_s = at_s
         pull.events[gauge] = event_id
@@ -159,7 +166,7 @@ class TestBench:
         )
         down_s = None if track.down_since_s is None else at_s
         state.tracks[gauge] = GaugeTrack(
-            signs=[*track.signs, sign], last_end_s=at_s, down_since_s=down_s, loss_said=track.loss_said
+            signs=[*track.signs, sign], last_end_s=ended_s, down_since_s=down_s, loss_said=track.loss_said
         )
         self._reweigh(gauge, fresh=event_id)
         expected = {state.gauges[name] for name in state.target or state.plan.cylinders}

@@ -55,7 +55,7 @@ class Bench:
     def crank(self, peak_kpa: float, wait_s: float = 6.0, flags: frozenset[Flag] = frozenset()) -> Step:
         self.now_s += wait_s
         event = pull(peak_kpa, flags, self.common_kpa)
-        return self.session.judged(new_id(), "amber", event, NOTHING, self.now_s, self.at)
+        return self.session.judged(new_id(), "amber", event, NOTHING, self.now_s, self.now_s, self.at)
 
     def whole_test(self, *peaks_kpa: float) -> Step:
         for number, peak_kpa in enumerate(peaks_kpa):
