@@ -15,8 +15,10 @@ from gaugelink.leak.noise import noise_and_resolution
 from gaugelink.leak.posterior import LeakPosterior
 
 ROOM_K = 293.15
-LEAST_S = 5.0
-"""A decay shorter than this says nothing yet."""
+LEAST_S = 15.0
+"""No verdict before this while most of the pressure is there: the air has hardly begun to settle."""
+_LOOKS = 50.0
+"""A test is looked at again and again, and chance gets as many turns: each look has to be so much surer."""
 _LEAST_SHARE = 0.12
 """Below this share of its start a decay is not used: near the end of a leak nothing is learnt of it."""
 
@@ -178,8 +180,7 @@ def _verdict(limit: DecayLimit, passing: float, duration_s: float, lost_kpa: flo
         return DecayVerdict.PASS if duration_s >= 60.0 * limit.minutes else DecayVerdict.OPEN
     if duration_s < LEAST_S and end_kpa > 0.5 * limit.test_kpa:
         return DecayVerdict.OPEN
-    # Looking again and again gives chance as many turns, so each look has to be surer than the whole.
-    doubt = (1.0 - limit.certainty) / 5.0
+    doubt = (1.0 - limit.certainty) / _LOOKS
     if passing > 1.0 - doubt:
         return DecayVerdict.PASS
     return DecayVerdict.FAIL if passing < doubt else DecayVerdict.OPEN

@@ -32,6 +32,7 @@ _ROUGH, _ITERATIONS, _FINISH = 8, 14, 6
 _FINE = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
 _WIDEST_LOG_SD = 0.5
 _MODES = 3
+_NEAR = 60.0
 _SETTLES_S = (1.0, 1000.0)
 _RUNGS_SHARING = 2.0
 
@@ -205,14 +206,16 @@ def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = Fa
         new_prior_w = _prior_weights(trial, data)
         new_cost = _cost(new_model, data, trial, new_prior_w)
         better = new_cost < cost
-        gained = float(np.max(np.where(better, cost - new_cost, 0.0)))
+        gained = np.where(better, cost - new_cost, 0.0)
+        # Fits far from the best one need only go on while they come closer by much.
+        enough = np.where(cost < cost.min() + _NEAR, 1e-2, 0.05 * cost)
         theta = np.where(better, trial, theta)
         model = np.where(better, new_model, model)
         jacobian = np.where(better[None, None, :], new_jacobian, jacobian)
         prior_w = np.where(better, new_prior_w, prior_w)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping * 0.1, damping * 10.0)
-        if gained < 1e-2 and bool(better.any()):
+        if bool(np.all(gained < enough)) and bool(better.any()):
             break
     return _ladders(wanted, data, theta, model, jacobian)
 

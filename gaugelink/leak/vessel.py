@@ -75,6 +75,7 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     def drive(t: float, theta: FloatArray, lost: FloatArray) -> FloatArray:
         return (1.0 + states.drift_per_s * t) * settles - (GAMMA_AIR - 1.0) * theta * lost
 
+    weights = _coefficients(np.diff(grid), settles)
     log_mass, theta = np.zeros_like(states.start), 1.0 + states.heated
     out = np.empty((len(grid), len(states.start)))
     rise = np.empty_like(out)
@@ -86,7 +87,7 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
         if i + 1 == len(grid):
             break
         h = grid[i + 1] - t
-        half, whole, q, f1, f2, f3 = _coefficients(h, settles)
+        half, whole, q, f1, f2, f3 = weights[:, i]
         a = half * theta + q * n0
         lost_a = loss(log_mass - h / 2 * lost, a)
         na = drive(t + h / 2, a, lost_a)
@@ -112,18 +113,24 @@ _CRITICAL = 1.0 / AIR.critical_ratio
 _HOLE_SCALE = (2.0 * GAMMA_AIR / (GAMMA_AIR - 1.0)) ** 0.5
 
 
-def _coefficients(h: float, settles: FloatArray) -> tuple[FloatArray, ...]:
-    """Weights of the exponential scheme for a step h: decay over half and whole, and those of the four drives."""
+def _coefficients(steps: FloatArray, settles: FloatArray) -> FloatArray:
+    """Weights of the exponential scheme for each step: decay over half and whole, and those of the four drives.
+
+    Shape (6, steps, n).
+    """
+    h = steps[:, None]
     z = -h * settles
     half = np.exp(0.5 * z)
     one, two, three = _phi(z)
-    return (
-        half,
-        half * half,
-        0.5 * h * _phi(0.5 * z)[0],
-        h * (one - 3.0 * two + 4.0 * three),
-        h * (two - 2.0 * three),
-        h * (4.0 * three - two),
+    return np.stack(
+        [
+            half,
+            half * half,
+            0.5 * h * _phi(0.5 * z)[0],
+            h * (one - 3.0 * two + 4.0 * three),
+            h * (two - 2.0 * three),
+            h * (4.0 * three - two),
+        ]
     )
 
 

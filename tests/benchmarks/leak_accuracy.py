@@ -15,7 +15,7 @@ from gaugelink.leak.limits import DecayLimit, Practice, practice_limit
 from simulators.vessel import Vessel, VesselRecord, watch
 
 BOOK = practice_limit(Practice.USUAL)
-FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.35
+FIRST_LOOK_S, NEXT_LOOK = 10.0, 1.4
 SEEN_TIMES = 2.0
 """A leak can be seen above drift when it is at least so many times what 3 K/h do to the pressure."""
 
