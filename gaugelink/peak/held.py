@@ -129,8 +129,12 @@ def _interrupted(steps: tuple[Step, ...]) -> bool:
 def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     if hints.cycle is None or len(steps) < 3:
         return None
-    period = float(np.median(np.diff([s.time_s for s in steps])))
-    return 60.0 / period * hints.cycle / 2
+    periods = np.diff([s.time_s for s in steps])
+    usual = float(np.median(periods))
+    # The mean speed, pauses left out; the first rise, from a standstill, is of another shape.
+    steady = periods[1:] if len(periods) > 3 else periods
+    steady = steady[np.abs(steady - usual) < 0.5 * usual]
+    return 60.0 / float(np.mean(steady)) * hints.cycle / 2
 
 
 def _budget(samples: EventSamples, traits: GaugeTraits, gauge: _Gauge, plateau: Plateau) -> tuple[BudgetLine, ...]:

@@ -26,7 +26,7 @@ class Step:
     """One stroke's step."""
 
     time_s: float
-    """When the rise was steepest."""
+    """The middle of its rise."""
     level_kpa: float
     """Level after it, the zero taken off."""
     u_kpa: float
@@ -113,7 +113,9 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         lo = max(min(lo, hi - 1, n - 1), 0)
         hi = min(max(hi, lo + 1), n)
         u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding))
-        steps.append(Step(float(time_s[min(place, n - 1)]), float(np.mean(x[lo:hi])), u))
+        begin = fine.onset(place) if place in fine.peaks else place - look.width
+        at = _centre(time_s, x, max(begin, 0), min(max(lo, place + 1), n - 1), 4 * noise_kpa)
+        steps.append(Step(at if at is not None else float(time_s[min(place, n - 1)]), float(np.mean(x[lo:hi])), u))
     before = x[max(0, first - max(1, round(0.1 / dt))) : first + 1]
     return Staircase(
         steps=tuple(steps),
@@ -182,6 +184,16 @@ class _Look:
             part = self.rise[peak - self.width : following - self.width]
             busy.append(np.count_nonzero(part > max(0.15 * part[0], self.limit)))
         return float(np.median(busy)) - self.width + 1 <= BUSY_SHARE * self.period
+
+
+def _centre(time_s: FloatArray, x: FloatArray, begin: int, end: int, least_kpa: float) -> float | None:
+    """Centre of gravity of the rise from sample `begin` to `end`: finer than the samples; None for a small one."""
+    moves = np.diff(x[begin : end + 1])
+    total = float(moves.sum())
+    if total < least_kpa or total <= 0:
+        return None
+    at = float(moves @ (time_s[begin:end] + time_s[begin + 1 : end + 1])) / (2 * total)
+    return at if time_s[begin] <= at <= time_s[end] else None
 
 
 def _comb(look: "_Look", last: int) -> list[int]:
