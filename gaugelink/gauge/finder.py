@@ -54,7 +54,7 @@ class Identity:
 
 
 async def find(
-    identity: Identity, radio: Radio, *, known_address: str | None, window_s: float, settle_s: float
+    identity: Identity, radio: Radio, *, known_address: str | None, window_s: float, settle_s: float, left: bool = True
 ) -> Sighting | None:
     """Look among the devices that are connected already, then scan for at most `window_s`; None when not seen.
 
@@ -62,10 +62,12 @@ async def find(
     `settle_s` for a second gauge of that name. A gauge that the shop file knows by address and name is taken by name
     alone only when the address was not seen in the whole window.
 
+    With `left` false the devices that are connected already are passed over.
+
     Raises AmbiguousGaugeError when several devices match by name, and the radio's errors.
     """
-    left = await radio.left_connected([identity.service] if identity.service else [])
-    matching = [each for each in left if identity.by_address(each) or identity.by_name(each)]
+    connected = await radio.left_connected([identity.service] if identity.service else []) if left else []
+    matching = [each for each in connected if identity.by_address(each) or identity.by_name(each)]
     if len(matching) == 1:
         return matching[0]
     loop = asyncio.get_running_loop()

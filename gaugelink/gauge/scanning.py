@@ -30,6 +30,8 @@ class Sighting:
 
     device: BLEDevice
     advertisement: AdvertisementData
+    connected: bool = False
+    """It did not advertise: the system holds a connection to it."""
 
     @property
     def address(self) -> str:
@@ -46,7 +48,7 @@ def connected_sighting(device: BLEDevice) -> Sighting:
     """What is known of a device that is connected and so does not advertise. Its strength is not known."""
     properties = device.details.get("props", {}) if isinstance(device.details, dict) else {}
     services = list(properties.get("UUIDs", []))
-    return Sighting(device, AdvertisementData(device.name, {}, {}, services, None, UNKNOWN_DBM, ()))
+    return Sighting(device, AdvertisementData(device.name, {}, {}, services, None, UNKNOWN_DBM, ()), True)
 
 
 class Hearing:

@@ -101,6 +101,8 @@ class SupervisedLink(GaugeLink):
         """A good frame came in this connection."""
         self._misfits = 0
         """Frames of this connection before the first good one."""
+        self._took_left = False
+        """The last device was connected already when it was found, and nothing was heard from it yet."""
         self._ever_streamed = False
         self._last_seen_s = 0.0
         """Loop time when the gauge was last seen on the air."""
@@ -202,6 +204,7 @@ class SupervisedLink(GaugeLink):
                 known_address=self._standing.state.address,
                 window_s=window_s,
                 settle_s=timing.settle_s,
+                left=not self._took_left,
             )
             self._standing.clear(About.RADIO)
             if sighting is not None:
@@ -239,6 +242,9 @@ class SupervisedLink(GaugeLink):
         self._heard = False
         self._misfits = 0
         self._last_frame_s = None
+        # What the system says is connected may be gone: a crash of its Bluetooth service leaves such ghosts behind. So
+        # a device that was taken over and gave nothing is looked for on the air the next time.
+        self._took_left = sighting.connected
         self._standing.enter(LinkPhase.CONNECTING)
         session = GattSession(sighting, self._layout, self._radio, self._timing, self)
         return await session.run()
@@ -334,6 +340,7 @@ class SupervisedLink(GaugeLink):
         batch = reader.feed(payload, self._clock())
         if not self._heard and reader.counts.good > good_before:
             self._heard = True
+            self._took_left = False
             if self._ever_streamed:
                 reader.reconnected()
             self._ever_streamed = True

@@ -47,6 +47,8 @@ async def private_bus() -> AsyncIterator[str]:
             "--print-address=1",
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
+            # An interrupt from the terminal is for the programs on the bus; the bus outlives their last word.
+            start_new_session=True,
         )
         assert daemon.stdout is not None
         assert daemon.stderr is not None

@@ -67,7 +67,8 @@ class BluezStandIn:
             await self._news.wait()
 
     def _tell(self, signal: Message) -> None:
-        self._bus.send(signal)
+        if self._bus.connected:
+            self._bus.send(signal)
         self._news.set()
 
     async def __aenter__(self) -> Self:
@@ -118,8 +119,15 @@ class BluezStandIn:
         await self._scan_if_wanted()
         for job in tuple(self._jobs):
             job.cancel()
+        if self._bus.connected:
+            self._bus.disconnect()
+            await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+
+    async def crash(self) -> None:
+        """Be gone from the bus without a word, as a service that was killed; the adapter drops its connections."""
         self._bus.disconnect()
         await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+        await self.radio.drop_connections()
 
     async def power(self, on: bool) -> None:
         """Switch the adapter on or off, as ``bluetoothctl power`` does."""

@@ -224,6 +224,20 @@ async def test_reconnecting_leaves_no_bus_connection_behind(monkeypatch: pytest.
         assert abs(len(await names_on(address)) - before) <= 1
 
 
+async def test_a_crash_of_the_bluetooth_service_is_survived(monkeypatch: pytest.MonkeyPatch) -> None:
+    gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+    async with linux_shop(monkeypatch, gauge) as (virtual, bluez), keep_diary(link_to()) as diary:
+        await diary.until_phase(LinkPhase.STREAMING, LIMIT_S)
+        await diary.more(5, LIMIT_S)
+        await bluez.crash()
+        # Nothing tells bleak: to it the gauge is connected still, and silent.
+        await diary.until(lambda: diary.state.faults == (ADVICE[AdapterFault.SERVICE_NOT_RUNNING],), LIMIT_S)
+        async with BluezStandIn(os.environ[BUS_VARIABLE], virtual):
+            await diary.until_phase(LinkPhase.STREAMING, LIMIT_S)
+            await diary.more(5, LIMIT_S)
+            assert diary.state.faults == ()
+
+
 HOLDER = """
 import asyncio, bleak
 
