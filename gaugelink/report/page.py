@@ -14,6 +14,7 @@ from gaugelink.report.words import (
     CAUTIONS,
     COLUMNS,
     DOES_NOT_PROVE,
+    STAIRS_EXPLAINED,
     Advice,
     advice_of,
     condition_lines,
@@ -125,13 +126,15 @@ def _engine_and_table(figure: Figure, data: ReportData, y: float) -> float:
     share = min(0.56, 0.20 + 0.11 * count)
     axes = figure.add_axes((MARGIN + 0.02, y - height, share - 0.03, height))
     draw_engine(axes, data)
+    caption = _Writer(figure, MARGIN + 0.01, MARGIN + share - 0.01, y - height - 0.006)
+    caption.text(STAIRS_EXPLAINED, 5.8, colour=FAINT)
     writer = _Writer(figure, MARGIN + share + 0.02, RIGHT, y)
     writer.head(f"Readings in {data.unit.value}")
     writer.y = _table(figure, data, writer.left, writer.right, writer.y)
     writer.head("Conditions")
     for name, value in condition_lines(data):
         writer.text(f"{name}: {value}", 6.8)
-    return min(y - height, writer.y) - 0.012
+    return min(caption.y, writer.y) - 0.010
 
 
 def _table(figure: Figure, data: ReportData, left: float, right: float, y: float) -> float:

@@ -13,6 +13,7 @@ __all__ = [
     "CAUTIONS",
     "COLUMNS",
     "DOES_NOT_PROVE",
+    "STAIRS_EXPLAINED",
     "Advice",
     "Row",
     "advice_of",
@@ -22,6 +23,11 @@ __all__ = [
     "reading_rows",
     "shown_columns",
 ]
+
+STAIRS_EXPLAINED = (
+    "Every step is a stroke; the last tread is the reading. The thick bar is what tells cylinders apart, the gauge's "
+    "common error left out; the thin bar is everything."
+)
 
 _AMBIENT_SOURCE = {
     AmbientSource.ALTITUDE: "standard atmosphere at the altitude",
