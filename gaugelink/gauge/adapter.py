@@ -10,6 +10,8 @@ from bleak.exc import (
     BleakBluetoothNotAvailableReason,
     BleakDBusError,
     BleakError,
+    BleakGATTProtocolError,
+    BleakGATTProtocolErrorCode,
 )
 
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
@@ -66,6 +68,12 @@ _DBUS_FAULTS = {
     "org.freedesktop.DBus.Error.AccessDenied": AdapterFault.NO_PERMISSION,
     "org.bluez.Error.NotReady": AdapterFault.OFF,
     "org.bluez.Error.InProgress": AdapterFault.BUSY,
+}
+_PAIRING_CODES = {
+    BleakGATTProtocolErrorCode.INSUFFICIENT_AUTHENTICATION,
+    BleakGATTProtocolErrorCode.INSUFFICIENT_AUTHORIZATION,
+    BleakGATTProtocolErrorCode.INSUFFICIENT_ENCRYPTION,
+    BleakGATTProtocolErrorCode.INSUFFICIENT_ENCRYPTION_KEY_SIZE,
 }
 _REASONS = {
     BleakBluetoothNotAvailableReason.NO_BLUETOOTH: AdapterFault.ABSENT,
@@ -128,11 +136,20 @@ def adapter_fault(error: Exception, switches: KernelSwitches | None = None) -> A
     return fault
 
 
+def wants_pairing(error: Exception) -> bool:
+    """Whether the gauge refused because it is not paired (Core 5.4, Vol 3 Part F, 3.4.1.1, or BlueZ's word for it)."""
+    if isinstance(error, BleakGATTProtocolError):
+        return error.code in _PAIRING_CODES
+    return isinstance(error, BleakDBusError) and "Not paired" in str(error)
+
+
 def explain_radio_error(error: Exception) -> str:
     """One or two sentences for a person about an error of the radio, with the way out where it is known."""
     fault = adapter_fault(error)
     if fault is not None:
         return ADVICE[fault] if sys.platform == "linux" else ADVICE[fault].split(". ")[0] + "."
+    if wants_pairing(error):
+        return "The gauge wants to be paired first: `bluetoothctl pair ADDRESS` with its address, once, while it is on."
     if isinstance(error, TimeoutError):
         return "The gauge did not answer in time. Bring it nearer, or switch it off and on."
     words = str(error).strip() or type(error).__name__

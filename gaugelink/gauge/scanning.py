@@ -19,6 +19,9 @@ logger = logging.getLogger(__name__)
 
 _START_LIMIT_S = 10.0
 _STOP_LIMIT_S = 1.0
+_DEAF_S = 10.0
+"""A scanner that hears nothing at all for so long may have gone deaf (bluez issue 807); whoever listens next starts it
+anew."""
 _WAITING_LIMIT = 1000
 UNKNOWN_DBM = -127
 """What bleak gives for a strength that is not known."""
@@ -86,6 +89,8 @@ class Scanning:
         self._lock = asyncio.Lock()
         self._one_connect = asyncio.Lock()
         self._resting = False
+        self._heard_s = 0.0
+        """Loop time when the scanner heard something last, or was started."""
 
     @asynccontextmanager
     async def listen(self) -> AsyncIterator[Hearing]:
@@ -121,6 +126,11 @@ class Scanning:
     async def _settle(self) -> None:
         async with self._lock:
             wanted = bool(self._hearings) and not self._resting
+            now_s = asyncio.get_running_loop().time()
+            if wanted and self._scanner is not None and now_s - self._heard_s > _DEAF_S:
+                logger.info("the scanner has heard nothing for %.0f s: it is started anew", now_s - self._heard_s)
+                scanner, self._scanner = self._scanner, None
+                await self._stop(scanner)
             if wanted and self._scanner is None:
                 scanner = BleakScanner(self._hear, **self._arguments)
                 try:
@@ -130,6 +140,7 @@ class Scanning:
                     await self._stop(scanner)
                     raise
                 self._scanner = scanner
+                self._heard_s = now_s
             elif not wanted and self._scanner is not None:
                 scanner, self._scanner = self._scanner, None
                 await self._stop(scanner)
@@ -144,5 +155,6 @@ class Scanning:
 
     def _hear(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         sighting = Sighting(device, advertisement)
+        self._heard_s = asyncio.get_running_loop().time()
         for hearing in self._hearings:
             hearing.put(sighting)

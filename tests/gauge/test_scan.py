@@ -10,6 +10,7 @@ from bleak.exc import (
     BleakBluetoothNotAvailableReason,
     BleakDBusError,
     BleakError,
+    BleakGATTProtocolError,
 )
 
 from gaugelink.gauge.adapter import (
@@ -164,6 +165,14 @@ def test_other_errors_are_told_in_words() -> None:
     assert explain_radio_error(BleakError()) == "The radio reports: BleakError"
 
 
+@pytest.mark.parametrize("code", [0x05, 0x08, 0x0C, 0x0F])
+def test_a_gauge_that_wants_to_be_paired_is_told_so(code: int) -> None:
+    # ATT error codes: Core Specification 5.4, Vol 3 Part F, table 3.4.
+    assert "bluetoothctl pair" in explain_radio_error(BleakGATTProtocolError(code))
+    assert "bluetoothctl pair" in explain_radio_error(BleakDBusError("org.bluez.Error.NotPermitted", ["Not paired"]))
+    assert "bluetoothctl pair" not in explain_radio_error(BleakGATTProtocolError(0x0E))
+
+
 def test_the_kernels_switches_are_read(tmp_path: Path) -> None:
     # Layout and values: Linux kernel documentation, ABI/stable/sysfs-class-rfkill.
     assert kernel_switches(tmp_path) == KernelSwitches(False, False)
@@ -182,6 +191,39 @@ def test_a_working_radio_has_nothing_wrong() -> None:
     async def main() -> None:
         async with simulated_shop_radio([]) as radio:
             assert await check_adapter(radio.as_radio()) is None
+
+    run_driven(main())
+
+
+def test_a_scanner_that_went_deaf_is_started_anew_though_two_are_listening() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(PLAIN, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as virtual:
+            starts: list[float] = []
+
+            class Deaf(virtual.scanner_backend):  # type: ignore[name-defined, misc]
+                async def start(self) -> None:
+                    starts.append(loop.time())
+                    await super().start()
+
+                def hear(self, advertisement: object, rssi_dbm: int) -> None:
+                    if len(starts) > 1:
+                        super().hear(advertisement, rssi_dbm)
+
+            radio = Radio(scanner_backend=Deaf)
+
+            async def look(wait_s: float) -> float:
+                await asyncio.sleep(wait_s)
+                while await scan(radio, 8.0) == []:
+                    pass
+                return loop.time()
+
+            began_s = loop.time()
+            # The two windows overlap, so the scanner is never without a listener.
+            found_s = await asyncio.gather(look(0.0), look(4.0))
+            assert len(starts) == 2
+            assert max(found_s) - began_s < 30.0
 
     run_driven(main())
 
