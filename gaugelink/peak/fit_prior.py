@@ -33,6 +33,8 @@ LEAN_SD = 0.015
 """Typical change of the speed across a peak; the last stroke before standstill may lean far more."""
 PEAK_CHANGE_SD = 0.012
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
+END_LOOSER = 2.5
+"""By how much freer the heights of the first and the last stroke are: one starts from standstill, one ends in it."""
 _TAIL = 3.0
 
 
@@ -110,9 +112,11 @@ def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray)
     count, size = len(strokes.time_s), out.size
     index = np.arange(count)
     first = np.arange(count - 1)
+    ends = np.ones(count - 1)
+    ends[[0, -1]] = END_LOOSER
     for offset, values, sd, degrees in (
-        (3, strokes.foot, FOOT_SCATTER_SD, _TAIL),
-        (0, strokes.peak, PEAK_CHANGE_SD * usual, 1.0),
+        (3, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD), _TAIL),
+        (0, strokes.peak, PEAK_CHANGE_SD * usual * ends, 1.0),
     ):
         rows = np.zeros((count - 1, size))
         rows[first, LOCAL * first + offset] = -1.0 / sd

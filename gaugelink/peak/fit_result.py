@@ -23,6 +23,7 @@ _TOP_SHARE = 0.0006
 """The same of a polynomial through the top."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
+_ANY_STROKE, _END_STROKE, _BARELY_SEEN = 0.4, 0.8, 0.9
 _NOT_OVER_THE_TOP = 0.7
 """A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
 _POOR = 0.1
@@ -71,6 +72,8 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     for k, (a, b) in enumerate(pairwise(fit.seen.starts)):
         if not problem.censored[a:b].any():
             _with_own_top(problem.time_s[a:b], problem.pressure[a:b], k, strokes, peak_u, model_u, problem, scale.noise)
+    support = np.array([float((fit.seen.height[a:b] > 0.3).sum()) for a, b in pairwise(fit.seen.starts)])
+    model_u = np.hypot(model_u, _unseen(support) * peak_u)
     width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
     end_s = float(problem.time_s[-1])
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
@@ -82,7 +85,6 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
         flags.add(Flag.SHORT_RECORD)
     if _misfit(fit, strange) > _POOR:
         flags.add(Flag.POOR_FIT)
-    support = np.array([float((fit.seen.height[a:b] > 0.3).sum()) for a, b in pairwise(fit.seen.starts)])
     rate = _pulse_rate(strokes, known, strange)
     return FittedEvent(strokes, scale, peak_u, model_u, support, known, rate, problem.rod_ratio, frozenset(flags))
 
@@ -134,6 +136,18 @@ def _with_own_top(
     strokes.peak[k] += weight * (top.peak - strokes.peak[k])
     # both come from the same samples: their errors are taken as one
     peak_u[k] += weight * (top.standard_u - peak_u[k])
+
+
+def _unseen(support: FloatArray) -> FloatArray:
+    """What a Gaussian around the best fit leaves out, as a share of the fit's own uncertainty, shape (K,).
+
+    It leaves out strokes that break the law of the others: the first comes from standstill, the last may be thrown
+    back. And the fewer samples a stroke has, the less the true distribution looks like a Gaussian. The shares make
+    the stated intervals hold the truth as often as they say on simulated and measured engines.
+    """
+    share = np.full(len(support), _ANY_STROKE)
+    share[[0, -1]] += _END_STROKE
+    return share + _BARELY_SEEN * (support <= 1.0)
 
 
 def _misfit(fit: Fit, strange: FloatArray) -> float:
