@@ -5,6 +5,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import ConfigDict, Field, ValidationError, model_validator
 
+from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.broker.message import Name, Part, Uuid
 from gaugelink.errors import BrokerError
 
@@ -40,7 +41,7 @@ class CommandAction(StrEnum):
     FINISH = "finish"
     ABANDON = "abandon"
     BEGIN_DECAY = "begin_decay"
-    """Begin a leak-down of `cylinder`."""
+    """Begin a leak-down of `machine`, of `cylinder` or of the part that `leak` names."""
     STOP_DECAY = "stop_decay"
     NOTE = "note"
     """Add `note` to the test."""
@@ -87,6 +88,8 @@ class Command(Part):
     """A gauge's name in the shop file."""
     duration_s: float | None = Field(default=None, gt=0, le=3600)
     """How long a leak-down is to be watched."""
+    leak: LeakRequest | None = None
+    """How a leak-down is to be run."""
     note: Note | None = None
     """Free text."""
 

@@ -1,11 +1,12 @@
 """What is published of a leak-down. Pressures are gauge pressure in kPa."""
 
 from enum import StrEnum
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
-from gaugelink.broker.message import Message, Name
+from gaugelink.broker.message import Message, Name, Part
+from gaugelink.leak.limits import Practice
 
 
 class DecayKind(StrEnum):
@@ -15,6 +16,42 @@ class DecayKind(StrEnum):
     """Pressure against time in a sealed volume."""
     DIFFERENTIAL = "differential"
     """Regulated air through a known orifice into the cylinder."""
+
+
+class LeakRequest(Part):
+    """How a leak-down is to be run. What is left out comes from `practice`, or for a differential test from the
+    aviation reference. Unknown fields are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
+
+    kind: DecayKind = DecayKind.DECAY
+    part: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")] = "crankcase"
+    """What is tested: ``crankcase``, ``cooling system``, or a name of the shop's own."""
+    practice: Practice = Practice.USUAL
+    fixed_time: bool = False
+    """Wait the whole time and compare the pressures, instead of stopping when it is certain."""
+    follow: bool = False
+    """Go on after the verdict, until it is stopped: the leak is followed by ear while it is looked for."""
+    loss_kpa: Annotated[float, Field(gt=0, le=500)] | None = None
+    """Largest loss of pressure within `minutes`."""
+    minutes: Annotated[float, Field(gt=0, le=24 * 60)] | None = None
+    """Time in which `loss_kpa` may be lost."""
+    test_kpa: Annotated[float, Field(gt=0, le=500)] | None = None
+    """Gauge pressure to pump to."""
+    highest_kpa: Annotated[float, Field(gt=0, le=1500)] | None = None
+    """Gauge pressure that must not be exceeded."""
+    volume_cm3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    """Volume under test; needed for the size of the hole."""
+    supply_kpa: Annotated[float, Field(gt=0, le=1000)] | None = None
+    """Differential: regulated gauge pressure, where no second gauge reads it."""
+    supply_gauge: Name | None = None
+    """Differential: the gauge that reads the regulated pressure."""
+    orifice_mm: Annotated[float, Field(gt=0, le=10)] | None = None
+    """Differential: diameter of the orifice; by the aviation reference from the bore when left out."""
+    bore_mm: Annotated[float, Field(gt=0, le=1000)] | None = None
+    """Differential: the cylinder's bore; from the engine record when left out."""
+    hot: bool = False
+    """Differential: the engine is at its working temperature."""
 
 
 class DecayProgress(Message):
@@ -56,6 +93,12 @@ class Decay(Message):
     """The gauge's name in the shop file."""
     cylinder: str | None = None
     """The cylinder's name in the engine record, or null."""
+    machine: str | None = None
+    """The machine's name in the fleet file, or null."""
+    part: str = ""
+    """What was tested, where it was no cylinder: ``crankcase`` for example."""
+    verdict: str = ""
+    """``pass``, ``fail`` or ``open``, which is not certain."""
     kind: DecayKind
     duration_s: float
     """Seconds that were watched."""

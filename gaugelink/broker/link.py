@@ -233,12 +233,13 @@ class BrokerLink:
             await asyncio.shield(connecting)
         except BaseException:
             await asyncio.wait({connecting}, timeout=GOODBYE_S)
-            connecting.cancel()
-            await asyncio.gather(connecting, return_exceptions=True)
-            # The library gives up on a broker that does not answer, and keeps the socket.
+            # The library gives up on a broker that does not answer, and keeps the socket. It is closed before the
+            # task is cancelled, because the library cannot close it once its own future is.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(HANG_UP_S):
                     await client.__aexit__(None, None, None)
+            connecting.cancel()
+            await asyncio.gather(connecting, return_exceptions=True)
             raise
         return client
 

@@ -95,6 +95,11 @@ class Mosquitto:
             raise RuntimeError("mosquitto was not started")
         self._process.send_signal(signal.SIGCONT)
 
+    def count(self, *words: str) -> int:
+        """How many lines of its log hold all of the words."""
+        log = self._log.read_text(errors="replace")
+        return sum(all(word in line for word in words) for line in log.splitlines())
+
     async def logged(self, text: str) -> None:
         """Wait until its log says so."""
         said = False
