@@ -36,6 +36,9 @@ LEAST_FRAMES = 8
 LEAST_SPAN_KPA = 100.0
 """A bar between the least and the greatest reading, or forty steps of the display if that is more."""
 MOST_CANDIDATES = 12
+PLAIN_COST, PLAIN_SCALE_U, LESS_PLAIN_SCALE_U = 1.9, 0.03, 0.014
+"""A power of ten in some unit is believed when the readings pin the scale within three percent, a 2, 5 or 2.5 times
+that or one over a power of two within half of that: there are many of those and one is soon near any number."""
 SURE_SERIES = 3
 """A series of this many samples is not crossed by a number of something else."""
 UNKNOWN = Listen(characteristic="00000000-0000-0000-0000-000000000000")
@@ -131,7 +134,10 @@ def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]
         return _Verdict(
             None, missing=["No bytes follow the typed readings in a round scale; check the readings and the unit."]
         )
-    templates = [frames.head[frames.segment == j][-1] for j in np.unique(frames.segment)]
+    # Near zero a number may be negative, and its upper bytes are then no pattern for others.
+    low = min(segment.shown_kpa for segment in segments)
+    held = [j for j in np.unique(frames.segment).tolist() if segments[j].shown_kpa > low]
+    templates = [frames.head[frames.segment == j][-1] for j in held] or [frames.head[-1]]
     left, over = _reduce(_without_parts(runs, frames), templates)
     groups = _groups(left)
     settled = [group[0] for group in groups if len(group) == 1]
@@ -143,6 +149,7 @@ def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]
     if verdict.chosen is not None and verdict.chosen.doubt:
         verdict.missing.append(f"{verdict.chosen.doubt} Record again while the pressure moves up and down.")
     if verdict.chosen is not None:
+        _weigh_scale(verdict, verdict.chosen.guess, segments)
         others = [run.guess for run in over.get(id(verdict.chosen), [])]
         best = verdict.chosen.guess
         tops = [other.highest_kpa for other in others if other.highest_kpa < best.highest_kpa and not other.kind.signed]
@@ -151,6 +158,20 @@ def _decide(runs: list[Run], frames: Frames, segments: Sequence[LabelledSegment]
         if any(other.kind.order is not best.kind.order and other.kind.width > 1 for other in others) or len(ends) > 1:
             verdict.notes.append(f"Above {segments[0].unit.text(MOST_KPA)} the order of the bytes is not known.")
     return verdict
+
+
+def _weigh_scale(verdict: _Verdict, guess: Guess, segments: Sequence[LabelledSegment]) -> None:
+    """Say how well the readings pin the scale; ask for a higher one where a less plain scale rests on too little."""
+    percent = 100.0 * guess.scale_u
+    verdict.notes.append(
+        f"The scale is taken as round, {guess.scale.per_count:g} {guess.scale.unit.value} a count; the readings alone "
+        f"pin it within {percent:.1f} %. Check it with one more reading."
+    )
+    if guess.scale_u > (PLAIN_SCALE_U if guess.scale.cost < PLAIN_COST else LESS_PLAIN_SCALE_U):
+        unit = segments[0].unit
+        top = max(segment.shown_kpa for segment in segments)
+        verdict.next_kpa = min(1.9 * top, MOST_KPA)
+        verdict.missing.append(f"The scale rests on too little; apply about {unit.text(verdict.next_kpa)} next.")
 
 
 def _contested(rivals: list[Run], templates: Sequence[ByteArray], segments: Sequence[LabelledSegment]) -> _Verdict:

@@ -38,6 +38,8 @@ class Guess:
     misfit: float
     """Greatest distance from a typed reading over what it may be, 0 to 1."""
     count: int = 1
+    scale_u: float = 0.0
+    """How far the readings let the scale be off, relative."""
     step: int = 0
     """Bytes from one sample to the next, when there are several."""
 
@@ -120,7 +122,8 @@ def fit_scales(
         wander = spread * scale.kpa
         if (wander > limit_kpa + 1.5 * count).any():
             continue
-        slack = readings.half_step_kpa + 0.55 * count + 0.5 * np.maximum(wander - count, 0.0)
+        dithered = np.where(wander >= count, 0.25, 0.55) * count
+        slack = readings.half_step_kpa + dithered + 0.25 * np.maximum(wander - count, 0.0)
         slack = slack + coarse * np.abs(middle) * scale.kpa
         if abs(rise * scale.kpa - readings.span_kpa) > slack[low] + slack[high]:
             continue
@@ -187,7 +190,8 @@ def find_guesses(frames: Frames, segments: Sequence[LabelledSegment], claimed: f
             continue
         chosen, numbers = chosen[good], numbers[:, good]
         parts = [numbers[frames.segment == j] for j in range(many)]
-        middle = np.array([np.median(part, axis=0) for part in parts])
+        # The mean, for noise of a count or more tells more than a whole count; leaps are refused below.
+        middle = np.array([part.mean(axis=0) for part in parts])
         spread = np.array([np.ptp(np.quantile(part, (0.1, 0.9), axis=0), axis=0) for part in parts])
         leap = np.array([np.ptp(part, axis=0) for part in parts])
         straight, slope = linear(middle, readings, readings.half_step_kpa + limit_kpa)
@@ -203,7 +207,10 @@ def find_guesses(frames: Frames, segments: Sequence[LabelledSegment], claimed: f
                 floating=kind.floating,
                 coarse=kind.coarse,
             ):
-                guess = Guess(kind, int(chosen[c]), scale, add, reference, offset, misfit)
+                within = 2.0 * float(readings.half_step_kpa.max()) + 0.5 * (0.0 if kind.floating else scale.kpa)
+                guess = Guess(
+                    kind, int(chosen[c]), scale, add, reference, offset, misfit, scale_u=within / readings.span_kpa
+                )
                 if guess.highest_kpa >= LEAST_FULL_SCALE_KPA:
                     guesses.append(guess)
     return guesses

@@ -203,16 +203,22 @@ def has_exponent(guess: Guess, frames: Frames) -> bool:
     kind = guess.kind
     if kind.format not in (NumberFormat.SFLOAT, NumberFormat.MFLOAT):
         return False
-    top = frames.head[:, guess.at + (0 if kind.order is ByteOrder.BIG else kind.width - 1)]
-    return bool((top >> 4 if kind.format is NumberFormat.SFLOAT else top).any())
+    cells = frames.head[:, guess.at : guess.at + kind.width]
+    cells = cells if kind.order is ByteOrder.BIG else cells[:, ::-1]
+    exponent = cells[:, 0] >> 4 if kind.format is NumberFormat.SFLOAT else cells[:, 0]
+    upper = cells[:, 0] << 4 if kind.format is NumberFormat.SFLOAT else cells[:, 1]
+    # A small negative whole number looks like an exponent of minus one with a negative mantissa.
+    return bool(((exponent != 0) & (upper < 0x80)).any())
 
 
 def roughness_kpa(guess: Guess, frames: Frames) -> float:
-    """How far a reading leaps away and back while the pressure moves: greatest distance from the median of three."""
+    """How far a reading leaps away and back while the pressure moves: more than its neighbours lie apart."""
     seen = read(guess, frames.between)
     if len(seen) < 3:
         return 0.0
-    return float(np.abs(seen[1:-1] - np.median(np.stack([seen[:-2], seen[1:-1], seen[2:]]), axis=0)).max())
+    before, here, after = seen[:-2], seen[1:-1], seen[2:]
+    leap = np.minimum(np.abs(here - before), np.abs(here - after)) - np.abs(after - before)
+    return float(leap.max(initial=0.0))
 
 
 def _counts(guess: Guess, pressure_kpa: FloatArray) -> FloatArray:

@@ -1,7 +1,7 @@
 """The scales and offsets that makers choose: round numbers in some unit of pressure.
 
 A typed reading pins a scale to a fraction of a percent; a round number in a unit pins it exactly. What is round is
-common practice, no source: 1, 2, 5 and 2.5 times a power of ten, and one over a power of two.
+common practice, no source: 1, 2, 5 and 2.5 times a power of ten, and in psi one over a power of two.
 """
 
 from dataclasses import dataclass
@@ -32,16 +32,17 @@ class Scale:
         return self.per_count * self.unit.kpa
 
 
+_SPLIT = {PressureUnit.PSI, PressureUnit.KPA, PressureUnit.BAR, PressureUnit.PASCAL}
+"""Units that makers also count in twos and fives; the others go in powers of ten. The fewer, the fewer by chance."""
+
+
 def _scales() -> tuple[Scale, ...]:
     made = []
     for unit in PressureUnit:
-        leads = [
-            (float(f"{lead}e{power}"), cost + 0.25 * abs(power))
-            for power in range(-6, 5)
-            for lead, cost in (("1", 0.0), ("2", 2.0), ("5", 2.0), ("2.5", 3.0))
-        ]
-        halves = [(2.0**-power, 3.0 + 0.25 * power) for power in range(2, 9)]
-        made += [Scale(unit, lead, cost) for lead, cost in leads + halves if 5e-5 <= lead * unit.kpa <= 12.0]
+        leads = [("1", 0.0), ("2", 2.0), ("5", 2.0), ("2.5", 3.0)] if unit in _SPLIT else [("1", 0.0)]
+        tens = [(float(f"{lead}e{power}"), cost + 0.25 * abs(power)) for power in range(-6, 5) for lead, cost in leads]
+        halves = [(2.0**-power, 3.0 + 0.25 * power) for power in range(2, 9)] if unit is PressureUnit.PSI else []
+        made += [Scale(unit, lead, cost) for lead, cost in tens + halves if 5e-5 <= lead * unit.kpa <= 12.0]
     return tuple(made)
 
 

@@ -18,7 +18,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.decode import Frame, FrameDecoder, LineDecoder
 from gaugelink.gauge.learn import learn
 from gaugelink.gauge.learn_types import LabelledSegment
-from tests.gauge.formats import FAMILIES, Format
+from tests.gauge.formats import FAMILIES, TRAPS, Format
 
 
 def teach(made, levels_kpa):
@@ -36,7 +36,7 @@ def teach(made, levels_kpa):
                 frames,
                 step=made.display_step,
                 battery_percent=made.battery if made.has_battery else None,
-            )  # fmt: skip
+            )
         )
         before = level
     return segments, between + made.move(before, 0.0)
@@ -67,7 +67,7 @@ def judge(made, layout):
                 return "wrong: samples"
             read = frame.pressure_kpa
             if layout.absolute and not made.absolute:
-                # A lifted zero that looks like ambient is taken off with the ambient: the pressures must differ by it alone.
+                # A lifted zero that looks like ambient is taken off with the ambient.
                 read = read - made.offset * made.count_kpa
             copied = sent.copy_kpa is not None and len(read) == 1 and abs(read[0] - sent.copy_kpa) < 1e-6
             if not copied and not np.allclose(read, expected, rtol=1e-6, atol=1e-6):
@@ -78,7 +78,7 @@ def judge(made, layout):
                     return "wrong: pressure"
             if sent.counter is not None:
                 field = layout.sequence or layout.text
-                if text and layout.text.sequence is None or not text and layout.sequence is None:
+                if (layout.text.sequence if text else layout.sequence) is None:
                     faults.add("no counter")
                 else:
                     period = layout.text.sequence_wrap if text else field.period
@@ -134,5 +134,19 @@ def run(formats):
         print(" ", *line)
 
 
+def run_traps(formats):
+    """Teach formats in which nothing round is to be found; any layout that is accepted is judged."""
+    for family in TRAPS:
+        tally = Counter()
+        for k in range(formats):
+            made = Format(k, family)
+            segments, between = teach(made, made.readings())
+            result = learn(segments, between=between)
+            tally["not accepted" if result.layout is None else judge(made, result.layout)] += 1
+        print(f"trap, {family}: {dict(tally)}")
+
+
 if __name__ == "__main__":
-    run(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    many = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    run(many)
+    run_traps(many)

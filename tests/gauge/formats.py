@@ -9,6 +9,18 @@ from dataclasses import dataclass, field
 from random import Random
 
 KPA = {"Pa": 0.001, "kPa": 1.0, "bar": 100.0, "psi": 6.894757293168361, "kgf/cm2": 98.0665, "mmHg": 0.133322387415}
+TRAPS = ("odd scale", "no pressure")
+"""Families with nothing to find: a scale that is round in no unit, and no pressure at all."""
+# fmt: off
+COUNTS = (
+    ("psi", 0.1, 2), ("psi", 0.05, 2), ("psi", 0.01, 2), ("psi", 1.0, 2), ("psi", 0.5, 2), ("psi", 0.25, 2),
+    ("psi", 1 / 16, 2), ("psi", 1 / 64, 2), ("psi", 0.001, 3), ("psi", 0.001, 4), ("psi", 1.0, 1),
+    ("kPa", 1.0, 2), ("kPa", 0.1, 2), ("kPa", 0.5, 2), ("kPa", 0.01, 4), ("kPa", 10.0, 1),
+    ("bar", 0.01, 2), ("bar", 0.001, 2), ("bar", 1e-5, 4), ("bar", 0.1, 1), ("kgf/cm2", 0.01, 2),
+    ("mmHg", 1.0, 2), ("mmHg", 0.1, 3), ("Pa", 10.0, 3), ("Pa", 1.0, 3), ("Pa", 1.0, 4), ("Pa", 0.1, 4),
+)
+# fmt: on
+"""Unit, unit per count and bytes of whole numbers."""
 FAMILIES = ("whole", "series", "fit", "float", "ieee11073", "decimal", "text", "absolute", "offset")
 
 
@@ -67,15 +79,7 @@ class Format:
             self.unit, self.scale = rng.choice([("psi", 0.1), ("kPa", 1.0), ("bar", 0.01), ("kgf/cm2", 0.01)])
         else:
             self.kind = "int"
-            self.unit, self.scale, self.width = rng.choice(
-                [
-                    ("psi", 0.1, 2), ("psi", 0.05, 2), ("psi", 0.01, 2), ("psi", 1.0, 2), ("psi", 0.5, 2), ("psi", 0.25, 2),
-                    ("psi", 1 / 16, 2), ("psi", 1 / 64, 2), ("kPa", 1.0, 2), ("kPa", 0.1, 2), ("kPa", 0.5, 2),
-                    ("bar", 0.01, 2), ("bar", 0.001, 2), ("kgf/cm2", 0.01, 2), ("mmHg", 1.0, 2),
-                    ("Pa", 10.0, 3), ("Pa", 1.0, 3), ("Pa", 1.0, 4), ("Pa", 0.1, 4), ("psi", 0.001, 3), ("psi", 0.001, 4),
-                    ("kPa", 0.01, 4), ("bar", 1e-5, 4), ("mmHg", 0.1, 3), ("psi", 1.0, 1), ("bar", 0.1, 1), ("kPa", 10.0, 1),
-                ]
-            )  # fmt: skip
+            self.unit, self.scale, self.width = rng.choice(COUNTS)
             if self.count != 1:
                 self.width = min(self.width, 3)
             if self.width == 1:
@@ -94,6 +98,9 @@ class Format:
                     or [100]
                 )
                 self.sign = "u"
+        if self.family == "odd scale":
+            # Counts of a converter, in no unit: nothing round is true here.
+            self.scale, self.width = rng.uniform(0.01, 0.6), 2
         self.count_kpa = self.scale * KPA[self.unit]
         self.before = [rng.choice(["header", "counter", "time", "status", "battery", "constant", "zero", "temperature"])
                        for _ in range(rng.randint(0, 3))]  # fmt: skip
@@ -193,6 +200,8 @@ class Format:
         count = samples or self.count or rng.choice([3, 4, 5, 6])
         noise = [rng.gauss(0, self.noise_counts * min(self.count_kpa, 0.6)) for _ in range(count)]
         levels = [level_kpa + each + slope_kpa * k / count for k, each in enumerate(noise)]
+        if self.family == "no pressure":
+            levels = [rng.uniform(0, 400) for _ in levels]
         raws, pressures = zip(*(self.quantise(level) for level in levels), strict=True)
         counter = self.frames if not self.counts_samples else self.frames * self.count
         self.frames += 1
@@ -264,9 +273,9 @@ class Format:
         line = self.prefix + self.glue.join(words)
         if self.comma:
             line = line.replace(".", ",")
-        return Sent(
-            (line + self.end).encode(), [pressure], self.frames % 1000 if self.has_counter else None, self.battery
-        )
+        counter = self.frames % 1000 if self.has_counter else None
+        copy = round(pressure, 1) if "twin" in self.fields else None
+        return Sent((line + self.end).encode(), [pressure], counter, self.battery, False, copy)
 
     def hold(self, level_kpa, frames=None):
         """Hold a pressure: frames with their arrival, the reading of the display as text, and what was sent."""
