@@ -145,6 +145,38 @@ async def test_a_prompt_is_not_told_again(tmp_path, mosquitto):
         assert mosquitto.count(received[0], f"'{EVENTS}'") == 3
 
 
+async def test_a_disk_that_takes_no_note_of_what_was_sent_makes_no_flood(tmp_path, mosquitto, monkeypatch, caplog):
+    monkeypatch.setattr("gaugelink.broker.link.JOURNAL_WAIT_S", 0.02)
+    async with (
+        Subscriber(mosquitto.port) as subscriber,
+        Journal.open(tmp_path / "j.db") as journal,
+    ):
+        first = await crank(journal, 1)
+        await pragma(journal, "query_only = ON")
+        async with running(BrokerLink(settings(mosquitto.port), BENCH, journal)) as link:
+            await subscriber.wait_for(lambda: first in subscriber.payloads(EVENTS))
+            link.publish_unrecorded(prompt("The disk is read-only."))
+            await subscriber.wait_for(lambda: bool(subscriber.payloads(f"gaugelink/{BENCH}/prompt")))
+            await refusals(caplog, 5)
+            assert mosquitto.count("Received PUBLISH from gaugelink-north", EVENTS) == 1
+            await pragma(journal, "query_only = OFF")
+            second = await crank(journal, 2)
+            await subscriber.wait_for(lambda: second in subscriber.payloads(EVENTS))
+            await until_sent(journal)
+        assert mosquitto.count("Received PUBLISH from gaugelink-north", EVENTS) == 2
+
+
+async def pragma(journal: Journal, setting: str) -> None:
+    await journal._on_thread(lambda: journal._opened.connection.execute(f"PRAGMA {setting}").fetchall())
+
+
+async def refusals(caplog: pytest.LogCaptureFixture, count: int) -> None:
+    """Wait until the link has tried so often to note what it sent."""
+    while caplog.text.count("The outbox waits") < count:
+        caplog.handler.flush()
+        await asyncio.sleep(0)
+
+
 async def test_retained_states_are_back_after_the_broker_lost_everything(tmp_path, mosquitto):
     async with bench(tmp_path / "j.db", settings(mosquitto.port)) as (journal, link):
         for number in range(3):
