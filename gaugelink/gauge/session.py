@@ -78,8 +78,11 @@ class Sink(Protocol):
     def silent(self) -> None:
         """Nothing arrived for longer than there should."""
 
-    def silence_limit_s(self) -> float | None:
-        """Seconds without a frame after which the link is dead; None when the gauge sends only on a change."""
+    def silence_limit_s(self) -> float:
+        """Seconds without a frame after which the link is doubted."""
+
+    def may_be_silent(self) -> bool:
+        """Whether the gauge may send nothing for long, so that it is asked before its link counts as dead."""
 
     def last_frame_s(self) -> float | None:
         """Loop time of the last frame of this connection, or None."""
@@ -229,11 +232,11 @@ class GattSession:
             limit_s = self._sink.silence_limit_s()
             last_s = self._sink.last_frame_s()
             if last_s is None or last_s < began_s:
-                last_s, limit_s = began_s, None if limit_s is None else max(limit_s, self._timing.first_frame_s)
-            wait_s = last_s + (self._timing.first_frame_s if limit_s is None else limit_s) - loop.time()
+                last_s, limit_s = began_s, max(limit_s, self._timing.first_frame_s)
+            wait_s = last_s + limit_s - loop.time()
             if wait_s > 0:
                 await asyncio.sleep(min(wait_s, _LOOK_EVERY_S))
-            elif limit_s is None and await self._answers(client):
+            elif self._sink.may_be_silent() and await self._answers(client):
                 began_s = loop.time()
             else:
                 self._sink.silent()

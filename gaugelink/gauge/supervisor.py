@@ -260,7 +260,7 @@ class SupervisedLink(GaugeLink):
             self.connected()
             before, before_s = b"", 0.0
             while True:
-                limit_s = self.silence_limit_s() or self._timing.asleep_s
+                limit_s = max(self.silence_limit_s(), self._timing.first_frame_s)
                 last_s = self._last_frame_s or self._last_seen_s
                 try:
                     async with asyncio.timeout_at(last_s + limit_s) as limit:
@@ -310,16 +310,20 @@ class SupervisedLink(GaugeLink):
         """The Battery Service says so."""
         self._standing.battery(percent)
 
-    def silence_limit_s(self) -> float | None:
-        """Seconds without a frame after which the link is dead: what the shop file says, or twenty frames."""
+    def silence_limit_s(self) -> float:
+        """Seconds without a frame after which the link is doubted: what the shop file says, or twenty frames."""
         if self._settings.silence_s is not None:
             return self._settings.silence_s
-        reader = self._standing.reader
-        if self._settings.sends is Sends.ON_CHANGE or reader is None or not reader.layout.steady:
-            return None
         if self._interval_s is None:
             return self._timing.first_frame_s
         return min(10.0, max(1.0, 20.0 * self._interval_s))
+
+    def may_be_silent(self) -> bool:
+        """Whether the gauge sends only on a change, as the shop file says or as its layout leaves open."""
+        if self._settings.silence_s is not None:
+            return False
+        reader = self._standing.reader
+        return self._settings.sends is Sends.ON_CHANGE or reader is None or not reader.layout.steady
 
     def last_frame_s(self) -> float | None:
         """Loop time of the last frame of this connection."""

@@ -151,6 +151,23 @@ def test_a_gauge_that_sends_on_a_change_alone_may_be_silent_and_is_asked_whether
     run_driven(main())
 
 
+def test_a_self_describing_gauge_that_dies_while_it_streams_is_missed_in_seconds() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(environmental_pressure(), name="Left gauge", rate_hz=10.0)
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(30)
+            radio.silence_connections()
+            silent_s = loop.time()
+            await diary.until_phase(LinkPhase.SILENT)
+            # Twenty frames of 0.1 s, and the 3 s that an answer may take.
+            assert loop.time() - silent_s == pytest.approx(5.0, abs=0.3)
+            await diary.until_phase(LinkPhase.STREAMING)
+
+    run_driven(main())
+
+
 def test_the_shop_file_may_state_how_long_a_silence_means_a_dead_link() -> None:
     its = layout({}, rate_hz=20.0)
 
