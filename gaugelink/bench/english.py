@@ -4,7 +4,8 @@ Written for the ear: one thing at a time, the cylinder first, then the number, t
 each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`` are cylinders; ``{value}``,
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
-the same with their gauges.
+the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
+their unit, ``{part}`` what is tested.
 """
 
 from collections.abc import Callable
@@ -80,6 +81,24 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "The disk takes results again.",
     PromptKey.RESUMED: "The test goes on. Next pull: {next}.",
     PromptKey.RESUMED_ALL: "The test goes on. Pull when ready.",
+    PromptKey.CAUTION_AIR_CRANK: "Caution. Air in a cylinder or case turns the crank with force. Take every tool off it.",
+    PromptKey.CAUTION_AIR_CLEAR: "Stand clear of the belt, the clutch, the propeller and everything that turns.",
+    PromptKey.CAUTION_AIR_PARK: "Set gear and parking as the engine maker says before air goes in.",
+    PromptKey.CAUTION_AIR_LIMIT: "Never more than {limit}: seals blow out. Let the air in slowly.",
+    PromptKey.LEAK_PUMP: "Seal the {part}. Pump it to {pressure} and close the valve.",
+    PromptKey.LEAK_AIR: "Hold {cylinder} at top dead centre. Let air in slowly, up to {pressure}.",
+    PromptKey.LEAK_LOW: "Only {pressure}. Pump on to {limit} and close the valve.",
+    PromptKey.LEAK_CLOSED: "Closed at {pressure}. Hands off, the leak is being measured.",
+    PromptKey.LEAK_ANEW: "Pumped again. The measurement starts anew.",
+    PromptKey.LEAK_OVER: "Stop. {pressure} is over the limit of {limit}. Let air off now.",
+    PromptKey.LEAK_ABSOLUTE: "This gauge reads absolute pressure. Its reading at rest is taken as zero.",
+    PromptKey.LEAK_WAIT: "Not certain yet. About {count} seconds more.",
+    PromptKey.LEAK_PASS: "Passed. The {part} loses {rate} a minute. The limit is {limit}.",
+    PromptKey.LEAK_FAIL: "Failed. The {part} loses {rate} a minute. The limit is {limit}.",
+    PromptKey.LEAK_UNDECIDED: "The pressure went before it was certain. Pump again.",
+    PromptKey.LEAK_PERCENT: "{cylinder} loses {percent} percent. Listen where it goes.",
+    PromptKey.LEAK_MOVED: "The pressure jumped: the piston has moved. Let the air off and set it again.",
+    PromptKey.LEAK_STOPPED: "The leak test is stopped.",
 }
 
 _words: Callable[[int], str] = num2words

@@ -6,6 +6,7 @@ The sentences themselves are in one file a language (`gaugelink.bench.english`).
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import floor, log10
 
 from gaugelink.engine.units import PressureUnit
 
@@ -88,6 +89,24 @@ class PromptKey(StrEnum):
     DISK_BACK = "disk_back"
     RESUMED = "resumed"
     RESUMED_ALL = "resumed_all"
+    CAUTION_AIR_CRANK = "caution_air_crank"
+    CAUTION_AIR_CLEAR = "caution_air_clear"
+    CAUTION_AIR_PARK = "caution_air_park"
+    CAUTION_AIR_LIMIT = "caution_air_limit"
+    LEAK_PUMP = "leak_pump"
+    LEAK_AIR = "leak_air"
+    LEAK_LOW = "leak_low"
+    LEAK_CLOSED = "leak_closed"
+    LEAK_ANEW = "leak_anew"
+    LEAK_OVER = "leak_over"
+    LEAK_ABSOLUTE = "leak_absolute"
+    LEAK_WAIT = "leak_wait"
+    LEAK_PASS = "leak_pass"
+    LEAK_FAIL = "leak_fail"
+    LEAK_UNDECIDED = "leak_undecided"
+    LEAK_PERCENT = "leak_percent"
+    LEAK_MOVED = "leak_moved"
+    LEAK_STOPPED = "leak_stopped"
 
 
 CAUTIONS = (
@@ -99,6 +118,16 @@ CAUTIONS = (
     PromptKey.CAUTION_MANUAL,
 )
 """What is said before anyone cranks an engine with its plugs out (common practice, no source)."""
+
+AIR_CAUTIONS = (
+    PromptKey.CAUTION_AIR_CRANK,
+    PromptKey.CAUTION_AIR_CLEAR,
+    PromptKey.CAUTION_AIR_PARK,
+    PromptKey.CAUTION_AIR_LIMIT,
+    PromptKey.CAUTION_EYES,
+    PromptKey.CAUTION_MANUAL,
+)
+"""What is said before air goes into an engine (common practice, no source)."""
 
 ENDINGS = frozenset(
     {
@@ -122,6 +151,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
             PromptKey.READY_ALL,
             PromptKey.ENOUGH,
             PromptKey.DISK_BACK,
+            PromptKey.LEAK_CLOSED,
         }
     ),
     Tone.AGAIN: frozenset(
@@ -134,18 +164,20 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
             PromptKey.OVER,
         }
         | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
-        | {PromptKey.STILL_RISING}
+        | {PromptKey.STILL_RISING, PromptKey.LEAK_LOW, PromptKey.LEAK_ANEW, PromptKey.LEAK_UNDECIDED}
     ),
     Tone.NEXT: frozenset(
         {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
         | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA}
+        | {PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR}
     ),
-    Tone.DONE: ENDINGS,
+    Tone.DONE: ENDINGS | {PromptKey.LEAK_PASS, PromptKey.LEAK_PERCENT},
     Tone.TROUBLE: frozenset(
         {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
         | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
+        | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}
@@ -160,6 +192,8 @@ LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING,
 """Prompts after which the gauge may be tightened where it is."""
 
 _PRESSURES = frozenset({"value", "high", "low"})
+_SMALL = frozenset({"pressure", "rate", "limit"})
+"""Pressures of a leak-down: a few psi and less, told with two digits."""
 _CYLINDERS = frozenset({"cylinder", "next", "first", "second"})
 
 PromptArgs = Mapping[str, "str | float | tuple[str, ...] | tuple[tuple[str | float, ...], ...]"]
@@ -234,6 +268,8 @@ class Prompter:
             )
         if name in _PRESSURES or name == "difference":
             return self.unit.text(float(str(value)))
+        if name in _SMALL:
+            return f"{self.unit.from_kpa(float(str(value))):.{self._digits(value)}f} {self.unit.value}"
         return self._named(name, value, self.language.cylinder_text)
 
     def _spoken(self, name: str, value: object) -> str:
@@ -246,7 +282,10 @@ class Prompter:
             return self._number(float(str(value)))
         if name == "difference":
             return f"{self._number(float(str(value)))} {self.language.unit_spoken[self.unit]}"
-        if name == "count" and isinstance(value, int):
+        if name in _SMALL:
+            number = self.language.number(self.unit.from_kpa(float(str(value))), self._digits(value))
+            return f"{number} {self.language.unit_spoken[self.unit]}"
+        if name in ("count", "percent") and isinstance(value, int):
             return self.language.number(value, 0)
         return self._named(name, value, self.language.cylinder_spoken)
 
@@ -263,6 +302,11 @@ class Prompter:
 
     def _pair(self, gauge: str, name: str, cylinder: Callable[[str], str]) -> str:
         return self.language.pair.format(gauge=gauge, cylinder=cylinder(name))
+
+    def _digits(self, value: object) -> int:
+        """Digits after the point that leave two that count."""
+        size = abs(self.unit.from_kpa(float(str(value))))
+        return max(0, min(3, 1 - floor(log10(size)))) if size > 0 else 1
 
     def _number(self, kpa: float) -> str:
         return self.language.number(self.unit.from_kpa(kpa), self.unit.decimals)

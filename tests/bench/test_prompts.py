@@ -24,6 +24,11 @@ ARGS = {
     "named": (("PTO", "red", 924.0), ("MAG", "blue", 910.0)),
     "pairs": (("PTO", "red"), ("MAG", "blue")),
     "targets": ("PTO", "MAG"),
+    "pressure": 41.4,
+    "rate": 0.042,
+    "limit": 48.0,
+    "percent": 12,
+    "part": "crankcase",
 }
 
 
