@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import typer
 
 from gaugelink import __version__
-from gaugelink.app.commands import bench, contract, files, radio, record, test
+from gaugelink.app.commands import bench, contract, dashboard, files, radio, record, test
 from gaugelink.errors import GaugelinkError
 
 app = typer.Typer(
@@ -41,6 +41,7 @@ test.register(app)
 record.register(app)
 radio.register(app)
 contract.register(app)
+dashboard.register(app)
 
 
 def main() -> None:

@@ -135,7 +135,7 @@ class Daemon:
         shop = self.shop
         async with AsyncExitStack() as stack:
             make_folder(shop.journal.parent)
-            self._journal = await stack.enter_async_context(Journal.open(shop.journal))
+            self._journal = await stack.enter_async_context(Journal.open(shop.journal, alone=True))
             settings, port = shop.settings.broker, None
             if settings.embedded:
                 port = (await stack.enter_async_context(EmbeddedBroker(settings.port))).port

@@ -10,6 +10,7 @@ from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
+from gaugelink.app.shoppage import page_beside
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -58,6 +59,7 @@ async def run_service(
     acknowledge: bool = False,
     until_done: bool = False,
     silent: bool = False,
+    dashboard: int | None = None,
 ) -> None:
     """Run the service until it is told to stop.
 
@@ -70,6 +72,7 @@ async def run_service(
         acknowledge: the simulated mechanic acknowledges the cautions.
         until_done: end when the open test is done.
         silent: no voice and no tones.
+        dashboard: port of loopback on which the shop page is served in this process; None for no page.
 
     Raises:
         GaugelinkError: something that the service cannot run without is wrong.
@@ -94,6 +97,10 @@ async def run_service(
             )
             radio, clock = simulated.radio, Clock(speed)
             ears.append(MechanicsEar(simulated))
+        if dashboard is not None:
+            told, door = await stack.enter_async_context(page_beside(shop, dashboard, SIMULATION if simulate else ""))
+            ears.append(told)
+            console.print(door.sentence(), soft_wrap=True)
         fingers = Fingers(lambda: daemon)
         watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
         daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)

@@ -29,6 +29,9 @@ def run_command(
     ] = False,
     until_done: Annotated[bool, typer.Option("--until-done", help="End when the open test is done.")] = False,
     silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
+    dashboard: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="Serve the shop page on this port of loopback.")
+    ] = None,
 ) -> None:
     """Run the service of a bench until Ctrl-C."""
     from gaugelink.app.service import run_service
@@ -47,6 +50,7 @@ def run_command(
             acknowledge=acknowledge,
             until_done=until_done,
             silent=silent,
+            dashboard=dashboard,
         )
     )
 

@@ -1,0 +1,244 @@
+"""One leak-down under way: what its samples mean for the mechanic. No clock of its own, no edges."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.broker.leak_messages import LeakRequest
+from gaugelink.gauge.samples import FloatArray, SampleBatch
+from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, analyse
+from gaugelink.leak.differential import (
+    DifferentialFlag,
+    DifferentialLimit,
+    DifferentialResult,
+    judge_differential,
+)
+from gaugelink.leak.limits import DecayLimit
+from gaugelink.leak.steady import SteadyPhase, SteadyWatch
+from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
+
+FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
+"""A hold is analysed after so long, and again whenever it has become longer by this factor."""
+LONGEST_LOOK_S = 60.0
+WAIT_EVERY_S = 60.0
+"""How often the mechanic hears how much longer it takes."""
+_LOW = 0.75
+
+
+@dataclass(slots=True)
+class Heard:
+    """What some samples lead to."""
+
+    prompts: list[Prompt] = field(default_factory=list)
+    ended: bool = False
+    """The leak-down is over, with or without a certain verdict."""
+
+
+class DecayRun:
+    """A decay: pumped, closed, watched until it is certain."""
+
+    def __init__(self, request: LeakRequest, limit: DecayLimit, gauge: str, say: Prompter, ambient_abs_kpa: float) -> None:
+        self.request = request
+        self.limit = limit
+        self.gauge = gauge
+        self.watch = DecayWatch(limit)
+        self.result: DecayResult | None = None
+        """The last look's result."""
+        self._say = say
+        self._ambient_abs_kpa = ambient_abs_kpa
+        self._next_look_s = FIRST_LOOK_S
+        self._waited_s = 0.0
+        self._began_to_hold = False
+        self.had_gap = False
+
+    @property
+    def gauges(self) -> frozenset[str]:
+        """The gauges that it listens to."""
+        return frozenset({self.gauge})
+
+    def opening(self) -> Prompt:
+        """What to do first."""
+        return self._say.say(PromptKey.LEAK_PUMP, (), part=self.request.part, pressure=self.limit.test_kpa)
+
+    def hear(self, batch: SampleBatch) -> Heard:
+        """Take samples of the gauge."""
+        heard = Heard()
+        for notice in self.watch.push(batch.time_s, batch.pressure_kpa):
+            match notice.kind:
+                case NoticeKind.OVER_PRESSURE:
+                    heard.prompts.append(
+                        self._say.say(
+                            PromptKey.LEAK_OVER, (), pressure=notice.pressure_kpa, limit=self.limit.highest_kpa
+                        )
+                    )
+                case NoticeKind.ABSOLUTE:
+                    heard.prompts.append(self._say.say(PromptKey.LEAK_ABSOLUTE))
+                case NoticeKind.GAP:
+                    self.had_gap = True
+                case NoticeKind.PHASE:
+                    self._phase(notice.phase, notice.pressure_kpa, heard)
+                case NoticeKind.ZERO_UNKNOWN:
+                    continue
+        return heard
+
+    def due(self) -> Callable[[], DecayResult] | None:
+        """The analysis that is due now, to be called off the event loop; None when none is."""
+        evidence = self.watch.evidence()
+        ended = self.watch.phase is WatchPhase.RELEASED
+        if evidence is None or (self.watch.elapsed_s < self._next_look_s and not ended):
+            return None
+        longer_s = min(max(self.watch.elapsed_s, 1.0) * (NEXT_LOOK - 1.0), LONGEST_LOOK_S)
+        self._next_look_s = self.watch.elapsed_s + longer_s
+        limit, ambient_abs_kpa = self.limit, self._ambient_abs_kpa
+
+        def look() -> DecayResult:
+            return analyse(
+                evidence.time_s,
+                evidence.pressure_kpa,
+                limit,
+                ambient_abs_kpa=ambient_abs_kpa,
+                rest_kpa=evidence.rest_kpa,
+                thinned=evidence.thinned,
+                closed_s=evidence.closed_s,
+            )
+
+        return look
+
+    def judged(self, result: DecayResult) -> Heard:
+        """Take the result of a look."""
+        self.result = result
+        heard = Heard()
+        rate, limit = result.leak_kpa_per_min.value, result.limit_kpa_per_min
+        released = self.watch.phase is WatchPhase.RELEASED
+        if result.verdict is DecayVerdict.OPEN:
+            if released:
+                heard.prompts.append(self._say.say(PromptKey.LEAK_UNDECIDED))
+                heard.ended = True
+            elif result.more_s is not None and result.duration_s - self._waited_s >= WAIT_EVERY_S:
+                self._waited_s = result.duration_s
+                heard.prompts.append(self._say.say(PromptKey.LEAK_WAIT, (), count=max(5, round(result.more_s / 5) * 5)))
+            return heard
+        key = PromptKey.LEAK_PASS if result.verdict is DecayVerdict.PASS else PromptKey.LEAK_FAIL
+        heard.prompts.append(self._say.say(key, (), part=self.request.part, rate=rate, limit=limit))
+        heard.ended = True
+        return heard
+
+    def samples(self) -> tuple[FloatArray, FloatArray, float]:
+        """Times, gauge pressures and zero of the hold, its early part as blocks; shapes (n,)."""
+        evidence = self.watch.evidence()
+        if evidence is None:
+            return np.empty(0), np.empty(0), self.watch.zero_kpa
+        time_s, pressure_kpa = evidence.time_s, evidence.pressure_kpa
+        if evidence.thinned is not None:
+            time_s = np.concatenate([evidence.thinned[0] + evidence.closed_s, time_s])
+            pressure_kpa = np.concatenate([evidence.thinned[1], pressure_kpa])
+        return time_s, pressure_kpa, self.watch.zero_kpa
+
+    def flags(self) -> tuple[str, ...]:
+        """What is doubtful besides what the result says."""
+        return (DecayFlag.GAPS.value,) if self.had_gap else ()
+
+    def _phase(self, phase: WatchPhase, pressure_kpa: float, heard: Heard) -> None:
+        if phase is WatchPhase.PUMPING and self._began_to_hold:
+            heard.prompts.append(self._say.say(PromptKey.LEAK_ANEW))
+            self._began_to_hold = False
+        elif phase is WatchPhase.HOLDING:
+            self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
+            low = pressure_kpa < _LOW * self.limit.test_kpa
+            key = PromptKey.LEAK_LOW if low else PromptKey.LEAK_CLOSED
+            args = {"pressure": pressure_kpa} | ({"limit": self.limit.test_kpa} if low else {})
+            heard.prompts.append(self._say.say(key, (), **args))
+
+
+class DifferentialRun:
+    """A differential leak-down: air through an orifice, read when it has come to rest."""
+
+    def __init__(
+        self,
+        request: LeakRequest,
+        limit: DifferentialLimit,
+        gauge: str,
+        cylinder: str,
+        say: Prompter,
+        ambient_abs_kpa: float,
+    ) -> None:
+        self.request = request
+        self.limit = limit
+        self.gauge = gauge
+        self.cylinder = cylinder
+        self.watch = SteadyWatch(limit)
+        self.result: DifferentialResult | None = None
+        self.began_s: float | None = None
+        self.last_s = 0.0
+        self._say = say
+        self._ambient_abs_kpa = ambient_abs_kpa
+        self._zeros: dict[str, float] = {}
+        self._over = False
+        self._kept: list[tuple[float, float]] = []
+
+    @property
+    def gauges(self) -> frozenset[str]:
+        """The gauges that it listens to."""
+        return frozenset({self.gauge} | ({self.request.supply_gauge} if self.request.supply_gauge else set()))
+
+    def opening(self) -> Prompt:
+        """What to do first."""
+        return self._say.say(
+            PromptKey.LEAK_AIR, (self.cylinder,), cylinder=self.cylinder, pressure=self.limit.supply_kpa
+        )
+
+    def hear(self, batch: SampleBatch) -> Heard:
+        """Take samples of one of the gauges; what each shows first, without air, is its zero."""
+        heard = Heard()
+        zero = self._zeros.setdefault(batch.gauge, float(np.median(batch.pressure_kpa)))
+        shown = batch.pressure_kpa - zero
+        if batch.gauge != self.gauge:
+            self.watch.supply(batch.time_s, shown)
+            return heard
+        self.began_s = float(batch.time_s[0]) if self.began_s is None else self.began_s
+        self.last_s = float(batch.time_s[-1])
+        self._kept = [*self._kept, *zip(batch.time_s.tolist(), shown.tolist(), strict=True)][-4000:]
+        for phase in self.watch.push(batch.time_s, shown):
+            if phase is SteadyPhase.MOVED:
+                heard.prompts.append(self._say.say(PromptKey.LEAK_MOVED))
+            elif phase is SteadyPhase.STEADY:
+                self._steady(heard)
+        if self.watch.over and not self._over:
+            pressure = float(shown.max())
+            heard.prompts.append(
+                self._say.say(PromptKey.LEAK_OVER, (), pressure=pressure, limit=self.limit.highest_kpa)
+            )
+        self._over = self.watch.over
+        return heard
+
+    def samples(self) -> tuple[FloatArray, FloatArray, float]:
+        """Times, gauge pressures and zero of the last samples; shapes (n,)."""
+        kept = np.array(self._kept) if self._kept else np.empty((0, 2))
+        return kept[:, 0], kept[:, 1], self._zeros.get(self.gauge, 0.0)
+
+    def judge_now(self) -> DifferentialResult:
+        """Judge the pressures as they are, at rest or not."""
+        supply, cylinder, noise_u = self.watch.means()
+        unsteady = self.watch.phase is not SteadyPhase.STEADY
+        moved = self.watch.phase is SteadyPhase.MOVED
+        flags = ({DifferentialFlag.NOT_STEADY} if unsteady else set()) | (
+            {DifferentialFlag.PISTON_MOVED} if moved else set()
+        )
+        return judge_differential(
+            supply,
+            cylinder,
+            self.limit,
+            ambient_abs_kpa=self._ambient_abs_kpa,
+            noise_u_kpa=noise_u,
+            flags=frozenset(flags),
+        )
+
+    def _steady(self, heard: Heard) -> None:
+        self.result = self.judge_now()
+        percent = round(self.result.loss_percent.value)
+        heard.prompts.append(
+            self._say.say(PromptKey.LEAK_PERCENT, (self.cylinder,), cylinder=self.cylinder, percent=percent)
+        )
+        heard.ended = not self.request.follow

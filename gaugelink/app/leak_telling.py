@@ -1,0 +1,179 @@
+"""From a leak-down's words to the published ones: limits from a request, results to messages and journal entries."""
+
+from datetime import datetime
+from math import isfinite
+
+import numpy as np
+from pydantic import ValidationError
+
+from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.errors import SettingsError
+from gaugelink.gauge.samples import FloatArray
+from gaugelink.leak.decay import DecayResult
+from gaugelink.leak.differential import FAA_SCALE, DifferentialLimit, DifferentialResult, Orifice, faa_orifice
+from gaugelink.leak.limits import DecayLimit, practice_limit
+from gaugelink.peak.events import EventSamples, GaugeKind
+
+
+def decay_limit(request: LeakRequest) -> DecayLimit:
+    """The limit of a request: its practice, and what it sets itself.
+
+    Raises:
+        SettingsError: the numbers do not fit together.
+    """
+    limit = practice_limit(request.practice, fixed_time=request.fixed_time)
+    own = {
+        name: value
+        for name in ("loss_kpa", "minutes", "test_kpa", "highest_kpa", "volume_cm3")
+        if (value := getattr(request, name)) is not None
+    }
+    changes: dict[str, object] = dict(own)
+    if "loss_kpa" in own or "minutes" in own:
+        changes["source"] = "set by the shop"
+    try:
+        return DecayLimit.model_validate(limit.model_dump() | changes)
+    except ValidationError as error:
+        raise SettingsError(f"The leak test cannot be run so: {error.errors(include_url=False)[0]['msg']}.") from error
+
+
+def differential_limit(request: LeakRequest, engine: EngineRecord) -> DifferentialLimit:
+    """The limit of a differential request; the orifice by the aviation reference when none is named.
+
+    Raises:
+        SettingsError: there is no bore and no orifice, or the numbers do not fit together.
+    """
+    bore_mm = request.bore_mm or engine.bore_mm
+    if request.orifice_mm is not None:
+        orifice = Orifice(diameter_mm=request.orifice_mm)
+    elif bore_mm is not None:
+        orifice = faa_orifice(bore_mm)
+    else:
+        raise SettingsError(
+            f"The engine {engine.id} has no bore, and the orifice depends on it: give --orifice-mm or --bore-mm."
+        )
+    changes: dict[str, object] = {"orifice": orifice, "bore_mm": bore_mm, "hot": request.hot}
+    if request.orifice_mm is None:
+        changes["scale"] = FAA_SCALE
+    for name in ("supply_kpa", "highest_kpa"):
+        if getattr(request, name) is not None:
+            changes[name] = getattr(request, name)
+    try:
+        return DifferentialLimit.model_validate(changes)
+    except ValidationError as error:
+        raise SettingsError(f"The leak test cannot be run so: {error.errors(include_url=False)[0]['msg']}.") from error
+
+
+def decay_message(
+    result: DecayResult,
+    *,
+    bench: str,
+    decay_id: str,
+    machine: str,
+    part: str,
+    gauge: str,
+    at: datetime,
+    cylinder: str | None = None,
+    test_id: str | None = None,
+    flags: tuple[str, ...] = (),
+) -> Decay:
+    """The published form of a decay."""
+    rate = result.leak_kpa_per_min
+    numbers = {
+        "leak_kpa_per_min": rate.value,
+        "leak_low_kpa_per_min": rate.low,
+        "leak_high_kpa_per_min": rate.high,
+        "limit_kpa_per_min": result.limit_kpa_per_min,
+        "probability_pass": result.probability_pass,
+        "time_to_limit_s": result.time_to_limit_s,
+        "heated_kpa": result.heated_kpa,
+        "heated_u_kpa": result.heated_u_kpa,
+        "settling_s": result.settling_s,
+        "hole_share": result.hole_share,
+    }
+    for name, interval, unit in (("hole", result.hole_mm, "mm"), ("flow", result.leak_cm3_per_min, "std_cm3_per_min")):
+        if interval is not None:
+            numbers |= {
+                f"{name}_{unit}": interval.value,
+                f"{name}_low_{unit}": interval.low,
+                f"{name}_high_{unit}": interval.high,
+            }
+    return Decay(
+        at=at,
+        bench=bench,
+        decay_id=decay_id,
+        test_id=test_id,
+        machine=machine,
+        part=part,
+        gauge=gauge,
+        cylinder=cylinder,
+        kind=DecayKind.DECAY,
+        verdict=result.verdict.value,
+        duration_s=result.duration_s,
+        start_kpa=result.start_kpa,
+        end_kpa=result.end_kpa,
+        rate_kpa_per_s=rate.value / 60.0,
+        rate_u_kpa_per_s=max(rate.high - rate.value, rate.value - rate.low) / 60.0,
+        time_constant_s=result.time_constant_s if result.time_constant_s < 1e7 else None,
+        numbers={name: round(value, 6) for name, value in numbers.items() if isfinite(value)},
+        flags=tuple(sorted({*result.flags, *flags})),
+        text=result.reason,
+    )
+
+
+def differential_message(
+    result: DifferentialResult,
+    *,
+    bench: str,
+    decay_id: str,
+    machine: str,
+    gauge: str,
+    cylinder: str,
+    duration_s: float,
+    at: datetime,
+    test_id: str | None = None,
+) -> Decay:
+    """The published form of a differential leak-down."""
+    numbers = {
+        "supply_kpa": result.supply_kpa,
+        "cylinder_kpa": result.cylinder_kpa,
+        "leak_mm2": result.leak_mm2.value,
+        "leak_low_mm2": result.leak_mm2.low,
+        "leak_high_mm2": result.leak_mm2.high,
+        "hole_mm": result.leak_mm.value,
+        "hole_low_mm": result.leak_mm.low,
+        "hole_high_mm": result.leak_mm.high,
+    }
+    return Decay(
+        at=at,
+        bench=bench,
+        decay_id=decay_id,
+        test_id=test_id,
+        machine=machine,
+        gauge=gauge,
+        cylinder=cylinder,
+        kind=DecayKind.DIFFERENTIAL,
+        verdict=result.verdict.value,
+        duration_s=duration_s,
+        start_kpa=result.supply_kpa,
+        end_kpa=result.cylinder_kpa,
+        leak_percent=result.loss_percent.value,
+        leak_u_percent=result.loss_percent.u,
+        numbers={name: round(value, 6) for name, value in numbers.items()},
+        flags=tuple(sorted(result.flags)),
+        text=result.reason,
+    )
+
+
+def samples_of(time_s: FloatArray, pressure_kpa: FloatArray, zero_kpa: float) -> EventSamples:
+    """The samples of a leak-down as the journal keeps them; `pressure_kpa` has the zero taken off, shape (n,)."""
+    return EventSamples(
+        time_s=time_s,
+        pressure_kpa=pressure_kpa + zero_kpa,
+        over_range=np.zeros(len(time_s), dtype=np.bool_),
+        lost_samples=0,
+        kind=GaugeKind.LIVE,
+        zero_kpa=zero_kpa,
+        zero_u_kpa=0.0,
+        noise_kpa=0.0,
+    )

@@ -1,0 +1,206 @@
+"""Gives the shop page what it asks of a shop: its machines, its journal as history and reports, and a place to run."""
+
+import asyncio
+import tempfile
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from gaugelink.app.daemon import Watcher
+from gaugelink.app.pages import write_report
+from gaugelink.app.records import RecordedTest as Judged
+from gaugelink.app.records import Records
+from gaugelink.app.shopfile import Shop
+from gaugelink.bench.plan import TestKind
+from gaugelink.broker.message import rfc3339
+from gaugelink.dashboard.door import Door
+from gaugelink.dashboard.record import (
+    BeforeAfter,
+    Cylinder,
+    Form,
+    Machine,
+    MachineRecord,
+    RecordedJob,
+    RecordedTest,
+    TrendRow,
+)
+from gaugelink.dashboard.serve import Certificate, serving, take_port
+from gaugelink.errors import SettingsError
+from gaugelink.journal import Journal
+from gaugelink.report.words import history_sentences
+
+
+def machines_of(shop: Shop) -> tuple[Machine, ...]:
+    """The fleet as the page draws it."""
+    machines = []
+    for record in shop.fleet.machine:
+        engine = shop.fleet.engine_of(record.id)
+        machines.append(
+            Machine(
+                id=record.id,
+                name=record.name,
+                engine=engine.name,
+                layout=engine.layout.value,
+                cycle=engine.cycle,
+                cylinders=tuple(Cylinder(name=one.name, bank=one.bank) for one in engine.cylinders),
+            )
+        )
+    return tuple(machines)
+
+
+class JournalRecord:
+    """A shop's journal as the page's record. The journal is opened anew for each question, to read only."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+
+    @asynccontextmanager
+    async def _records(self) -> AsyncIterator[Records]:
+        if not self._shop.journal.exists():
+            raise SettingsError("There is no journal yet: it begins with the first test.")
+        async with Journal.open(self._shop.journal, read_only=True) as journal:
+            yield Records(self._shop, journal)
+
+    async def history(self, machine: str) -> MachineRecord:
+        """How a machine went.
+
+        Raises:
+            GaugelinkError: the machine is not in the fleet, or the journal cannot be read.
+        """
+        self._shop.fleet.find(machine)
+        async with self._records() as records:
+            history, past, jobs = await records.history(machine)
+            tests = await records.tests(machine)
+        at_sea_level = {test.test_id: {one.cylinder: one.sea_level_kpa for one in test.readings} for test in past}
+        return MachineRecord(
+            machine=machine,
+            per=history.unit,
+            tests=tuple(_recorded(test, at_sea_level) for test in tests),
+            jobs=tuple(RecordedJob(at=rfc3339(job.at), job=job.job, cylinders=job.cylinders) for job in jobs),
+            trends=tuple(
+                TrendRow(
+                    cylinder=trend.cylinder,
+                    percent=trend.percent.value,
+                    percent_u=2.0 * trend.percent.u,
+                    is_wearing=trend.is_wearing,
+                )
+                for trend in history.trends
+            ),
+            effects=tuple(
+                BeforeAfter(
+                    at=rfc3339(effect.job.at),
+                    job=effect.job.job,
+                    cylinder=effect.cylinder,
+                    gain_percent=effect.gain_percent.value,
+                    gain_u_percent=2.0 * effect.gain_percent.u,
+                    is_real=effect.is_real,
+                )
+                for effect in history.jobs
+            ),
+            says=history_sentences(history, len(past)),
+        )
+
+    async def report(self, test_id: str, form: Form) -> bytes:
+        """The report of a test.
+
+        Raises:
+            GaugelinkError: there is no such test, or it has no reading.
+        """
+        async with self._records() as records:
+            data = await records.report(test_id)
+
+        def draw() -> bytes:
+            with tempfile.TemporaryDirectory(prefix="gaugelink-report-") as folder:
+                out = Path(folder) / f"report.{form.value}"
+                write_report(data, out)
+                return out.read_bytes()
+
+        return await asyncio.to_thread(draw)
+
+
+def _recorded(test: Judged, at_sea_level: dict[str, dict[str, float]]) -> RecordedTest:
+    verdict = test.verdict
+    dry = test.state.plan.kind is TestKind.DRY
+    return RecordedTest(
+        test_id=test.stored.test_id,
+        at=rfc3339(test.stored.began_at),
+        kind=test.state.plan.kind.value,
+        word=verdict.word.value if verdict is not None else None,
+        summary=verdict.summary if verdict is not None else "",
+        spread_percent=verdict.spread_percent if verdict is not None else None,
+        readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
+        sea_level_kpa=at_sea_level.get(test.stored.test_id, {}) if dry else {},
+    )
+
+
+class Listening(Watcher):
+    """Lets the page wait until the bench has said where its broker is."""
+
+    def __init__(self) -> None:
+        self._port: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+
+    def listening(self, address: str) -> None:
+        """Keep the port."""
+        port = urlsplit(address).port
+        if port is not None and not self._port.done():
+            self._port.set_result(port)
+
+    async def port(self) -> int:
+        """The broker's port, once it is known."""
+        return await asyncio.shield(self._port)
+
+
+@asynccontextmanager
+async def page_beside(shop: Shop, port: int, notice: str = "") -> AsyncIterator[tuple[Watcher, Door]]:
+    """Serve the page on loopback in the bench's own process; gives a watcher that the bench is to tell.
+
+    Raises:
+        GaugelinkError: the port is taken.
+    """
+    door = Door(port=port)
+    listening, told = take_port(door), Listening()
+
+    async def serve() -> None:
+        broker_port = await told.port()
+        async with serving(
+            listening,
+            door,
+            shop.settings.broker,
+            [shop.name],
+            broker_port=broker_port,
+            machines=machines_of(shop),
+            record=JournalRecord(shop),
+            notice=notice,
+        ) as task:
+            await task
+
+    task = asyncio.create_task(serve(), name="page beside the bench")
+    try:
+        yield told, door
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        listening.close()
+
+
+@asynccontextmanager
+async def show_page(
+    shop: Shop, door: Door, benches: Sequence[str], certificate: Certificate | None = None
+) -> AsyncIterator[None]:
+    """Serve the page as a process of its own, until the block ends.
+
+    Raises:
+        GaugelinkError: the port is taken, or the certificate cannot be used.
+    """
+    listening = take_port(door)
+    async with serving(
+        listening,
+        door,
+        shop.settings.broker,
+        benches,
+        machines=machines_of(shop),
+        record=JournalRecord(shop),
+        certificate=certificate,
+    ):
+        yield
