@@ -179,5 +179,7 @@ def _smooth(stairs: Staircase, plateau: Plateau, u_kpa: float) -> Climb:
     low, centre, high = np.interp([0.025, 0.5, 0.975], below, goals)
     rate = float(p @ (usual + extra) / p.sum())
     share = 1 - float(np.exp(-max(rate, 0.0) * period))
-    u = float(np.hypot(max(high - centre, centre - low) / 2, _SMOOTH_MODEL * (centre - last)))
+    # A climb of three strokes or so is over before its law shows.
+    model = _SMOOTH_MODEL * (2.0 if t[-1] < 4 * period else 1.0)
+    u = float(np.hypot(max(high - centre, centre - low) / 2, model * (centre - last)))
     return Climb(float(centre), u, share)

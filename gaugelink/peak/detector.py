@@ -21,7 +21,7 @@ from gaugelink.peak.notices import (
 )
 from gaugelink.peak.quiet import Quiet
 from gaugelink.peak.recent import Recent
-from gaugelink.peak.stretch import find_fall, is_flat, last_rise
+from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
 from gaugelink.peak.strokes import StrokeWatch
 from gaugelink.peak.zero import Zero
 
@@ -78,6 +78,7 @@ class Detector:
         self._check_s = 0.0
         self._no_quiet = False
         self._may_hold = True
+        self._held_kpa: float | None = None
         self._fell_kpa = 0.0
         self._trimmed = False
         self._losses = Losses()
@@ -235,6 +236,8 @@ class Detector:
         self._quiet.dt_s = spacing(t) or 0.01
         self._quiet_from_s = float(t[0])
         if not ended and self._quiet.settles(p):
+            rest_kpa = self._quiet.rest_kpa
+            self._held_kpa = rest_kpa if rest_kpa > self._settings.zero_limit_kpa else None
             return
         self._quiet.guess(p)
         self._no_quiet = True
@@ -293,7 +296,6 @@ class Detector:
             if burst.last_rise_s is None and not is_flat(self._tail(now_s), self._quiet.wake_kpa) and not too_long:
                 self._check_s = now_s + max(0.1, self._quiet.dt_s)
                 return
-        level_before = self._quiet.rest_kpa + self._fell_kpa
         tail = self._tail(now_s)
         if burst.is_event:
             self._may_hold = burst.kind is GaugeKind.HELD
@@ -302,13 +304,11 @@ class Detector:
                 notices.append(EventOpened(float(recent.time_s[self._start + burst.first])))
                 notices.extend(self._pending)
             notices.append(EventClosed(samples))
-            level_before = self._quiet.rest_kpa + (burst.top_kpa if burst.kind is GaugeKind.HELD else 0.0)
-        after = middle(tail)
-        fell = level_before - after
-        usual = self._zero.level_kpa if self._zero is not None else 0.0
-        to_nothing = after < settings.zero_limit_kpa or fell > 0.8 * (level_before - usual)
-        if fell > max(0.6 * settings.event_kpa, 2 * self._quiet.wake_kpa) and to_nothing:
+            self._held_kpa = self._quiet.rest_kpa + burst.top_kpa if self._may_hold else None
+        zero_kpa = self._zero.level_kpa if self._zero else 0.0
+        if was_vented(self._held_kpa, middle(tail), zero_kpa, settings.event_kpa / 2):
             notices.append(Handling(now_s, HandlingKind.VENTED))
+            self._held_kpa = None
         elif burst.handling is not None and not ended:
             notices.append(Handling(now_s, burst.handling))
         self._pending.clear()

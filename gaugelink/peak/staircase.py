@@ -114,8 +114,9 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         hi = min(max(hi, lo + 1), n)
         u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding))
         begin = fine.onset(place) if place in fine.peaks else place - look.width
-        at = _centre(time_s, x, max(begin, 0), min(max(lo, place + 1), n - 1), 4 * noise_kpa)
-        steps.append(Step(at if at is not None else float(time_s[min(place, n - 1)]), float(np.mean(x[lo:hi])), u))
+        middle_s = _centre(time_s, x, max(begin, 0), min(max(lo, place + 1), n - 1), 4 * noise_kpa)
+        step_s = middle_s if middle_s is not None else float(time_s[min(place, n - 1)])
+        steps.append(Step(step_s, float(np.mean(x[lo:hi])), u))
     before = x[max(0, first - max(1, round(0.1 / dt))) : first + 1]
     return Staircase(
         steps=tuple(steps),

@@ -30,14 +30,11 @@ RATES = {"live": (25.0, 50.0, 100.0, 200.0), "held": (5.0, 10.0, 20.0, 100.0)}
 
 
 def traces(kind: str, count: int, seed: int) -> list[CylinderTrace]:
-    """Random cranked cylinders. Held ones do not leak: the bench of the simulator keeps account of a held level."""
+    """Random cranked cylinders."""
     rng = np.random.default_rng(seed)
     turns = [random_turn(rng, slipped_hand=kind == "live" and bool(rng.random() < 0.1)) for _ in range(count)]
     if kind == "held":
-        turns = [
-            replace(turn, valve=replace(random_check_valve(rng, turn.spec), leak_per_s=0.0), cranking=turn.cranking)
-            for turn in turns
-        ]
+        turns = [replace(turn, valve=random_check_valve(rng, turn.spec)) for turn in turns]
     made = crank_many(turns)
     return [t for t in made if (t.final_held_kpa if kind == "held" else t.cylinder_peak_kpa) > LEAST_KPA]
 
