@@ -177,6 +177,21 @@ def test_bleeding_a_held_gauge_is_told_and_is_no_event() -> None:
     assert 12.0 < vents[0] < 13.5
 
 
+def test_bleeding_in_several_presses_is_told_once() -> None:
+    t = clock(20.0, 20.0)
+    x = stairs(t, 4.0, 6) * (1 - 0.3 * (t > 10.0)) * (1 - 0.4 * (t > 12.0)) * (1 - 0.9 * (t > 14.0))
+    said = feed(t, shown(x))
+    vents = [n.time_s for _, n in said if isinstance(n, Handling) and n.what is HandlingKind.VENTED]
+    assert len(vents) == 1
+    assert 12.0 < vents[0] < 15.0
+
+
+def test_a_live_gauge_is_never_called_bled() -> None:
+    t = clock(20.0, 100.0)
+    said = feed(t, shown(pulses(t, 4.0, 8)))
+    assert HandlingKind.VENTED not in {n.what for _, n in said if isinstance(n, Handling)}
+
+
 def test_a_screwing_hand_is_told_and_is_no_event() -> None:
     t = clock(20.0, 100.0)
     x = sum(20.0 * np.exp(-(((t - at) / 0.2) ** 2)) for at in (5.0, 6.4, 7.8))
