@@ -26,6 +26,7 @@ from gaugelink.gauge.learn_runs import (
     roughness_kpa,
     runs_of,
     same_quantity,
+    stride_kpa,
     turns,
 )
 from gaugelink.gauge.learn_text import is_text, learn_text
@@ -77,13 +78,15 @@ def learn(
     if not frames.head.shape[1]:
         return LearnResult(None, (), (*missing, "Some frames are empty."))
     checksum, proof_at, note = find_checksum(frames)
-    if is_text(used) and checksum is None:
+    if is_text(used) and proof_at != -1:
         return learn_text(used, missing, heard, name)
     missing += _too_few_frames(used)
     tickers = find_tickers(frames)
-    claimed = {place for ticker in tickers for place in ticker.places if place >= 0}
-    if proof_at is not None and frames.fixed:
-        claimed.add(frames.head.shape[1] + proof_at)
+    # In the shortest frames, what stands at the end is here; in longer ones these bytes are samples like others.
+    shortest = frames.head.shape[1]
+    claimed = {place if place >= 0 else shortest + place for ticker in tickers for place in ticker.places}
+    if proof_at is not None:
+        claimed.add(shortest + proof_at)
     batteries, battery_typed = find_battery(frames, used)
     runs = runs_of(find_guesses(frames, used, frozenset(claimed)), frames, unit)
     runs.sort(key=lambda run: (run.guess.cost(unit), -run.guess.count, run.guess.at))
@@ -177,7 +180,8 @@ def _weigh_scale(verdict: _Verdict, guess: Guess, segments: Sequence[LabelledSeg
 def _contested(rivals: list[Run], templates: Sequence[ByteArray], segments: Sequence[LabelledSegment]) -> _Verdict:
     unit, half_step = segments[0].unit, float(Readings.of(segments).half_step_kpa.max())
     others = [run.guess for run in rivals[1:]]
-    next_kpa = telling_pressure_kpa(rivals[0].guess, others, templates, unit, half_step)
+    typed = [segment.shown_kpa for segment in segments]
+    next_kpa = telling_pressure_kpa(rivals[0].guess, others, templates, unit, half_step, typed)
     if next_kpa is None:
         text = f"{len(rivals)} readings of the same bytes agree, and no pressure tells them apart by this display."
     else:
@@ -196,7 +200,21 @@ def _without_parts(runs: list[Run], frames: Frames) -> list[Run]:
     def less(run: Run, other: Run) -> bool:
         return _less(run, other, moving, frames) and not _less(other, run, moving, frames)
 
-    return [run for run in runs if not any(less(run, other) for other in runs)] or runs
+    left = [run for run in runs if not any(less(run, other) for other in runs)] or runs
+    return [run for run in left if not _crosses(run, left, moving)] or left
+
+
+def _crosses(run: Run, others: Sequence[Run], moving: frozenset[int]) -> bool:
+    """Whether a run lies across the border of two others that explain all its bytes and more."""
+    mine = run.guess.places & moving
+    near = [other for other in others if other is not run and not other.guess.places.isdisjoint(mine)]
+    for k, one in enumerate(near):
+        for other in near[k + 1 :]:
+            both = one.guess.places | other.guess.places
+            apart = one.guess.places.isdisjoint(other.guess.places)
+            if apart and mine < both & moving and not (one.guess.places | other.guess.places) <= run.guess.places:
+                return True
+    return False
 
 
 def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
@@ -209,8 +227,7 @@ def _less(run: Run, other: Run, moving: frozenset[int], frames: Frames) -> bool:
         return True
     if mine.places < its.places and not mine.kind.floating and has_exponent(its, frames):
         return True
-    rough = [roughness_kpa(guess, frames) for guess in (mine, its)]
-    if rough[0] > 4.0 * rough[1] + 3.0 * mine.count_kpa + LEAP_KPA:
+    if roughness_kpa(mine, frames) > 1.5 * stride_kpa(its, frames) + 3.0 * mine.count_kpa + LEAP_KPA:
         return True
     if mine.kind.floating or its.kind.floating:
         return False

@@ -78,13 +78,19 @@ def stands_for(guess: Guess, other: Guess, frames: Sequence[ByteArray]) -> bool:
 
 
 def telling_pressure_kpa(
-    guess: Guess, rivals: Sequence[Guess], frames: Sequence[ByteArray], unit: PressureUnit, half_step_kpa: float
+    guess: Guess,
+    rivals: Sequence[Guess],
+    frames: Sequence[ByteArray],
+    unit: PressureUnit,
+    half_step_kpa: float,
+    typed_kpa: Sequence[float],
 ) -> float | None:
-    """The round pressure, in the typed unit, that tells `guess` from most of its rivals; the least of equals."""
+    """The round pressure that tells `guess` from most of its rivals: not one typed before, and the least of equals."""
     grain = next(step for step in (1, 2, 5, 10, 20, 50, 100, 500, 1000, 5000, 10000) if unit.to_kpa(step) >= 12.0) if (
         unit.to_kpa(1.0) < 12.0
     ) else 0.2  # fmt: skip
     pressures = np.arange(0.0, MOST_KPA, unit.to_kpa(grain))
+    pressures = pressures[[min(abs(typed - pressure) for typed in typed_kpa) > 15.0 for pressure in pressures]]
     told = np.zeros(len(pressures))
     for rival in rivals:
         clear = 2.5 * half_step_kpa + 1.2 * max(guess.count_kpa, rival.count_kpa)

@@ -221,5 +221,10 @@ def roughness_kpa(guess: Guess, frames: Frames) -> float:
     return float(leap.max(initial=0.0))
 
 
+def stride_kpa(guess: Guess, frames: Frames) -> float:
+    """The longest step of a reading from one frame to the next while the pressure moves."""
+    return float(np.abs(np.diff(read(guess, frames.between), axis=0)).max(initial=0.0))
+
+
 def _counts(guess: Guess, pressure_kpa: FloatArray) -> FloatArray:
     return np.rint((pressure_kpa - guess.add_kpa) / guess.scale.kpa)
