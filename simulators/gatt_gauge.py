@@ -144,11 +144,16 @@ class SimulatedGauge:
         if task is not None:
             task.cancel()
             await asyncio.wait([task])
+        async with self._fed_or_taken:
+            self._fed.clear()
+            self._fed_or_taken.notify_all()
         if self._radio is not None and controller is not None and device is not None:
             await self._radio.power_down(controller, device)
 
     async def feed(self, time_s: Sequence[float] | NDArray[np.float64], pressure_kpa: NDArray[np.float64]) -> None:
         """Give the gauge the gauge pressures of its next samples; return when it has taken them all.
+
+        A gauge that is off takes none; what is left when it is switched off is gone.
 
         `time_s` and `pressure_kpa` have the shape (n,). Raise ValueError when they are not sampled at the gauge's rate.
         """
@@ -156,6 +161,10 @@ class SimulatedGauge:
             given_hz = (len(time_s) - 1) / float(time_s[-1] - time_s[0])
             if abs(given_hz / self.rate_hz - 1.0) > 0.02:
                 raise ValueError(f"samples come at {given_hz:.1f} Hz; this gauge samples at {self.rate_hz:.1f} Hz")
+        if self._device is None:
+            # Nobody takes the samples, but the cranking takes its time.
+            await asyncio.sleep(len(time_s) / (self.rate_hz * self._speed) if self._speed else 0.0)
+            return
         async with self._fed_or_taken:
             self._fed.extend(float(kpa) for kpa in pressure_kpa)
             self._fed_or_taken.notify_all()

@@ -89,6 +89,28 @@ def test_feeding_at_another_rate_than_the_gauge_samples_is_refused() -> None:
     run_driven(main())
 
 
+def test_what_a_gauge_is_fed_while_it_is_off_is_gone() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        gauge = SimulatedGauge(LAYOUT)
+        async with simulated_shop_radio([gauge]) as radio:
+            feeding = asyncio.create_task(gauge.feed(np.arange(500) / 100.0, np.full(500, 300.0)))
+            await asyncio.sleep(1.0)
+            await gauge.switch_off()
+            async with asyncio.timeout(1.0):
+                await feeding
+            began_s = loop.time()
+            await gauge.feed(np.arange(300) / 100.0, np.full(300, 600.0))
+            assert loop.time() - began_s == pytest.approx(3.0)
+            await gauge.switch_on()
+            async with connected(radio, gauge) as (_client, _gone, frames):
+                await asyncio.sleep(10.0)
+                assert len(frames) > 90
+                assert all(set(frame[2:]) == {0} for _, frame in frames)
+
+    run_driven(main())
+
+
 @pytest.mark.parametrize(("mtu", "samples"), [(23, 9), (247, 10)])
 def test_frames_fit_the_mtu(mtu: int, samples: int) -> None:
     # A notification carries MTU - 3 bytes: Core Specification, Vol 3 Part F, 3.4.7.1.
