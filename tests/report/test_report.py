@@ -18,6 +18,7 @@ from gaugelink.report.page import report_pdf, report_png
 from gaugelink.report.terminal import fleet_table, history_table, verdict_table
 from gaugelink.report.words import CAUTIONS, DOES_NOT_PROVE, advice_of, finding_order, reading_rows
 from gaugelink.verdict.fleet import Ranked
+from gaugelink.verdict.judge import judge_test
 from tests.report.samples import TRIPLE, sample_report
 
 
@@ -179,3 +180,14 @@ def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:
     trace = trace_of_event("PTO", event)
     assert trace.stroke_times_s == pytest.approx((0.2, 0.5))
     assert trace.time_s == pytest.approx([0.2, 0.5])
+
+
+def test_a_test_without_any_reading_or_with_a_dead_cylinder_still_makes_a_page(tmp_path: Path) -> None:
+    empty = sample_report(with_history=False)
+    verdict = judge_test(TRIPLE, [], empty.verdict.conditions, unit=empty.unit)
+    data = replace(empty, verdict=verdict, traces=())
+    assert Page(report_html(data)).words.count("not read") >= 3
+    report_png(data, tmp_path / "a.png")
+    dead = sample_report((134.0, 0.0, 133.0), with_history=False)
+    assert dead.verdict.word.value == "investigate"
+    assert "investigate" in Page(report_html(dead)).words
