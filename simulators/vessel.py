@@ -97,9 +97,17 @@ def watch(
         # First law for the air left inside: what flows out takes its enthalpy, the rest pays for it.
         return [-flow, (wall - kelvin) / vessel.settling_s - (_G - 1.0) * kelvin * flow / mass]
 
+    def empty(t: float, y: Array) -> float:
+        return float(y[0] * _R * y[1] / volume - ambient - start_kpa)
+
+    # The flow's slope has no bound where the pressures are the same: a volume that is empty to a thousandth is empty.
+    empty.terminal = True  # type: ignore[attr-defined]
     at = np.arange(0.0, duration_s, 1.0 / rate_hz)
-    solved = solve_ivp(slopes, (0.0, duration_s), [m0, t0], method="LSODA", t_eval=at, rtol=1e-9, atol=1e-14)
-    held = (solved.y[0] * _R * solved.y[1] / volume - ambient) / 1e3
+    solved = solve_ivp(
+        slopes, (0.0, duration_s), [m0, t0], method="LSODA", t_eval=at, rtol=1e-9, atol=1e-14, events=empty
+    )
+    held = np.zeros(len(at))
+    held[: len(solved.t)] = (solved.y[0] * _R * solved.y[1] / volume - ambient) / 1e3
     before = np.arange(-quiet_s - pump_s, -1e-9, 1.0 / rate_hz)
     strokes = np.floor((before + pump_s) / 0.5 + 1.0) * 0.5 / pump_s
     pumped = np.where(before < -pump_s, 0.0, start_kpa * np.clip(strokes, 0.0, 1.0))

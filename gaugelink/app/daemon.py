@@ -12,17 +12,20 @@ from contextlib import AsyncExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 
+from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.livefeed import LiveFeed, LivePack
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.traits import traits_of
+from gaugelink.bench import tones
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.voice import Voice
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import gauge_state_message
 from gaugelink.broker.embedded import EmbeddedBroker
+from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.senml import live_pressure
@@ -34,6 +37,7 @@ from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.supervisor import SupervisedLink
 from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
+from gaugelink.leak.decay import DecayResult
 from gaugelink.peak.detector import Detector, EventClosed, EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import GaugeTraits
 from gaugelink.peak.judge import judge
@@ -55,6 +59,9 @@ class Watcher:
 
     def sampled(self, gauge: str, pack: LivePack) -> None:
         """The pressure went on."""
+
+    def leaking(self, progress: DecayProgress) -> None:
+        """A leak-down goes on."""
 
     def linked(self, state: LinkState) -> None:
         """A gauge's link changed."""
@@ -103,6 +110,8 @@ class Daemon:
         """
         self.shop = shop
         self.session = Session(shop)
+        self.leak = LeakSession(shop)
+        self._looking: asyncio.Task[None] | None = None
         self._radio = radio or Radio()
         self._clock = clock
         self._watchers = tuple(watchers)
@@ -185,6 +194,8 @@ class Daemon:
 
     async def obey(self, command: Command) -> Step:
         """Carry out a command as if it had come over the broker, with an id that was not used before."""
+        if self.leak.takes(command.action):
+            return await self._take(self.leak.command, command, self.session.test_id)
         if command.action is CommandAction.BEGIN and command.machine is not None:
             await self._look_back(command.machine)
         return await self._take(self.session.command, command)
@@ -338,6 +349,25 @@ class Daemon:
             )
             self._broker.publish_live(f"gauge/{gauge}/pressure", payload)
 
+    async def leaked(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
+        """Give samples to the leak-down that is under way, and look at it off the event loop when that is due."""
+        assert self._broker is not None
+        step = await self._take(self.leak.hear, batch)
+        if step.progress is not None:
+            self._broker.publish_live(step.progress.topic_suffix, step.progress.model_dump_json())
+            for watcher in self._watchers:
+                watcher.leaking(step.progress)
+            rate = self.leak.live_rate()
+            if self.leak.following and rate is not None and self._voice is not None:
+                await self._voice.play(tones.leak_pcm(rate.kpa_per_min / self.leak.limit_kpa_per_min))
+        if self._looking is None or self._looking.done():
+            look = self.leak.due()
+            if look is not None:
+                self._looking = tasks.create_task(self._look(self.leak.decay_id, look), name="leak")
+
+    async def _look(self, decay_id: str, look: Callable[[], DecayResult]) -> None:
+        await self._take(self.leak.judged, decay_id, await asyncio.to_thread(look))
+
     async def noticed(self, gauge: str, notice: EventOpened | StrokeSeen | Handling) -> None:
         """Pass on what the detector saw besides whole events."""
         match notice:
@@ -371,6 +401,14 @@ class _Ear:
 
     async def hear(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
         """Take a batch: find events in it, and show it."""
+        if self._daemon.leak.listens(self._settings.name):
+            # Pumping is not cranking: the detector sleeps, and wakes with nothing in its memory.
+            await self._daemon.leaked(batch, tasks)
+            self._detector = Detector(self._traits)
+            pack = self._feed.add(batch, datetime.now(UTC))
+            if pack is not None:
+                self._daemon.sampled(self._settings.name, pack)
+            return
         notices = self._detector.push(batch.time_s, batch.pressure_kpa, batch.over_range, batch.lost_before)
         pack = self._feed.add(batch, datetime.now(UTC))
         if pack is not None:

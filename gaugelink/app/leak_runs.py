@@ -39,7 +39,9 @@ class Heard:
 class DecayRun:
     """A decay: pumped, closed, watched until it is certain."""
 
-    def __init__(self, request: LeakRequest, limit: DecayLimit, gauge: str, say: Prompter, ambient_abs_kpa: float) -> None:
+    def __init__(
+        self, request: LeakRequest, limit: DecayLimit, gauge: str, say: Prompter, ambient_abs_kpa: float
+    ) -> None:
         self.request = request
         self.limit = limit
         self.gauge = gauge
@@ -51,6 +53,7 @@ class DecayRun:
         self._next_look_s = FIRST_LOOK_S
         self._waited_s = 0.0
         self._began_to_hold = False
+        self._looked_after_end = False
         self.had_gap = False
 
     @property
@@ -87,8 +90,9 @@ class DecayRun:
         """The analysis that is due now, to be called off the event loop; None when none is."""
         evidence = self.watch.evidence()
         ended = self.watch.phase is WatchPhase.RELEASED
-        if evidence is None or (self.watch.elapsed_s < self._next_look_s and not ended):
+        if evidence is None or (self.watch.elapsed_s < self._next_look_s and not ended) or self._looked_after_end:
             return None
+        self._looked_after_end = ended
         longer_s = min(max(self.watch.elapsed_s, 1.0) * (NEXT_LOOK - 1.0), LONGEST_LOOK_S)
         self._next_look_s = self.watch.elapsed_s + longer_s
         limit, ambient_abs_kpa = self.limit, self._ambient_abs_kpa
@@ -115,7 +119,6 @@ class DecayRun:
         if result.verdict is DecayVerdict.OPEN:
             if released:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_UNDECIDED))
-                heard.ended = True
             elif result.more_s is not None and result.duration_s - self._waited_s >= WAIT_EVERY_S:
                 self._waited_s = result.duration_s
                 heard.prompts.append(self._say.say(PromptKey.LEAK_WAIT, (), count=max(5, round(result.more_s / 5) * 5)))
@@ -143,9 +146,10 @@ class DecayRun:
     def _phase(self, phase: WatchPhase, pressure_kpa: float, heard: Heard) -> None:
         if phase is WatchPhase.PUMPING and self._began_to_hold:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ANEW))
-            self._began_to_hold = False
+            self._began_to_hold = self._looked_after_end = False
         elif phase is WatchPhase.HOLDING:
             self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
+            self._looked_after_end = False
             low = pressure_kpa < _LOW * self.limit.test_kpa
             key = PromptKey.LEAK_LOW if low else PromptKey.LEAK_CLOSED
             args = {"pressure": pressure_kpa} | ({"limit": self.limit.test_kpa} if low else {})

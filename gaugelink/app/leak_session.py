@@ -21,7 +21,7 @@ from gaugelink.bench.reading import CommandResult
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, LeakRequest
 from gaugelink.broker.message import new_id
-from gaugelink.engine.air import ambient_abs_kpa
+from gaugelink.engine.air import standard_pressure_kpa
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
@@ -143,7 +143,7 @@ class LeakSession:
         cylinder = engine.cylinder(command.cylinder).name if command.cylinder is not None else None
         gauge = self.shop.gauge(command.gauge or self.shop.settings.gauges[0].name).name
         bench = self.shop.settings.bench
-        ambient = bench.barometer_abs_kpa or ambient_abs_kpa(bench.altitude_m or 0.0)
+        ambient = bench.barometer_abs_kpa or standard_pressure_kpa(bench.altitude_m or 0.0)
         if request.kind is DecayKind.DIFFERENTIAL:
             if cylinder is None:
                 raise SettingsError("A differential test is of one cylinder: name it with --cylinder.")

@@ -8,6 +8,7 @@ from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.prompts import Tone
 from gaugelink.bench.reading import Phase, TestState
+from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.messages import CylinderStatus
 from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.verdict.findings import TestVerdict
@@ -51,6 +52,10 @@ class ScenePresenter(Watcher):
         for time_s, pressure_kpa in zip(pack.time_s, pack.pressure_kpa, strict=True):
             self.scene.live(time_s, pressure_kpa)
 
+    def leaking(self, progress: DecayProgress) -> None:
+        """Show how a leak-down stands."""
+        self.scene.spread = leak_line(progress, self._shop)
+
     def troubled(self, sentence: str) -> None:
         """Keep a trouble in sight until it is over."""
         if self._trouble in self.scene.notices:
@@ -67,6 +72,8 @@ class ScenePresenter(Watcher):
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
         if step.result is not None and not step.result.ok:
             scene.notices.append(step.result.text)
+        if step.decay is not None:
+            scene.spread = step.decay.text
         if step.state is not None:
             scene.title = title(step.state, self._shop)
             scene.cylinders = cylinder_rows(step.state, step.verdict, self._shop)
@@ -81,6 +88,18 @@ class ScenePresenter(Watcher):
                 cranking_rpm=step.event.cranking_rpm,
                 remarks=tuple(sorted(flag.value.replace("_", " ") for flag in step.event.flags)),
             )
+
+
+def leak_line(progress: DecayProgress, shop: Shop) -> str:
+    """A leak-down under way in one line."""
+    unit = shop.settings.bench.display_unit
+    line = f"leak test, {progress.note}: {unit.from_kpa(progress.pressure_kpa):.{unit.decimals + 2}f} {unit.value}"
+    if progress.rate_kpa_per_s is not None and progress.rate_u_kpa_per_s is not None:
+        rate, doubt = (unit.from_kpa(60.0 * one) for one in (progress.rate_kpa_per_s, progress.rate_u_kpa_per_s))
+        line += f", now losing {rate:.3f} ± {doubt:.3f} {unit.value} a minute"
+    if progress.remaining_s is not None:
+        line += f", about {progress.remaining_s:.0f} s more"
+    return f"{line} ({progress.elapsed_s:.0f} s)"
 
 
 def title(state: TestState, shop: Shop) -> str:

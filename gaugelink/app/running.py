@@ -16,6 +16,7 @@ from gaugelink.app.step import Step
 from gaugelink.bench.prompts import QUESTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkState
@@ -44,6 +45,7 @@ class PlainLines(Watcher):
         self._unit = unit
         self._say = say
         self._phases: dict[str, str] = {}
+        self._told_s = 0.0
 
     def listening(self, address: str) -> None:
         """Say where the broker is."""
@@ -54,6 +56,18 @@ class PlainLines(Watcher):
         if self._phases.get(state.gauge) != state.phase.value:
             self._phases[state.gauge] = state.phase.value
             self._say(f"Gauge {state.gauge}: {state.phase.value}.")
+
+    def leaking(self, progress: DecayProgress) -> None:
+        """Say how a leak-down stands, every ten seconds."""
+        if progress.elapsed_s - self._told_s >= 10.0 or progress.elapsed_s < self._told_s:
+            self._told_s = progress.elapsed_s
+            unit = self._unit
+            rate = 60.0 * (progress.rate_kpa_per_s or 0.0)
+            self._say(
+                f"Leak test, {progress.note}, {progress.elapsed_s:.0f} s: "
+                f"{unit.from_kpa(progress.pressure_kpa):.{unit.decimals + 2}f} {unit.value}, "
+                f"losing {unit.from_kpa(rate):.3f} a minute."
+            )
 
     def troubled(self, sentence: str) -> None:
         """Say a trouble."""
@@ -69,6 +83,8 @@ class PlainLines(Watcher):
             self._say(f"Cranking: {len(event.strokes)} strokes, {unit.text(event.peak_kpa)} ± {doubt}{flags}.")
         for prompt in step.prompts:
             self._say(f"> {prompt.text}")
+        if step.decay is not None:
+            self._say(f"Leak test: {step.decay.text}")
         if step.result is not None:
             self._say(f"{'Done' if step.result.ok else 'Refused'}: {step.result.text}")
 

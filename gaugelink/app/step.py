@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import CommandResult, TestState
+from gaugelink.broker.leak_messages import Decay, DecayProgress
 from gaugelink.broker.message import Message
 from gaugelink.journal.entries import Entry, Outgoing
 from gaugelink.peak.events import CrankingEvent
@@ -23,6 +24,10 @@ class Step:
     event: CrankingEvent | None = None
     """The event that was judged, when there was one."""
     result: CommandResult | None = None
+    progress: DecayProgress | None = None
+    """How a leak-down stands, now and then; only worth having now, so it is not written down."""
+    decay: Decay | None = None
+    """The result of a leak-down that has just ended."""
 
     @property
     def empty(self) -> bool:

@@ -81,7 +81,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "The disk takes results again.",
     PromptKey.RESUMED: "The test goes on. Next pull: {next}.",
     PromptKey.RESUMED_ALL: "The test goes on. Pull when ready.",
-    PromptKey.CAUTION_AIR_CRANK: "Caution. Air in a cylinder or case turns the crank with force. Take every tool off it.",
+    PromptKey.CAUTION_AIR_CRANK: "Caution. Air under pressure turns the crank with force. Take every tool off it.",
     PromptKey.CAUTION_AIR_CLEAR: "Stand clear of the belt, the clutch, the propeller and everything that turns.",
     PromptKey.CAUTION_AIR_PARK: "Set gear and parking as the engine maker says before air goes in.",
     PromptKey.CAUTION_AIR_LIMIT: "Never more than {limit}: seals blow out. Let the air in slowly.",

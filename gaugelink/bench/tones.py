@@ -54,6 +54,19 @@ def pcm(tone: Tone) -> bytes:
     return (sound(tone) * 0.6 * 32767).astype("<i2").tobytes()
 
 
+def leak_pitch_hz(share: float) -> float:
+    """Pitch by which a leak is followed: 600 Hz at its limit, an octave up for sixteen times as much; 300 to 1200 Hz.
+
+    `share` is the leak over its limit; nothing, or less than nothing, is the lowest pitch.
+    """
+    return float(np.clip(600.0 * max(share, 0.0) ** 0.25, 300.0, 1200.0))
+
+
+def leak_pcm(share: float) -> bytes:
+    """Return a short tone for a leak (`share` of its limit) as raw signed 16-bit little-endian samples."""
+    return (_note(Note(leak_pitch_hz(share), 0.25)) * 0.6 * 32767).astype("<i2").tobytes()
+
+
 def wav(tone: Tone) -> bytes:
     """Return a tone as the bytes of a WAV file."""
     file = io.BytesIO()

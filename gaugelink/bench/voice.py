@@ -101,6 +101,12 @@ class Voice:
             self._taken.clear()
             self._wake.set()
 
+    async def play(self, samples: bytes) -> None:
+        """Play raw samples beside what is being said; nothing is heard where tones are off or there is no player."""
+        player = _player()
+        if self.settings.tones and player is not None:
+            await self._run((player, *_PLAYERS[player]), samples)
+
     async def underway(self) -> None:
         """Wait until the latest prompt is being said, or could not be."""
         await self._taken.wait()
