@@ -1,8 +1,9 @@
 """Reads the journal back: tests judged anew, the history of a machine, the data of a report."""
 
+import asyncio
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from pydantic import ValidationError
@@ -11,6 +12,7 @@ from gaugelink import __version__
 from gaugelink.app.judging import verdict_conditions, verdict_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.telling import reading_values
+from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import TestState
@@ -18,7 +20,8 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
-from gaugelink.peak.events import CrankingEvent
+from gaugelink.peak.events import CrankingEvent, GaugeTraits
+from gaugelink.peak.judge import judge
 from gaugelink.report.data import ReportData, trace_of_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
@@ -55,6 +58,40 @@ class RecordedTest:
     def gauge(self) -> str:
         """The gauge, or the gauges, it was done with."""
         return ", ".join(dict.fromkeys(self.state.plan.gauges.values()))
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedAgain:
+    """A test as it was judged then, and its events as this version judges them."""
+
+    test: RecordedTest
+    stored: list[StoredEvent]
+    """The events whose samples were kept."""
+    events: dict[str, CrankingEvent]
+    verdict: TestVerdict
+    """What this version says."""
+
+
+def _with_peaks(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
+    """The state with the peaks and uncertainties of events that were judged again."""
+    readings = tuple(
+        replace(reading, peak_kpa=event.peak_kpa, peak_u_kpa=event.peak_u_kpa, flags=event.flags)
+        if (event := events.get(reading.event_id)) is not None
+        else reading
+        for reading in state.readings
+    )
+    by_id = {reading.event_id: reading for reading in readings}
+    cylinders = tuple(
+        replace(
+            cylinder,
+            value_kpa=sum(by_id[event].peak_kpa for event in cylinder.repeats) / len(cylinder.repeats),
+            u_kpa=max(by_id[event].peak_u_kpa for event in cylinder.repeats),
+        )
+        if cylinder.repeats
+        else cylinder
+        for cylinder in state.cylinders
+    )
+    return replace(state, readings=readings, cylinders=cylinders)
 
 
 def state_of(stored: StoredTest) -> TestState:
@@ -112,20 +149,27 @@ class Records:
         return None
 
     async def history(self, machine: str) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
-        """How a machine went over its tests and jobs."""
-        tests = past_tests(await self.tests(machine))
-        jobs = past_jobs(await self._journal.jobs(machine))
-        return read_history(tests, jobs), tests, jobs
+        """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests."""
+        fleet = await self._fleet()
+        own = fleet.get(machine, MachineTests(machine, ()))
+        moved = [step.at for step in fleet_steps(list(fleet.values()))]
+        return read_history(own.tests, own.jobs, gauge_moved=moved), list(own.tests), list(own.jobs)
+
+    async def _fleet(self) -> dict[str, MachineTests]:
+        """The dry tests and the jobs of every machine of the fleet."""
+        found = {}
+        for record in self._shop.fleet.machine:
+            tests = past_tests(await self.tests(record.id))
+            jobs = past_jobs(await self._journal.jobs(record.id))
+            found[record.id] = MachineTests(record.id, tuple(tests), tuple(jobs))
+        return found
 
     async def ranked(self, now: datetime) -> tuple[Ranked, ...]:
         """The machines of the fleet, the one that needs attention first at the top."""
-        by_machine = {}
+        by_machine = await self._fleet()
         last = {}
         for record in self._shop.fleet.machine:
-            tests = await self.tests(record.id)
-            jobs = tuple(past_jobs(await self._journal.jobs(record.id)))
-            by_machine[record.id] = MachineTests(record.id, tuple(past_tests(tests)), jobs)
-            judged = [test for test in tests if test.verdict is not None]
+            judged = [test for test in await self.tests(record.id) if test.verdict is not None]
             last[record.id] = judged[-1] if judged else None
         moved = [step.at for step in fleet_steps(list(by_machine.values()))]
         standings = []
@@ -144,6 +188,39 @@ class Records:
                 )
             )
         return rank_fleet(standings, now)
+
+    async def judge_again(self, test_id: str | None, machine: str | None = None) -> JudgedAgain:
+        """Judge a test's events anew from their raw samples, beside what was said then.
+
+        Raises:
+            SettingsError: there is no such test, or its samples were not kept.
+        """
+        test = await self.test(test_id, machine)
+        if test.verdict is None:
+            raise SettingsError(f"The test {test.stored.test_id} has {NOT_PROVEN_YET}; there is nothing to judge.")
+        stored = await self._journal.events(test.stored.test_id)
+        kept = [event for event in stored if event.samples is not None]
+        if not kept:
+            raise SettingsError(
+                f"The test {test.stored.test_id} was written by hand; it has no samples to judge again."
+            )
+        events = dict(test.events)
+        for event in kept:
+            assert event.samples is not None
+            traits = self._traits(event.gauge)
+            hints = hints_of(test.engine)
+            events[event.event_id] = await asyncio.to_thread(judge, event.samples, traits, hints)
+        state = _with_peaks(test.state, events)
+        now_verdict = verdict_of(state, events, test.engine, self._shop.settings.bench.display_unit)
+        assert now_verdict is not None
+        return JudgedAgain(test, kept, events, now_verdict)
+
+    def _traits(self, gauge: str) -> GaugeTraits:
+        """The traits of a gauge that is in the shop, or none."""
+        for settings in self._shop.settings.gauges:
+            if settings.name == gauge:
+                return traits_of(settings, self._shop.layouts[gauge])
+        return GaugeTraits()
 
     async def report(self, test_id: str | None, machine: str | None = None) -> ReportData:
         """The data of a test's report.

@@ -18,6 +18,7 @@ from gaugelink.app.telling import (
     result_message,
     test_message,
 )
+from gaugelink.app.traits import hints_of
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
@@ -75,13 +76,7 @@ class Session:
     @property
     def hints(self) -> EngineHints:
         """What the engine's record knows that helps the fit."""
-        engine = self._engine
-        if engine is None:
-            return EngineHints()
-        rod_ratio = None
-        if engine.rod_mm is not None and engine.stroke_mm is not None:
-            rod_ratio = engine.rod_mm / (engine.stroke_mm / 2.0)
-        return EngineHints(cycle=engine.cycle, rod_ratio=rod_ratio, compression_ratio=engine.compression_ratio_trapped)
+        return hints_of(self._engine)
 
     def calibrate(self, gauge: str, record: CalibrationRecord) -> None:
         """From now on correct a gauge by this calibration."""

@@ -171,6 +171,7 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
                 cranking_rpm=_mean(speeds),
                 first_stroke_kpa=_mean(first),
                 climb_per_stroke=_mean(climb),
+                gauge=readings[0].gauge,
             )
         )
     return values

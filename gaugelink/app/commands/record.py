@@ -9,8 +9,10 @@ from typing import Annotated, TypeVar
 
 import typer
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
+from gaugelink import __version__
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
@@ -107,10 +109,16 @@ def report_command(
     test: Annotated[str | None, typer.Option(help="Id of a test; the last one if left out.")] = None,
     machine: Annotated[str | None, typer.Option(help="The last test of this machine.")] = None,
     out: Annotated[Path | None, typer.Option(help="Write it here; its ending (html, pdf, png) says as what.")] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Judge its events anew from their samples, beside what was said then.")
+    ] = False,
     config: Config = _SHOP,
 ) -> None:
     """Put a test on one page, or show it in the terminal."""
     shop = load_shop(config)
+    if again:
+        _show_again(shop, test, machine)
+        return
     data = _read(shop, lambda records, _: records.report(test, machine))
     if out is None:
         from gaugelink.report.terminal import verdict_table
@@ -119,6 +127,36 @@ def report_command(
         return
     write_report(data, out)
     typer.echo(f"Written to {out}.")
+
+
+def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
+    from gaugelink.verdict.record import side_by_side
+
+    judged = _read(shop, lambda records, _: records.judge_again(test, machine))
+    then = judged.test.verdict
+    assert then is not None
+    unit = shop.settings.bench.display_unit
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for name in ("cylinder", f"then, {unit.value}", "±", f"now, {unit.value}", "±", ""):
+        table.add_column(name, justify="left" if name in ("cylinder", "") else "right")
+
+    def number(kpa: float | None, more: int = 0) -> str:
+        return "" if kpa is None else f"{unit.from_kpa(kpa):.{unit.decimals + more}f}"
+
+    for row in side_by_side(then, judged.verdict):
+        table.add_row(
+            row.cylinder,
+            number(row.then_kpa),
+            number(row.then_u_kpa, 1),
+            number(row.now_kpa),
+            number(row.now_u_kpa, 1),
+            "moved" if row.moved else "",
+        )
+    console = Console()
+    versions = ", ".join(dict.fromkeys(event.judged_by for event in judged.stored))
+    console.print(Text(f"Judged then by {versions}, now by {__version__}: {len(judged.stored)} events"))
+    console.print(table)
+    console.print(Text(f"then: {then.word.value}   now: {judged.verdict.word.value}"))
 
 
 def export_command(
