@@ -10,8 +10,9 @@ GAMMA_AIR: Final = 1.4
 """Ratio of specific heats of air near room temperature (ISO 2533:1975, table 1)."""
 
 # Heat and leakage keep the exponent of a cranked cylinder below gamma, and both take time: the loss goes with the
-# duration of a turn. Its size at the reference speed is from memory (cranked engines show exponents of about 1.2 to
-# 1.35); how much a sound engine leaks is not known beforehand, so two fifths of the loss are in doubt.
+# duration of a turn. Its size at the reference speed was chosen within what is remembered of cranked engines (exponents
+# of about 1.2 to 1.35) so that the simulated engines agree; how much a sound engine leaks is not known beforehand, so
+# two fifths of the loss are in doubt.
 LOSS_AT_REFERENCE: Final = 0.11
 REFERENCE_RPM: Final = 400.0
 LOSS_U_SHARE: Final = 0.4
