@@ -200,8 +200,8 @@ def _without_parts(runs: list[Run], frames: Frames) -> list[Run]:
     def less(run: Run, other: Run) -> bool:
         return _less(run, other, moving, frames) and not _less(other, run, moving, frames)
 
-    left = [run for run in runs if not any(less(run, other) for other in runs)] or runs
-    return [run for run in left if not _crosses(run, left, moving)] or left
+    within = [run for run in runs if not _crosses(run, runs, moving)] or runs
+    return [run for run in within if not any(less(run, other) for other in within)] or within
 
 
 def _crosses(run: Run, others: Sequence[Run], moving: frozenset[int]) -> bool:

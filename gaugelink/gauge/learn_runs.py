@@ -151,6 +151,11 @@ def same_quantity(one: Guess, other: Guess, frames: Frames) -> bool:
     coarse = 4.4 * (one.kind.coarse + other.kind.coarse)
 
     def close(x: FloatArray, y: FloatArray) -> bool:
+        # Near zero one of them may be cut at zero.
+        above = np.maximum(x, y) > COPY_KPA
+        x, y = x[above], y[above]
+        if not len(x):
+            return True
         off = x - y
         return bool((np.abs(off - 0.5 * (off.max() + off.min())) <= 0.5 * (allowed + coarse * np.abs(x))).all())
 

@@ -199,7 +199,7 @@ class Format:
             return self._send_text(level_kpa)
         count = samples or self.count or rng.choice([3, 4, 5, 6])
         noise = [rng.gauss(0, self.noise_counts * min(self.count_kpa, 0.6)) for _ in range(count)]
-        levels = [level_kpa + each + slope_kpa * k / count for k, each in enumerate(noise)]
+        levels = [max(0.0, level_kpa + slope_kpa * k / count) + each for k, each in enumerate(noise)]
         if self.family == "no pressure":
             levels = [rng.uniform(0, 400) for _ in levels]
         raws, pressures = zip(*(self.quantise(level) for level in levels), strict=True)
