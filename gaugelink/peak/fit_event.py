@@ -122,9 +122,9 @@ def _one_more(problem: Problem, fit: Fit, end: int) -> Strokes | None:
     at = np.flatnonzero(window)[int(np.argmax(fit.residual[window]))]
     if fit.residual[at] < max(0.04, 4.0 * np.sqrt(fit.variance[at])):
         return None
-    bounds = sorted(float(s.time_s[end]) + sign * float(period) * share for share in (0.9, 1.12))
+    soonest, latest = sorted(float(s.time_s[end]) + sign * float(period) * share for share in (0.9, 1.12))
     peak = max(1.5 * float(fit.residual[at]), 0.3 * float(s.peak[end]))
-    return s.with_another(len(s.peak) if end else 0, peak, float(np.clip(problem.time_s[at], *bounds)))
+    return s.with_another(len(s.peak) if end else 0, peak, float(np.clip(problem.time_s[at], soonest, latest)))
 
 
 def _own_zero(pressure: FloatArray) -> float:

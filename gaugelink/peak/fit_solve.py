@@ -115,7 +115,7 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
             _gather(normal, gradient, seen, residual, weight / var, problem.censored)
             gained = 0.0
             for _ in range(6):
-                step = cho_solve(cho_factor(normal + np.diag(damping * np.diag(normal))), gradient)
+                step = _inverse(normal, damping) @ gradient
                 trial = strokes.moved(step)
                 if _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
@@ -137,12 +137,22 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     loose = np.zeros(len(normal))
     loose[: LOCAL * count : LOCAL] = 1.0
     loose[1 : LOCAL * count : LOCAL] = np.exp(2.0 * strokes.log_speed)
+    loose[2 : LOCAL * count : LOCAL] = 4.0
     before = np.linalg.slogdet(normal + np.diag(loose))[1]
     _gather(normal, np.zeros(len(normal)), seen, residual, weight / var, problem.censored)
-    covariance = cho_solve(cho_factor(normal), np.eye(len(normal)))
+    covariance = _inverse(normal)
     cost = _cost(residual, var) + prior.cost
     evidence = cost + 0.5 * float(np.linalg.slogdet(normal)[1] - before)
     return Fit(strokes, seen, residual, var, weight, covariance, cost, evidence)
+
+
+def _inverse(normal: FloatArray, damping: float = 0.0) -> FloatArray:
+    """Inverse of the damped normal matrix, scaled first: seconds and kilopascals differ by many orders."""
+    size = 1.0 / np.sqrt(np.diag(normal))
+    scaled = normal * size[:, None] * size[None, :]
+    scaled[np.diag_indices_from(scaled)] += damping
+    out: FloatArray = cho_solve(cho_factor(scaled), np.diag(size)) * size[:, None]
+    return out
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:

@@ -1,6 +1,7 @@
 """A cranking event on a gauge without a check valve: every stroke's peak from all samples, with its uncertainty."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from gaugelink.peak.events import (
 from gaugelink.peak.fit_event import fit_event
 from gaugelink.peak.fit_model import see
 from gaugelink.peak.fit_result import FittedEvent
-from gaugelink.peak.uncertainty import Component, budget_lines, combine
+from gaugelink.peak.uncertainty import Component, budget_lines, combine, rectangular
 
 _FIT_DEGREES = 8.0
 """Degrees of freedom given to the fit's own estimate of its errors where samples are few."""
@@ -128,29 +129,41 @@ def _event(
         strokes.append(Stroke(origin + float(fitted.strokes.time_s[k]), peak, combine(parts).expanded_u))
         budgets.append(parts)
     chosen = reading(strokes)
+    # The highest estimate may be the truth and not luck: the reading's own uncertainty reaches towards it.
+    above = max(stroke.peak_kpa for stroke in strokes) - strokes[chosen].peak_kpa
+    parts = budgets[chosen]
+    parts[0] = replace(parts[0], standard_u=math.hypot(parts[0].standard_u, rectangular(above)))
     if len(strokes) < 3:
         flags.add(Flag.FEW_STROKES)
     flags |= fitted.flags
     rate = fitted.pulse_rate_hz
     turns = 2.0 if hints.cycle == 4 else 1.0
-    grid = np.linspace(0.0, float(time_s[-1]) - origin, min(max(400, 60 * len(strokes)), 4000))
+    grid = _grid(float(time_s[-1]) - origin, fitted)
     curve = see(grid, fitted.strokes, fitted.rod_ratio, traits.lag_s or 0.0).value * scale
     return CrankingEvent(
         kind=GaugeKind.LIVE,
         start_s=float(time_s[0]),
         end_s=float(time_s[-1]),
         peak_kpa=strokes[chosen].peak_kpa,
-        peak_u_kpa=strokes[chosen].peak_u_kpa,
+        peak_u_kpa=combine(parts).expanded_u,
         method=Method.FITTED,
         cranking_rpm=None if rate is None else 60.0 * rate * turns,
         strokes=tuple(strokes),
         flags=frozenset(flags),
-        budget=budget_lines(budgets[chosen]),
+        budget=budget_lines(parts),
         zero_kpa=fitted.scale.zero_kpa,
         zero_drift_kpa=samples.zero_drift_kpa,
         first_stroke_kpa=strokes[0].peak_kpa,
         fitted=FittedCurve(origin + grid, curve),
     )
+
+
+def _grid(end_s: float, fitted: FittedEvent) -> FloatArray:
+    """Times for a plot, close together on the pulses and wide apart between them."""
+    width = 1.5 / np.exp(fitted.strokes.log_speed)
+    around = fitted.strokes.time_s[:, None] + width[:, None] * np.linspace(-1.6, 1.6, 97)[None, :]
+    times = np.concatenate((around.ravel(), np.linspace(0.0, end_s, 201)))
+    return np.unique(times[(times >= 0.0) & (times <= end_s)])
 
 
 def reading(strokes: list[Stroke]) -> int:
@@ -159,5 +172,5 @@ def reading(strokes: list[Stroke]) -> int:
     The highest stroke is the cylinder's compression, but the highest of many uncertain strokes is also the luckiest.
     So the reading is the stroke with the highest lower bound: high, and known to be.
     """
-    lows = [stroke.peak_kpa - 0.5 * stroke.peak_u_kpa for stroke in strokes]
+    lows = [stroke.peak_kpa - stroke.peak_u_kpa for stroke in strokes]
     return int(np.argmax(lows))
