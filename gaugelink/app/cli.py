@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import typer
 
 from gaugelink import __version__
-from gaugelink.app.commands import bench, contract, dashboard, files, radio, record, test
+from gaugelink.app.commands import archive, bench, contract, dashboard, decay, files, radio, record, test
 from gaugelink.errors import GaugelinkError
 
 app = typer.Typer(
@@ -39,9 +39,11 @@ files.register(app)
 bench.register(app)
 test.register(app)
 record.register(app)
+decay.register(app)
 radio.register(app)
 contract.register(app)
 dashboard.register(app)
+archive.register(app)
 
 
 def main() -> None:

@@ -119,6 +119,8 @@ class Daemon:
         self._order = asyncio.Lock()
         self.stopped = asyncio.Event()
         """Set when the service was asked to end."""
+        self.ready = asyncio.Event()
+        """Set when commands are taken."""
         self._journal: Journal | None = None
         self._broker: BrokerLink | None = None
         self._voice: Voice | None = None
@@ -163,6 +165,7 @@ class Daemon:
                 tasks.create_task(self._tick(), name="tick"),
                 tasks.create_task(self._retry(), name="retry"),
             ]
+            self.ready.set()
             await self.stopped.wait()
             await self._hand_over()
             for task in running:

@@ -20,7 +20,9 @@ def blocks(
     n = len(time_s)
     if n == 0:
         return time_s, pressure_kpa, np.empty(0)
-    wanted = np.unique(np.round(n * (np.linspace(0.0, 1.0, min(MOST_BLOCKS, n) + 1)) ** 1.5).astype(int))
+    # A block of a few samples of a steep fall would lie off the curve; where there are few, each stands for itself.
+    edges = n * np.linspace(0.0, 1.0, MOST_BLOCKS + 1) ** 1.5 if n > MOST_BLOCKS else np.arange(n + 1)
+    wanted = np.unique(np.round(edges).astype(int))
     coarse = resolution_kpa > 2.0 * noise_kpa > 0 or (noise_kpa <= 0 < resolution_kpa)
     if coarse:
         changes = np.flatnonzero(np.abs(np.diff(pressure_kpa)) > 0.5 * resolution_kpa) + 1

@@ -198,7 +198,7 @@ def _reason(
     word = {DecayVerdict.PASS: "within", DecayVerdict.FAIL: "over", DecayVerdict.OPEN: "not yet told from"}[verdict]
     return (
         f"The leak is {rate.value:.3g} kPa a minute ({rate.low:.3g} to {rate.high:.3g}), {word} the limit of "
-        f"{limit.rate_kpa_per_min:.3g} ({limit.source}); sure to {100.0 * sure:.0f} %."
+        f"{limit.rate_kpa_per_min:.3g} ({limit.source}); sure to {min(99.9, 100.0 * sure):.1f} %."
     )
 
 

@@ -11,6 +11,7 @@ from rich.table import Table
 
 from gaugelink.app.replay import ReplayedEvent, as_json, replay
 from gaugelink.engine.units import PressureUnit
+from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
 
 
@@ -46,8 +47,31 @@ def replay_command(
     unit: Annotated[PressureUnit, typer.Option(help="Unit of the table.")] = PressureUnit.PSI,
     plot: Annotated[Path | None, typer.Option(help="Draw samples, fit and intervals into this PNG file.")] = None,
     as_lines: Annotated[bool, typer.Option("--json", help="One JSON object a line for each event.")] = False,
+    decay: Annotated[bool, typer.Option("--decay", help="The traces are leak-downs: pressure against time.")] = False,
+    practice: Annotated[Practice, typer.Option(help="With --decay: the limit, by common practice.")] = Practice.USUAL,
+    loss_kpa: Annotated[float | None, typer.Option(help="With --decay: the limit's loss instead.")] = None,
+    minutes: Annotated[float | None, typer.Option(help="With --decay: minutes for that loss.")] = None,
+    test_kpa: Annotated[float | None, typer.Option(help="With --decay: pressure of the test.")] = None,
+    highest_kpa: Annotated[float | None, typer.Option(help="With --decay: never more than this.")] = None,
+    volume_cm3: Annotated[float | None, typer.Option(help="With --decay: volume under test, for the hole.")] = None,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="With --decay: ambient, absolute.")] = 101.325,
+    fixed_time: Annotated[bool, typer.Option("--fixed-time", help="With --decay: the whole time, by the book.")] = (
+        False
+    ),
 ) -> None:
-    """Run recorded traces through the detector that the service uses."""
+    """Run recorded traces through the detector, or with --decay the leak-down analysis, that the service uses."""
+    if decay:
+        from gaugelink.app.commands.decay import replay_files
+
+        own = {
+            "loss_kpa": loss_kpa,
+            "minutes": minutes,
+            "test_kpa": test_kpa,
+            "highest_kpa": highest_kpa,
+            "volume_cm3": volume_cm3,
+        }
+        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, as_lines=as_lines)
+        return
     traits = GaugeTraits(
         kind=None if kind is KindChoice.AUTO else GaugeKind(kind.value),
         resolution_kpa=resolution_kpa,

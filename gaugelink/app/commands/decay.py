@@ -1,0 +1,196 @@
+"""``gaugelink decay …``: leak-downs, asked for from another terminal or a script, and shown on a simulated case."""
+
+import asyncio
+import json
+import logging
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from pydantic import ValidationError
+from rich.console import Console
+
+from gaugelink.app.asking import ask
+from gaugelink.app.leak_telling import decay_limit
+from gaugelink.app.shopfile import load_shop
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.leak_messages import DecayKind, LeakRequest
+from gaugelink.broker.message import new_id
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.leak.limits import Practice
+
+group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
+
+Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
+AsJson = Annotated[bool, typer.Option("--json", help="The answer as one JSON object.")]
+By = Annotated[str, typer.Option(help="Who asks; it is kept in the record.")]
+Unit = Annotated[PressureUnit, typer.Option(help="Unit of the pressures given here.")]
+Machine = Annotated[str | None, typer.Argument(help="Id of a machine of the fleet; the shop file's if left out.")]
+GaugeName = Annotated[str | None, typer.Option(help="The gauge; the shop's first if left out.")]
+Highest = Annotated[float | None, typer.Option(min=0, help="Never more than this pressure.")]
+
+_SHOP = Path("config/shop.toml")
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.add_typer(group, name="decay")
+
+
+def _send(config: Path, as_json: bool, command: Command) -> None:
+    shop = load_shop(config)
+    answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
+    typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
+    if not answer.ok:
+        raise typer.Exit(1)
+
+
+@group.command()
+def begin(
+    machine: Machine = None,
+    part: Annotated[str, typer.Option(help="What is tested: crankcase, cooling system, or your own.")] = "crankcase",
+    cylinder: Annotated[str | None, typer.Option(help="A cylinder instead of a part.")] = None,
+    practice: Annotated[Practice, typer.Option(help="The limit, by common practice; the maker's goes first.")] = (
+        Practice.USUAL
+    ),
+    loss: Annotated[float | None, typer.Option(min=0, help="The limit's loss of pressure instead.")] = None,
+    minutes: Annotated[float | None, typer.Option(min=0, help="Minutes for that loss.")] = None,
+    test: Annotated[float | None, typer.Option("--test", min=0, help="Pressure to pump to.")] = None,
+    highest: Highest = None,
+    unit: Unit = PressureUnit.PSI,
+    volume_cm3: Annotated[float | None, typer.Option(min=0, help="Volume under test, for the hole's size.")] = None,
+    fixed_time: Annotated[bool, typer.Option("--fixed-time", help="Wait the whole time, by the book.")] = False,
+    follow: Annotated[bool, typer.Option("--follow", help="Go on after the verdict; a tone follows the leak.")] = False,
+    gauge: GaugeName = None,
+    config: Config = _SHOP,
+    by: By = "",
+    as_json: AsJson = False,
+) -> None:
+    """Begin a decay: pump a sealed volume, close it, and let the gauge say how much it loses."""
+    request = LeakRequest(
+        kind=DecayKind.DECAY,
+        part=part,
+        practice=practice,
+        fixed_time=fixed_time,
+        follow=follow,
+        loss_kpa=_kpa(loss, unit),
+        minutes=minutes,
+        test_kpa=_kpa(test, unit),
+        highest_kpa=_kpa(highest, unit),
+        volume_cm3=volume_cm3,
+    )
+    _send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+
+
+@group.command()
+def differential(
+    cylinder: Annotated[str, typer.Argument(help="The cylinder, at top dead centre.")],
+    machine: Annotated[str | None, typer.Option(help="Id of a machine of the fleet; the shop file's if left out.")] = (
+        None
+    ),
+    supply: Annotated[float | None, typer.Option(min=0, help="Regulated pressure.")] = None,
+    supply_gauge: Annotated[str | None, typer.Option(help="The gauge that reads the regulated pressure.")] = None,
+    orifice_mm: Annotated[float | None, typer.Option(min=0, help="Diameter of the orifice.")] = None,
+    bore_mm: Annotated[float | None, typer.Option(min=0, help="Bore; the engine record's if left out.")] = None,
+    hot: Annotated[bool, typer.Option("--hot", help="The engine is at its working temperature.")] = False,
+    highest: Highest = None,
+    unit: Unit = PressureUnit.PSI,
+    follow: Annotated[bool, typer.Option("--follow", help="Go on after the first result.")] = False,
+    gauge: GaugeName = None,
+    config: Config = _SHOP,
+    by: By = "",
+    as_json: AsJson = False,
+) -> None:
+    """Begin a differential leak-down: regulated air through an orifice into a cylinder."""
+    request = LeakRequest(
+        kind=DecayKind.DIFFERENTIAL,
+        supply_kpa=_kpa(supply, unit),
+        supply_gauge=supply_gauge,
+        orifice_mm=orifice_mm,
+        bore_mm=bore_mm,
+        hot=hot,
+        highest_kpa=_kpa(highest, unit),
+        follow=follow,
+    )
+    _send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+
+
+@group.command()
+def acknowledge(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+    """Say that the cautions were heard."""
+    _send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+
+
+@group.command()
+def stop(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+    """Stop the leak-down; what is known by then is written down."""
+    _send(config, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
+
+
+@group.command()
+def demo(
+    hole_mm: Annotated[float, typer.Option(min=0, max=2, help="The simulated case's hole; 0 for a tight one.")] = 0.06,
+    speed: Annotated[float, typer.Option(min=0.5, max=20, help="Simulated seconds to a second.")] = 5.0,
+    silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
+) -> None:
+    """Show a whole hands-free decay of a simulated crankcase: real radio traffic, prompts, result."""
+    from gaugelink.app.leak_demo import run_leak_demo
+
+    logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
+    asyncio.run(run_leak_demo(Console(), hole_mm=hole_mm, speed=speed, silent=silent, seed=seed))
+
+
+def replay_files(
+    files: list[Path],
+    practice: Practice,
+    own: dict[str, float | None],
+    fixed_time: bool,
+    ambient_abs_kpa: float,
+    resolution_kpa: float | None,
+    *,
+    as_lines: bool,
+) -> None:
+    """Analyse recorded traces and print one line, or one JSON object, for each hold.
+
+    Raises:
+        SettingsError: the limit's numbers cannot be.
+        RecordingError: a file cannot be read as a trace, or holds no decay.
+    """
+    from gaugelink.app.leak_replay import as_json, replay_decay
+
+    try:
+        request = LeakRequest.model_validate({"practice": practice, "fixed_time": fixed_time} | own)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        name = "--" + str(first["loc"][0]).replace("_", "-")
+        raise SettingsError(f"{name}: found {first['input']}; {first['msg'][:1].lower()}{first['msg'][1:]}.") from error
+    limit = decay_limit(request)
+    for file in files:
+        for replayed in replay_decay(file, limit, ambient_abs_kpa=ambient_abs_kpa, resolution_kpa=resolution_kpa):
+            document = as_json(replayed)
+            if as_lines:
+                typer.echo(json.dumps(document))
+                continue
+            certain = f" Certain after {replayed.certain_s:.0f} s." if replayed.certain_s is not None else ""
+            typer.echo(
+                f"{file.name} {replayed.number}: {replayed.result.verdict.value}. {replayed.result.reason}{certain}"
+            )
+            hole = replayed.result.hole_mm
+            if hole is not None:
+                typer.echo(f"  As a hole of {hole.value:.3f} mm ({hole.low:.3f} to {hole.high:.3f}).")
+            if replayed.over_kpa is not None:
+                typer.echo(f"  It was pumped to {replayed.over_kpa:.1f} kPa, over the limit of {limit.highest_kpa:g}.")
+            for flag in document["flags"] if isinstance(document["flags"], list) else []:
+                typer.echo(f"  Doubt: {str(flag).replace('_', ' ')}.")
+
+
+def _kpa(pressure: float | None, unit: PressureUnit) -> float | None:
+    return None if pressure is None else unit.to_kpa(pressure)
+
+
+def _command(
+    action: CommandAction, by: str, machine: str | None, cylinder: str | None, gauge: str | None, leak: LeakRequest
+) -> Command:
+    return Command(id=new_id(), action=action, by=by, machine=machine, cylinder=cylinder, gauge=gauge, leak=leak)
