@@ -16,6 +16,8 @@ ROD_RATIO = 3.8
 """Connecting rod over crank radius where nothing is known: 3 to 5 in small engines; the pulse hardly shows it."""
 _OWN_ZERO_U = 0.001
 """Standard uncertainty of the gauge's own zero where a record shows no quiet, as a share of the highest sample."""
+_SHORT = 400
+"""Samples below which an event can leave room for several readings of it, and a few more fits cost little."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
 _START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
@@ -46,7 +48,7 @@ def fit_event(
         train = by_their_tops(time_s, y, floor)
         trains = [] if train is None else [train]
     else:
-        trains = _distinct(by_their_times(time_s, y))[:6]
+        trains = _distinct(by_their_times(time_s, y))[: 6 if len(time_s) < _SHORT else 2]
     if not trains:
         return None
     mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
@@ -54,7 +56,7 @@ def fit_event(
     problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
     fits = _grown(problem, [solve(problem, _begin(train, problem), start) for train in trains], start)
-    if not dense:
+    if not dense and len(time_s) < _SHORT:
         fits = _ranked(fits + [solve(problem, other, start) for fit in fits[:2] for other in _ends_weaker(fit)])
     doubt = start
     for _ in range(2):

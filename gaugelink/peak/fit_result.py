@@ -147,7 +147,7 @@ def _unseen(support: FloatArray) -> FloatArray:
     """
     share = np.full(len(support), _ANY_STROKE)
     share[[0, -1]] += _END_STROKE
-    return share + _BARELY_SEEN * (support <= 1.0)
+    return np.where(support <= 1.0, share + _BARELY_SEEN, share)
 
 
 def _misfit(fit: Fit, strange: FloatArray) -> float:

@@ -4,10 +4,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
+from scipy.sparse import csr_array
 
 from gaugelink.peak.events import BoolArray, FloatArray
 from gaugelink.peak.fit_model import LOCAL, SHARED, IndexArray, Seen, Strokes, see
-from gaugelink.peak.fit_prior import terms
+from gaugelink.peak.fit_prior import Terms, terms
 
 _TAIL = 4.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
@@ -109,13 +110,13 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
         cost = _cost(residual, var) + prior.cost
         started = cost
         for _ in range(steps):
-            normal = prior.rows.T @ prior.rows
+            normal = _squared(prior)
             gradient = -prior.rows.T @ prior.residual
             weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
             _gather(normal, gradient, seen, residual, weight / var, problem.censored)
             gained = 0.0
             for _ in range(6):
-                step = _inverse(normal, damping) @ gradient
+                step = _step(normal, gradient, damping)
                 trial = strokes.moved(step)
                 if _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
@@ -133,7 +134,7 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
             break
     var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
     weight = np.minimum((_TAIL + 1.0) / (_TAIL + residual**2 / var), 1.0)
-    normal = prior.rows.T @ prior.rows
+    normal = _squared(prior)
     loose = np.zeros(len(normal))
     loose[: LOCAL * count : LOCAL] = 1.0
     loose[1 : LOCAL * count : LOCAL] = np.exp(2.0 * strokes.log_speed)
@@ -146,12 +147,27 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     return Fit(strokes, seen, residual, var, weight, covariance, cost, evidence)
 
 
-def _inverse(normal: FloatArray, damping: float = 0.0) -> FloatArray:
-    """Inverse of the damped normal matrix, scaled first: seconds and kilopascals differ by many orders."""
+def _step(normal: FloatArray, gradient: FloatArray, damping: float) -> FloatArray:
+    """Solution of the damped normal equations, scaled first: seconds and kilopascals differ by many orders."""
     size = 1.0 / np.sqrt(np.diag(normal))
     scaled = normal * size[:, None] * size[None, :]
     scaled[np.diag_indices_from(scaled)] += damping
-    out: FloatArray = cho_solve(cho_factor(scaled), np.diag(size)) * size[:, None]
+    out: FloatArray = cho_solve(cho_factor(scaled, check_finite=False), gradient * size, check_finite=False) * size
+    return out
+
+
+def _inverse(normal: FloatArray) -> FloatArray:
+    """Inverse of the normal matrix, scaled first."""
+    size = 1.0 / np.sqrt(np.diag(normal))
+    factor = cho_factor(normal * size[:, None] * size[None, :])
+    out: FloatArray = cho_solve(factor, np.diag(size)) * size[:, None]
+    return out
+
+
+def _squared(prior: Terms) -> FloatArray:
+    """Normal matrix of the prior; each of its rows touches few parameters."""
+    rows = csr_array(prior.rows)
+    out: FloatArray = (rows.T @ rows).toarray()
     return out
 
 
