@@ -12,8 +12,9 @@ from contextlib import AsyncExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 
+from gaugelink.app.ear import Ear
 from gaugelink.app.leak_session import LeakSession
-from gaugelink.app.livefeed import LiveFeed, LivePack
+from gaugelink.app.livefeed import LivePack
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
@@ -32,13 +33,14 @@ from gaugelink.broker.senml import live_pressure
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.errors import JournalError
 from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.radio import Radio
 from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.supervisor import SupervisedLink
 from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
 from gaugelink.leak.decay import DecayResult
-from gaugelink.peak.detector import Detector, EventClosed, EventOpened, Handling, StrokeSeen
+from gaugelink.peak.detector import EventClosed, EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import GaugeTraits
 from gaugelink.peak.judge import judge
 
@@ -98,6 +100,7 @@ class Daemon:
         clock: Callable[[], float] = time.monotonic,
         watchers: Sequence[Watcher] = (),
         silent: bool = False,
+        link: Callable[[GaugeSettings], GaugeLink] | None = None,
     ) -> None:
         """Prepare the service.
 
@@ -107,6 +110,7 @@ class Daemon:
             clock: monotonic seconds. A simulation may let it run faster, together with its gauges.
             watchers: who hears of everything.
             silent: no voice and no tones, whatever the shop file says.
+            link: makes the link of a gauge; None for the supervised link on `radio`.
         """
         self.shop = shop
         self.session = Session(shop)
@@ -116,6 +120,7 @@ class Daemon:
         self._clock = clock
         self._watchers = tuple(watchers)
         self._silent = silent
+        self._link = link or self._supervised
         self._order = asyncio.Lock()
         self.stopped = asyncio.Event()
         """Set when the service was asked to end."""
@@ -289,14 +294,17 @@ class Daemon:
             await asyncio.sleep(TICK_S)
             await self._take(self.session.tick)
 
-    async def _listen(self, settings: GaugeSettings) -> None:
-        """Listen to one gauge for as long as the service runs."""
-        layout = self.shop.layouts[settings.name]
+    def _supervised(self, settings: GaugeSettings) -> GaugeLink:
         # An absolute gauge zeroes itself on the quiet air unless the shop file states a barometer.
         stated_abs_kpa = self.shop.settings.bench.barometer_abs_kpa
-        link = SupervisedLink(settings, layout, self._radio, self._clock, ambient_abs_kpa=stated_abs_kpa)
-        traits = traits_of(settings, layout)
-        ear = _Ear(self, settings, traits)
+        layout = self.shop.layouts[settings.name]
+        return SupervisedLink(settings, layout, self._radio, self._clock, ambient_abs_kpa=stated_abs_kpa)
+
+    async def _listen(self, settings: GaugeSettings) -> None:
+        """Listen to one gauge for as long as the service runs."""
+        link = self._link(settings)
+        traits = traits_of(settings, self.shop.layouts[settings.name])
+        ear = Ear(self, settings, traits)
         async with link, asyncio.TaskGroup() as judging:
             async for item in link.items():
                 if isinstance(item, LinkState):
@@ -340,6 +348,10 @@ class Daemon:
             faults=(self._fault,) if self._fault is not None else (),
         )
         self._broker.publish_state(message.topic_suffix, message.model_dump_json())
+
+    def listens_for_leak(self, gauge: str) -> bool:
+        """Whether this gauge is in a leak-down now."""
+        return self.leak.listens(gauge)
 
     def sampled(self, gauge: str, pack: LivePack) -> None:
         """Show and publish a pack of live samples."""
@@ -389,42 +401,3 @@ class Daemon:
         event = self.session.corrected(settings.name, event, datetime.now(UTC).date())
         await self._take(self.session.judged, new_id(), settings.name, event, closed.samples, decided_s)
         return event.zero_kpa
-
-
-class _Ear:
-    """The detector and the live feed of one gauge."""
-
-    def __init__(self, daemon: Daemon, settings: GaugeSettings, traits: GaugeTraits) -> None:
-        self._daemon = daemon
-        self._settings = settings
-        self._traits = traits
-        self._detector = Detector(traits)
-        self._feed = LiveFeed()
-        self._judging: asyncio.Task[None] | None = None
-
-    async def hear(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
-        """Take a batch: find events in it, and show it."""
-        if self._daemon.leak.listens(self._settings.name):
-            # Pumping is not cranking: the detector sleeps, and wakes with nothing in its memory.
-            await self._daemon.leaked(batch, tasks)
-            self._detector = Detector(self._traits)
-            pack = self._feed.add(batch, datetime.now(UTC))
-            if pack is not None:
-                self._daemon.sampled(self._settings.name, pack)
-            return
-        notices = self._detector.push(batch.time_s, batch.pressure_kpa, batch.over_range, batch.lost_before)
-        pack = self._feed.add(batch, datetime.now(UTC))
-        if pack is not None:
-            self._daemon.sampled(self._settings.name, pack)
-        for notice in notices:
-            if isinstance(notice, EventClosed):
-                task = self._judge(notice, self._daemon.now_s(), self._judging)
-                self._judging = tasks.create_task(task, name="judge")
-            else:
-                await self._daemon.noticed(self._settings.name, notice)
-
-    async def _judge(self, closed: EventClosed, decided_s: float, before: asyncio.Task[None] | None) -> None:
-        # Events of one gauge stay in order, however long the judging of one takes.
-        if before is not None and not before.done():
-            await asyncio.wait([before])
-        self._feed.zero_kpa = await self._daemon.judged(self._settings, self._traits, closed, decided_s)

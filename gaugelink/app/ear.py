@@ -1,0 +1,74 @@
+"""Listens to one gauge for the service: its detector, its live feed, and the order in which its events are judged."""
+
+import asyncio
+from datetime import UTC, datetime
+from typing import Protocol
+
+from gaugelink.app.livefeed import LiveFeed, LivePack
+from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.samples import SampleBatch
+from gaugelink.peak.detector import Detector, EventClosed, EventOpened, Handling, StrokeSeen
+from gaugelink.peak.events import GaugeTraits
+
+
+class House(Protocol):
+    """What an ear tells the service."""
+
+    def now_s(self) -> float:
+        """Monotonic seconds on the service's clock."""
+
+    def listens_for_leak(self, gauge: str) -> bool:
+        """Whether this gauge is in a leak-down now."""
+
+    def sampled(self, gauge: str, pack: LivePack) -> None:
+        """A pack of live samples is there."""
+
+    async def leaked(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
+        """Samples of a leak-down came."""
+
+    async def noticed(self, gauge: str, notice: EventOpened | StrokeSeen | Handling) -> None:
+        """The detector saw something besides a whole event."""
+
+    async def judged(
+        self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed, decided_s: float
+    ) -> float:
+        """Judge an event; give the zero that it was measured from."""
+
+
+class Ear:
+    """The detector and the live feed of one gauge."""
+
+    def __init__(self, house: House, settings: GaugeSettings, traits: GaugeTraits) -> None:
+        self._house = house
+        self._settings = settings
+        self._traits = traits
+        self._detector = Detector(traits)
+        self._feed = LiveFeed()
+        self._judging: asyncio.Task[None] | None = None
+
+    async def hear(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
+        """Take a batch: find events in it, and show it."""
+        if self._house.listens_for_leak(self._settings.name):
+            # Pumping is not cranking: the detector sleeps, and wakes with nothing in its memory.
+            await self._house.leaked(batch, tasks)
+            self._detector = Detector(self._traits)
+            pack = self._feed.add(batch, datetime.now(UTC))
+            if pack is not None:
+                self._house.sampled(self._settings.name, pack)
+            return
+        notices = self._detector.push(batch.time_s, batch.pressure_kpa, batch.over_range, batch.lost_before)
+        pack = self._feed.add(batch, datetime.now(UTC))
+        if pack is not None:
+            self._house.sampled(self._settings.name, pack)
+        for notice in notices:
+            if isinstance(notice, EventClosed):
+                task = self._judge(notice, self._house.now_s(), self._judging)
+                self._judging = tasks.create_task(task, name="judge")
+            else:
+                await self._house.noticed(self._settings.name, notice)
+
+    async def _judge(self, closed: EventClosed, decided_s: float, before: asyncio.Task[None] | None) -> None:
+        # Events of one gauge stay in order, however long the judging of one takes.
+        if before is not None and not before.done():
+            await asyncio.wait([before])
+        self._feed.zero_kpa = await self._house.judged(self._settings, self._traits, closed, decided_s)
