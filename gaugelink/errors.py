@@ -26,3 +26,7 @@ class GaugeError(GaugelinkError):
 
 class BrokerError(GaugelinkError):
     """The broker cannot be used."""
+
+
+class ArchiveError(GaugelinkError):
+    """The archive's database cannot be opened, read or written."""

@@ -1,0 +1,318 @@
+"""The archive's consumer: takes messages from the broker in batches and acknowledges each once it is committed.
+
+The broker keeps a session for every consumer (MQTT 5, section 4.1): what was not acknowledged is sent again, to the
+same consumer, when it or the broker is back. What comes twice is filed once. Consumers of one group share what the
+benches publish (section 4.8.2). The network runs on the client library's thread, the database on the caller's.
+"""
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from gaugelink.archive.settings import ArchivePart
+from gaugelink.archive.store import Store
+from gaugelink.archive.wire import STATES, TOPICS, Filed, Quarantined, sort_message
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.errors import ArchiveError, BrokerError
+
+_LOG = logging.getLogger(__name__)
+
+_LOOK_S = 0.2
+"""How often a consumer with nothing to do looks whether it is to end."""
+_FIRST_WAIT_S = 0.25
+_LONGEST_WAIT_S = 15.0
+_TAKEN_OVER = 0x8E
+"""Reason code of a DISCONNECT: another client has come with the same client id (MQTT 5, section 4.13)."""
+_LOOSE_MESSAGES = 5000
+"""Messages of QoS 0 that wait at most. The contract has none on these topics, and nothing bounds a stranger's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """A message as the broker delivered it."""
+
+    session: int
+    """The connection that it came over: it can only be acknowledged over the same one."""
+    mid: int
+    qos: int
+    topic: str
+    payload: bytes
+    received_at: datetime
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a consumer did since it started."""
+
+    received: int = 0
+    filed: int = 0
+    quarantined: int = 0
+    batches: int = 0
+    database_s: float = 0.0
+    """Seconds in which a batch was being written."""
+    waited_s: float = 0.0
+    """Seconds without a message to file."""
+    connects: int = 0
+
+
+class Consumer:
+    """One consumer of the archive. `run` works until `stop`.
+
+    Args:
+        broker: where the broker is.
+        archive: client id, group and pace.
+        store: a prepared store.
+        leave: take what waits, then give up the place in the group for good, and end.
+    """
+
+    def __init__(self, broker: BrokerSettings, archive: ArchivePart, store: Store, *, leave: bool = False) -> None:
+        self._broker = broker
+        self._archive = archive
+        self._store = store
+        self._leave = leave
+        self._stop = threading.Event()
+        self._inbox: queue.SimpleQueue[Delivery] = queue.SimpleQueue()
+        # Held while the connection's number changes and while messages of that number are acknowledged.
+        self._connection = threading.Lock()
+        self._session = 0
+        self._subscribing: dict[int, Sequence[str]] = {}
+        self._problem: str | None = None
+        self._fatal: str | None = None
+        self._settled = threading.Event()
+        self.tally = Tally()
+        self.subscribed = threading.Event()
+        """Set when the broker has taken the subscriptions of the first connection."""
+        self._client = self._make_client()
+
+    def stop(self) -> None:
+        """Ask the consumer to end after the batch it is in. May be called from any thread and from a signal."""
+        self._stop.set()
+
+    def run(self) -> Tally:
+        """Consume until `stop`.
+
+        Raises:
+            BrokerError: the broker will never do: it refuses the subscription, has no shared subscriptions, or another
+                consumer runs under the same client id.
+        """
+        client = self._client
+        client.connect_async(
+            self._broker.host,
+            self._broker.port,
+            keepalive=self._broker.keepalive_s,
+            clean_start=False,
+            properties=self._session_properties(),
+        )
+        client.loop_start()
+        try:
+            while not self._stop.is_set() and self._fatal is None:
+                batch = self._next_batch()
+                if batch:
+                    self._file(batch)
+                elif self._leave and self._settled.is_set():
+                    break
+        finally:
+            self._end()
+        if self._fatal is not None:
+            raise BrokerError(self._fatal)
+        return self.tally
+
+    def _end(self) -> None:
+        if self._leave and self._settled.is_set():
+            # Nothing is left in the session; the broker need not keep it.
+            forget = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+            forget.SessionExpiryInterval = 0
+            self._client.disconnect(properties=forget)
+        else:
+            self._client.disconnect()
+        self._client.loop_stop()
+
+    # The database's side
+
+    def _next_batch(self) -> list[Delivery]:
+        """Wait for a message, then for more until the batch is full or old enough."""
+        began = time.monotonic()
+        try:
+            first = self._inbox.get(timeout=_LOOK_S if not self._leave else max(1.0, _LOOK_S))
+        except queue.Empty:
+            return []
+        finally:
+            self.tally.waited_s += time.monotonic() - began
+        batch = [first]
+        until = time.monotonic() + self._archive.batch_s
+        while len(batch) < self._archive.batch_messages:
+            try:
+                batch.append(self._inbox.get(timeout=max(0.0, until - time.monotonic())))
+            except queue.Empty:
+                break
+        return batch
+
+    def _file(self, batch: Sequence[Delivery]) -> None:
+        """Commit a batch, however long that takes, then acknowledge it."""
+        self.tally.received += len(batch)
+        sorted_out: list[Filed | Quarantined] = []
+        for delivery in batch:
+            message = sort_message(delivery.topic, delivery.payload, delivery.received_at)
+            if message is not None:
+                sorted_out.append(message)
+        if sorted_out and not self._commit(sorted_out):
+            return
+        with self._connection:
+            for delivery in batch:
+                if delivery.qos and delivery.session == self._session:
+                    self._client.ack(delivery.mid, delivery.qos)
+
+    def _commit(self, messages: Sequence[Filed | Quarantined]) -> bool:
+        """Write until it is written; False when the consumer is to end before. The broker has the messages still."""
+        wait_s = _FIRST_WAIT_S
+        while True:
+            began = time.monotonic()
+            try:
+                written = self._store.write(messages)
+            except ArchiveError as error:
+                if self._problem != str(error):
+                    self._problem = str(error)
+                    _LOG.error("%s The broker keeps what comes until it is back.", error)
+                if self._stop.wait(wait_s):
+                    return False
+                wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+                continue
+            self.tally.database_s += time.monotonic() - began
+            self.tally.batches += 1
+            self.tally.filed += written.filed
+            self.tally.quarantined += written.quarantined
+            if written.quarantined:
+                _LOG.warning("%d messages could not be filed; they are in quarantine.", written.quarantined)
+            if self._problem is not None:
+                self._problem = None
+                _LOG.warning("The archive's database %s is back.", self._store.where)
+            return True
+
+    # The broker's side, on the client library's thread
+
+    def _make_client(self) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._archive.client_id,
+            protocol=mqtt.MQTTv5,
+            manual_ack=True,
+        )
+        password = self._broker.password()
+        if self._broker.username is not None:
+            client.username_pw_set(self._broker.username, None if password is None else password.get_secret_value())
+        tls = self._broker.tls_context()
+        if tls is not None:
+            client.tls_set_context(tls)
+        client.reconnect_delay_set(min_delay=1, max_delay=15)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
+        client.on_message = self._on_message
+        return client
+
+    def _session_properties(self) -> Properties:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = int(self._archive.session_days * 86_400)
+        # One batch on its way to the disk, the next on its way here; the rest stays with the broker.
+        properties.ReceiveMaximum = min(65_535, max(20, 2 * self._archive.batch_messages))
+        return properties
+
+    @property
+    def _where(self) -> str:
+        return f"{self._broker.host}:{self._broker.port}"
+
+    def _shared(self) -> list[str]:
+        return [f"$share/{self._archive.group}/{topic}" for topic in TOPICS]
+
+    def _on_connect(
+        self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, given: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._say(f"The broker at {self._where} refused the archive ({reason}): check username and password.")
+            return
+        if given is not None and getattr(given, "SharedSubscriptionAvailable", 1) == 0:
+            self._fatal = f"The broker at {self._where} has no shared subscriptions: the archive needs them."
+            return
+        with self._connection:
+            self._session += 1
+        self.tally.connects += 1
+        self._say(None)
+        expiry_s = getattr(given, "SessionExpiryInterval", None)
+        if expiry_s is not None and expiry_s < self._archive.session_days * 86_400:
+            _LOG.warning("The broker keeps messages for an archive that is away for %d s only.", expiry_s)
+        if self._leave:
+            client.unsubscribe([*self._shared(), *STATES])
+            return
+        # Every time, a kept session too: a new version may know topics that the session does not.
+        self._subscribe(client, self._shared(), SubscribeOptions(qos=1))
+        self._subscribe(client, STATES, SubscribeOptions(qos=1))
+        if not flags.session_present:
+            # A shared subscription does not get what is retained (section 4.8.2); a first start asks for it once.
+            self._subscribe(client, ["gaugelink/+/test"], SubscribeOptions(qos=1))
+
+    def _subscribe(self, client: mqtt.Client, topics: Sequence[str], options: SubscribeOptions) -> None:
+        _, mid = client.subscribe([(topic, options) for topic in topics])
+        if mid is not None:
+            self._subscribing[mid] = topics
+
+    def _on_subscribe(
+        self, client: mqtt.Client, _: Any, mid: int, reasons: list[ReasonCode], __: Properties | None
+    ) -> None:
+        topics = self._subscribing.pop(mid, ())
+        for topic, reason in zip(topics, reasons, strict=False):
+            if reason.is_failure:
+                self._fatal = f"The broker at {self._where} refused the subscription to {topic} ({reason})."
+                return
+        if topics == ["gaugelink/+/test"]:
+            client.unsubscribe("gaugelink/+/test")
+        if not self._subscribing:
+            self.subscribed.set()
+
+    def _on_unsubscribe(self, *_: object) -> None:
+        if self._leave:
+            self._settled.set()
+
+    def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
+        if message.qos == 0 and self._inbox.qsize() > _LOOSE_MESSAGES:
+            _LOG.warning("A message of QoS 0 on %s is dropped: too many wait.", message.topic)
+            return
+        self._inbox.put(
+            Delivery(self._session, message.mid, message.qos, message.topic, bytes(message.payload), datetime.now(UTC))
+        )
+
+    def _on_disconnect(
+        self, _: mqtt.Client, __: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, ___: Properties | None
+    ) -> None:
+        self._subscribing.clear()
+        with self._connection:
+            self._session += 1
+        if flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER:
+            self._fatal = (
+                f"Another archive consumer came to {self._where} under the client id {self._archive.client_id!r}: "
+                "give each consumer one of its own (--consumer)."
+            )
+        elif not self._stop.is_set():
+            self._say(f"The broker at {self._where} is away ({reason}).")
+
+    def _on_connect_fail(self, *_: object) -> None:
+        self._say(f"The broker at {self._where} cannot be reached.")
+
+    def _say(self, problem: str | None) -> None:
+        if problem is None:
+            _LOG.info("Connected to the broker at %s.", self._where)
+        else:
+            _LOG.warning("%s", problem)

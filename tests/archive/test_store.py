@@ -1,0 +1,185 @@
+"""The database: once for each message, the newest of each state, and no message that blocks the others."""
+
+import json
+import random
+import threading
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import func, select, update
+
+from gaugelink.archive import schema
+from gaugelink.archive.settings import database_url
+from gaugelink.archive.store import Store
+from gaugelink.archive.wire import Filed, Quarantined, sort_message
+from gaugelink.broker.message import new_id
+from gaugelink.errors import ArchiveError
+from tests.archive.published import KINDS, crank, published
+
+NOW = datetime(2026, 2, 3, 14, 6, tzinfo=UTC)
+
+
+def sort(*messages: tuple[str, bytes]) -> list[Filed | Quarantined]:
+    sorted_out = [sort_message(topic, payload, NOW) for topic, payload in messages]
+    return [one for one in sorted_out if one is not None]
+
+
+def count(store: Store, table) -> int:
+    with store.engine.connect() as connection:
+        return connection.scalar(select(func.count()).select_from(table))
+
+
+def test_a_batch_that_comes_again_changes_nothing(database, open_store):
+    store = open_store(database)
+    batch = sort(*[published(suffix) for suffix in KINDS for _ in range(3)], ("gaugelink/north/cranking", b"{"))
+    for _ in range(3):
+        store.write(batch)
+    for table in (schema.EVENTS, schema.READINGS, schema.DECAYS, schema.PROMPTS, schema.RESULTS):
+        assert count(store, table) == 3
+    assert count(store, schema.TESTS) == count(store, schema.GAUGES) == count(store, schema.QUARANTINE) == 1
+
+
+def test_the_same_message_twice_in_one_batch_is_filed_once(database, open_store):
+    store = open_store(database)
+    message = crank()
+    store.write(sort(message, message))
+    assert count(store, schema.EVENTS) == 1
+
+
+def test_two_benches_may_use_the_same_id(database, open_store):
+    store = open_store(database)
+    shared = new_id()
+    store.write(sort(published("prompt", "north", id=shared), published("prompt", "south", id=shared)))
+    assert count(store, schema.PROMPTS) == 2
+
+
+def test_what_is_stored_is_what_was_published(database, open_store):
+    store = open_store(database)
+    topic, payload = crank(peak_kpa=900.1 + 1 / 7, gauge="blå-måler", at="2026-02-03T15:05:12.250001+01:00")
+    store.write(sort((topic, payload)))
+    with store.engine.connect() as connection:
+        (row,) = connection.execute(select(schema.EVENTS))
+    assert row.document.encode() == payload
+    assert row.peak_kpa == 900.1 + 1 / 7
+    assert row.gauge == "blå-måler"
+    assert row.at == datetime(2026, 2, 3, 14, 5, 12, 250001, tzinfo=UTC)
+    assert row.message_id == json.loads(payload)["id"]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_the_highest_revision_of_a_test_stays_in_whatever_order_they_come(database, open_store, together):
+    store = open_store(database)
+    states = sort(*[published("test", revision=revision, closed=revision == 9) for revision in range(10)])
+    random.Random(4).shuffle(states)
+    for batch in [states] if together else [[state] for state in states]:
+        store.write(batch)
+    with store.engine.connect() as connection:
+        (row,) = connection.execute(select(schema.TESTS))
+    assert (row.revision, row.closed) == (9, True)
+
+
+def test_the_last_word_of_a_bench_and_the_last_state_of_a_gauge_stay(database, open_store):
+    store = open_store(database)
+    for at_s, word in ((0, b"online"), (2, b"offline"), (1, b"online")):
+        message = sort_message("gaugelink/north/availability", word, NOW + timedelta(seconds=at_s))
+        assert message is not None
+        store.write([message])
+    first, second = published("gauge/blue/state", phase="lost"), published("gauge/blue/state", phase="streaming")
+    store.write(sort(second))
+    store.write(sort(first))
+    with store.engine.connect() as connection:
+        assert connection.scalar(select(schema.BENCHES.c.availability)) == "offline"
+        assert connection.scalar(select(schema.GAUGES.c.phase)) == "streaming"
+
+
+def test_a_message_that_the_database_refuses_is_kept_aside_and_the_others_are_filed(postgres, open_store):
+    # PostgreSQL takes no NUL in text, and no value in an index beyond a third of a page (from its manual, section on
+    # B-tree indexes).
+    store = open_store(postgres.database())
+    long = "".join(random.Random(1).choices("abcdefghij0123456789", k=200_000))
+    batch = sort(crank(), crank(gauge="a\0b"), crank(test_id=long), crank())
+    for _ in range(2):
+        written = store.write(batch)
+        assert (written.filed, written.quarantined) == (2, 2)
+    assert (count(store, schema.EVENTS), count(store, schema.QUARANTINE)) == (2, 2)
+    with store.engine.connect() as connection:
+        kept = connection.scalars(select(schema.QUARANTINE.c.payload)).all()
+    assert {bytes(payload) for payload in kept} == {batch[1].payload, batch[2].payload}
+
+
+def test_a_database_that_went_away_takes_the_same_batch_when_it_is_back(postgres, open_store):
+    store = open_store(postgres.database())
+    batch = sort(crank(), crank())
+    postgres.stop()
+    try:
+        with pytest.raises(ArchiveError, match="cannot be used"):
+            store.write(batch)
+    finally:
+        postgres.start()
+    store.write(batch)
+    assert count(store, schema.EVENTS) == 2
+
+
+def test_consumers_that_start_at_once_make_the_tables_once(database):
+    faults: list[Exception] = []
+
+    def begin() -> None:
+        try:
+            with Store(database_url(database, Path("/"))) as store:
+                store.prepare()
+        except ArchiveError as error:
+            faults.append(error)
+
+    threads = [threading.Thread(target=begin) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not faults
+
+
+def test_two_writers_of_the_same_states_do_not_hinder_each_other(database, open_store):
+    messages = [published("test", test_id=f"test-{number}", revision=number) for number in range(40)] * 2
+    faults: list[Exception] = []
+
+    def write(seed: int) -> None:
+        store = open_store(database)
+        shuffled = list(messages)
+        for _ in range(4):
+            random.Random(seed).shuffle(shuffled)
+            try:
+                store.write(sort(*shuffled))
+            except ArchiveError as error:
+                faults.append(error)
+
+    threads = [threading.Thread(target=write, args=(seed,)) for seed in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not faults
+    assert count(open_store(database), schema.TESTS) == 40
+
+
+def test_an_archive_of_a_newer_version_is_left_alone(database, open_store):
+    store = open_store(database)
+    with store.engine.begin() as connection:
+        connection.execute(update(schema.VERSIONS).values(version=schema.VERSION + 1))
+    with pytest.raises(ArchiveError, match="update it"):
+        store.prepare()
+
+
+def test_a_row_of_another_bench_with_the_same_test_id_is_another_test(database, open_store):
+    store = open_store(database)
+    store.write(sort(published("test", "north"), published("test", "south")))
+    assert count(store, schema.TESTS) == 2
+
+
+def test_an_integer_beyond_the_database_is_kept_aside(tmp_path, open_store):
+    store = open_store(f"sqlite:///{tmp_path / 'a.db'}")
+    good, large = sort(published("test", test_id="good"), published("test", test_id="large"))
+    assert isinstance(large, Filed)
+    written = store.write([good, Filed(large.table, {**large.row, "revision": 2**70}, large.topic, large.payload)])
+    assert (written.filed, written.quarantined) == (1, 1)
+    assert count(store, schema.TESTS) == count(store, schema.QUARANTINE) == 1
