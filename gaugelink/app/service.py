@@ -10,7 +10,6 @@ from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
-from gaugelink.app.shoppage import page_beside
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -98,6 +97,9 @@ async def run_service(
             radio, clock = simulated.radio, Clock(speed)
             ears.append(MechanicsEar(simulated))
         if dashboard is not None:
+            # A bench without a page need not load a web server.
+            from gaugelink.app.shoppage import page_beside
+
             told, door = await stack.enter_async_context(page_beside(shop, dashboard, SIMULATION if simulate else ""))
             ears.append(told)
             console.print(door.sentence(), soft_wrap=True)

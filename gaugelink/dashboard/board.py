@@ -1,0 +1,221 @@
+"""What is known of one bench, folded from what it publishes. Pure: topics and payloads in, changes for the page out."""
+
+import json
+from collections import OrderedDict, deque
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from gaugelink.bench.prompts import QUESTIONS
+from gaugelink.broker.leak_messages import Decay, DecayProgress
+from gaugelink.broker.message import Message
+from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
+from gaugelink.broker.senml import resolve
+from gaugelink.errors import BrokerError
+
+Json = dict[str, Any]
+
+STALE_S = 2.5
+"""A gauge that streams and is not heard for this long is shown as not heard. It tells at least once a second."""
+TRACE_S = 15.0
+"""Seconds of live pressure that whoever opens the page is given."""
+MOST_EVENTS = 64
+"""Cranking events that are remembered; more than the readings of a large engine."""
+MOST_DECAYS = 24
+MOST_GAUGES = 24
+_REMEMBERED_IDS = 1024
+
+_MODELS: dict[str, type[Message]] = {
+    "cranking": Cranking,
+    "reading": Reading,
+    "test": TestState,
+    "prompt": Prompt,
+    "command/result": CommandResult,
+    "decay": Decay,
+    "decay/progress": DecayProgress,
+}
+_KINDS = {"command/result": "result", "decay/progress": "decay_progress"}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that the page has to know."""
+
+    kind: str
+    """``availability``, ``gauge``, ``live``, ``cranking``, ``reading``, ``test``, ``prompt``, ``result``, ``decay`` or
+    ``decay_progress``."""
+    data: Any
+    """As JSON."""
+
+
+@dataclass(slots=True)
+class _Trace:
+    """Live pressure of one gauge, on the gauge's own clock."""
+
+    samples: deque[tuple[float, float]]
+    """Seconds, and kPa."""
+    heard_s: float
+
+
+class BenchBoard:
+    """One bench as it stands. `now_s` is monotonic time."""
+
+    def __init__(self, bench: str) -> None:
+        self.bench = bench
+        self.refused = 0
+        """Messages that are not of the contract."""
+        self._availability: str | None = None
+        self._gauges: dict[str, Json] = {}
+        self._traces: dict[str, _Trace] = {}
+        self._test: TestState | None = None
+        self._prompt: Prompt | None = None
+        self._result: Json | None = None
+        self._events: OrderedDict[str, Json] = OrderedDict()
+        self._decays: OrderedDict[str, Json] = OrderedDict()
+        self._progress: Json | None = None
+        self._seen: OrderedDict[str, None] = OrderedDict()
+
+    def take(self, suffix: str, payload: bytes, now_s: float) -> Change | None:
+        """Take a message; None when it says nothing new.
+
+        Raises:
+            BrokerError: the message is not of the contract; nothing of it was taken.
+        """
+        try:
+            if suffix == "availability":
+                self._availability = Availability(payload.decode()).value
+                return Change("availability", self._availability)
+            level = suffix.split("/")
+            if level[0] == "gauge" and len(level) == 3 and level[2] == "state":
+                return self._gauge(level[1], payload)
+            if level[0] == "gauge" and len(level) == 3 and level[2] == "pressure":
+                return self._live(level[1], payload, now_s)
+            model = _MODELS.get(suffix)
+            if model is None:
+                return None
+            return self._message(suffix, model.model_validate_json(payload))
+        except (ValueError, KeyError, TypeError, ValidationError) as error:
+            self.refused += 1
+            raise BrokerError(f"A message on {self.bench}/{suffix} is not of the contract: {error}.") from error
+
+    def _gauge(self, name: str, payload: bytes) -> Change | None:
+        state = GaugeState.model_validate_json(payload)
+        known = self._gauges.get(name)
+        if self._is_repeat(state.id) and known is not None:
+            return None
+        if known is None and len(self._gauges) >= MOST_GAUGES:
+            return None
+        self._gauges[name] = state.model_dump(mode="json")
+        return Change("gauge", self._gauges[name])
+
+    def _live(self, name: str, payload: bytes, now_s: float) -> Change | None:
+        records = json.loads(payload)
+        base_s = float(records[0].get("bt", 0.0))
+        pressures = [one for one in resolve(payload) if one.name.endswith("/pressure") and one.unit == "Pa"]
+        samples = [(one.time_s - base_s, float(one.value or 0.0) / 1000.0) for one in pressures]
+        over = any(one.name.endswith("/over_range") and one.value is True for one in resolve(payload))
+        if not samples:
+            return None
+        trace = self._traces.get(name)
+        if trace is None:
+            if len(self._traces) >= MOST_GAUGES:
+                return None
+            trace = self._traces[name] = _Trace(deque(), now_s)
+        if trace.samples and samples[0][0] < trace.samples[-1][0] - 1e-3:
+            # The gauge's clock began anew.
+            trace.samples.clear()
+        trace.samples.extend(samples)
+        while trace.samples[0][0] < samples[-1][0] - TRACE_S:
+            trace.samples.popleft()
+        trace.heard_s = now_s
+        return Change("live", {"gauge": name, "over": over, **_columns(samples)})
+
+    def _message(self, suffix: str, message: Message) -> Change | None:
+        if self._is_repeat(message.id):
+            return None
+        data = message.model_dump(mode="json")
+        match message:
+            case TestState():
+                if self._is_older(message):
+                    return None
+                if self._test is None or self._test.test_id != message.test_id:
+                    self._progress = None
+                self._test = message
+            case Prompt():
+                if self._prompt is not None and message.at < self._prompt.at:
+                    return None
+                self._prompt = message
+                data = _prompt(message)
+            case CommandResult():
+                self._result = data
+            case Cranking():
+                _keep(self._events, message.event_id, _slim(data), MOST_EVENTS)
+                data = self._events[message.event_id]
+            case Decay():
+                _keep(self._decays, message.decay_id, data, MOST_DECAYS)
+                if self._progress is not None and self._progress["decay_id"] == message.decay_id:
+                    self._progress = None
+            case DecayProgress():
+                self._progress = data
+        return Change(_KINDS.get(suffix, suffix), data)
+
+    def _is_older(self, message: TestState) -> bool:
+        known = self._test
+        if known is None:
+            return False
+        if known.test_id == message.test_id:
+            return message.revision < known.revision
+        return message.at < known.at
+
+    def _is_repeat(self, message_id: str) -> bool:
+        if message_id in self._seen:
+            return True
+        self._seen[message_id] = None
+        if len(self._seen) > _REMEMBERED_IDS:
+            self._seen.popitem(last=False)
+        return False
+
+    def silent_gauges(self, now_s: float) -> list[str]:
+        """Gauges that say that they stream, and are not heard."""
+        silent = []
+        for name, state in self._gauges.items():
+            trace = self._traces.get(name)
+            if state["phase"] == "streaming" and trace is not None and now_s - trace.heard_s > STALE_S:
+                silent.append(name)
+        return silent
+
+    def snapshot(self) -> Json:
+        """Everything, for whoever opens the page."""
+        return {
+            "bench": self.bench,
+            "availability": self._availability,
+            "gauges": self._gauges,
+            "live": {name: _columns(list(trace.samples)) for name, trace in self._traces.items()},
+            "test": None if self._test is None else self._test.model_dump(mode="json"),
+            "prompt": None if self._prompt is None else _prompt(self._prompt),
+            "result": self._result,
+            "events": list(self._events.values()),
+            "decays": list(self._decays.values()),
+            "progress": self._progress,
+        }
+
+
+def _columns(samples: list[tuple[float, float]]) -> Json:
+    return {"t": [round(time_s, 4) for time_s, _ in samples], "kpa": [round(kpa, 2) for _, kpa in samples]}
+
+
+def _prompt(prompt: Prompt) -> Json:
+    return {**prompt.model_dump(mode="json"), "asks": prompt.key in QUESTIONS}
+
+
+def _slim(event: Json) -> Json:
+    """What the page draws of an event: the budget behind its uncertainty is for the report."""
+    return {name: value for name, value in event.items() if name != "budget"}
+
+
+def _keep(kept: OrderedDict[str, Json], key: str, value: Json, most: int) -> None:
+    kept[key] = value
+    kept.move_to_end(key)
+    while len(kept) > most:
+        kept.popitem(last=False)

@@ -1,0 +1,150 @@
+"""Reads the broker as any other client would, sends commands, and notices within seconds when the broker is gone."""
+
+import asyncio
+import contextlib
+import logging
+import ssl
+
+import aiomqtt
+
+from gaugelink.broker.commands import Command
+from gaugelink.broker.message import ROOT, new_id, topic
+from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.dashboard.hub import Hub
+from gaugelink.errors import BrokerError
+
+_LOG = logging.getLogger(__name__)
+# A lost connection is told by the page, in a sentence.
+_CLIENT_LOG = logging.getLogger("gaugelink.dashboard.client")
+_CLIENT_LOG.setLevel(logging.CRITICAL)
+
+ANSWER_S = 5.0
+"""How long a bench is waited for after a command."""
+CONNECT_S = 4.0
+PROBE_EVERY_S = 1.0
+PROBE_S = 1.5
+"""A broker that does not answer for this long is taken for gone: together with the time between probes, under 3 s."""
+AGAIN_S = 1.0
+"""Wait before the broker is looked for again."""
+
+
+class BrokerReader:
+    """Feeds a hub from the broker until cancelled.
+
+    Args:
+        settings: where the broker is.
+        hub: who is told; its boards say which benches are read.
+        port: TCP port instead of the one in `settings`, for an embedded broker on a free port.
+    """
+
+    def __init__(self, settings: BrokerSettings, hub: Hub, *, port: int | None = None) -> None:
+        self._settings = settings
+        self._hub = hub
+        self._port = settings.port if port is None else port
+        self._password = settings.password()
+        self._tls = settings.tls_context()
+        self._client: aiomqtt.Client | None = None
+        self._asked: dict[str, asyncio.Future[CommandResult]] = {}
+
+    async def run(self) -> None:
+        """Read until cancelled; come back whenever the broker does."""
+        where = f"{self._settings.host}:{self._port}"
+        while True:
+            try:
+                # A task of its own: before Python 3.13 a task group that failed leaves its parent marked as cancelled.
+                await asyncio.create_task(self._session())
+            except* (aiomqtt.MqttError, OSError, TimeoutError, ssl.SSLError) as group:
+                error: BaseException = group
+                while isinstance(error, BaseExceptionGroup):
+                    error = error.exceptions[0]
+                why = "it does not answer" if isinstance(error, TimeoutError) else str(error)
+                self._hub.broker(False, f"The broker at {where} is away ({why}).")
+            self._client = None
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                raise asyncio.CancelledError
+            await asyncio.sleep(AGAIN_S)
+
+    async def _session(self) -> None:
+        await self._reach()
+        client = aiomqtt.Client(
+            self._settings.host,
+            self._port,
+            username=self._settings.username,
+            password=None if self._password is None else self._password.get_secret_value(),
+            identifier=f"gaugelink-page-{new_id()[-12:]}",
+            protocol=aiomqtt.ProtocolVersion.V311,
+            clean_session=True,
+            timeout=CONNECT_S,
+            keepalive=self._settings.keepalive_s,
+            logger=_CLIENT_LOG,
+            max_queued_incoming_messages=2000,
+            tls_context=self._tls,
+        )
+        async with client, asyncio.TaskGroup() as tasks:
+            for bench in self._hub.boards:
+                await client.subscribe(topic(bench, "#"), qos=1)
+            self._client = client
+            self._hub.broker(True)
+            tasks.create_task(self._listen(client), name="page: messages")
+            tasks.create_task(self._probe(client), name="page: probe")
+
+    async def _reach(self) -> None:
+        """Reach the broker in a way that can be cancelled; the MQTT client connects on a thread that cannot be."""
+        async with asyncio.timeout(CONNECT_S):
+            _, writer = await asyncio.open_connection(
+                self._settings.host,
+                self._port,
+                ssl=self._tls,
+                server_hostname=self._settings.host if self._tls is not None else None,
+            )
+        writer.close()
+        with contextlib.suppress(ConnectionError, ssl.SSLError):
+            await writer.wait_closed()
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            _, bench, suffix = str(message.topic).split("/", 2)
+            if suffix == Command.TOPIC or bench not in self._hub.boards:
+                continue
+            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload or "").encode()
+            try:
+                self._hub.take(bench, suffix, payload)
+                if suffix == CommandResult.TOPIC:
+                    self._answered(CommandResult.model_validate_json(payload))
+            except BrokerError as error:
+                _LOG.warning("%s", error)
+
+    async def _probe(self, client: aiomqtt.Client) -> None:
+        """Ask the broker for a sign of life. It must answer an UNSUBSCRIBE of what was never subscribed (MQTT 3.1.1,
+        section 3.10.4), and nobody else hears of it; the protocol's own ping would take twice the keep-alive."""
+        while True:
+            await client.unsubscribe(f"{ROOT}/-/probe", timeout=PROBE_S)
+            await asyncio.sleep(PROBE_EVERY_S)
+
+    def _answered(self, result: CommandResult) -> None:
+        waiting = self._asked.get(result.command_id)
+        if waiting is not None and not waiting.done():
+            waiting.set_result(result)
+
+    async def ask(self, bench: str, command: Command) -> CommandResult:
+        """Send a command to a bench and give its answer.
+
+        Raises:
+            BrokerError: the broker is away, or the bench does not answer in time.
+        """
+        client = self._client
+        if client is None:
+            raise BrokerError("The broker is away: nothing was sent.")
+        answer = self._asked.setdefault(command.id, asyncio.get_running_loop().create_future())
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
+                return await asyncio.shield(answer)
+        except TimeoutError as error:
+            raise BrokerError(f"Bench {bench} did not answer within {ANSWER_S:g} s: is it running?") from error
+        except aiomqtt.MqttError as error:
+            raise BrokerError(f"The broker did not take the command ({error}): look whether it was done.") from error
+        finally:
+            self._asked.pop(command.id, None)

@@ -1,0 +1,157 @@
+// What a thumb can ask for. Every press is answered by the bench, and the answer is shown.
+import { byId, el, setText } from "./dom.js";
+import { withUnit } from "./units.js";
+import { bench, state, unitOf } from "./store.js";
+
+let fading = 0;
+
+function show(ok, text) {
+  const box = byId("result");
+  box.dataset.ok = String(ok);
+  setText(box, `${ok ? "Done" : "Not done"}: ${text}`);
+  clearTimeout(fading);
+  fading = setTimeout(() => setText(box, ""), 9000);
+}
+
+// A random UUID (RFC 9562, version 4); `crypto.randomUUID` is missing where the page is not served from loopback or HTTPS.
+function newId() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
+}
+
+export async function send(command) {
+  const box = byId("result");
+  box.dataset.ok = "";
+  setText(box, "Asked…");
+  let answer;
+  try {
+    const response = await fetch(`/api/benches/${encodeURIComponent(state.current)}/command`, {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify({ id: newId(), ...command }),
+    });
+    answer = await response.json();
+  } catch {
+    answer = { ok: false, text: "The page's server was not reached." };
+  }
+  show(answer.ok, answer.text);
+  return answer.ok;
+}
+
+export function ask(title, ...body) {
+  const dialog = byId("ask");
+  setText(byId("ask-title"), title);
+  byId("ask-body").replaceChildren(...body, el("button", { type: "button", class: "wide", onclick: () => dialog.close() }, "Close"));
+  if (!dialog.open) dialog.showModal();
+}
+
+const close = () => byId("ask").close();
+
+function button(text, command, kind = "") {
+  return el("button", { type: "button", class: `wide ${kind}`, onclick: () => { close(); send(command); } }, text);
+}
+
+export function askCylinder(name) {
+  const test = bench()?.test;
+  const cylinder = test?.cylinders.find((one) => one.name === name);
+  if (!cylinder) return;
+  const unit = unitOf(test);
+  const readings = cylinder.readings.filter((one) => one.event_id).map((one) => {
+    const what = withUnit(one.peak_kpa, unit);
+    return one.counted
+      ? button(`Strike ${what}`, { action: "strike", event_id: one.event_id })
+      : button(`Take back what was done with ${what}`, { action: "take_back", event_id: one.event_id });
+  });
+  ask(
+    `Cylinder ${name}`,
+    button(`Measure ${name} again`, { action: "redo", cylinder: name }, "main"),
+    button(`Skip ${name}`, { action: "skip", cylinder: name }),
+    button(`The last reading was ${name}`, { action: "assign", cylinder: name }),
+    ...readings,
+  );
+}
+
+function askAssign() {
+  const test = bench()?.test;
+  if (!test) return;
+  const unit = unitOf(test);
+  const all = test.cylinders.flatMap((cylinder) => cylinder.readings.filter((one) => one.event_id).map((one) => [one, cylinder.name]));
+  const pick = el(
+    "select", { id: "which", "aria-label": "Reading" },
+    el("option", { value: "" }, "the last reading"),
+    ...all.map(([one, name]) => el("option", { value: one.event_id }, `${withUnit(one.peak_kpa, unit)} on ${name}`)),
+  );
+  const assign = (cylinder) => {
+    close();
+    send({ action: "assign", cylinder, ...(pick.value ? { event_id: pick.value } : {}) });
+  };
+  const other = el("select", { id: "other", "aria-label": "Exchange with" }, ...test.cylinders.map((one) => el("option", {}, one.name)));
+  const first = el("select", { id: "first", "aria-label": "Exchange" }, ...test.cylinders.map((one) => el("option", {}, one.name)));
+  const exchange = () => {
+    close();
+    send({ action: "exchange", cylinder: first.value, other: other.value });
+  };
+  if (test.cylinders.length > 1) other.selectedIndex = 1;
+  ask(
+    "Which cylinder was it?",
+    el("label", { for: "which" }, "This reading"), pick,
+    el("div", { class: "row" }, ...[...test.cylinders].sort((a, b) => a.place - b.place).map((one) =>
+      el("button", { type: "button", class: "main", onclick: () => assign(one.name) }, one.name))),
+    el("fieldset", {}, el("legend", {}, "Two cylinders were mixed up"),
+      el("div", { class: "row" }, first, el("span", {}, "and"), other, el("button", { type: "button", onclick: exchange }, "Exchange"))),
+  );
+}
+
+function askFinish() {
+  const test = bench()?.test;
+  const left = (test?.cylinders ?? []).filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
+  if (!left.length) return send({ action: "finish" });
+  return ask(
+    "Finish the test?",
+    el("p", {}, `Not settled yet: ${left.join(", ")}.`),
+    button("Finish with what there is", { action: "finish" }, "main"),
+    button("Give it up: it proves nothing", { action: "abandon" }),
+  );
+}
+
+export function askBegin() {
+  const wet = el("input", { type: "checkbox", id: "wet" });
+  const repeats = el("select", { id: "repeats" },
+    ...["", 1, 2, 3, 4, 5].map((count) => el("option", { value: count }, count === "" ? "as the shop does" : String(count))));
+  const begin = (machine) => {
+    close();
+    send({ action: "begin", machine, ...(wet.checked ? { kind: "wet" } : {}), ...(repeats.value ? { repeats: Number(repeats.value) } : {}) });
+  };
+  ask(
+    "Begin a test",
+    el("p", {}, el("label", { class: "check" }, wet, " Wet: oil in each cylinder")),
+    el("p", {}, el("label", { for: "repeats" }, "Readings that must agree "), repeats),
+    ...state.setup.machines.map((machine) =>
+      el("button", { type: "button", class: "wide main", onclick: () => begin(machine.id) }, machine.name, el("small", {}, machine.engine))),
+    state.setup.machines.length ? null : el("p", {}, "The fleet file has no machine."),
+  );
+}
+
+const BUTTONS = [
+  ["acknowledge", "I heard the cautions", (test) => test?.phase === "cautions", () => send({ action: "acknowledge" }), "main"],
+  ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin, "main"],
+  ["redo", "Redo", (test) => test && !test.closed, () => send({ action: "redo" }), ""],
+  ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" }), ""],
+  ["assign", "Assign…", (test) => test && !test.closed, askAssign, ""],
+  ["strike", "Strike", (test) => test && !test.closed, () => send({ action: "strike" }), ""],
+  ["take-back", "Take back", (test) => test && !test.closed, () => send({ action: "take_back" }), ""],
+  ["finish", "Finish", (test) => test && !test.closed, askFinish, ""],
+];
+
+export function drawActions() {
+  const test = bench()?.test ?? null;
+  const box = byId("actions");
+  if (!box.hasChildNodes()) {
+    box.append(...BUTTONS.map(([id, text, , act, kind]) => el("button", { type: "button", id: `do-${id}`, class: kind, onclick: act }, text)));
+  }
+  for (const [id, , fits] of BUTTONS) byId(`do-${id}`).hidden = !fits(test);
+  byId("do-finish").classList.toggle("main", test?.phase === "done");
+}

@@ -1,0 +1,151 @@
+// The engine as it lies: bores along the crankshaft, and on each one the staircase of its strokes.
+import { byId, el, setText, sign, svg } from "./dom.js";
+import { fromKpa, number, withUnit, words } from "./units.js";
+import { machineOf, unitOf } from "./store.js";
+
+const STATUS = {
+  waiting: "waiting", in_progress: "in progress", agreed: "agreed", odd: "odd", skipped: "skipped",
+};
+const MOST_STEPS = 12; // More would be too narrow to see.
+
+let drawn = new Map();
+let scaleTop = 1;
+
+function makeCylinder(name, asked) {
+  const parts = {
+    value: el("span", { class: "value" }),
+    stair: svg("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", class: "stair", "aria-hidden": "true" }),
+    ring: svg("circle", { cx: 50, cy: 50, r: 45, class: "ring", pathLength: 100 }),
+    status: el("span", { class: "status" }),
+    interval: el("span", { class: "interval" }),
+    pulls: el("span", { class: "pulls" }),
+    shown: "",
+  };
+  const bore = svg("svg", { viewBox: "0 0 100 100", class: "bore", "aria-hidden": "true" });
+  bore.append(svg("circle", { cx: 50, cy: 50, r: 45, class: "wall" }), parts.ring);
+  parts.stage = el("span", { class: "stage" }, parts.stair, parts.value);
+  parts.button = el(
+    "button",
+    { type: "button", class: "cylinder", onclick: () => asked(name) },
+    parts.stage,
+    el("span", { class: "shaft" }, bore, el("span", { class: "name" }, name)),
+    parts.status, parts.interval, parts.pulls,
+  );
+  parts.item = el("li", {}, parts.button);
+  return parts;
+}
+
+function inPhysicalOrder(test) {
+  return [...test.cylinders].sort((one, other) => one.place - other.place);
+}
+
+function stepsOf(one, cylinder) {
+  const counted = cylinder.readings.filter((reading) => reading.counted && one.events.has(reading.event_id));
+  const last = counted[counted.length - 1];
+  if (!last) return [];
+  let level = 0;
+  const steps = one.events.get(last.event_id).strokes.map((stroke) => (level = Math.max(level, stroke.peak_kpa)));
+  return steps.length > MOST_STEPS ? [...steps.slice(0, MOST_STEPS - 1), steps[steps.length - 1]] : steps;
+}
+
+const y = (kpa) => (100 - (100 * kpa) / scaleTop).toFixed(2);
+
+function drawStair(parts, one, test, cylinder) {
+  const { pressure_kpa: reading, pressure_u_kpa: interval } = cylinder;
+  const children = [];
+  if (test.band_low_kpa !== null) {
+    const high = y(Math.min(test.band_high_kpa ?? scaleTop, scaleTop));
+    const low = y(test.band_low_kpa);
+    children.push(svg("rect", { x: 0, width: 100, y: high, height: Math.max(0, low - high), class: "band" }));
+    children.push(svg("path", { d: `M0 ${low}H100`, class: "band-edge" }));
+    if (test.band_high_kpa !== null) children.push(svg("path", { d: `M0 ${high}H100`, class: "band-edge" }));
+  }
+  if (reading !== null) {
+    const levels = stepsOf(one, cylinder).map((level) => Math.min(level, reading));
+    const steps = levels.length ? [...levels.slice(0, -1), reading] : [reading];
+    const width = 64 / steps.length;
+    let path = "M18 100";
+    steps.forEach((level, index) => {
+      path += `V${y(level)}H${(18 + width * (index + 1)).toFixed(2)}`;
+    });
+    children.push(svg("path", { d: `${path}V100Z`, class: "steps" }));
+    children.push(svg("path", { d: `M${(82 - width).toFixed(2)} ${y(reading)}H82`, class: "tread" }));
+    if (interval !== null) {
+      children.push(svg("path", { d: `M82 ${y(reading - interval)}V${y(reading + interval)}`, class: "whisker" }));
+    }
+  }
+  children.push(svg("path", { d: "M0 100H100", class: "deck" }));
+  parts.level = svg("path", { d: "M10 100H90", class: "level" });
+  children.push(parts.level);
+  parts.stair.replaceChildren(...children);
+}
+
+function drawCylinder(parts, one, test, cylinder, stale) {
+  const unit = unitOf(test);
+  const { pressure_kpa: reading, pressure_u_kpa: interval, status } = cylinder;
+  drawStair(parts, one, test, cylinder);
+  parts.item.dataset.status = status;
+  parts.item.dataset.next = String(test.next_cylinder === cylinder.name && !test.closed);
+  const read = reading !== null;
+  setText(parts.value, read ? number(reading, unit) : "–");
+  parts.value.classList.toggle("none", !read);
+  parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
+  parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
+  setText(parts.interval, read && interval !== null ? `± ${number(interval, unit, 1)} ${unit}` : "");
+  const counted = cylinder.readings.filter((pull) => pull.counted);
+  const taken = Math.min(counted.length, test.repeats);
+  parts.ring.setAttribute("stroke-dasharray", `${(100 * taken) / Math.max(1, test.repeats)} 100`);
+  parts.pulls.replaceChildren(
+    ...cylinder.readings.slice(-5).map((pull) => {
+      const text = number(pull.peak_kpa, unit);
+      return pull.counted ? el("span", {}, text) : el("s", {}, text);
+    }),
+  );
+  const flags = [...new Set(counted.flatMap((pull) => pull.flags))].map(words);
+  const said = read
+    ? `${withUnit(reading, unit)} plus or minus ${number(interval ?? 0, unit, 1)}`
+    : "no reading";
+  parts.button.setAttribute(
+    "aria-label",
+    `Cylinder ${cylinder.name}: ${said}, ${STATUS[status] ?? status}${flags.length ? `, ${flags.join(", ")}` : ""}` +
+      `${stale ? ", old" : ""}. Show what can be done.`,
+  );
+}
+
+export function drawEngine(one, stale, asked) {
+  const test = one?.test ?? null;
+  const list = byId("cylinders");
+  byId("no-test").hidden = test !== null;
+  list.hidden = test === null;
+  if (test === null) return;
+  const cylinders = inPhysicalOrder(test);
+  const shown = cylinders.map((cylinder) => cylinder.name).join("\n");
+  if (list.dataset.shown !== shown) {
+    drawn = new Map(cylinders.map((cylinder) => [cylinder.name, makeCylinder(cylinder.name, asked)]));
+    list.replaceChildren(...[...drawn.values()].map((parts) => parts.item));
+    list.dataset.shown = shown;
+    list.style.setProperty("--count", cylinders.length);
+  }
+  const machine = machineOf(test);
+  list.dataset.layout = machine?.layout ?? "listed";
+  const banks = new Map((machine?.cylinders ?? []).map((cylinder) => [cylinder.name, cylinder.bank]));
+  const first = machine?.cylinders[0]?.bank ?? null;
+  list.dataset.banks = String([...banks.values()].some((bank) => bank !== first));
+  const tops = cylinders.map((cylinder) => (cylinder.pressure_kpa ?? 0) + (cylinder.pressure_u_kpa ?? 0));
+  scaleTop = 1.38 * Math.max(200, test.band_high_kpa ?? test.band_low_kpa ?? 0, ...tops);
+  for (const cylinder of cylinders) {
+    const parts = drawn.get(cylinder.name);
+    parts.item.dataset.bank = banks.get(cylinder.name) === first || !banks.has(cylinder.name) ? "0" : "1";
+    drawCylinder(parts, one, test, cylinder, stale);
+  }
+}
+
+// The pressure that stands at the gauge now, as a line on the cylinder whose turn it is.
+export function drawLevel(test, kpa) {
+  for (const [name, parts] of drawn) {
+    const here = test !== null && name === test.next_cylinder && kpa > 0.02 * scaleTop;
+    parts.level?.setAttribute("d", here ? `M10 ${y(Math.min(kpa, scaleTop))}H90` : "M0 100");
+  }
+}
+
+export { STATUS, fromKpa };

@@ -1,0 +1,120 @@
+// A machine over its tests: each cylinder's trend, what jobs changed, and the reports.
+import { byId, el, setText } from "./dom.js";
+import { day, fromKpa, number, withUnit } from "./units.js";
+import { bench, state, unitOf } from "./store.js";
+
+const COLOURS = ["--line-1", "--line-2", "--line-3", "--line-4", "--line-5", "--line-6"];
+const DASHES = [[], [8, 4], [2, 4], [10, 3, 2, 3], [14, 5], [4, 4]];
+let chart = null;
+let asked = 0;
+
+function build(view) {
+  const pick = el("select", { id: "history-machine" }, ...state.setup.machines.map((machine) => el("option", { value: machine.id }, machine.name)));
+  pick.addEventListener("change", load);
+  view.append(
+    el("h2", {}, "History"),
+    el("p", { class: "row" }, el("label", { for: "history-machine" }, "Machine"), pick),
+    el("p", { id: "history-why", role: "status" }),
+    el("div", { id: "history-plot", class: "plot", "aria-hidden": "true" }),
+    el("ul", { id: "history-legend", class: "legend" }),
+    el("ul", { id: "history-says" }),
+    el("div", { id: "history-tables" }),
+  );
+  const current = bench()?.test?.machine;
+  if (current) pick.value = current;
+}
+
+export function openHistory() {
+  const view = byId("view-history");
+  if (!view.hasChildNodes()) build(view);
+  load();
+}
+
+async function load() {
+  const turn = (asked += 1);
+  const machine = byId("history-machine").value;
+  setText(byId("history-why"), machine ? "Reading the record…" : "The fleet file has no machine.");
+  if (!machine) return;
+  const answer = await fetch(`/api/machines/${encodeURIComponent(machine)}/history`).catch(() => null);
+  if (turn !== asked) return;
+  const record = answer === null ? { text: "The page's server was not reached." } : await answer.json();
+  const found = answer?.ok === true;
+  setText(byId("history-why"), found ? (record.tests.length ? "" : "There is no test of this machine yet.") : record.text);
+  draw(found ? record : { tests: [], jobs: [], trends: [], effects: [], says: [], per: "" });
+}
+
+function table(caption, head, rows) {
+  if (!rows.length) return null;
+  return el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
+    el("table", {}, el("caption", {}, caption), el("thead", {}, el("tr", {}, ...head.map((cell) => el("th", { scope: "col" }, cell)))),
+      el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => el("td", {}, cell)))))));
+}
+
+const signed = (value) => `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(1)}`;
+
+function reports(test) {
+  if (test.word === null) return "no reading";
+  const link = (form) => el("a", { href: `/api/tests/${encodeURIComponent(test.test_id)}/report.${form}`, download: "" }, form.toUpperCase());
+  return el("span", { class: "row" }, link("html"), link("pdf"));
+}
+
+function draw(record) {
+  const unit = unitOf(bench()?.test);
+  const tests = [...record.tests].reverse();
+  byId("history-says").replaceChildren(...record.says.map((line) => el("li", {}, line)));
+  byId("history-tables").replaceChildren(
+    ...[
+      table(`Change for each ${record.per}`, ["Cylinder", "Change, %", "Wearing"],
+        record.trends.map((trend) => [trend.cylinder, `${signed(trend.percent)} ± ${trend.percent_u.toFixed(1)}`, trend.is_wearing ? "yes" : "not by more than chance"])),
+      table("Before and after", ["Day", "Job", "Cylinder", "Change, %", "Real"],
+        record.effects.map((one) => [day(one.at), one.job, one.cylinder || "mean", `${signed(one.gain_percent)} ± ${one.gain_u_percent.toFixed(1)}`, one.is_real ? "yes" : "no more than chance"])),
+      table(`Tests, as read, in ${unit}`, ["Day", "Kind", "Readings", "Spread, %", "Verdict", "Report"],
+        tests.map((test) => [
+          day(test.at), test.kind, Object.entries(test.readings_kpa).map(([name, kpa]) => `${name} ${number(kpa, unit)}`).join(", "),
+          test.spread_percent === null ? "" : test.spread_percent.toFixed(1), test.word ?? "", reports(test),
+        ])),
+    ].filter((one) => one !== null),
+  );
+  drawSeasons(record, unit);
+}
+
+function drawSeasons(record, unit) {
+  chart?.destroy();
+  chart = null;
+  const dry = record.tests.filter((test) => Object.keys(test.sea_level_kpa).length);
+  const names = [...new Set(dry.flatMap((test) => Object.keys(test.sea_level_kpa)))];
+  const style = getComputedStyle(document.documentElement);
+  const colour = (name) => style.getPropertyValue(name).trim();
+  const box = byId("history-plot");
+  byId("history-legend").replaceChildren();
+  if (dry.length < 2) return;
+  const times = dry.map((test) => Date.parse(test.at) / 1000);
+  const series = names.map((name, index) => ({
+    label: name, stroke: colour(COLOURS[index % COLOURS.length]), width: 2.5, dash: DASHES[index % DASHES.length], points: { show: true, size: 7 }, spanGaps: true,
+  }));
+  const jobs = record.jobs.map((job) => [Date.parse(job.at) / 1000, job.job]);
+  const axis = { stroke: colour("--faint"), grid: { stroke: colour("--rule"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const marks = (plot) => {
+    const { ctx, bbox } = plot;
+    ctx.save();
+    ctx.fillStyle = ctx.strokeStyle = colour("--ink");
+    ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
+    for (const [at, job] of jobs) {
+      const x = plot.valToPos(at, "x", true);
+      if (x < bbox.left || x > bbox.left + bbox.width) continue;
+      ctx.fillRect(x, bbox.top, devicePixelRatio, bbox.height);
+      ctx.fillText(job, x + 4 * devicePixelRatio, bbox.top + 12 * devicePixelRatio);
+    }
+    ctx.restore();
+  };
+  chart = new uPlot(
+    { width: Math.max(240, box.clientWidth), height: 300, legend: { show: false }, cursor: { show: false }, padding: [18, 12, 0, 0],
+      axes: [axis, axis], series: [{}, ...series], hooks: { draw: [marks] } },
+    [times, ...names.map((name) => dry.map((test) => (name in test.sea_level_kpa ? fromKpa(test.sea_level_kpa[name], unit) : null)))],
+    box,
+  );
+  byId("history-legend").replaceChildren(
+    ...names.map((name, index) => el("li", { "data-line": String(index % COLOURS.length) },
+      `${name}, at sea level, last ${withUnit(dry[dry.length - 1].sea_level_kpa[name] ?? 0, unit)}`)),
+  );
+}

@@ -1,0 +1,151 @@
+// What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
+import { byId, el, setText, sign } from "./dom.js";
+import { number, withUnit, words } from "./units.js";
+import { bench, isSilent, machineOf, state, trouble, unitOf } from "./store.js";
+import { clock } from "./units.js";
+
+const MEANING = {
+  consistent: "nothing asks for attention",
+  watch: "something is worth watching",
+  investigate: "something asks for a look",
+  retest: "these readings cannot carry a judgement",
+};
+const PHASES = { cautions: "cautions first", measuring: "measuring", done: "done", finished: "finished", abandoned: "given up" };
+
+export function drawContact() {
+  const why = trouble();
+  const since = state.heardAt === null ? "" : ` What stands here was heard at ${clock(state.heardAt)}.`;
+  document.body.dataset.stale = String(why !== null);
+  setText(byId("contact"), why === null ? "" : `${why}${since}`);
+  return why;
+}
+
+export function drawPrompt(why) {
+  const one = bench();
+  const prompt = one?.prompt ?? null;
+  const standing = prompt?.text ?? one?.test?.prompt ?? "";
+  const urgency = why !== null ? "problem" : (prompt?.urgency ?? "know");
+  const box = byId("prompt");
+  if (box.dataset.urgency !== urgency || !byId("prompt-sign").hasChildNodes()) {
+    box.dataset.urgency = urgency;
+    byId("prompt-sign").replaceChildren(sign(urgency));
+  }
+  const text = why ?? (standing || "No prompt yet.");
+  box.dataset.long = String(text.length > 58);
+  setText(byId("prompt-text"), text);
+  byId("prompt-last").hidden = why === null || !standing;
+  setText(byId("prompt-last"), why === null ? "" : `The last prompt was: ${standing}`);
+}
+
+export function drawHead() {
+  const one = bench();
+  const test = one?.test ?? null;
+  const many = state.benches.size > 1;
+  setText(byId("bench"), state.current ?? "gaugelink");
+  byId("bench").hidden = many;
+  const select = byId("benches");
+  select.hidden = !many;
+  if (select.options.length !== state.benches.size) {
+    select.replaceChildren(...[...state.benches.keys()].map((name) => el("option", { value: name }, name)));
+  }
+  select.value = state.current ?? "";
+  const machine = machineOf(test)?.name ?? test?.machine ?? "";
+  setText(byId("subject"), test ? `${machine}, ${test.kind} test, ${PHASES[test.phase] ?? test.phase}` : "no test");
+  document.title = test ? `${machine}: ${state.current}` : `gaugelink: ${state.current ?? ""}`;
+  byId("gauges").replaceChildren(
+    ...Object.values(one?.gauges ?? {}).map((gauge) => {
+      const silent = isSilent(gauge.gauge);
+      const said = [silent ? "not heard" : words(gauge.phase)];
+      if (gauge.battery_percent !== null) said.push(`battery ${Math.round(gauge.battery_percent)} %`);
+      const well = gauge.phase === "streaming" && !silent && !gauge.faults.length;
+      return el(
+        "li", { "data-well": String(well) },
+        sign(well ? "agreed" : "problem"), el("strong", {}, gauge.gauge), ` ${[...said, ...gauge.faults].join(", ")}`,
+      );
+    }),
+  );
+}
+
+function question(one, test, eventId, send) {
+  const event = one.events.get(eventId);
+  const what = event ? withUnit(event.peak_kpa, unitOf(test)) : "the held reading";
+  const buttons = [...test.cylinders]
+    .sort((a, b) => a.place - b.place)
+    .map((cylinder) =>
+      el(
+        "button",
+        { type: "button", class: "main", onclick: () => send({ action: "answer", event_id: eventId, cylinder: cylinder.name }) },
+        cylinder.name,
+      ),
+    );
+  const strike = el("button", { type: "button", onclick: () => send({ action: "strike", event_id: eventId }) }, "None: strike it");
+  return el("div", { class: "question" }, el("p", {}, `Which cylinder was ${what}?`), el("div", { class: "row" }, ...buttons, strike));
+}
+
+export function drawQuestions(send) {
+  const one = bench();
+  const test = one?.test ?? null;
+  const box = byId("questions");
+  const exchange = one?.prompt?.key === "ask_exchanged" && test && !test.closed;
+  const held = test && !test.closed ? test.held_events : [];
+  const shown = JSON.stringify([test?.test_id, held, held.map((id) => one.events.has(id)), exchange && one.prompt.id]);
+  if (box.dataset.shown === shown) return;
+  box.dataset.shown = shown;
+  const asked = held.map((id) => question(one, test, id, send));
+  if (exchange) {
+    const named = test.cylinders.map((cylinder) => cylinder.name).filter((name) => one.prompt.text.includes(name));
+    if (named.length === 2) {
+      const [cylinder, other] = named;
+      asked.push(
+        el(
+          "div", { class: "question" },
+          el("p", {}, `Are ${cylinder} and ${other} exchanged?`),
+          el(
+            "div", { class: "row" },
+            el("button", { type: "button", class: "main", onclick: () => send({ action: "exchange", cylinder, other }) }, "Exchange them"),
+          ),
+        ),
+      );
+    }
+  }
+  box.hidden = asked.length === 0;
+  box.replaceChildren(...asked);
+}
+
+export function drawVerdict() {
+  const test = bench()?.test ?? null;
+  const unit = unitOf(test);
+  let next = "";
+  if (test && !test.closed) {
+    const left = test.cylinders.filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
+    const after = left.filter((name) => name !== test.next_cylinder);
+    if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.`;
+    else next = "Every cylinder is settled: look at them, then finish.";
+  }
+  setText(byId("next"), next);
+  const spread = test?.spread_kpa ?? null;
+  setText(
+    byId("spread"),
+    spread === null
+      ? ""
+      : `Spread ${number(spread, unit, 1)} ± ${number(test.spread_u_kpa ?? 0, unit, 1)} ${unit}` +
+          (test.spread_percent !== null ? `, ${test.spread_percent.toFixed(1)} % of the highest` : ""),
+  );
+  // While cylinders are missing there is nothing to say of the engine yet, however the word would be.
+  const missing = (test?.findings ?? []).some((finding) => finding.rule === "incomplete") && !test.closed;
+  const word = missing ? null : (test?.verdict ?? null);
+  byId("verdict").hidden = word === null;
+  if (word !== null && byId("verdict").dataset.word !== word) {
+    byId("verdict").dataset.word = word;
+    byId("verdict-sign").replaceChildren(sign(word));
+    byId("verdict-word").replaceChildren(word, el("span", {}, ` ${MEANING[word] ?? ""}`));
+  }
+  setText(byId("summary"), test ? test.summary || "Nothing can be said yet." : "");
+  const asking = (test?.findings ?? []).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
+  byId("findings").replaceChildren(
+    ...asking.map((finding) => {
+      const causes = finding.causes.length ? el("small", {}, `Likely, in this order: ${finding.causes.join("; ")}.`) : null;
+      return el("li", { "data-severity": finding.severity }, finding.text, causes);
+    }),
+  );
+}

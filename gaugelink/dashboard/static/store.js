@@ -1,0 +1,123 @@
+// What the page knows, folded from the server's stream. Nothing is drawn here.
+const MOST_EVENTS = 64;
+const MOST_DECAYS = 24;
+const TRACE_S = 15;
+const QUIET_MS = 2500; // The server beats every second.
+
+export const state = {
+  setup: { benches: [], machines: [], record: false, notice: "" },
+  benches: new Map(),
+  current: null,
+  brokerUp: false,
+  problem: "",
+  silent: {},
+  heard: null, // performance.now() of the last sign of life
+  heardAt: null, // the same as a Date, for people
+};
+
+export const bench = () => state.benches.get(state.current) ?? null;
+export const unitOf = (test) => test?.display_unit ?? "psi";
+export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
+
+function emptyBench(name) {
+  return {
+    name, availability: null, gauges: {}, traces: new Map(), test: null, prompt: null, result: null,
+    events: new Map(), decays: new Map(), progress: null, decaying: { id: null, t: [], kpa: [] },
+  };
+}
+
+function keep(map, key, value, most) {
+  map.delete(key);
+  map.set(key, value);
+  while (map.size > most) map.delete(map.keys().next().value);
+}
+
+function addLive(one, gauge, live) {
+  let trace = one.traces.get(gauge);
+  if (!trace) one.traces.set(gauge, (trace = { t: [], kpa: [], over: false, fresh: true }));
+  const last = trace.t.length ? trace.t[trace.t.length - 1] : -Infinity;
+  if (live.t.length && live.t[0] < last - 1e-3) trace.t.length = trace.kpa.length = 0;
+  trace.t.push(...live.t);
+  trace.kpa.push(...live.kpa);
+  trace.over = Boolean(live.over);
+  const from = trace.t[trace.t.length - 1] - 2 * TRACE_S;
+  if (trace.t[0] < from) {
+    let cut = 0;
+    while (trace.t[cut] < from + TRACE_S) cut += 1;
+    trace.t.splice(0, cut);
+    trace.kpa.splice(0, cut);
+  }
+}
+
+function addProgress(one, progress) {
+  one.progress = progress;
+  if (one.decaying.id !== progress.decay_id) one.decaying = { id: progress.decay_id, t: [], kpa: [] };
+  one.decaying.t.push(progress.elapsed_s);
+  one.decaying.kpa.push(progress.pressure_kpa);
+}
+
+export function takeSnapshot(everything) {
+  state.brokerUp = everything.broker;
+  state.problem = everything.problem;
+  for (const told of everything.benches) {
+    const one = emptyBench(told.bench);
+    Object.assign(one, {
+      availability: told.availability, gauges: told.gauges, test: told.test, prompt: told.prompt, result: told.result,
+    });
+    for (const [gauge, live] of Object.entries(told.live)) addLive(one, gauge, live);
+    for (const event of told.events) keep(one.events, event.event_id, event, MOST_EVENTS);
+    for (const decay of told.decays) keep(one.decays, decay.decay_id, decay, MOST_DECAYS);
+    const before = state.benches.get(told.bench);
+    if (before) one.decaying = before.decaying;
+    if (told.progress) addProgress(one, told.progress);
+    state.benches.set(told.bench, one);
+  }
+  if (!state.benches.has(state.current)) state.current = everything.benches[0]?.bench ?? null;
+}
+
+const FOLDS = {
+  availability: (one, data) => (one.availability = data),
+  gauge: (one, data) => (one.gauges[data.gauge] = data),
+  live: (one, data) => addLive(one, data.gauge, data),
+  cranking: (one, data) => keep(one.events, data.event_id, data, MOST_EVENTS),
+  reading: () => {},
+  test: (one, data) => (one.test = data),
+  prompt: (one, data) => (one.prompt = data),
+  result: (one, data) => (one.result = data),
+  decay: (one, data) => {
+    keep(one.decays, data.decay_id, data, MOST_DECAYS);
+    if (one.progress?.decay_id === data.decay_id) one.progress = null;
+  },
+  decay_progress: addProgress,
+};
+
+export const KINDS = Object.keys(FOLDS);
+
+export function take(kind, told) {
+  const one = state.benches.get(told.bench);
+  if (one) FOLDS[kind](one, told.data);
+}
+
+export function takeBeat(beat) {
+  state.brokerUp = beat.broker;
+  state.problem = beat.problem;
+  state.silent = beat.silent;
+}
+
+export function alive() {
+  state.heard = performance.now();
+  state.heardAt = new Date();
+}
+
+// Why what stands on the page may be old; null when it is not.
+export function trouble() {
+  if (state.heard === null) return "The page is looking for its server.";
+  if (performance.now() - state.heard > QUIET_MS) return "The page has lost its server.";
+  if (!state.brokerUp) return state.problem || "The broker is away.";
+  const one = bench();
+  if (one === null || one.availability === null) return `Bench ${state.current ?? ""} has not been heard yet.`;
+  if (one.availability !== "online") return `Bench ${one.name} is offline.`;
+  return null;
+}
+
+export const isSilent = (gauge) => (state.silent[state.current] ?? []).includes(gauge);
