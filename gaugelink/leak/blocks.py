@@ -39,7 +39,7 @@ def blocks(
     rounding = resolution_kpa / np.sqrt(12.0)
     if coarse:
         steps = np.abs(np.diff(pressure_kpa, prepend=pressure_kpa[0])) > 0.5 * resolution_kpa
-        levels = np.add.reduceat(steps.astype(np.float64), starts) + 1.0
+        levels = np.minimum(np.add.reduceat(steps.astype(np.float64), starts) + 1.0, count)
         u = np.sqrt(noise_kpa**2 / count + rounding**2 / levels)
     else:
         u = np.sqrt((noise_kpa**2 + rounding**2) / count)

@@ -7,8 +7,9 @@ the likelihood of the best fit times the volume of its posterior (Laplace's appr
 Information Theory, Inference and Learning Algorithms, chapter 27).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
+from math import sqrt
 
 import numpy as np
 
@@ -27,12 +28,17 @@ HEATED_SHARE = 0.10
 pressure over the absolute one. Without any cooling it would be (gamma - 1)/gamma, 0.29; pumping takes longer than
 that lasts (from memory)."""
 
-_STEPS = (1e-5, 1e-4, 1e-4, 1e-7, 1e-4)
-_ROUGH, _ITERATIONS, _FINISH = 8, 14, 6
+_STEPS = (1e-6, 1e-4, 1e-6, 1e-9, 1e-6)
+_ROUGH, _ITERATIONS, _FINISH = 8, 8, 8
 _FINE = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
 _WIDEST_LOG_SD = 0.5
 _MODES = 3
+_MOVES = 6
+_HOPELESS = 60.0
 _NEAR = 60.0
+_STUCK = 1e3
+_MISFIT = 1.2
+"""Above this the uncertainties are widened by what the best fit misses (Birge ratio)."""
 _SETTLES_S = (1.0, 1000.0)
 _RUNGS_SHARING = 2.0
 
@@ -116,10 +122,17 @@ def fit_leak(
     data = _Data(time_s, x, ambient_abs_kpa / u_kpa, 1.0 / heat_sd, 1.0 / max(drift_sd_per_s, 1e-12))
     at_x = 1.0 + at_kpa / ambient_abs_kpa
     ladders = _climb(data)
+    misfit = _misfit(data, ladders)
+    if misfit > _MISFIT:
+        ladders = _climb(replace(data, w=data.w / sqrt(misfit)))
     parts = [_rates(ladder, at_x, ambient_abs_kpa) for ladder in ladders]
     fits = Fits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
-    misfit = min(float(ladder.misfit.min()) for ladder in ladders)
-    return combine(fits, misfit / max(1, len(time_s) - 4))
+    return combine(fits, misfit)
+
+
+def _misfit(data: _Data, ladders: list[_Ladder]) -> float:
+    """Weighted squares of the best fit over its degrees of freedom."""
+    return min(float(ladder.misfit.min()) for ladder in ladders) / max(1, len(data.time_s) - 4)
 
 
 def _rates(ladder: _Ladder, at_x: float, ambient_abs_kpa: float) -> tuple[FloatArray, ...]:
@@ -159,7 +172,41 @@ def _climb(data: _Data) -> list[_Ladder]:
         own = [mode for mode in modes if mode.regime is regime]
         if own:
             fine += [_around(regime, *mode) for mode in _distinct(own)]
-    return done + _fit(data, fine, _FINISH)
+    return done + _centred(data, fine)
+
+
+def _centred(data: _Data, fine: list[_Wanted]) -> list[_Ladder]:
+    """Fit fine ladders, and move or narrow those whose evidence is not spread over their rungs."""
+    done: list[_Ladder] = []
+    for _ in range(_MOVES):
+        fitted = _fit(data, fine, _FINISH)
+        highest = max(float(ladder.log_evidence.max()) for ladder in (*fitted, *done))
+        fine = []
+        for ladder in fitted:
+            evidence, log_s = ladder.log_evidence, ladder.theta[4]
+            best, last = int(np.argmax(evidence)), len(log_s) - 1
+            share = np.exp(evidence - evidence.max())
+            sharing = share.sum() ** 2 / np.sum(share**2) >= _RUNGS_SHARING
+            at_end = best in (0, last) and _SETTLES_S[0] * 1.01 < ladder.settling_s[best] < _SETTLES_S[1] / 1.01
+            if evidence[best] < highest - _HOPELESS or last < 2 or (sharing and not at_end):
+                done.append(ladder)
+                continue
+            # A parabola through the best rung and its neighbours tells where the top is and how wide.
+            middle = min(max(best, 1), last - 1)
+            bend, tilt, _ = np.polyfit(
+                log_s[middle - 1 : middle + 2] - log_s[middle], evidence[middle - 1 : middle + 2], 2
+            )
+            sd = float(log_s[-1] - log_s[0]) / 4.8
+            if bend < 0:
+                move, sd = -tilt / (2.0 * bend), min(sd * 3.0, float(1.0 / np.sqrt(-2.0 * bend)))
+            else:
+                move = float(np.sign(tilt)) * sd * 4.0
+            theta = ladder.theta[:, best].copy()
+            theta[4] = log_s[middle] + np.clip(move, -10.0 * sd, 10.0 * sd)
+            fine.append(_around(ladder.regime, theta, min(sd, _WIDEST_LOG_SD)))
+        if not fine:
+            return done
+    return done + [ladder for ladder in fitted if not any(ladder is one for one in done)]
 
 
 def _distinct(modes: list[_Ladder]) -> list[tuple[FloatArray, float]]:
@@ -187,6 +234,7 @@ def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = Fa
     holes = sum(len(one.settling_s) for one in wanted if one.regime is Regime.HOLE)
     theta = np.concatenate([one.begin(data) for one in wanted], axis=1)
     damping = np.full(theta.shape[1], 1e-4)
+    settled = np.zeros(theta.shape[1], dtype=np.bool_)
     prior_w = _prior_weights(theta, data)
     model, jacobian = _model_and_jacobian(theta, data, holes, free)
     cost = _cost(model, data, theta, prior_w)
@@ -215,7 +263,8 @@ def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = Fa
         prior_w = np.where(better, new_prior_w, prior_w)
         cost = np.where(better, new_cost, cost)
         damping = np.where(better, damping * 0.1, damping * 10.0)
-        if bool(np.all(gained < enough)) and bool(better.any()):
+        settled = (better & (gained < enough)) | (damping > _STUCK) | (settled & ~better)
+        if bool(settled.all()):
             break
     return _ladders(wanted, data, theta, model, jacobian)
 
@@ -300,7 +349,7 @@ def _model_and_jacobian(theta: FloatArray, data: _Data, holes: int, free: bool) 
     """
     n, m, moves = theta.shape[1], len(data.time_s), 5 if free else 4
     steps = np.tile(np.array(_STEPS)[:, None], (1, n))
-    steps[1] = np.maximum(1e-3 * np.abs(theta[1]), 1e-8)
+    steps[1] = np.maximum(1e-5 * np.abs(theta[1]), 1e-9)
     moved = np.stack([theta] + [theta + np.eye(5)[:, [a]] * steps for a in range(moves)], axis=1)
     sets = np.concatenate([moved[:, :, :holes].reshape(5, -1), moved[:, :, holes:].reshape(5, -1)], axis=1)
     border = (1 + moves) * holes

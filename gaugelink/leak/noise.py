@@ -17,5 +17,5 @@ def noise_and_resolution(pressure_kpa: FloatArray, resolution_kpa: float | None)
     noise = 1.4826 * float(np.median(np.abs(second))) / sqrt(6.0) if second.size else 0.0
     if noise < 0.3 * step:
         noise = float(np.std(second) / sqrt(6.0)) if second.size else 0.0
-        noise = sqrt(max(noise**2 - step**2 / 12.0, 0.0))
-    return noise, step
+    # Rounding is counted by itself, for it does not average out as noise does.
+    return sqrt(max(noise**2 - step**2 / 12.0, 0.0)), step
