@@ -20,7 +20,7 @@ _SHORT = 400
 """Samples below which an event can leave room for several readings of it, and a few more fits cost little."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
-_START = Doubt(floor=0.006, time_s=1.0e-4, foot=0.012, top=0.0015)
+_START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
 

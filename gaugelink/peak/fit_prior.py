@@ -31,6 +31,8 @@ STEP_SD = 0.012
 """Half the change of the foot across a pulse, as a share of the height."""
 LEAN_SD = 0.015
 """Typical change of the speed across a peak; the last stroke before standstill may lean far more."""
+ODD_LOOSER = 3.0
+"""By how much step and lean of a stroke are freer for a height that differs from the usual one by all of it."""
 PEAK_CHANGE_SD = 0.012
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
 END_LOOSER = 2.5
@@ -96,12 +98,16 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     rows[index, LOCAL * index + 3] = 1.0 / FOOT_SD
     out.add(strokes.foot / FOOT_SD, rows, _TAIL)
     rows = np.zeros((count, size))
-    rows[index, LOCAL * index + 4] = 1.0 / STEP_SD
-    rows[index, LOCAL * index] = -STEP_MEAN / STEP_SD
-    out.add((strokes.step - STEP_MEAN * strokes.peak) / STEP_SD, rows, _TAIL)
+    # A stroke that is weaker than the others lost its gas or its speed: both show beside its peak.
+    looser = 1.0 + ODD_LOOSER * odd
+    step_sd = STEP_SD * looser
+    rows[index, LOCAL * index + 4] = 1.0 / step_sd
+    rows[index, LOCAL * index] = -STEP_MEAN / step_sd
+    out.add((strokes.step - STEP_MEAN * strokes.peak) / step_sd, rows, _TAIL)
     rows = np.zeros((count, size))
-    rows[index, LOCAL * index + 5] = 1.0 / LEAN_SD
-    out.add(strokes.lean / LEAN_SD, rows, 2.0)
+    lean_sd = LEAN_SD * looser
+    rows[index, LOCAL * index + 5] = 1.0 / lean_sd
+    out.add(strokes.lean / lean_sd, rows, 2.0)
     if count > 1:
         _neighbours(out, strokes, usual, odd)
     return out.terms()

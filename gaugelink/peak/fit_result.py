@@ -23,7 +23,7 @@ _TOP_SHARE = 0.0006
 """The same of a polynomial through the top."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
-_ANY_STROKE, _END_STROKE, _BARELY_SEEN = 0.4, 0.8, 0.9
+_ANY_STROKE, _END_STROKE, _HARDLY_SEEN, _BARELY_SEEN = 0.4, 1.2, 0.6, 0.9
 _NOT_OVER_THE_TOP = 0.7
 """A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
 _POOR = 0.1
@@ -68,7 +68,8 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     mean, peak_u = _mixed(fits)
     strokes = replace(fit.strokes, peak=mean.copy(), time_s=fit.strokes.time_s.copy())
     model_u = _MODEL_SHARE * np.abs(mean)
-    strange = np.array(doubt.strange)
+    # the best fit may have other strokes than the one whose residuals were looked at
+    strange = np.array(doubt.strange) if len(doubt.strange) == len(mean) else np.ones(len(mean))
     for k, (a, b) in enumerate(pairwise(fit.seen.starts)):
         if not problem.censored[a:b].any():
             _with_own_top(problem.time_s[a:b], problem.pressure[a:b], k, strokes, peak_u, model_u, problem, scale.noise)
@@ -147,7 +148,8 @@ def _unseen(support: FloatArray) -> FloatArray:
     """
     share = np.full(len(support), _ANY_STROKE)
     share[[0, -1]] += _END_STROKE
-    return np.where(support <= 1.0, share + _BARELY_SEEN, share)
+    share += np.where(support <= 1.0, _BARELY_SEEN, np.where(support <= 4.0, _HARDLY_SEEN, 0.0))
+    return share
 
 
 def _misfit(fit: Fit, strange: FloatArray) -> float:
