@@ -49,11 +49,15 @@ def validate_settings(model: type[Model], data: dict[str, Any], file: str) -> Mo
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        mistakes = error.errors(include_url=False)
-        # A list whose item has a mistake is also told to be too short; the item's own mistake is the one to mend.
-        told = [one for one in mistakes if not any(_inside(other["loc"], one["loc"]) for other in mistakes)]
-        lines = [f"{file}: {_sentence(model, mistake)}" for mistake in told]
-        raise SettingsError("\n".join(dict.fromkeys(lines))) from error
+        raise SettingsError(explain(error, model, file)) from error
+
+
+def explain(error: ValidationError, model: type[BaseModel], file: str) -> str:
+    """Write every mistake of a validation as a line: file, key, what was found, what is allowed, and the near key."""
+    mistakes = error.errors(include_url=False)
+    # A list whose item has a mistake is also told to be too short; the item's own mistake is the one to mend.
+    told = [one for one in mistakes if not any(_inside(other["loc"], one["loc"]) for other in mistakes)]
+    return "\n".join(dict.fromkeys(f"{file}: {_sentence(model, mistake)}" for mistake in told))
 
 
 def _inside(inner: Sequence[int | str], outer: Sequence[int | str]) -> bool:
@@ -72,8 +76,10 @@ def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:
         case "enum" | "literal_error":
             allowed = str(context["expected"])
             return f"{place}: found {_shown(found)}; allowed: {allowed}.{_near(str(found), _unquoted(allowed))}"
-        case "value_error":
+        case "value_error" if not isinstance(found, str | int | float) or _secret_at(model, mistake["loc"]):
             return f"{place}: {context['error']}"
+        case "value_error":
+            return f"{place}: found {_shown(found)}; {context['error']}"
         case _:
             message = mistake["msg"][:1].lower() + mistake["msg"][1:]
             if _secret_at(model, mistake["loc"]):

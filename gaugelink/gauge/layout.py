@@ -4,17 +4,14 @@ A layout says everything that is needed to turn the bytes of a gauge into pressu
 ``config/gauges``, never new code.
 """
 
-import tomllib
 from collections.abc import Mapping
 from enum import StrEnum
 from typing import Annotated, Any, Self
 
 from bleak.uuids import normalize_uuid_str
-from pydantic import AfterValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from gaugelink.engine.units import PressureUnit
-from gaugelink.errors import SettingsError
-from gaugelink.gauge.explain import explain
 from gaugelink.gauge.fields import (
     BatteryField,
     ByteOrder,
@@ -27,7 +24,7 @@ from gaugelink.gauge.fields import (
     StatusField,
     TextLine,
 )
-from gaugelink.settings import Settings
+from gaugelink.settings import Settings, parse_settings, validate_settings
 
 
 class How(StrEnum):
@@ -191,11 +188,5 @@ def load_layout(source: str | Mapping[str, Any], file: str = "layout") -> GaugeL
     is allowed, and for a misspelt key the nearest one.
     """
     if isinstance(source, str):
-        try:
-            source = tomllib.loads(source)
-        except tomllib.TOMLDecodeError as error:
-            raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
-    try:
-        return GaugeLayout.model_validate(dict(source))
-    except ValidationError as error:
-        raise SettingsError(explain(error, file, GaugeLayout)) from error
+        return parse_settings(GaugeLayout, source, file)
+    return validate_settings(GaugeLayout, dict(source), file)

@@ -20,12 +20,11 @@ from pydantic import Field, ValidationError, model_validator
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
-from gaugelink.gauge.explain import explain
 from gaugelink.gauge.fields import Finite, HexBytes
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import How
 from gaugelink.gauge.samples import SampleBatch
-from gaugelink.settings import Settings
+from gaugelink.settings import Settings, explain
 
 
 class RecordingHeader(Settings):
@@ -101,7 +100,7 @@ def parse_recording(lines: Iterable[str], name: str) -> Recording:
             entry = Entry.model_validate(value)
         except ValidationError as error:
             model = RecordingHeader if header is None else Entry
-            raise RecordingError(explain(error, where, model)) from error
+            raise RecordingError(explain(error, model, where)) from error
         if entries and entry.t_s < entries[-1].t_s:
             raise RecordingError(f"{where}: t_s = {entry.t_s} is before the line above, {entries[-1].t_s}.")
         entries.append(entry)

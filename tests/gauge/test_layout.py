@@ -43,9 +43,9 @@ def test_a_counter_masked_to_a_nibble_wraps_at_16():
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("scale = 0.1", "scal = 0.1", ["pressure.scal", "Did you mean 'scale'?", "allowed here"]),
+        ("scale = 0.1", "scal = 0.1", ["pressure.scal", "Did you mean 'scale'?", "allowed:"]),
         ('unit = "psi"', 'unit = "psy"', ["unit", "'psy'", "'kgf/cm2'"]),
-        ('name = "A gauge"', "", ["name is missing"]),
+        ('name = "A gauge"', "", ["name: this key is missing"]),
         ('format = "u16"', 'format = "u17"', ["pressure.format", "'u17'", "'u16'"]),
         ("scale = 0.1", "scale = 0", ["scale = 0 would make every pressure the same"]),
         ("scale = 0.1", "scale = inf", ["finite"]),
@@ -62,7 +62,7 @@ def test_a_counter_masked_to_a_nibble_wraps_at_16():
         (
             'service = "fff0"',
             'startup = [{characteristic = "fff2", hex = "0g"}]',
-            ["listen.startup.0.hex", "'0g'", "hexadecimal"],
+            ["listen.startup[0].hex", "'0g'", "hexadecimal"],
         ),
         ("[listen]", "[listen", ["not valid TOML"]),
     ],
