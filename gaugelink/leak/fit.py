@@ -37,6 +37,8 @@ _MOVES = 6
 _HOPELESS = 60.0
 _NEAR = 60.0
 _STUCK = 1e3
+_VAGUE_W = 0.1
+"""Start and leak are as good as free, but where the samples say nothing of them the fit must stay defined."""
 _MISFIT = 1.2
 """Above this the uncertainties are widened by what the best fit misses (Birge ratio)."""
 _SETTLES_S = (1.0, 1000.0)
@@ -317,7 +319,8 @@ def _prior_weights(theta: FloatArray, data: _Data) -> FloatArray:
     """One over the prior's standard deviations, shape (5, s); heat has a narrow side and a wide one."""
     n = theta.shape[1]
     heat = np.where(theta[2] < 0.0, 1.0 / COOLED_SD, data.heat_w)
-    return np.stack([np.zeros(n), np.zeros(n), heat, np.full(n, data.drift_w), np.full(n, 1.0 / SETTLING_LOG_SD)])
+    rest = (np.full(n, _VAGUE_W), np.full(n, _VAGUE_W))
+    return np.stack([*rest, heat, np.full(n, data.drift_w), np.full(n, 1.0 / SETTLING_LOG_SD)])
 
 
 def _off(theta: FloatArray) -> FloatArray:

@@ -122,6 +122,7 @@ class DecayWatch:
         self._resolution_kpa = resolution_kpa
         self._rest_kpa: float | None = None
         self._rest: deque[float] = deque(maxlen=200)
+        self._resting: list[float] = []
         self._slots: deque[_Slot] = deque(maxlen=64)
         self._filling: list[tuple[float, float]] = []
         self._times: list[float] = []
@@ -248,8 +249,10 @@ class DecayWatch:
             self._rest_kpa = slot.mean_kpa
             self._zero_kpa = slot.mean_kpa if absolute or self._zero_kpa is None else self._zero_kpa
         if abs(slot.mean_kpa - self._rest_kpa) < 0.05 * self.limit.test_kpa:
-            self._rest.extend(shown)
-            if len(self._rest) >= 6:
+            # The first stroke of a pump begins in the middle of a slot: a slot counts when the next one rests as well.
+            self._rest.extend(self._resting)
+            self._resting = shown
+            if len(self._rest) >= 4:
                 rest = np.array(self._rest)
                 noise, step = noise_and_resolution(rest, self._resolution_kpa)
                 self._noise_kpa, self._step_kpa = _cautious(noise, step, len(rest)), step
@@ -257,7 +260,9 @@ class DecayWatch:
 
     def _tolerance(self, slot: _Slot) -> float:
         noise = 6.0 * self._noise_kpa * sqrt(2.0 / slot.count)
-        return max(noise, 1.2 * self._step_kpa, 0.01 * self.limit.test_kpa)
+        # A coarse gauge shows the same value for as long as it rests: neither its noise nor its step is known then.
+        least = 0.01 if self._step_kpa > 0.0 else 0.03
+        return max(noise, 1.2 * self._step_kpa, least * self.limit.test_kpa)
 
     def _maybe_pumped(self, slot: _Slot, noticed: list[Notice]) -> None:
         if self.pressure_kpa > max(_BEGINS * self.limit.test_kpa, self._tolerance(slot)):
@@ -291,7 +296,7 @@ class DecayWatch:
             self._cut_before(self._risen_s)
             self._go(WatchPhase.HOLDING, slot, noticed)
             if gone:
-                self._ends(slot, noticed)
+                self._ends(slot, noticed, suddenly=False)
         elif gone:
             self._go(WatchPhase.IDLE, slot, noticed)
 
@@ -299,10 +304,11 @@ class DecayWatch:
         """Look for a sudden rise (pumped again) or fall (let off); the slot after the first one has to agree."""
         before = self._slots[-1]
         self._learn_noise()
-        tolerance = 1.5 * self._tolerance(slot)
+        tolerance = max(1.5 * self._tolerance(slot), 0.05 * self.limit.test_kpa)
         doubted, self._doubted = self._doubted, None
         if self.pressure_kpa < _GONE * self.limit.test_kpa:
-            self._ends(doubted or slot, noticed)
+            at_once = before.mean_kpa - slot.mean_kpa > 0.2 * self.limit.test_kpa
+            self._ends(doubted or slot, noticed, suddenly=doubted is not None or at_once)
         elif doubted is not None:
             earlier = self._slots[-2]
             if slot.mean_kpa - earlier.mean_kpa > tolerance:
@@ -318,13 +324,15 @@ class DecayWatch:
     def _learn_noise(self) -> None:
         """A few seconds at rest say little of a gauge's noise; the hold says more."""
         self._learnt += 1
-        if self._learnt % _LEARN_EVERY == 0 and len(self._shown) >= 12:
+        if (self._learnt % _LEARN_EVERY == 0 or self._step_kpa <= 0.0) and len(self._shown) >= 12:
             shown = np.array(self._shown[-200:])
             noise, step = noise_and_resolution(shown, self._resolution_kpa)
             self._noise_kpa, self._step_kpa = _cautious(noise, step, len(shown)), step
 
-    def _ends(self, slot: _Slot, noticed: list[Notice]) -> None:
-        keep = int(np.searchsorted(self._times, slot.begin_s - 1e-9))
+    def _ends(self, slot: _Slot, noticed: list[Notice], *, suddenly: bool = True) -> None:
+        # The fall began somewhere in the slot before the one that showed it.
+        before = [one for one in self._slots if one.end_s < slot.begin_s] if suddenly else []
+        keep = int(np.searchsorted(self._times, (before[-1] if before else slot).begin_s - 1e-9))
         if keep >= 5:
             del self._times[keep:], self._shown[keep:]
         self._go(WatchPhase.RELEASED, slot, noticed)
