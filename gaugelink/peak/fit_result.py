@@ -10,6 +10,7 @@ from gaugelink.peak.fit_model import LOCAL, Strokes
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem
 from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import half_angle
+from gaugelink.peak.uncertainty import rectangular
 
 LEAST_HEIGHT = 0.08
 """Least height of a stroke, as a share of the highest: exhaust and pumping reach half of it."""
@@ -23,7 +24,7 @@ _TOP_SHARE = 0.0006
 """The same of a polynomial through the top."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
-_ANY_STROKE, _END_STROKE, _HARDLY_SEEN, _BARELY_SEEN = 0.4, 1.2, 0.6, 0.9
+_ANY_STROKE, _END_STROKE, _HARDLY_SEEN, _BARELY_SEEN = 0.4, 1.2, 0.6, 1.6
 _NOT_OVER_THE_TOP = 0.7
 """A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
 _POOR = 0.1
@@ -75,6 +76,12 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
             _with_own_top(problem.time_s[a:b], problem.pressure[a:b], k, strokes, peak_u, model_u, problem, scale.noise)
     support = np.array([float((fit.seen.height[a:b] > 0.3).sum()) for a, b in pairwise(fit.seen.starts)])
     model_u = np.hypot(model_u, _unseen(support) * peak_u)
+    for k in {0, len(mean) - 1}:
+        a, b = fit.seen.starts[k], fit.seen.starts[k + 1]
+        if support[k] <= 1.0 and b > a:
+            # all that is certain of it is its highest sample; its time may be other than the law's
+            spare = max(float(strokes.peak[k]) - float(problem.pressure[a:b].max()), 0.0)
+            model_u[k] = np.hypot(model_u[k], rectangular(spare))
     width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
     end_s = float(problem.time_s[-1])
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
