@@ -46,6 +46,9 @@ def replay_decay(
     watch = DecayWatch(limit, resolution_kpa=resolution_kpa)
     found: list[tuple[Evidence, float | None, bool]] = []
     over, gap = None, False
+    if _begins_closed(trace, limit):
+        whole = _as_it_is(trace, limit)
+        return [_judged(trace, 1, whole, limit, ambient_abs_kpa, resolution_kpa, None, False)]
     for first in range(0, len(trace.time_s), _AT_ONCE):
         part = slice(first, first + _AT_ONCE)
         before = watch.evidence() if watch.phase is WatchPhase.HOLDING else None
@@ -113,15 +116,26 @@ def _finite(value: float) -> float | None:
     return round(value, 3) if isfinite(value) and value < 1e9 else None
 
 
+def _start_kpa(trace: Trace) -> float:
+    return float(np.median(trace.pressure_kpa[:5]))
+
+
+def _begins_closed(trace: Trace, limit: DecayLimit) -> bool:
+    """Whether there is pressure from the first sample on; an absolute gauge at rest shows about one atmosphere."""
+    start = _start_kpa(trace)
+    at_rest = 60.0 < start < 115.0 and start > limit.highest_kpa
+    return start > 0.3 * limit.test_kpa and not at_rest
+
+
 def _as_it_is(trace: Trace, limit: DecayLimit) -> Evidence:
     """Take the trace for a hold from its first sample on, where pumping was not recorded."""
-    start = float(np.median(trace.pressure_kpa[: max(1, min(5, len(trace.pressure_kpa)))]))
+    start = _start_kpa(trace)
     if start < 0.3 * limit.test_kpa or len(trace.time_s) < 5:
         raise RecordingError(
             f"{trace.file}: nothing in it is a decay: it begins at {start:.1f} kPa, never stays near the test pressure "
             f"of {limit.test_kpa:.1f} kPa, or has fewer than five samples. Give --test-kpa, and gauge pressures."
         )
-    if 60.0 < start < 115.0 + limit.highest_kpa and start > 1.5 * limit.highest_kpa:
+    if start > max(60.0, 1.5 * limit.highest_kpa):
         raise RecordingError(
             f"{trace.file}: it begins at {start:.1f} kPa, far above the highest of {limit.highest_kpa:.1f} kPa: this "
             "looks like absolute pressure. Record some seconds at rest before pumping, or take the ambient off."

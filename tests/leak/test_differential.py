@@ -1,6 +1,6 @@
 """Differential leak-down: two orifices in series, against closed forms, published references and a worked flow."""
 
-from math import isclose, pi, sqrt
+from math import pi, sqrt
 
 import fluids
 import numpy as np
@@ -22,7 +22,7 @@ from gaugelink.leak.differential import (
     judge_differential,
     leak_area_m2,
 )
-from gaugelink.leak.flow import AIR, flow_function, hole_area_m2, hole_flow_kg_s
+from gaugelink.leak.flow import AIR, hole_area_m2, hole_flow_kg_s
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
 
 PSI = 6.894757

@@ -1,0 +1,116 @@
+"""``gaugelink replay --decay``: a recorded trace, judged as the service judges, or refused with a reason."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.errors import RecordingError, SettingsError
+from simulators.vessel import Vessel, VesselRecord, watch
+
+RUN = CliRunner()
+
+
+def written(folder: Path, time_s: np.ndarray, pressure_kpa: np.ndarray) -> Path:
+    file = folder / "case.csv"
+    lines = [f"{t:.3f},{p:.4f}" for t, p in zip(time_s, pressure_kpa, strict=True)]
+    file.write_text("\n".join(["time_s,pressure_kpa", *lines]) + "\n", encoding="utf-8")
+    return file
+
+
+def record_of(hole_mm: float = 0.15, duration_s: float = 120.0) -> VesselRecord:
+    return watch(Vessel(volume_cm3=900.0, hole_mm=hole_mm, heated=0.01), 40.0, duration_s, quiet_s=5.0)
+
+
+def replayed(file: Path, *more: str) -> list[dict[str, object]]:
+    result = RUN.invoke(app, ["replay", "--decay", "--json", str(file), "--test-kpa", "40", *more])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def test_a_recorded_hold_is_found_and_its_hole_measured(tmp_path: Path) -> None:
+    record = record_of()
+    (found,) = replayed(written(tmp_path, record.time_s, record.pressure_kpa), "--volume-cm3", "900")
+    assert found["verdict"] == "fail"
+    assert found["closed_s"] == pytest.approx(record.closed_s, abs=1.0)
+    hole = found["hole_mm"]
+    assert isinstance(hole, dict)
+    assert hole["value"] == pytest.approx(0.15, rel=0.1)
+    assert hole["low"] <= 0.15 <= hole["high"]
+    assert found["certain_s"] < 60.0
+    assert found["flags"] == []
+
+
+def test_a_trace_that_begins_closed_is_one_hold(tmp_path: Path) -> None:
+    record = record_of()
+    held = record.time_s > record.closed_s
+    (found,) = replayed(written(tmp_path, record.time_s[held], record.pressure_kpa[held]))
+    assert found["duration_s"] == pytest.approx(120.0, abs=1.0)
+
+
+def test_two_holds_of_one_trace_are_two_results(tmp_path: Path) -> None:
+    first, second = record_of(0.1), record_of(0.3, 60.0)
+    time_s = np.concatenate([first.time_s, second.time_s + first.time_s[-1] + 1.0])
+    pressure = np.concatenate([first.pressure_kpa, second.pressure_kpa])
+    found = replayed(written(tmp_path, time_s, pressure))
+    assert [one["decay"] for one in found] == [1, 2]
+    rates = [one["leak_kpa_per_min"]["value"] for one in found]
+    assert rates[1] > 4.0 * rates[0]
+
+
+def test_a_trace_with_holes_and_too_much_pressure_says_so(tmp_path: Path) -> None:
+    record = record_of()
+    there = (record.time_s < record.closed_s + 20.0) | (record.time_s > record.closed_s + 60.0)
+    (found,) = replayed(written(tmp_path, record.time_s[there], record.pressure_kpa[there]), "--highest-kpa", "40")
+    assert "gaps" in found["flags"]
+    assert found["over_kpa"] is None or found["over_kpa"] > 40.0
+
+
+def test_an_absolute_gauge_is_measured_from_its_rest_and_flagged(tmp_path: Path) -> None:
+    record = record_of()
+    (found,) = replayed(written(tmp_path, record.time_s, record.pressure_kpa + 99.0))
+    assert "absolute" in found["flags"]
+    assert found["start_kpa"] == pytest.approx(40.0, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("lift_kpa", "more", "told"),
+    [
+        (99.0, (), "absolute pressure"),
+        (-39.0, (), "nothing in it is a decay"),
+    ],
+)
+def test_what_is_no_decay_is_refused(tmp_path: Path, lift_kpa: float, more: tuple[str, ...], told: str) -> None:
+    record = record_of()
+    held = record.time_s > record.closed_s
+    file = written(tmp_path, record.time_s[held], record.pressure_kpa[held] + lift_kpa)
+    with pytest.raises(RecordingError, match=told):
+        replayed(file, *more)
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--volume-cm3", "0", "--volume-cm3: found 0"),
+        ("--loss-kpa", "-1", "--loss-kpa: found -1"),
+        ("--highest-kpa", "20", "highest_kpa"),
+    ],
+)
+def test_a_limit_that_cannot_be_is_refused(tmp_path: Path, option: str, value: str, told: str) -> None:
+    record = record_of()
+    with pytest.raises(SettingsError, match=told):
+        replayed(written(tmp_path, record.time_s, record.pressure_kpa), option, value)
+
+
+def test_the_table_is_a_sentence_for_a_person(tmp_path: Path) -> None:
+    record = record_of()
+    file = written(tmp_path, record.time_s, record.pressure_kpa)
+    result = RUN.invoke(app, ["replay", "--decay", str(file), "--test-kpa", "40", "--volume-cm3", "900"])
+    assert result.exit_code == 0
+    assert "case.csv 1: fail. The leak is" in result.stdout
+    assert "As a hole of 0.1" in result.stdout

@@ -1,0 +1,173 @@
+"""A bench's leak-down from request to result: prompts, record, messages. Time is driven by the samples."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gaugelink.app.demo import MACHINE
+from gaugelink.app.leak_demo import leak_shop
+from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.step import Step
+from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.broker.message import new_id
+from gaugelink.gauge.samples import SampleBatch
+from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
+from simulators.vessel import Vessel, watch
+from tests.broker.conformance import check_message
+
+NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
+GAUGE = "amber"
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> LeakSession:
+    return LeakSession(leak_shop(tmp_path))
+
+
+def ask(session: LeakSession, action: CommandAction, **how: object) -> Step:
+    return session.command(Command(id=new_id(), action=action, **how), None, 0.0, NOON)
+
+
+def begun(session: LeakSession, request: LeakRequest, cylinder: str | None = None) -> Step:
+    step = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request, cylinder=cylinder)
+    assert step.result is not None
+    assert step.result.ok, step.result.text
+    return step
+
+
+def played(session: LeakSession, time_s: np.ndarray, pressure_kpa: np.ndarray, gauge: str = GAUGE) -> list[Step]:
+    steps = []
+    for first in range(0, len(time_s), 5):
+        part = slice(first, first + 5)
+        if not session.active:
+            break
+        over = np.zeros(len(time_s[part]), dtype=np.bool_)
+        steps.append(session.hear(SampleBatch(gauge, time_s[part], pressure_kpa[part], over), 0.0, NOON))
+        look = session.due()
+        if look is not None:
+            steps.append(session.judged(session.decay_id, look(), 0.0, NOON))
+    return steps
+
+
+def keys(steps: list[Step]) -> list[PromptKey]:
+    return [prompt.key for step in steps for prompt in step.prompts]
+
+
+def crankcase(session: LeakSession, hole_mm: float, request: LeakRequest | None = None) -> list[Step]:
+    request = request or LeakRequest(volume_cm3=900.0)
+    opening = [begun(session, request), ask(session, CommandAction.ACKNOWLEDGE)]
+    record = watch(
+        Vessel(volume_cm3=900.0, hole_mm=hole_mm, heated=0.006, settling_s=20.0), 41.4, 400.0, rate_hz=5.0, quiet_s=5.0
+    )
+    return [*opening, *played(session, record.time_s, record.pressure_kpa)]
+
+
+def test_the_cautions_come_before_any_air(session: LeakSession) -> None:
+    said = keys([begun(session, LeakRequest())])
+    assert said == [*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE]
+    assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_PUMP]
+
+
+def test_a_leaking_case_fails_hands_free_and_is_written_down_with_its_messages(session: LeakSession) -> None:
+    steps = crankcase(session, 0.1)
+    assert keys(steps)[len(AIR_CAUTIONS) + 1 :] == [PromptKey.LEAK_PUMP, PromptKey.LEAK_CLOSED, PromptKey.LEAK_FAIL]
+    assert not session.active
+    (last,) = [step for step in steps if step.decay is not None]
+    (entry,) = [one for one in last.entries if isinstance(one, DecayEntry)]
+    kept = Decay.model_validate_json(entry.result_json)
+    assert kept == last.decay
+    assert (kept.machine, kept.part, kept.verdict, kept.kind) == (MACHINE, "crankcase", "fail", DecayKind.DECAY)
+    assert kept.numbers["hole_low_mm"] <= 0.1 <= kept.numbers["hole_high_mm"]
+    assert entry.samples is not None
+    assert len(entry.samples.time_s) > 50
+    for step in steps:
+        for message in step.messages:
+            check_message(f"gaugelink/{message.bench}/{message.topic_suffix}", message.model_dump_json())
+        said = [one.text for one in step.entries if isinstance(one, PromptEntry)]
+        assert said == [prompt.text for prompt in step.prompts]
+
+
+def test_a_tight_case_passes(session: LeakSession) -> None:
+    steps = crankcase(session, 0.0)
+    assert keys(steps)[-1] is PromptKey.LEAK_PASS
+    (result,) = [step.decay for step in steps if step.decay is not None]
+    assert result.verdict == "pass"
+    assert result.duration_s < 600.0
+
+
+def test_progress_is_told_while_it_runs(session: LeakSession) -> None:
+    told = [step.progress for step in crankcase(session, 0.1) if step.progress is not None]
+    assert {progress.note for progress in told} >= {"idle", "pumping", "holding"}
+    for progress in told:
+        check_message(f"gaugelink/{progress.bench}/decay/progress", progress.model_dump_json())
+    rates = [progress.rate_kpa_per_s for progress in told if progress.rate_kpa_per_s is not None]
+    assert rates
+    assert 0.0 < rates[-1] < 1.0
+
+
+def test_too_much_pressure_is_said_at_once(session: LeakSession) -> None:
+    begun(session, LeakRequest(highest_kpa=42.0, test_kpa=40.0))
+    ask(session, CommandAction.ACKNOWLEDGE)
+    record = watch(Vessel(hole_mm=0.0), 50.0, 2.0, rate_hz=5.0, quiet_s=5.0)
+    assert PromptKey.LEAK_OVER in keys(played(session, record.time_s, record.pressure_kpa))
+
+
+def test_a_leak_that_is_followed_goes_on_after_its_verdict_until_it_is_stopped(session: LeakSession) -> None:
+    steps = crankcase(session, 0.05, LeakRequest(follow=True))
+    assert keys(steps).count(PromptKey.LEAK_FAIL) == 1
+    assert session.active
+    assert session.following
+    rate = session.live_rate()
+    assert rate is not None
+    assert rate.kpa_per_min > 0.0
+    stopped = ask(session, CommandAction.STOP_DECAY)
+    assert stopped.decay is not None
+    assert not session.active
+
+
+def test_a_differential_test_reads_the_loss_and_the_hole(session: LeakSession) -> None:
+    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL), cylinder="MAG")
+    assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_AIR]
+    time_s = np.arange(300) / 10.0
+    # 80 psi are 551.6 kPa; the cylinder comes to rest at 72 psi.
+    pressure = np.where(time_s < 3.0, 0.0, 72.0 * 6.894757 * (1.0 - np.exp(-(time_s - 3.0) / 2.0)))
+    steps = played(session, time_s, pressure)
+    assert keys(steps) == [PromptKey.LEAK_PERCENT]
+    (result,) = [step.decay for step in steps if step.decay is not None]
+    assert (result.cylinder, result.kind) == ("MAG", DecayKind.DIFFERENTIAL)
+    assert result.leak_percent == pytest.approx(10.0, abs=1.0)
+    assert {"cold", "supply_stated"} <= set(result.flags)
+
+
+@pytest.mark.parametrize(
+    ("request_", "cylinder", "told"),
+    [
+        (LeakRequest(kind=DecayKind.DIFFERENTIAL), None, "name it"),
+        (LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge=GAUGE), "MAG", "both sides"),
+        (LeakRequest(kind=DecayKind.DIFFERENTIAL, orifice_mm=9.0, bore_mm=8.0), "MAG", "larger than the bore"),
+        (LeakRequest(test_kpa=60.0), None, "above highest_kpa"),
+    ],
+)
+def test_what_cannot_be_run_is_refused_with_a_reason(
+    session: LeakSession, request_: LeakRequest, cylinder: str | None, told: str
+) -> None:
+    step = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request_, cylinder=cylinder)
+    assert step.result is not None
+    assert not step.result.ok
+    assert told in step.result.text
+    assert not session.active
+    assert [type(entry) for entry in step.entries] == [CommandEntry]
+
+
+def test_one_leak_down_at_a_time_and_none_to_stop(session: LeakSession) -> None:
+    refused = ask(session, CommandAction.STOP_DECAY)
+    assert refused.result is not None
+    assert "No leak test" in refused.result.text
+    begun(session, LeakRequest())
+    again = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE)
+    assert again.result is not None
+    assert "under way" in again.result.text
