@@ -173,7 +173,8 @@ async def page_beside(shop: Shop, port: int, notice: str = "") -> AsyncIterator[
             record=JournalRecord(shop),
             notice=notice,
         ) as task:
-            await task
+            # Waited for, not awaited: cancelling this must not cancel the server before it has said goodbye.
+            await asyncio.wait([task])
 
     task = asyncio.create_task(serve(), name="page beside the bench")
     try:

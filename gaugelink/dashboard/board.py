@@ -1,17 +1,14 @@
 """What is known of one bench, folded from what it publishes. Pure: topics and payloads in, changes for the page out."""
 
-import json
 from collections import OrderedDict, deque
 from dataclasses import dataclass
 from typing import Any
-
-from pydantic import ValidationError
 
 from gaugelink.bench.prompts import QUESTIONS
 from gaugelink.broker.leak_messages import Decay, DecayProgress
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
-from gaugelink.broker.senml import resolve
+from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.errors import BrokerError
 
 Json = dict[str, Any]
@@ -95,7 +92,7 @@ class BenchBoard:
             if model is None:
                 return None
             return self._message(suffix, model.model_validate_json(payload))
-        except (ValueError, KeyError, TypeError, ValidationError) as error:
+        except (ValueError, BrokerError) as error:
             self.refused += 1
             raise BrokerError(f"A message on {self.bench}/{suffix} is not of the contract: {error}.") from error
 
@@ -110,11 +107,11 @@ class BenchBoard:
         return Change("gauge", self._gauges[name])
 
     def _live(self, name: str, payload: bytes, now_s: float) -> Change | None:
-        records = json.loads(payload)
-        base_s = float(records[0].get("bt", 0.0))
-        pressures = [one for one in resolve(payload) if one.name.endswith("/pressure") and one.unit == "Pa"]
+        base_s = LivePressure.model_validate_json(payload).root[0].bt or 0.0
+        records = resolve(payload)
+        pressures = [one for one in records if one.name.endswith("/pressure") and one.unit == "Pa"]
         samples = [(one.time_s - base_s, float(one.value or 0.0) / 1000.0) for one in pressures]
-        over = any(one.name.endswith("/over_range") and one.value is True for one in resolve(payload))
+        over = any(one.name.endswith("/over_range") and one.value is True for one in records)
         if not samples:
             return None
         trace = self._traces.get(name)

@@ -117,9 +117,6 @@ class Guard:
         return _refused(429, "That was asked for too often: wait a moment.")
 
     def _comes_in(self, headers: Headers) -> bool:
-        scheme, _, token = headers.get("authorization", "").partition(" ")
-        if scheme.lower() == "bearer":
-            return self._logins.take(self._clock()) and self._door.admits(token.strip())
         return self._door.has_session(session_of(headers))
 
 

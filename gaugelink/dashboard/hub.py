@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
@@ -22,34 +23,39 @@ class Listener:
 
     def __init__(self, snapshot: Callable[[], Sent]) -> None:
         self._snapshot = snapshot
-        self._waiting: asyncio.Queue[Sent | None] = asyncio.Queue()
+        self._waiting: deque[Sent] = deque()
+        self._something = asyncio.Event()
+        self._something.set()
         self._behind = True
+        self._closed = False
 
     def tell(self, sent: Sent) -> None:
         """Queue an event; when too many wait, drop them all and begin anew with what stands."""
-        if self._waiting.qsize() >= MOST_WAITING:
-            while not self._waiting.empty():
-                self._waiting.get_nowait()
+        if len(self._waiting) >= MOST_WAITING:
             self._behind = True
-        self._waiting.put_nowait(sent)
-
-    async def events(self) -> AsyncIterator[Sent]:
-        """What the page is to be told, the whole state first."""
-        while True:
-            if self._behind:
-                # What waits now is in the snapshot already.
-                while not self._waiting.empty():
-                    self._waiting.get_nowait()
-                self._behind = False
-                yield self._snapshot()
-            sent = await self._waiting.get()
-            if sent is None:
-                return
-            yield sent
+        if self._behind:
+            # The snapshot that comes next has it.
+            self._waiting.clear()
+        else:
+            self._waiting.append(sent)
+        self._something.set()
 
     def close(self) -> None:
         """End `events`."""
-        self._waiting.put_nowait(None)
+        self._closed = True
+        self._something.set()
+
+    async def events(self) -> AsyncIterator[Sent]:
+        """What the page is to be told, the whole state first."""
+        while not self._closed:
+            if self._behind:
+                self._behind = False
+                yield self._snapshot()
+            elif self._waiting:
+                yield self._waiting.popleft()
+            else:
+                self._something.clear()
+                await self._something.wait()
 
 
 class Hub:

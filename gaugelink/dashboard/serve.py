@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.dashboard.door import Door
@@ -56,6 +57,45 @@ def take_port(door: Door) -> socket.socket:
 
 
 @asynccontextmanager
+async def served(
+    app: ASGIApp, hub: Hub, listening: socket.socket, certificate: Certificate | None = None
+) -> AsyncIterator[asyncio.Task[None]]:
+    """Serve an application until the block ends; its open streams are the hub's to end.
+
+    Raises:
+        SettingsError: the certificate cannot be used.
+    """
+    config = uvicorn.Config(
+        app,
+        lifespan="on",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        ws="none",
+        proxy_headers=False,
+        timeout_keep_alive=30,
+        timeout_graceful_shutdown=1,
+        limit_concurrency=200,
+        h11_max_incomplete_event_size=16 * 1024,
+        ssl_certfile=certificate.certificate if certificate is not None else None,
+        ssl_keyfile=certificate.key if certificate is not None else None,
+    )
+    try:
+        config.load()
+    except (OSError, ssl.SSLError) as error:
+        raise SettingsError(f"The page's certificate or key cannot be used ({error}): give PEM files.") from error
+    server = _Server(config)
+    task = asyncio.create_task(server.serve([listening]), name="page")
+    try:
+        yield task
+    finally:
+        hub.close()
+        server.should_exit = True
+        await asyncio.wait([task])
+        listening.close()
+
+
+@asynccontextmanager
 async def serving(
     listening: socket.socket,
     door: Door,
@@ -87,31 +127,5 @@ async def serving(
     hub = Hub(benches, time.monotonic)
     reader = BrokerReader(broker, hub, port=broker_port)
     page = Page(hub, reader, door, machines, record, notice)
-    config = uvicorn.Config(
-        page.app(time.monotonic),
-        lifespan="on",
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        ws="none",
-        proxy_headers=False,
-        timeout_keep_alive=30,
-        timeout_graceful_shutdown=1,
-        limit_concurrency=200,
-        h11_max_incomplete_event_size=16 * 1024,
-        ssl_certfile=certificate.certificate if certificate is not None else None,
-        ssl_keyfile=certificate.key if certificate is not None else None,
-    )
-    try:
-        config.load()
-    except (OSError, ssl.SSLError) as error:
-        raise SettingsError(f"The page's certificate or key cannot be used ({error}): give PEM files.") from error
-    server = _Server(config)
-    task = asyncio.create_task(server.serve([listening]), name="page")
-    try:
+    async with served(page.app(time.monotonic), hub, listening, certificate) as task:
         yield task
-    finally:
-        hub.close()
-        server.should_exit = True
-        await asyncio.wait([task])
-        listening.close()

@@ -128,11 +128,10 @@ function frame(at) {
     const silent = isSilent(gauge) || document.body.dataset.stale === "true";
     const now = trace.kpa[trace.kpa.length - 1];
     if (!silent && now > highest) highest = now;
-    if (silent && plot.silent) continue;
-    plot.silent = silent;
-    drawPlot(plot, trace, passed, unit);
-    if (at - plot.told > 180) {
+    if (!silent || !plot.silent) drawPlot(plot, trace, passed, unit);
+    if (at - plot.told > 180 || silent !== plot.silent) {
       plot.told = at;
+      plot.silent = silent;
       plot.figure.dataset.silent = String(silent);
       setText(plot.state, silent ? "not heard" : trace.over ? "over its range" : "");
       setText(plot.now, silent ? "–" : `${fromKpa(now, unit).toFixed(digits(unit))} ${unit}`);

@@ -1,0 +1,136 @@
+"""A bench's messages, folded into what the page shows."""
+
+import json
+
+import pytest
+
+from gaugelink.dashboard.board import STALE_S, TRACE_S, BenchBoard
+from gaugelink.errors import BrokerError
+from gaugelink.gauge.samples import LinkPhase
+from tests.dashboard.said import BENCH, EVENT, GAUGE, cranking, gauge, live, prompt, state
+
+
+def test_a_repeat_tells_nothing_new() -> None:
+    board, said = BenchBoard(BENCH), state()
+    assert board.take("test", said, 0.0) is not None
+    assert board.take("test", said, 0.1) is None
+
+
+def test_an_older_revision_does_not_replace_a_newer_one() -> None:
+    board = BenchBoard(BENCH)
+    board.take("test", state(revision=7), 0.0)
+    assert board.take("test", state(revision=6), 0.1) is None
+    assert board.snapshot()["test"]["revision"] == 7
+
+
+def test_the_test_before_this_one_does_not_come_back() -> None:
+    board = BenchBoard(BENCH)
+    board.take("test", state(test_id="second", after_s=60.0), 0.0)
+    assert board.take("test", state(revision=40, test_id="first"), 0.1) is None
+    assert board.take("test", state(test_id="third", after_s=120.0), 0.2) is not None
+
+
+def test_a_prompt_that_is_told_again_late_does_not_replace_the_one_that_stands() -> None:
+    board = BenchBoard(BENCH)
+    board.take("prompt", prompt("Move the gauge to MAG.", after_s=30.0), 0.0)
+    assert board.take("prompt", prompt("Put the gauge on PTO.", after_s=10.0), 0.1) is None
+    assert board.snapshot()["prompt"]["text"] == "Move the gauge to MAG."
+
+
+def test_a_prompt_that_asks_is_marked_as_a_question() -> None:
+    board = BenchBoard(BENCH)
+    asked = board.take("prompt", prompt("Was that PTO or MAG?", key="ask_which"), 0.0)
+    told = board.take("prompt", prompt("PTO, 131 psi. Once more.", after_s=1.0, key="again"), 0.0)
+    assert asked is not None
+    assert told is not None
+    assert (asked.data["asks"], told.data["asks"]) == (True, False)
+
+
+def test_strokes_and_live_samples_are_on_one_clock_and_in_kpa() -> None:
+    board = BenchBoard(BENCH)
+    pack = board.take(f"gauge/{GAUGE}/pressure", live(10.0, [0.0, 640.5]), 0.0)
+    event = board.take("cranking", cranking(), 0.0)
+    assert pack is not None
+    assert event is not None
+    assert pack.data == {"gauge": GAUGE, "over": False, "t": [10.0, 10.01], "kpa": [0.0, 640.5]}
+    assert event.data["strokes"][0]["time_s"] == 10.0
+    assert "budget" not in event.data
+
+
+def test_a_pack_over_the_gauges_range_says_so() -> None:
+    change = BenchBoard(BENCH).take(f"gauge/{GAUGE}/pressure", live(0.0, [2000.0], over_range=True), 0.0)
+    assert change is not None
+    assert change.data["over"] is True
+
+
+def test_whoever_comes_late_gets_the_last_seconds_of_the_trace_and_no_more() -> None:
+    board = BenchBoard(BENCH)
+    for number in range(40):
+        board.take(f"gauge/{GAUGE}/pressure", live(float(number), [1.0] * 100), float(number))
+    times = board.snapshot()["live"][GAUGE]["t"]
+    assert times[-1] == pytest.approx(39.99)
+    assert times[0] == pytest.approx(39.99 - TRACE_S, abs=0.02)
+    assert len(times) == pytest.approx(100 * TRACE_S, abs=2)
+
+
+def test_a_gauge_whose_clock_begins_anew_begins_a_new_trace() -> None:
+    board = BenchBoard(BENCH)
+    board.take(f"gauge/{GAUGE}/pressure", live(500.0, [1.0] * 10), 0.0)
+    board.take(f"gauge/{GAUGE}/pressure", live(0.0, [2.0] * 10), 1.0)
+    assert board.snapshot()["live"][GAUGE]["kpa"] == [2.0] * 10
+
+
+def test_a_gauge_that_streams_and_is_not_heard_is_named_within_three_seconds() -> None:
+    board = BenchBoard(BENCH)
+    board.take(f"gauge/{GAUGE}/state", gauge(), 100.0)
+    board.take(f"gauge/{GAUGE}/pressure", live(0.0, [0.0]), 100.0)
+    assert STALE_S < 3.0
+    assert board.silent_gauges(100.0 + STALE_S) == []
+    assert board.silent_gauges(100.0 + STALE_S + 0.01) == [GAUGE]
+    board.take(f"gauge/{GAUGE}/pressure", live(3.0, [0.0]), 103.0)
+    assert board.silent_gauges(103.1) == []
+
+
+def test_a_gauge_that_says_that_it_sleeps_is_not_called_silent() -> None:
+    board = BenchBoard(BENCH)
+    board.take(f"gauge/{GAUGE}/pressure", live(0.0, [0.0]), 0.0)
+    board.take(f"gauge/{GAUGE}/state", gauge(LinkPhase.ASLEEP), 0.0)
+    assert board.silent_gauges(60.0) == []
+
+
+@pytest.mark.parametrize(
+    ("suffix", "payload"),
+    [
+        ("test", b"{}"),
+        ("test", b"\xff\xfe"),
+        ("cranking", b"[1, 2]"),
+        ("availability", b"maybe"),
+        ("gauge/blue/pressure", b"{}"),
+        ("gauge/blue/pressure", b"[]"),
+        ("gauge/blue/pressure", b'[{"n":"x/pressure","u":"Pa","v":"high"}]'),
+        ("prompt", b'{"text": 1}'),
+    ],
+)
+def test_what_is_not_of_the_contract_is_refused_and_changes_nothing(suffix: str, payload: bytes) -> None:
+    board = BenchBoard(BENCH)
+    before = json.dumps(board.snapshot())
+    with pytest.raises(BrokerError, match="not of the contract"):
+        board.take(suffix, payload, 0.0)
+    assert board.refused == 1
+    assert json.dumps(board.snapshot()) == before
+
+
+def test_topics_that_the_page_does_not_know_are_left_alone() -> None:
+    assert BenchBoard(BENCH).take("weather", b"sunny", 0.0) is None
+
+
+def test_memory_is_bounded_whatever_a_broker_sends() -> None:
+    board = BenchBoard(BENCH)
+    for number in range(200):
+        board.take("cranking", cranking(f"019c23f0-0000-7000-8000-{number:012x}"), 0.0)
+        board.take(f"gauge/gauge-{number}/pressure", live(0.0, [0.0]), 0.0)
+    snapshot = board.snapshot()
+    assert len(snapshot["events"]) == 64
+    assert snapshot["events"][-1]["event_id"].endswith(f"{199:012x}")
+    assert len(snapshot["live"]) == 24
+    assert EVENT not in {event["event_id"] for event in snapshot["events"]}

@@ -1,0 +1,161 @@
+"""The page as a browser shows it: what it says, for whom it can be used, and what it does when it is out of touch."""
+
+from axe_playwright_python.async_playwright import Axe
+from playwright.async_api import Page, expect
+
+from gaugelink.broker.messages import Urgency
+from gaugelink.gauge.samples import LinkPhase
+from tests.dashboard.chromium import PHONE, chromium, opened, played_page
+from tests.dashboard.pages import Played
+from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, state
+
+GRAVE = {"serious", "critical"}
+"""Impacts as axe-core has them; its rules follow WCAG 2.x, levels A and AA."""
+
+
+async def grave_faults(page: Page) -> list[str]:
+    """What axe-core finds, of serious or critical impact."""
+    found = (await Axe().run(page)).response["violations"]
+    return [
+        f"{one['id']}: {node['target']} {node['failureSummary']}"
+        for one in found
+        if one["impact"] in GRAVE
+        for node in one["nodes"]
+    ]
+
+
+async def test_the_page_shows_every_cylinder_in_words_and_asks_what_is_held() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        cylinders = page.locator("#cylinders li")
+        await expect(cylinders).to_have_count(3)
+        assert [(await one.inner_text()).split()[1] for one in await cylinders.all()] == ["PTO", "middle", "MAG"]
+        words = [await one.get_attribute("aria-label") or "" for one in await page.locator(".cylinder").all()]
+        assert words[0].startswith("Cylinder PTO: 135 psi plus or minus 1.3, agreed")
+        assert words[1].startswith("Cylinder middle: 110 psi plus or minus 1.3, odd")
+        assert words[2].startswith("Cylinder MAG: no reading, in progress")
+        await expect(page.locator("#prompt-text")).to_have_text("Not sure about 131 psi. Was that MAG or PTO?")
+        await expect(page.locator("#spread")).to_contain_text("24.7 ± 1.7 psi, 18.3 %")
+        sizes = await page.evaluate(
+            "() => [...document.querySelectorAll('body *')].filter((one) => one.innerText && one.offsetParent)"
+            ".map((one) => [parseFloat(getComputedStyle(one).fontSize), one.closest('#prompt') !== null])"
+        )
+        assert max(size for size, is_prompt in sizes if is_prompt) > max(size for size, other in sizes if not other)
+        await page.locator(".question").get_by_role("button", name="MAG").click()
+        await expect(page.locator("#result")).to_have_text("Done: answer heard.")
+        bench, sent = played.reader.asked[0]
+        assert (bench, sent.action, sent.event_id, sent.cylinder) == (BENCH, "answer", HELD, "MAG")
+
+
+async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_or_dark() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address:
+        async with opened(browser, address) as page:
+            await expect(page.locator(".question")).to_be_visible()
+            assert await grave_faults(page) == []
+            for view in ("leak", "history"):
+                await page.locator(f"#to-{view}").click()
+                await expect(page.locator(f"#view-{view} h2").first).to_be_visible()
+                assert await grave_faults(page) == []
+            await expect(page.get_by_role("link", name="PDF").first).to_be_visible()
+        async with opened(browser, address, PHONE, dark=True) as page:
+            await expect(page.locator(".question")).to_be_visible()
+            assert await grave_faults(page) == []
+            await page.locator("#do-assign").click()
+            assert await grave_faults(page) == []
+            await page.keyboard.press("Escape")
+            assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+            buttons = page.locator("#actions button:visible, .question button:visible")
+            boxes = [await button.bounding_box() for button in await buttons.all()]
+            assert len(boxes) > 8
+            # 44 CSS pixels are WCAG 2.2's enhanced target size (2.5.5); a glove wants more.
+            assert min(min(box["width"], box["height"]) for box in boxes if box is not None) >= 48.0
+            played.hub.broker(False, "The broker at 127.0.0.1:1883 is away.")
+            await expect(page.locator("body")).to_have_attribute("data-stale", "true")
+            assert await grave_faults(page) == []
+
+
+async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as_such() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with (
+        chromium() as browser,
+        played_page(played) as address,
+        opened(browser, address, frozen=True) as page,
+    ):
+        contact, body = page.locator("#contact"), page.locator("body")
+        await expect(page.locator(".question")).to_be_visible()
+        await expect(body).to_have_attribute("data-stale", "false")
+        played.hub.broker(False, "The broker at 127.0.0.1:1883 is away.")
+        await expect(contact).to_contain_text("The broker at 127.0.0.1:1883 is away. What stands here was heard at")
+        await expect(page.locator("#prompt-text")).to_have_text("The broker at 127.0.0.1:1883 is away.")
+        await expect(page.locator("#prompt-last")).to_contain_text("Not sure about 131 psi")
+        await expect(page.locator(".cylinder").first).to_have_attribute("aria-label", "Cylinder PTO: 135 psi plus or "
+        "minus 1.3, agreed, old. Show what can be done.")  # fmt: skip
+        struck = await page.locator(".value").first.evaluate("(one) => getComputedStyle(one).textDecorationLine")
+        assert struck == "line-through"
+        played.hub.broker(True)
+        await expect(body).to_have_attribute("data-stale", "false")
+        played.hub.take(BENCH, "availability", b"offline")
+        await expect(contact).to_contain_text(f"Bench {BENCH} is offline.")
+        played.hub.take(BENCH, "availability", b"online")
+        await expect(contact).to_be_empty()
+        await page.clock.fast_forward(2000)
+        await expect(body).to_have_attribute("data-stale", "false")
+        await page.clock.fast_forward(900)
+        await expect(contact).to_contain_text("The page has lost its server.")
+        played.hub.beat()
+        await expect(contact).to_be_empty()
+
+
+async def test_a_gauge_that_is_not_heard_shows_no_pressure() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator(".now")).to_have_text("0 psi")
+        played.clock.now_s += 2.6
+        played.hub.beat()
+        await expect(page.locator(".now")).to_have_text("–")
+        await expect(page.locator(".heard")).to_have_text("not heard")
+        await expect(page.locator("#gauges")).to_contain_text("blue not heard")
+        played.hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(20.0, [689.5] * 20))
+        played.hub.take(BENCH, f"gauge/{GAUGE}/state", gauge(LinkPhase.STREAMING))
+        played.hub.beat()
+        await expect(page.locator(".now")).to_have_text("100 psi")
+
+
+async def test_prompts_are_spoken_when_asked_for_and_the_switches_are_remembered() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.evaluate(
+            "() => { window.said = []; speechSynthesis.speak = (words) => window.said.push(words.text); }"
+        )
+        await expect(page.locator("#cylinders li")).to_have_count(3)
+        played.hub.take(BENCH, "prompt", prompt("One before the voice is on.", after_s=1.0))
+        await expect(page.locator("#prompt-text")).to_have_text("One before the voice is on.")
+        await page.locator("#speak").click()
+        await expect(page.locator("#speak")).to_have_attribute("aria-pressed", "true")
+        played.hub.take(BENCH, "prompt", prompt("Keep clear of the belt.", after_s=2.0, urgency=Urgency.CAUTION))
+        await expect(page.locator("#prompt")).to_have_attribute("data-urgency", "caution")
+        assert await page.evaluate("() => window.said") == ["Prompts are spoken here.", "Keep clear of the belt."]
+        await page.locator("#theme").click()
+        await page.locator("#theme").click()
+        await page.reload()
+        await expect(page.locator("html")).to_have_attribute("data-theme", "dark")
+        await expect(page.locator("#speak")).to_have_text("Speak: on")
+
+
+async def test_what_a_broker_says_never_becomes_markup() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator("#cylinders li")).to_have_count(3)
+        hostile = "<img src=x onerror=alert(1)>"
+        played.hub.take(BENCH, "prompt", prompt(hostile, after_s=60.0))
+        played.hub.take(BENCH, "test", state(revision=2).replace(b"middle", b"<b>mid</b>"))
+        await expect(page.locator("#prompt-text")).to_have_text(hostile)
+        await expect(page.locator(".name").nth(1)).to_have_text("<b>mid</b>")
+        assert await page.locator("main img, main b").count() == 0

@@ -1,0 +1,90 @@
+"""A whole simulated test, watched and steered through the page: radio, service, broker, page and browser."""
+
+import asyncio
+from pathlib import Path
+
+from playwright.async_api import expect
+
+from gaugelink.app.daemon import Daemon
+from gaugelink.app.service import Clock, MechanicsEar
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.shoppage import page_beside
+from gaugelink.bench.reading import Reading, Status
+from simulators.shop import engine_under, simulated_shop
+from tests.app.shops import SHOP, shop_in
+from tests.dashboard.chromium import chromium, opened
+
+SPEED = 12.0
+LONG_MS = 90_000
+"""A whole test takes a few seconds; a busy machine may take longer, and nothing is asserted of that."""
+
+
+def shop_of(folder: Path) -> Shop:
+    """A shop with one held gauge; one reading of each cylinder is enough."""
+    text = SHOP.replace("repeats = 2", "repeats = 1").replace(
+        "[[gauges]]", "[broker]\nembedded = true\nport = 0\nsettle_s = 0\n\n[[gauges]]"
+    )
+    return shop_in(folder, text)
+
+
+def statuses_by_page(reading: Reading) -> list[Status]:
+    """What the page made of a reading."""
+    return [change.status for change in reading.changes if change.by == "page"]
+
+
+def read(file: Path) -> str:
+    """What stands in a file."""
+    return file.read_text(encoding="utf-8")
+
+
+async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(tmp_path: Path) -> None:
+    shop = shop_of(tmp_path)
+    gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
+    engine = engine_under(shop.fleet.engine_of("north-7"))
+    async with (
+        simulated_shop(gauges, engine, held=True, speed=SPEED, seed=3) as simulated,
+        page_beside(shop, 0, "All of this is simulated.") as (told, door),
+        chromium() as browser,
+    ):
+        ears = [MechanicsEar(simulated), told]
+        daemon = Daemon(shop, simulated.radio, clock=Clock(SPEED), watchers=ears, silent=True)
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(daemon.run())
+            await told.port()
+            async with opened(browser, door.address) as page:
+                await expect(page.locator("#notice")).to_have_text("All of this is simulated.")
+                await page.locator("#do-begin").click()
+                await page.get_by_role("button", name="North 7").click()
+                await expect(page.locator("#result")).to_have_text("Done: Test of north-7 begun.")
+                await expect(page.locator("#cylinders li")).to_have_count(3)
+                await page.locator("#do-acknowledge").click()
+                await expect(page.locator("#do-acknowledge")).to_be_hidden()
+                agreed = page.locator('li[data-status="agreed"]')
+                await expect(agreed).to_have_count(3, timeout=LONG_MS)
+                await expect(page.locator("#prompt-text")).to_contain_text("Test done")
+                await expect(page.locator("#spread")).to_contain_text("psi")
+                assert daemon.session.test is not None
+                values = {one.name: one.value_kpa for one in daemon.session.test.state.cylinders}
+                for name, kpa in values.items():
+                    shown = page.locator("#cylinders li", has_text=name).locator(".value")
+                    assert kpa is not None
+                    await expect(shown).to_have_text(f"{kpa / 6.894757:.0f}")
+                await page.locator("#cylinders li", has_text="PTO").click()
+                await page.get_by_role("dialog").get_by_role("button", name="Strike").last.click()
+                await expect(page.locator("#result")).to_have_text("Done: Struck out.")
+                struck = [one for one in daemon.session.test.state.readings if Status.STRUCK in statuses_by_page(one)]
+                assert len(struck) == 1
+                await page.locator("#do-take-back").click()
+                await expect(page.locator("#result")).to_contain_text("Done: Taken back")
+                await expect(agreed).to_have_count(3, timeout=LONG_MS)
+                await page.locator("#do-finish").click()
+                await expect(page.locator("#subject")).to_contain_text("finished")
+                await page.locator("#to-history").click()
+                async with page.expect_download() as downloading:
+                    await page.get_by_role("link", name="HTML").click()
+                await (await downloading.value).save_as(tmp_path / "report.html")
+                await page.locator("#to-test").click()
+                daemon.stop()
+                await expect(page.locator("#contact")).to_contain_text("What stands here was heard at")
+        assert daemon.session.test.state.phase.value == "finished"
+    assert "North 7" in read(tmp_path / "report.html")
