@@ -172,10 +172,10 @@ def _pulse_rate(strokes: Strokes, known: BoolArray, strange: FloatArray) -> floa
     over = np.flatnonzero(known)
     if len(over) < 2:
         return None
-    last = over[-1]
     usual = float(np.median(strokes.peak[over]))
-    slow = strokes.log_speed[last] - float(np.median(strokes.log_speed[over])) < -0.5
-    if strokes.peak[last] < _NOT_OVER_THE_TOP * usual or (slow and strange[last] > 2.0):
+    slow = strokes.log_speed - float(np.median(strokes.log_speed[over])) < -0.5
+    thrown_back = (strokes.peak < _NOT_OVER_THE_TOP * usual) | (slow & (strange > 2.0))
+    while len(over) > 1 and thrown_back[over[-1]]:
         over = over[:-1]
     if len(over) < 2:
         return None
