@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_conditions, verdict_of
+from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.telling import reading_values
 from gaugelink.app.traits import hints_of, traits_of
@@ -31,6 +32,8 @@ from gaugelink.verdict.past import PastJob, PastTest
 from gaugelink.verdict.record import past_test
 
 NOT_PROVEN_YET = "no reading"
+LEAKS_SHOWN = 4
+"""Leak tests of the machine that a report shows, the last ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +249,11 @@ class Records:
             for reading in test.state.readings
             if reading.cylinder is not None and (stored := events.get(reading.event_id)) is not None
         )
+        decays = await past_decays(self._journal, record.id)
+        display_unit = self._shop.settings.bench.display_unit
+        leaks = leak_lines(decays[-LEAKS_SHOWN:], display_unit)
+        compared = before_and_after(decays, await self._journal.jobs(record.id), display_unit)
+        leaks += [("before and after", line) for line in compared[-LEAKS_SHOWN:]]
         acknowledged = test.state.acknowledged
         odometer = test.stored.odometer
         return ReportData(
@@ -263,7 +271,8 @@ class Records:
                 (name.replace("_", " "), _in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
                 if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open")
-            ),
+            )
+            + tuple(leaks),
             traces=traces,
             past=tuple(tests),
             jobs=tuple(jobs),

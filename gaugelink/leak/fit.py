@@ -32,6 +32,7 @@ _STEPS = (1e-6, 1e-4, 1e-6, 1e-9, 1e-6)
 _ROUGH, _ITERATIONS, _FINISH = 8, 8, 8
 _FINE = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
 _WIDEST_LOG_SD = 0.5
+_NARROWEST_LOG_S = 1e-6
 _MODES = 3
 _MOVES = 6
 _HOPELESS = 60.0
@@ -190,14 +191,17 @@ def _centred(data: _Data, fine: list[_Wanted]) -> list[_Ladder]:
             share = np.exp(evidence - evidence.max())
             sharing = share.sum() ** 2 / np.sum(share**2) >= _RUNGS_SHARING
             at_end = best in (0, last) and _SETTLES_S[0] * 1.01 < ladder.settling_s[best] < _SETTLES_S[1] / 1.01
-            if evidence[best] < highest - _HOPELESS or last < 2 or (sharing and not at_end):
+            if (
+                evidence[best] < highest - _HOPELESS
+                or last < 2
+                or np.ptp(log_s) < _NARROWEST_LOG_S
+                or (sharing and not at_end)
+            ):
                 done.append(ladder)
                 continue
             # A parabola through the best rung and its neighbours tells where the top is and how wide.
             middle = min(max(best, 1), last - 1)
-            bend, tilt, _ = np.polyfit(
-                log_s[middle - 1 : middle + 2] - log_s[middle], evidence[middle - 1 : middle + 2], 2
-            )
+            bend, tilt = _parabola(log_s[middle - 1 : middle + 2], evidence[middle - 1 : middle + 2])
             sd = float(log_s[-1] - log_s[0]) / 4.8
             if bend < 0:
                 move, sd = -tilt / (2.0 * bend), min(sd * 3.0, float(1.0 / np.sqrt(-2.0 * bend)))
@@ -209,6 +213,14 @@ def _centred(data: _Data, fine: list[_Wanted]) -> list[_Ladder]:
         if not fine:
             return done
     return done + [ladder for ladder in fitted if not any(ladder is one for one in done)]
+
+
+def _parabola(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Half the curvature and the slope, at the middle one, of the parabola through three points."""
+    left, right = float(x[0] - x[1]), float(x[2] - x[1])
+    fall, rise = float(y[0] - y[1]) / left, float(y[2] - y[1]) / right
+    bend = (rise - fall) / (right - left)
+    return bend, fall - bend * left
 
 
 def _distinct(modes: list[_Ladder]) -> list[tuple[FloatArray, float]]:

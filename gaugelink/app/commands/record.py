@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from gaugelink import __version__
+from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
@@ -74,6 +75,9 @@ def history_command(
         return
     record = shop.fleet.find(machine)
     history, tests, _ = _read(shop, lambda records, _: records.history(machine))
+    decays = _read(shop, lambda _, journal: past_decays(journal, machine))
+    jobs = _read(shop, lambda _, journal: journal.jobs(machine))
+    unit = shop.settings.bench.display_unit
     if as_json:
         typer.echo(
             json.dumps(
@@ -92,16 +96,22 @@ def history_command(
                         for trend in history.trends
                     ],
                     "says": list(history_sentences(history, len(tests))),
+                    "leak_tests": [past.decay.model_dump(mode="json") for past in decays],
+                    "before_and_after": before_and_after(decays, jobs, unit),
                 }
             )
         )
         return
     if not tests:
         console.print(f"There is no dry test of {record.name} yet.")
-        return
-    console.print(Text(f"{record.name}: {len(tests)} dry tests", style="bold"))
-    console.print(history_table(history, shop.settings.bench.display_unit))
-    for line in history_sentences(history, len(tests)):
+    else:
+        console.print(Text(f"{record.name}: {len(tests)} dry tests", style="bold"))
+        console.print(history_table(history, unit))
+        for line in history_sentences(history, len(tests)):
+            console.print(Text(line))
+    for name, line in leak_lines(decays, unit):
+        console.print(Text(f"{name}: {line}"))
+    for line in before_and_after(decays, jobs, unit):
         console.print(Text(line))
 
 
