@@ -1,0 +1,89 @@
+"""Leak-downs read back from the journal: beside the compression tests of a machine, before and after a job."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from pydantic import ValidationError
+
+from gaugelink.broker.leak_messages import Decay, DecayKind
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import JournalError
+from gaugelink.journal import Journal
+from gaugelink.journal.rows import StoredJob
+
+
+@dataclass(frozen=True, slots=True)
+class PastDecay:
+    """A leak-down out of the journal."""
+
+    at: datetime
+    decay: Decay
+
+    @property
+    def what(self) -> str:
+        """What was tested, in words."""
+        return f"cylinder {self.decay.cylinder}" if self.decay.cylinder else (self.decay.part or "volume")
+
+
+async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
+    """All leak-downs of a machine, oldest first.
+
+    Raises:
+        JournalError: this version cannot read one of them.
+    """
+    of_tests = {stored.decay_id for stored in await journal.decays(machine=machine)}
+    found = []
+    for stored in await journal.decays():
+        try:
+            decay = Decay.model_validate_json(stored.result_json)
+        except ValidationError as error:
+            if stored.decay_id not in of_tests:
+                continue
+            raise JournalError(f"The leak test {stored.decay_id} cannot be read by this version: {error}.") from error
+        if decay.machine == machine or stored.decay_id in of_tests:
+            found.append(PastDecay(stored.at, decay))
+    return found
+
+
+def told(past: PastDecay, unit: PressureUnit) -> str:
+    """A leak-down in one line."""
+    decay, numbers = past.decay, past.decay.numbers
+    hole = ""
+    if "hole_mm" in numbers:
+        hole = f", like a hole of {numbers['hole_mm']:.2f} mm"
+        if "hole_low_mm" in numbers and "hole_high_mm" in numbers:
+            hole += f" ({numbers['hole_low_mm']:.2f} to {numbers['hole_high_mm']:.2f})"
+    doubts = f"; doubts: {', '.join(flag.replace('_', ' ') for flag in decay.flags)}" if decay.flags else ""
+    return f"{past.what}: {decay.verdict or 'open'}, {_loses(decay, unit)}{hole}{doubts}"
+
+
+def leak_lines(decays: Sequence[PastDecay], unit: PressureUnit) -> list[tuple[str, str]]:
+    """Date and line of every leak-down, oldest first."""
+    return [(f"leak test {past.at:%Y-%m-%d}", told(past, unit)) for past in decays]
+
+
+def before_and_after(decays: Sequence[PastDecay], jobs: Sequence[StoredJob], unit: PressureUnit) -> list[str]:
+    """For each job the last leak-down before it and the first one after it, of the same part in the same way."""
+    lines = []
+    for job in jobs:
+        for what, kind in dict.fromkeys((past.what, past.decay.kind) for past in decays):
+            own = [past for past in decays if (past.what, past.decay.kind) == (what, kind)]
+            earlier = [past for past in own if past.at < job.at]
+            later = [past for past in own if past.at >= job.at]
+            if earlier and later:
+                before, after = earlier[-1].decay, later[0].decay
+                lines.append(
+                    f"{job.job}, {job.at:%Y-%m-%d}: the {what} {_loses(before, unit)} before ({before.verdict}), "
+                    f"{_loses(after, unit)} after ({after.verdict})."
+                )
+    return lines
+
+
+def _loses(decay: Decay, unit: PressureUnit) -> str:
+    if decay.kind is DecayKind.DIFFERENTIAL and decay.leak_percent is not None:
+        return f"loses {decay.leak_percent:.0f} ± {decay.leak_u_percent or 0.0:.0f} %"
+    if decay.rate_kpa_per_s is None:
+        return "has no rate"
+    rate, doubt = (unit.from_kpa(60.0 * one) for one in (decay.rate_kpa_per_s, decay.rate_u_kpa_per_s or 0.0))
+    return f"loses {rate:.3g} ± {doubt:.2g} {unit.value} a minute"
