@@ -43,7 +43,7 @@ class Manner:
     stall_nm: float = 55.0
     react_s: float = 1.5
     """From hearing a prompt to pulling."""
-    move_s: float = 5.0
+    move_s: float = 22.0
     """To bleed, unscrew, move and screw in the gauge."""
     slips: Mapping[str, Slip] | None = None
     """Which cylinder gets which mistake."""

@@ -17,6 +17,7 @@ from gaugelink.engine.units import PressureUnit
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _TRACE_ROWS = 4
+_FULL_LINES = 36
 _LEAST_TOP_KPA = 300.0
 """The trace shows at least so much, so that the noise of a gauge at rest does not look like pressure."""
 _MARKS = {
@@ -26,7 +27,7 @@ _MARKS = {
     CylinderMark.ODD: ("◆", "bold red"),
     CylinderMark.SKIPPED: ("–", "dim"),
 }
-KEYS = "r redo   n skip   1-9 assign   u take back   f finish   Enter acknowledge   q quit"
+KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  Enter heard  q quit"
 """The keys of a running bench; a foot switch or presenter sends the same."""
 
 
@@ -42,20 +43,17 @@ class Screen:
         width = options.max_width
         overflow: OverflowMethod = "crop" if options.ascii_only else "ellipsis"
         yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=overflow, no_wrap=True)
-        yield _prompt(scene, width, plain=options.ascii_only)
-        yield Panel(
-            Group(*_trace(scene, width - 4, plain=options.ascii_only)),
-            title="live pressure",
-            title_align="left",
-            border_style="dim",
-        )
+        # On a terminal of 24 lines the table must still be in sight: the pictures give way, the words do not.
+        low = console.size.height < _FULL_LINES
+        yield _prompt(scene, width, plain=options.ascii_only, low=low)
+        trace = Group(*_trace(scene, width - 4, plain=options.ascii_only, low=low))
+        yield trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
         if scene.last_event is not None:
-            yield Panel(
-                Group(*_staircase(scene.last_event, scene.unit, width - 4, plain=options.ascii_only)),
-                title="last cranking",
-                title_align="left",
-                border_style="dim",
-            )
+            steps = _staircase(scene.last_event, scene.unit, width - 4, plain=options.ascii_only)
+            if low:
+                yield from (steps[0], *steps[3:]) if len(steps) > 3 else steps
+            else:
+                yield Panel(Group(*steps), title="last cranking", title_align="left", border_style="dim")
         if scene.cylinders:
             yield cylinder_table(scene.cylinders, scene.unit, plain=options.ascii_only)
         if scene.spread:
@@ -81,16 +79,16 @@ def _large(sentence: str, width: int) -> str:
     return "\n".join(line.rstrip() for line in drawn.splitlines() if line.strip())
 
 
-def _prompt(scene: Scene, width: int, *, plain: bool) -> RenderableType:
+def _prompt(scene: Scene, width: int, *, plain: bool, low: bool = False) -> RenderableType:
     style = "bold red" if scene.trouble else "bold"
     drawn = "" if plain else _large(scene.prompt, width - 4)
     # A sentence too long for large letters is still one to read; it is then written small rather than cut.
-    if not drawn or len(drawn.splitlines()) > 9:
+    if not drawn or len(drawn.splitlines()) > (6 if low else 9):
         return Panel(Text(scene.prompt, style=style), border_style=style)
     return Panel(Group(Text(drawn, style=style, no_wrap=True), Text(scene.prompt, style="dim")), border_style=style)
 
 
-def _trace(scene: Scene, width: int, *, plain: bool) -> list[Text]:
+def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[Text]:
     if len(scene.trace) < 2:
         return [Text("waiting for the gauge", style="dim")]
     points = np.array(scene.trace)
@@ -99,7 +97,7 @@ def _trace(scene: Scene, width: int, *, plain: bool) -> list[Text]:
     highest = np.zeros(width - 12)
     np.maximum.at(highest, column, points[:, 1])
     top = max(float(highest.max()), _LEAST_TOP_KPA)
-    rows = 1 if plain else _TRACE_ROWS
+    rows = 1 if plain or low else _TRACE_ROWS
     levels = highest / top * rows * 8
     lines = []
     for row in reversed(range(rows)):

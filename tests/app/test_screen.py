@@ -25,9 +25,9 @@ def scene() -> Scene:
     return made
 
 
-def drawn(made: Scene, encoding: str) -> str:
+def drawn(made: Scene, encoding: str, height: int = 50) -> str:
     file = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
-    console = Console(file=file, width=80, force_terminal=False, legacy_windows=False)
+    console = Console(file=file, width=80, height=height, force_terminal=False, legacy_windows=False)
     console.print(Screen(made))
     file.flush()
     buffer = file.buffer
@@ -41,6 +41,14 @@ def test_everything_is_there_in_80_columns_with_and_without_unicode(encoding: st
     assert max(len(line) for line in text.splitlines()) <= 80
     for word in ("MAG, 134 psi. Once more.", "135", "120", "agreed", "odd", "still rising", "now", "412 rpm",
                  "The disk is full.", "few strokes", "streaming"):  # fmt: skip
+        assert word in text
+
+
+def test_a_terminal_of_24_lines_still_shows_the_table_and_the_prompt() -> None:
+    lines = drawn(scene(), "utf-8", height=24).splitlines()
+    assert len(lines) <= 24
+    text = "\n".join(lines)
+    for word in ("MAG, 134 psi. Once more.", "agreed", "odd", "412 rpm", "The disk is full.", "q quit"):
         assert word in text
 
 
