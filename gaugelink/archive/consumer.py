@@ -2,7 +2,8 @@
 
 The broker keeps a session for every consumer (MQTT 5, section 4.1): what was not acknowledged is sent again, to the
 same consumer, when it or the broker is back. What comes twice is filed once. Consumers of one group share what the
-benches publish (section 4.8.2). The network runs on the client library's thread, the database on the caller's.
+benches publish (section 4.8.2); one without a group takes all. The network runs on the client library's thread, the
+database on the caller's.
 """
 
 import logging
@@ -24,6 +25,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from gaugelink.archive.settings import ArchivePart
 from gaugelink.archive.store import Store
 from gaugelink.archive.wire import STATES, TOPICS, Filed, Quarantined, sort_message
+from gaugelink.broker.message import ROOT
+from gaugelink.broker.messages import TestState
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import ArchiveError, BrokerError
 
@@ -35,6 +38,9 @@ _FIRST_WAIT_S = 0.25
 _LONGEST_WAIT_S = 15.0
 _TAKEN_OVER = 0x8E
 """Reason code of a DISCONNECT: another client has come with the same client id (MQTT 5, section 4.13)."""
+_SOON_S = 5.0
+"""A connection that is lost sooner than this is odd."""
+_RETAINED = (f"{ROOT}/+/{TestState.TOPIC}",)
 _LOOSE_MESSAGES = 5000
 """Messages of QoS 0 that wait at most. The contract has none on these topics, and nothing bounds a stranger's."""
 
@@ -89,7 +95,9 @@ class Consumer:
         self._session = 0
         self._subscribing: dict[int, Sequence[str]] = {}
         self._problem: str | None = None
-        self._fatal: str | None = None
+        self.fatal: str | None = None
+        """Why the consumer can never work here, or None."""
+        self._connected_s = 0.0
         self._settled = threading.Event()
         self.tally = Tally()
         self.subscribed = threading.Event()
@@ -115,18 +123,23 @@ class Consumer:
             clean_start=False,
             properties=self._session_properties(),
         )
-        client.loop_start()
+        network = threading.Thread(target=self._network, name="archive: network", daemon=True)
+        network.start()
         try:
-            while not self._stop.is_set() and self._fatal is None:
+            while not self._stop.is_set() and self.fatal is None:
                 batch = self._next_batch()
-                if batch:
+                if not batch and not network.is_alive():
+                    # It comes back from everything but a fault of its own; without it the consumer only looks alive.
+                    self.fatal = f"The connection to the broker at {self._where} ended by a fault; it is told above."
+                elif batch:
                     self._file(batch)
                 elif self._leave and self._settled.is_set():
                     break
         finally:
             self._end()
-        if self._fatal is not None:
-            raise BrokerError(self._fatal)
+            network.join()
+        if self.fatal is not None:
+            raise BrokerError(self.fatal)
         return self.tally
 
     def _end(self) -> None:
@@ -137,7 +150,10 @@ class Consumer:
             self._client.disconnect(properties=forget)
         else:
             self._client.disconnect()
-        self._client.loop_stop()
+
+    def _network(self) -> None:
+        """Keep the connection until it is ended."""
+        self._client.loop_forever(retry_first_connection=True)
 
     # The database's side
 
@@ -215,7 +231,9 @@ class Consumer:
         tls = self._broker.tls_context()
         if tls is not None:
             client.tls_set_context(tls)
-        client.reconnect_delay_set(min_delay=1, max_delay=15)
+        # Often: a broker that forgot a group drops what is published until one of the group is back.
+        client.reconnect_delay_set(min_delay=1, max_delay=2)
+        client.connect_timeout = 2.0
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
@@ -235,8 +253,9 @@ class Consumer:
     def _where(self) -> str:
         return f"{self._broker.host}:{self._broker.port}"
 
-    def _shared(self) -> list[str]:
-        return [f"$share/{self._archive.group}/{topic}" for topic in TOPICS]
+    def _topics(self) -> list[str]:
+        group = self._archive.group
+        return list(TOPICS) if group is None else [f"$share/{group}/{topic}" for topic in TOPICS]
 
     def _on_connect(
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, given: Properties | None
@@ -244,28 +263,34 @@ class Consumer:
         if reason.is_failure:
             self._say(f"The broker at {self._where} refused the archive ({reason}): check username and password.")
             return
-        if given is not None and getattr(given, "SharedSubscriptionAvailable", 1) == 0:
-            self._fatal = f"The broker at {self._where} has no shared subscriptions: the archive needs them."
+        grouped = self._archive.group is not None
+        if grouped and getattr(given, "SharedSubscriptionAvailable", 1) == 0:
+            self.fatal = f"The broker at {self._where} has no shared subscriptions: run one consumer, without a group."
             return
         with self._connection:
             self._session += 1
+        self._connected_s = time.monotonic()
         self.tally.connects += 1
         self._say(None)
         expiry_s = getattr(given, "SessionExpiryInterval", None)
         if expiry_s is not None and expiry_s < self._archive.session_days * 86_400:
             _LOG.warning("The broker keeps messages for an archive that is away for %d s only.", expiry_s)
         if self._leave:
-            client.unsubscribe([*self._shared(), *STATES])
+            client.unsubscribe([*self._topics(), *STATES])
             return
-        # Every time, a kept session too: a new version may know topics that the session does not.
-        self._subscribe(client, self._shared(), SubscribeOptions(qos=1))
-        self._subscribe(client, STATES, SubscribeOptions(qos=1))
-        if not flags.session_present:
+        # Every time, in a kept session too: a new version may know topics that the session does not, and mosquitto 2.0
+        # forgets shared subscriptions when it is restarted.
+        self._subscribe(client, self._topics())
+        self._subscribe(client, STATES)
+        if grouped and not flags.session_present:
             # A shared subscription does not get what is retained (section 4.8.2); a first start asks for it once.
-            self._subscribe(client, ["gaugelink/+/test"], SubscribeOptions(qos=1))
+            self._subscribe(client, _RETAINED)
+        elif grouped:
+            # What the session has of a time without a group.
+            client.unsubscribe(list(TOPICS))
 
-    def _subscribe(self, client: mqtt.Client, topics: Sequence[str], options: SubscribeOptions) -> None:
-        _, mid = client.subscribe([(topic, options) for topic in topics])
+    def _subscribe(self, client: mqtt.Client, topics: Sequence[str]) -> None:
+        _, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics])
         if mid is not None:
             self._subscribing[mid] = topics
 
@@ -275,10 +300,10 @@ class Consumer:
         topics = self._subscribing.pop(mid, ())
         for topic, reason in zip(topics, reasons, strict=False):
             if reason.is_failure:
-                self._fatal = f"The broker at {self._where} refused the subscription to {topic} ({reason})."
+                self.fatal = f"The broker at {self._where} refused the subscription to {topic} ({reason})."
                 return
-        if topics == ["gaugelink/+/test"]:
-            client.unsubscribe("gaugelink/+/test")
+        if topics is _RETAINED:
+            client.unsubscribe(list(_RETAINED))
         if not self._subscribing:
             self.subscribed.set()
 
@@ -301,12 +326,16 @@ class Consumer:
         with self._connection:
             self._session += 1
         if flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER:
-            self._fatal = (
+            self.fatal = (
                 f"Another archive consumer came to {self._where} under the client id {self._archive.client_id!r}: "
                 "give each consumer one of its own (--consumer)."
             )
         elif not self._stop.is_set():
-            self._say(f"The broker at {self._where} is away ({reason}).")
+            hint = ""
+            if time.monotonic() - self._connected_s < _SOON_S:
+                # mosquitto 2.0 does not say that another client took over; each then throws the other out.
+                hint = f" Does another consumer use the client id {self._archive.client_id!r}?"
+            self._say(f"The broker at {self._where} is away ({reason}).{hint}")
 
     def _on_connect_fail(self, *_: object) -> None:
         self._say(f"The broker at {self._where} cannot be reached.")

@@ -42,6 +42,10 @@ def archive_command(
     settings = parse_archive(text, config)
     archive = settings.archive
     if consumer is not None:
+        if archive.group is None:
+            raise SettingsError(
+                f"{config}: --consumer needs archive.group: without it every consumer files everything."
+            )
         named = archive.model_dump() | {"client_id": f"{archive.client_id}-{consumer}"}
         archive = validate_settings(ArchivePart, named, "--consumer")
     url = database_url(archive.database, config.resolve().parent, archive.password_file)

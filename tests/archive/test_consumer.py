@@ -1,0 +1,213 @@
+"""From a real broker into a real database: everything once, whatever is killed, restarted or nonsense in between."""
+
+import asyncio
+import json
+import signal
+from contextlib import AsyncExitStack
+
+import pytest
+from sqlalchemy import func, select
+
+from gaugelink.archive import schema
+from gaugelink.archive.consumer import Consumer
+from gaugelink.archive.settings import ArchivePart
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.errors import BrokerError
+from tests.archive.consuming import ROOMY, consuming, ids_in, publisher, start_process, until, until_filed, write_file
+from tests.archive.published import KINDS, crank, published
+from tests.broker.mosquitto import Mosquitto
+
+EVENTS = schema.EVENTS
+
+
+@pytest.fixture
+def store(postgres, open_store):
+    return open_store(postgres.database())
+
+
+def assert_once(store, sent):
+    """Each message is there once, and nothing else is."""
+    filed = ids_in(store, EVENTS)
+    assert sorted(filed) == sorted(sent)
+    assert len(set(sent)) == len(sent)
+
+
+async def test_every_kind_is_filed_and_states_that_were_there_before_too(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        for suffix in ("test", "gauge/blue/state"):
+            bench.send(*published(suffix, "early"), retain=True)
+        bench.send("gaugelink/early/availability", b"online", retain=True)
+        await bench.delivered()
+        async with consuming(broker.port, store):
+            for suffix in KINDS:
+                bench.send(*published(suffix))
+            bench.send("gaugelink/north/availability", b"offline")
+            sent = [bench.send(*crank())]
+            await until_filed(store, EVENTS, sent)
+            with store.engine.connect() as connection:
+                for table in (schema.TESTS, schema.GAUGES, schema.BENCHES):
+                    benches: list[str] = []
+                    while sorted(benches) != ["early", "north"]:
+                        benches = list(connection.scalars(select(table.c.bench)))
+                        connection.rollback()
+                        await asyncio.sleep(0.02)
+                for table in (schema.READINGS, schema.DECAYS, schema.PROMPTS, schema.RESULTS):
+                    assert connection.scalar(select(func.count()).select_from(table)) == 1
+
+
+async def test_nonsense_is_kept_aside_and_stops_nothing(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store) as consumer:
+            nonsense = [b"{", b"\xff\x00", b"[1]", b'{"id": 7}', crank(gauge="a\0b")[1]]
+            sent = []
+            for payload in nonsense:
+                bench.send("gaugelink/north/cranking", payload)
+                sent.append(bench.send(*crank()))
+            bench.send("gaugelink/north/test", b"", retain=True)
+            sent.append(bench.send(*crank(), qos=0))
+            await until_filed(store, EVENTS, sent)
+        assert consumer.tally.quarantined == len(nonsense)
+        async with consuming(broker.port, store) as again:
+            assert not again.tally.received, "all of it was acknowledged"
+    with store.engine.connect() as connection:
+        kept = connection.execute(select(schema.QUARANTINE.c.payload, schema.QUARANTINE.c.reason)).all()
+    assert {bytes(row.payload) for row in kept} == set(nonsense)
+    assert all(row.reason for row in kept)
+    assert_once(store, sent)
+
+
+async def test_what_came_while_the_archive_was_away_is_filed_when_it_is_back(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store):
+            sent = [bench.send(*crank()) for _ in range(30)]
+            await bench.delivered()
+        sent += [bench.send(*crank()) for _ in range(300)]
+        await bench.delivered()
+        async with consuming(broker.port, store, batch_messages=40):
+            await until_filed(store, EVENTS, sent)
+    assert_once(store, sent)
+
+
+async def test_a_consumer_killed_in_the_middle_loses_and_doubles_nothing(tmp_path, postgres, open_store):
+    database = postgres.database()
+    store = open_store(database)
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        file = write_file(tmp_path, broker.port, database, batch_messages=20)
+        process = await start_process(file)
+        sent = [bench.send(*crank())]
+        while process.returncode is None and not ids_in(store, EVENTS):
+            # The first ones may come before it has subscribed.
+            sent.append(bench.send(*crank()))
+            await asyncio.sleep(0.05)
+        early = set(sent)
+        sent += [bench.send(*crank()) for _ in range(1500)]
+        await until(lambda: len(ids_in(store, EVENTS)) >= 200)
+        process.kill()
+        await process.wait()
+        assert len(ids_in(store, EVENTS)) < len(sent), "it was killed too late to show anything"
+        sent += [bench.send(*crank()) for _ in range(100)]
+        await bench.delivered()
+        process = await start_process(file, "--json")
+        await until_filed(store, EVENTS, set(sent) - early)
+        process.send_signal(signal.SIGTERM)
+        out, _ = await process.communicate()
+        assert process.returncode == 0
+        assert json.loads(out)["filed"] >= 100
+    filed = ids_in(store, EVENTS)
+    assert len(filed) == len(set(filed))
+    assert set(sent) - early <= set(filed) <= set(sent)
+
+
+async def test_a_broker_restarted_in_the_middle_loses_and_doubles_nothing(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store, batch_messages=10) as consumer:
+            sent = [bench.send(*crank()) for _ in range(1500)]
+            await until(lambda: len(ids_in(store, EVENTS)) >= 100)
+            await broker.stop()
+            assert len(ids_in(store, EVENTS)) < len(sent), "it was stopped too late to show anything"
+            sent += [bench.send(*crank()) for _ in range(100)]
+            await broker.start()
+            await bench.delivered()
+            await until_filed(store, EVENTS, sent)
+        assert consumer.tally.connects == 2
+    assert_once(store, sent)
+
+
+async def test_two_consumers_share_the_work(tmp_path, store):
+    async with AsyncExitStack() as stack:
+        broker = await stack.enter_async_context(Mosquitto(tmp_path, extra=ROOMY, save_every=1000))
+        bench = await stack.enter_async_context(publisher(broker.port))
+        one = await stack.enter_async_context(consuming(broker.port, store, "one", "bay"))
+        two = await stack.enter_async_context(consuming(broker.port, store, "two", "bay"))
+        sent = [bench.send(*crank()) for _ in range(200)]
+        await until_filed(store, EVENTS, sent)
+    assert_once(store, sent)
+    assert one.tally.filed + two.tally.filed == len(sent), "each message went to one of them"
+    assert min(one.tally.filed, two.tally.filed) > len(sent) // 4
+
+
+async def test_a_consumer_that_leaves_takes_its_share_along_and_the_other_goes_on(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store, "goes", "bay"):
+            pass
+        async with consuming(broker.port, store, "stays", "bay"):
+            sent = [bench.send(*crank()) for _ in range(100)]
+            await bench.delivered()
+            leaving = Consumer(
+                BrokerSettings(port=broker.port), ArchivePart(client_id="archive-goes", group="bay"), store, leave=True
+            )
+            tally = await asyncio.to_thread(leaving.run)
+            assert tally.filed == 50, "the broker had kept every second one for it"
+            sent += [bench.send(*crank()) for _ in range(20)]
+            await until_filed(store, EVENTS, sent)
+    assert_once(store, sent)
+
+
+async def test_a_database_that_crashes_in_the_middle_loses_and_doubles_nothing(tmp_path, postgres, store):
+    async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store, batch_messages=20) as consumer:
+            sent = [bench.send(*crank()) for _ in range(600)]
+            await until(lambda: len(ids_in(store, EVENTS)) >= 100)
+            postgres.stop()
+            sent += [bench.send(*crank()) for _ in range(50)]
+            await bench.delivered()
+            postgres.start()
+            store.engine.dispose()
+            await until_filed(store, EVENTS, sent)
+        assert consumer.tally.connects == 1
+    assert_once(store, sent)
+
+
+async def test_two_consumers_under_one_name_are_told_and_lose_nothing(tmp_path, store, caplog):
+    async with AsyncExitStack() as stack:
+        broker = await stack.enter_async_context(Mosquitto(tmp_path, extra=ROOMY, save_every=1000))
+        bench = await stack.enter_async_context(publisher(broker.port))
+        await stack.enter_async_context(consuming(broker.port, store, "same"))
+        sent = [bench.send(*crank()) for _ in range(100)]
+        await stack.enter_async_context(consuming(broker.port, store, "same"))
+        sent += [bench.send(*crank()) for _ in range(100)]
+        await until(lambda: "Does another consumer use the client id 'archive-same'?" in caplog.text)
+        await until_filed(store, EVENTS, sent)
+    assert_once(store, sent)
+
+
+async def test_a_refused_password_is_told_without_the_password(tmp_path, store, caplog):
+    secret = tmp_path / "password"
+    secret.write_text("hush-hush\n")
+    async with Mosquitto(tmp_path, extra=["allow_anonymous false"]) as broker:
+        settings = BrokerSettings(port=broker.port, username="archive", password_file=secret)
+        consumer = Consumer(settings, ArchivePart(), store)
+        running = asyncio.create_task(asyncio.to_thread(consumer.run))
+        await until(lambda: "check username and password" in caplog.text)
+        consumer.stop()
+        await running
+    assert "hush-hush" not in caplog.text
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+async def test_a_connection_that_fails_inside_ends_the_consumer(tmp_path, store):
+    async with Mosquitto(tmp_path, extra=ROOMY) as broker:
+        archive = ArchivePart.model_construct(**ArchivePart().model_dump() | {"group": "no+group"})
+        consumer = Consumer(BrokerSettings(port=broker.port), archive, store)
+        with pytest.raises(BrokerError, match="ended by a fault"):
+            await asyncio.to_thread(consumer.run)
