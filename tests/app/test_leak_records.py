@@ -1,0 +1,116 @@
+"""Leak-downs read back beside the compression tests of the same machine, before and after a job."""
+
+import asyncio
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
+from gaugelink.app.records import Records
+from gaugelink.broker.leak_messages import Decay, DecayKind
+from gaugelink.engine.units import PressureUnit
+from gaugelink.journal import DecayEntry, JobEntry, Journal
+from gaugelink.journal.entries import Entry
+from tests.app.shops import shop_in, write_shop
+from tests.app.test_session import Bench
+
+DAY = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
+PSI = 6.894757
+
+
+def decay(days: int, psi_per_min: float, verdict: str, machine: str = "north-7", **how: object) -> DecayEntry:
+    at = DAY + timedelta(days=days)
+    message = Decay.model_validate(
+        {
+            "at": at,
+            "bench": "bay-3",
+            "decay_id": f"decay-{days}-{machine}",
+            "gauge": "amber",
+            "machine": machine,
+            "part": "crankcase",
+            "verdict": verdict,
+            "kind": DecayKind.DECAY,
+            "duration_s": 60.0,
+            "start_kpa": 41.0,
+            "end_kpa": 30.0,
+            "rate_kpa_per_s": psi_per_min * PSI / 60.0,
+            "rate_u_kpa_per_s": 0.05 * psi_per_min * PSI / 60.0,
+            "numbers": {"hole_mm": 0.21, "hole_low_mm": 0.2, "hole_high_mm": 0.22},
+        }
+        | how
+    )
+    return DecayEntry(message.decay_id, "bay-3", "amber", at, message.model_dump_json(), message.cylinder or "")
+
+
+ENTRIES: list[Entry] = [
+    decay(0, 2.0, "fail"),
+    decay(1, 9.0, "fail", machine="south-2"),
+    JobEntry("job-1", "north-7", DAY + timedelta(days=2), "crank seals"),
+    decay(3, 0.04, "pass"),
+    decay(4, 0.0, "pass", kind=DecayKind.DIFFERENTIAL, cylinder="MAG", part="", leak_percent=8.0, leak_u_percent=1.0),
+]
+
+
+async def written(folder: Path, entries: list[Entry]) -> Path:
+    path = shop_in(folder).journal
+    async with Journal.open(path) as journal:
+        for entry in entries:
+            await journal.record([entry])
+    return path
+
+
+async def test_the_leak_tests_of_a_machine_are_found_and_told(tmp_path: Path) -> None:
+    path = await written(tmp_path, ENTRIES)
+    async with Journal.open(path, read_only=True) as journal:
+        found = await past_decays(journal, "north-7")
+    assert [line for _, line in leak_lines(found, PressureUnit.PSI)] == [
+        "crankcase: fail, loses 2 ± 0.1 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
+        "crankcase: pass, loses 0.04 ± 0.002 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
+        "cylinder MAG: pass, loses 8 ± 1 %, like a hole of 0.21 mm (0.20 to 0.22)",
+    ]
+
+
+async def test_before_and_after_a_job_are_set_side_by_side(tmp_path: Path) -> None:
+    path = await written(tmp_path, ENTRIES)
+    async with Journal.open(path, read_only=True) as journal:
+        found, jobs = await past_decays(journal, "north-7"), await journal.jobs("north-7")
+    assert before_and_after(found, jobs, PressureUnit.PSI) == [
+        "crank seals, 2026-02-05: the crankcase loses 2 ± 0.1 psi a minute before (fail), "
+        "loses 0.04 ± 0.002 psi a minute after (pass)."
+    ]
+
+
+async def test_a_report_of_a_compression_test_names_the_leak_tests_of_its_machine(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    step = bench.whole_test(930.0, 940.0, 925.0)
+    shop = shop_in(tmp_path)
+    async with Journal.open(shop.journal) as journal:
+        await journal.record(step.entries)
+        await journal.record(ENTRIES)
+        report = await Records(shop, journal).report(None, "north-7")
+    named = [value for name, value in report.conditions if name.startswith("leak test")]
+    assert len(named) == 3
+    assert named[0].startswith("crankcase: fail, loses 2")
+    assert next(value for name, value in report.conditions if name == "before and after").startswith("crank seals")
+
+
+async def test_history_tells_them_on_the_command_line(tmp_path: Path) -> None:
+    await written(tmp_path, ENTRIES)
+    shop = write_shop(tmp_path)
+
+    # The command runs a loop of its own, so it runs beside this one.
+    def run(*more: str) -> str:
+        result = CliRunner().invoke(app, ["history", "north-7", "--config", str(shop), *more])
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    text = " ".join((await asyncio.to_thread(run)).split())
+    assert "leak test 2026-02-03: crankcase: fail, loses 2 ± 0.1 psi a minute" in text
+    assert "crank seals, 2026-02-05" in text
+    document = json.loads(await asyncio.to_thread(run, "--json"))
+    assert [one["verdict"] for one in document["leak_tests"]] == ["fail", "pass", "pass"]
+    assert len(document["before_and_after"]) == 1
