@@ -5,6 +5,7 @@ that settles in 10 to 120 s from up to 5 % of its pressure, walls that drift by 
 """
 
 import argparse
+import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
@@ -24,6 +25,7 @@ SEEN_TIMES = 2.0
 class Outcome:
     """One simulated test."""
 
+    seed: int
     tight: bool
     seen: bool
     hole_error: float
@@ -35,6 +37,8 @@ class Outcome:
     """Time until the early stop, over the time by the book."""
     near: bool
     """The true leak is within 5 % of the limit."""
+    look_s: float
+    """Processor time of the look at the whole record."""
 
 
 def draw(seed: int, tight: bool) -> tuple[Vessel, VesselRecord, DecayLimit, float]:
@@ -82,7 +86,9 @@ def once(job: tuple[int, bool]) -> Outcome:
         if early.verdict is not DecayVerdict.OPEN:
             break
         until *= NEXT_LOOK
+    began = time.process_time()
     whole = judged(record, limit, resolution, book_s)
+    look_s = time.process_time() - began
     if early is None or early.verdict is DecayVerdict.OPEN:
         early, until = whole, book_s
     truth = record.leak_kpa_per_min
@@ -95,6 +101,7 @@ def once(job: tuple[int, bool]) -> Outcome:
     if not tight and whole.hole_mm is not None:
         error = whole.hole_mm.value / vessel.hole_mm - 1.0
     return Outcome(
+        seed=seed,
         tight=tight,
         seen=truth > SEEN_TIMES * drift,
         hole_error=error,
@@ -103,6 +110,7 @@ def once(job: tuple[int, bool]) -> Outcome:
         right=(verdict is DecayVerdict.PASS) == passes,
         stopped_share=until / book_s,
         near=abs(truth / limit.rate_kpa_per_min - 1.0) < 0.05,
+        look_s=look_s,
     )
 
 
@@ -121,22 +129,25 @@ def main() -> None:
     errors = np.abs([o.hole_error for o in leaky])
     print(f"tests {len(outcomes)}, of them tight {len(tight)}, leak seen above drift {len(leaky)}")
     print(
-        f"hole diameter: median error {100 * np.median(errors):.2f} %, 95th percentile {100 * np.percentile(errors, 95):.1f} %,"
-        f" within 10 %: {100 * np.mean(errors < 0.10):.1f} %"
+        f"hole diameter: median error {100 * np.median(errors):.2f} %, "
+        f"95th percentile {100 * np.percentile(errors, 95):.1f} %, within 10 %: {100 * np.mean(errors < 0.10):.1f} %"
     )
-    print(
-        f"truth in the stated 95 % interval: {100 * np.mean([o.covered for o in outcomes if not o.tight]):.1f} % (leaky)"
-    )
+    covered = [o.covered for o in outcomes if not o.tight]
+    print(f"truth in the stated 95 % interval: {100 * np.mean(covered):.1f} % (leaky)")
     print(f"right pass or fail, early stop: {100 * np.mean([o.right for o in outcomes]):.2f} %")
-    print(
-        f"  the same without leaks within 5 % of the limit: {100 * np.mean([o.right for o in outcomes if not o.near]):.2f} %"
-    )
+    clear = [o.right for o in outcomes if not o.near]
+    print(f"  the same without leaks within 5 % of the limit: {100 * np.mean(clear):.2f} %")
     shares = [o.stopped_share for o in outcomes]
     print(
         f"time to the early stop over the time by the book: median {np.median(shares):.3f}, mean {np.mean(shares):.3f}"
     )
+    looks = 1000.0 * np.array([o.look_s for o in outcomes])
+    print(
+        f"processor time of a look: median {np.median(looks):.0f} ms, 95th percentile {np.percentile(looks, 95):.0f} ms"
+    )
     failed = [o.verdict is DecayVerdict.FAIL for o in tight]
     print(f"tight volumes that were failed: {sum(failed)} of {len(tight)}")
+    print(f"judged wrong, by seed: {[o.seed for o in outcomes if not o.right]}")
 
 
 if __name__ == "__main__":
