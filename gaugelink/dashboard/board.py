@@ -13,7 +13,7 @@ from gaugelink.errors import BrokerError
 
 Json = dict[str, Any]
 
-STALE_S = 2.5
+STALE_S = 2.0
 """A gauge that streams and is not heard for this long is shown as not heard. It tells at least once a second."""
 TRACE_S = 15.0
 """Seconds of live pressure that whoever opens the page is given."""

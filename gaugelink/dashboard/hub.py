@@ -14,6 +14,8 @@ Sent = tuple[str, str]
 
 BEAT_S = 1.0
 """A page that hears nothing for some of these takes what it shows for old."""
+LOOK_S = 0.2
+"""How often it is looked whether something fell silent."""
 MOST_WAITING = 400
 """Events that may wait for one page."""
 
@@ -28,6 +30,11 @@ class Listener:
         self._something.set()
         self._behind = True
         self._closed = False
+
+    @property
+    def waiting(self) -> int:
+        """Events that wait."""
+        return len(self._waiting)
 
     def tell(self, sent: Sent) -> None:
         """Queue an event; when too many wait, drop them all and begin anew with what stands."""
@@ -67,6 +74,8 @@ class Hub:
         self._listeners: set[Listener] = set()
         self._broker_up = False
         self._problem = "The broker is being looked for."
+        self._beat_s = float("-inf")
+        self._told_silent: dict[str, list[str]] = {}
 
     @property
     def broker_up(self) -> bool:
@@ -97,15 +106,23 @@ class Hub:
 
     def beat(self) -> None:
         """Tell the pages that the server is there, and what is not heard."""
-        now_s = self._clock()
-        silent = {bench: names for bench, board in self.boards.items() if (names := board.silent_gauges(now_s))}
-        self._tell("beat", {"broker": self._broker_up, "problem": self._problem, "silent": silent})
+        self._beat_s, self._told_silent = self._clock(), self._silent()
+        self._tell("beat", {"broker": self._broker_up, "problem": self._problem, "silent": self._told_silent})
 
     async def run(self) -> None:
-        """Beat until cancelled."""
+        """Beat until cancelled; out of turn when a gauge falls silent or is heard again."""
         while True:
+            self.look()
+            await asyncio.sleep(LOOK_S)
+
+    def look(self) -> None:
+        """Beat when it is time, or when something other is silent than at the last beat."""
+        if self._clock() - self._beat_s >= BEAT_S or self._silent() != self._told_silent:
             self.beat()
-            await asyncio.sleep(BEAT_S)
+
+    def _silent(self) -> dict[str, list[str]]:
+        now_s = self._clock()
+        return {bench: names for bench, board in self.boards.items() if (names := board.silent_gauges(now_s))}
 
     def close(self) -> None:
         """Say goodbye to every page."""

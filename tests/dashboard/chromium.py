@@ -5,7 +5,7 @@ import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from playwright.async_api import Browser, Page, async_playwright
+from playwright.async_api import Browser, Page, async_playwright, expect
 
 from gaugelink.dashboard.serve import served, take_port
 from tests.dashboard.pages import Played
@@ -31,6 +31,7 @@ async def chromium() -> AsyncIterator[Browser]:
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         raise FileNotFoundError("chromium is missing: install Debian's (apt-get install chromium); this test needs it.")
+    expect.set_options(timeout=PATIENCE_MS)
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path=program, args=list(QUIET))
         try:

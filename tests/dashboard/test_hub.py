@@ -64,6 +64,25 @@ async def test_a_lost_broker_is_told_at_once_and_a_silent_gauge_with_the_next_be
         assert (told["broker"], told["problem"]) == (False, "The broker is away.")
 
 
+async def test_a_gauge_that_falls_silent_is_told_between_the_beats() -> None:
+    clock = Clock()
+    hub = Hub([BENCH], clock)
+    hub.take(BENCH, f"gauge/{GAUGE}/state", gauge())
+    hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(0.0, [0.0]))
+    told = []
+    async with hub.listening() as listener:
+        events = listener.events()
+        await anext(events)
+        for quarter in range(10):
+            clock.now_s = 0.25 * quarter
+            before = clock.now_s
+            hub.look()
+            while listener.waiting:
+                told.append((before, json.loads((await anext(events))[1])["silent"]))
+    assert [at for at, silent in told if not silent] == [0.0, 1.0, 2.0]
+    assert [at for at, silent in told if silent] == [2.25]
+
+
 async def test_a_goodbye_ends_the_streams() -> None:
     hub = Hub([BENCH], Clock())
     async with hub.listening() as listener:

@@ -46,6 +46,10 @@ const SHAPES = {
     ["circle", { cx: 12, cy: 12, r: 9.5, fill: "none" }],
     ["path", { d: "M12 10.5V17.5M12 6.5V7.5", fill: "none" }],
   ],
+  ask: [
+    ["circle", { cx: 12, cy: 12, r: 10, fill: "none" }],
+    ["path", { d: "M8.5 9.5A3.5 3.5 0 1 1 12 13V14.5M12 17.3V18", fill: "none" }],
+  ],
   caution: [
     ["path", { d: "M12 2.5L22.5 21H1.5Z", fill: "none" }],
     ["path", { d: "M12 9V14.5M12 16.8V18", fill: "none" }],

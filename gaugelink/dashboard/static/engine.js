@@ -1,6 +1,6 @@
 // The engine as it lies: bores along the crankshaft, and on each one the staircase of its strokes.
 import { byId, el, setText, sign, svg } from "./dom.js";
-import { fromKpa, number, withUnit, words } from "./units.js";
+import { number, withUnit, words } from "./units.js";
 import { machineOf, unitOf } from "./store.js";
 
 const STATUS = {
@@ -28,7 +28,7 @@ function makeCylinder(name, asked) {
     "button",
     { type: "button", class: "cylinder", onclick: () => asked(name) },
     parts.stage,
-    el("span", { class: "shaft" }, bore, el("span", { class: "name" }, name)),
+    el("span", { class: "shaft" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name)),
     parts.status, parts.interval, parts.pulls,
   );
   parts.item = el("li", {}, parts.button);
@@ -118,6 +118,7 @@ export function drawEngine(one, stale, asked) {
   byId("no-test").hidden = test !== null;
   list.hidden = test === null;
   if (test === null) return;
+  setText(byId("engine-title"), `Cylinders, ${unitOf(test)}`);
   const cylinders = inPhysicalOrder(test);
   const shown = cylinders.map((cylinder) => cylinder.name).join("\n");
   if (list.dataset.shown !== shown) {
@@ -147,5 +148,3 @@ export function drawLevel(test, kpa) {
     parts.level?.setAttribute("d", here ? `M10 ${y(Math.min(kpa, scaleTop))}H90` : "M0 100");
   }
 }
-
-export { STATUS, fromKpa };

@@ -98,6 +98,7 @@ function drawSeasons(record, unit) {
     const { ctx, bbox } = plot;
     ctx.save();
     ctx.fillStyle = ctx.strokeStyle = colour("--ink");
+    ctx.textAlign = "left";
     ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
     for (const [at, job] of jobs) {
       const x = plot.valToPos(at, "x", true);

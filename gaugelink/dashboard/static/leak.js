@@ -12,7 +12,7 @@ const perMinute = (kpaPerS, unit) => `${(60 * fromKpa(kpaPerS, unit)).toFixed(2)
 function underWay(one, unit) {
   const { progress } = one;
   if (!progress) return el("p", { class: "quiet" }, "No leak-down is under way.");
-  const rate = progress.rate_kpa_per_s === null ? "" : `losing ${perMinute(progress.rate_kpa_per_s, unit)}` +
+  const rate = progress.rate_kpa_per_s === null ? "" : `Losing ${perMinute(progress.rate_kpa_per_s, unit)}` +
     (progress.rate_u_kpa_per_s === null ? "" : ` ± ${(60 * fromKpa(progress.rate_u_kpa_per_s, unit)).toFixed(2)}`);
   const left = progress.remaining_s === null ? "" : `, ${Math.ceil(progress.remaining_s)} s to go`;
   return el(

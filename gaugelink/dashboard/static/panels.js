@@ -24,7 +24,7 @@ export function drawPrompt(why) {
   const one = bench();
   const prompt = one?.prompt ?? null;
   const standing = prompt?.text ?? one?.test?.prompt ?? "";
-  const urgency = why !== null ? "problem" : (prompt?.urgency ?? "know");
+  const urgency = why !== null ? "problem" : prompt?.asks ? "ask" : (prompt?.urgency ?? "know");
   const box = byId("prompt");
   if (box.dataset.urgency !== urgency || !byId("prompt-sign").hasChildNodes()) {
     box.dataset.urgency = urgency;

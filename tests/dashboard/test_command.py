@@ -1,0 +1,85 @@
+"""``gaugelink dashboard`` on the command line, and the page over HTTPS."""
+
+import asyncio
+import ssl
+from pathlib import Path
+
+import httpx2
+import pytest
+from pydantic import SecretStr
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.app.shoppage import JournalRecord, machines_of
+from gaugelink.dashboard.door import TOKEN_VARIABLE, Door
+from gaugelink.dashboard.record import Form
+from gaugelink.dashboard.serve import Certificate, served, take_port
+from gaugelink.errors import GaugelinkError, SettingsError
+from tests.app.shops import SHOP, shop_in, write_shop
+from tests.broker.certificates import make_certificates
+from tests.dashboard.pages import Played
+
+
+def run(*given: str) -> BaseException | None:
+    """Run the command; what it ended with."""
+    return CliRunner().invoke(app, ["dashboard", *given]).exception
+
+
+def test_other_addresses_than_loopback_are_refused_without_a_token(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv(TOKEN_VARIABLE, raising=False)
+    shop = write_shop(tmp_path, f"[broker]\nport = 1883\n{SHOP}")
+    error = run("--config", str(shop), "--host", "0.0.0.0", "--port", "0")
+    assert isinstance(error, SettingsError)
+    assert "needs a token" in str(error)
+
+
+def test_an_embedded_broker_on_a_free_port_cannot_be_found_from_another_process(tmp_path: Path) -> None:
+    error = run("--config", str(write_shop(tmp_path)))
+    assert isinstance(error, SettingsError)
+    assert "run --dashboard" in str(error)
+
+
+def test_a_port_that_is_taken_is_said_with_the_way_out() -> None:
+    with take_port(first := Door(port=0)), pytest.raises(GaugelinkError, match="give another --port"):
+        take_port(Door(port=first.port))
+
+
+async def test_over_https_the_page_proves_itself(tmp_path: Path) -> None:
+    made = make_certificates(tmp_path)
+    played = Played(Door(port=0, token=SecretStr("a-token-that-is-long-enough"), tls=True))
+    listening = take_port(played.door)
+    async with served(played.app(), played.hub, listening, Certificate(made.certificate, made.key)):
+        trust = ssl.create_default_context(cafile=made.authority)
+        async with httpx2.AsyncClient(verify=trust) as client:
+            answer = await client.get(played.door.address)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/login")
+    assert played.door.address.startswith("https://")
+
+
+async def test_a_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
+    nonsense = tmp_path / "nonsense.pem"
+    await asyncio.to_thread(nonsense.write_text, "nothing", encoding="ascii")
+    played = Played()
+    played.door.port = 0
+    with take_port(played.door) as listening, pytest.raises(SettingsError, match="give PEM files"):
+        async with served(played.app(), played.hub, listening, Certificate(nonsense, nonsense)):
+            pass
+
+
+async def test_the_fleet_is_drawn_from_the_shop_file_and_a_missing_journal_is_said(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path)
+    (machine,) = machines_of(shop)
+    assert (machine.id, machine.layout, [one.name for one in machine.cylinders]) == (
+        "north-7",
+        "side_named",
+        ["PTO", "middle", "MAG"],
+    )
+    record = JournalRecord(shop)
+    with pytest.raises(SettingsError, match="no journal yet"):
+        await record.history("north-7")
+    with pytest.raises(SettingsError, match="no machine"):
+        await record.history("nobody")
+    with pytest.raises(SettingsError, match="no journal yet"):
+        await record.report("test-1", Form.HTML)

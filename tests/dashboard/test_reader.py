@@ -1,0 +1,124 @@
+"""The page's client of the broker, against Debian's mosquitto."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from gaugelink.broker.commands import Command, CommandAction, parse_command
+from gaugelink.broker.message import new_id
+from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.settings import BrokerSettings
+from gaugelink.dashboard import reader as page_reader
+from gaugelink.dashboard.hub import Hub, Listener
+from gaugelink.dashboard.reader import BrokerReader
+from gaugelink.errors import BrokerError
+from tests.broker.mosquitto import Mosquitto
+from tests.dashboard.said import BENCH, prompt, state
+from tests.dashboard.test_hub import Clock
+
+
+@asynccontextmanager
+async def reading(port: int) -> AsyncIterator[tuple[BrokerReader, Hub, Listener]]:
+    """A reader that runs, and an open page that has heard that the broker is there."""
+    hub = Hub([BENCH], Clock())
+    reader = BrokerReader(BrokerSettings(port=port), hub)
+    task = asyncio.create_task(reader.run())
+    try:
+        async with hub.listening() as listener:
+            events = listener.events()
+            while not hub.broker_up:
+                await anext(events)
+            yield reader, hub, listener
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+async def until(listener: Listener, *, up: bool, hub: Hub) -> None:
+    """Wait until the pages are told that the broker is there, or gone."""
+    events = listener.events()
+    while hub.broker_up != up:
+        await anext(events)
+
+
+@asynccontextmanager
+async def bench(port: int, answers: bool = True) -> AsyncIterator[aiomqtt.Client]:
+    """A bench that takes commands."""
+    async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
+        await client.subscribe(f"gaugelink/{BENCH}/command", qos=1)
+
+        async def obey() -> None:
+            async for message in client.messages:
+                command = parse_command(bytes(message.payload))  # type: ignore[arg-type]
+                result = CommandResult(bench=BENCH, command_id=command.id, ok=True, text=f"{command.action.value}!")
+                if answers:
+                    await client.publish(f"gaugelink/{BENCH}/command/result", result.model_dump_json(), qos=1)
+
+        task = asyncio.create_task(obey())
+        try:
+            yield client
+        finally:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+
+
+def redo() -> Command:
+    """A command."""
+    return Command(id=new_id(), action=CommandAction.REDO)
+
+
+async def test_a_command_goes_out_and_its_own_answer_comes_back(tmp_path: Path) -> None:
+    async with Mosquitto(tmp_path) as broker, bench(broker.port), reading(broker.port) as (reader, _, _):
+        first, second = redo(), Command(id=new_id(), action=CommandAction.SKIP)
+        answers = await asyncio.gather(reader.ask(BENCH, first), reader.ask(BENCH, second))
+    assert [answer.command_id for answer in answers] == [first.id, second.id]
+    assert [answer.text for answer in answers] == ["redo!", "skip!"]
+
+
+async def test_a_bench_that_does_not_answer_is_said_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(page_reader, "ANSWER_S", 0.2)
+    async with Mosquitto(tmp_path) as broker, bench(broker.port, answers=False), reading(broker.port) as (reader, _, _):
+        with pytest.raises(BrokerError, match="did not answer"):
+            await reader.ask(BENCH, redo())
+
+
+async def test_retained_state_is_there_for_a_page_that_comes_late(tmp_path: Path) -> None:
+    async with Mosquitto(tmp_path) as broker, bench(broker.port) as client:
+        await client.publish(f"gaugelink/{BENCH}/availability", "online", qos=1, retain=True)
+        await client.publish(f"gaugelink/{BENCH}/test", state(), qos=1, retain=True)
+        async with reading(broker.port) as (_, hub, listener):
+            events = listener.events()
+            while hub.boards[BENCH].snapshot()["test"] is None:
+                await anext(events)
+            assert hub.boards[BENCH].snapshot()["availability"] == "online"
+
+
+async def test_a_message_that_is_not_of_the_contract_does_not_stop_the_page(tmp_path: Path) -> None:
+    async with Mosquitto(tmp_path) as broker, bench(broker.port) as client, reading(broker.port) as (_, hub, listener):
+        await client.publish(f"gaugelink/{BENCH}/test", b"\x00\xff", qos=1)
+        await client.publish(f"gaugelink/{BENCH}/prompt", prompt("Pull when ready."), qos=1)
+        events = listener.events()
+        while hub.boards[BENCH].snapshot()["prompt"] is None:
+            await anext(events)
+        assert hub.boards[BENCH].refused == 1
+
+
+async def test_a_broker_that_hangs_or_goes_is_noticed_and_taken_up_again(tmp_path: Path) -> None:
+    async with Mosquitto(tmp_path) as broker, reading(broker.port) as (reader, hub, listener):
+        broker.freeze()
+        await until(listener, up=False, hub=hub)
+        with pytest.raises(BrokerError, match="nothing was sent"):
+            await reader.ask(BENCH, redo())
+        broker.thaw()
+        await until(listener, up=True, hub=hub)
+        await broker.kill()
+        await until(listener, up=False, hub=hub)
+        await broker.start()
+        await until(listener, up=True, hub=hub)
