@@ -1,4 +1,4 @@
-"""Takes what was written by hand into the journal: a shop's old notebook, and work done on a machine."""
+"""Takes what was written by hand into the journal: an old notebook, work done on a machine, a gauge's calibration."""
 
 import json
 from datetime import UTC, datetime, time
@@ -11,12 +11,14 @@ from gaugelink.bench.plan import Conditions, Plan, TestKind
 from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
 from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.message import new_id
+from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import Action, Entry, JobEntry, ReadingEntry, TestEntry
+from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
 from gaugelink.peak.events import GaugeKind
 from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest, parse_notebook
+from gaugelink.settings import parse_settings
 
 BY_HAND = "notebook"
 """Who gave the readings of an imported test to their cylinders."""
@@ -105,6 +107,22 @@ def _test_entries(shop: Shop, test: NotebookTest) -> list[Entry]:
         TestEntry(plan.test_id, shop.name, test.machine, snapshot, at, engine.id, closed=True, odometer=test.counter),
     )
     return entries
+
+
+async def record_calibration(shop: Shop, file: Path) -> CalibrationRecord:
+    """Write down a gauge's calibration; from now on its readings are corrected by it.
+
+    Raises:
+        SettingsError: the file has a mistake, or names a gauge that the shop does not have.
+    """
+    record = parse_settings(CalibrationRecord, _text(file), str(file))
+    gauge = shop.gauge(record.gauge).name
+    make_folder(shop.journal.parent)
+    async with Journal.open(shop.journal) as journal:
+        await journal.record(
+            [CalibrationEntry(new_id(), gauge, record.done_on, record.due_on, record.model_dump_json())]
+        )
+    return record
 
 
 async def record_job(

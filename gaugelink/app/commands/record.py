@@ -34,6 +34,7 @@ def register(app: typer.Typer) -> None:
     app.command("export")(export_command)
     app.command("import")(import_command)
     app.command("job")(job_command)
+    app.command("calibrate")(calibrate_command)
 
 
 def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]]) -> T:
@@ -229,3 +230,16 @@ def job_command(
     at = datetime.now(UTC) if on is None else on.replace(hour=12, tzinfo=UTC)
     asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
     typer.echo(f"Written down: {job} on {machine}.")
+
+
+def calibrate_command(
+    file: Annotated[Path, typer.Argument(help="A gauge's calibration, as config/calibration.example.toml shows.")],
+    config: Config = _SHOP,
+) -> None:
+    """Take a gauge's calibration into the record: its readings are corrected by it, and flagged when it is overdue."""
+    from gaugelink.app.notebooks import record_calibration
+
+    record = asyncio.run(record_calibration(load_shop(config), file))
+    due = f", due on {record.due_on}" if record.due_on is not None else ""
+    typer.echo(f"Calibration of {record.gauge}, done on {record.done_on}{due}, is in the record.")
+    typer.echo("A service that runs takes it up when it is started again.")

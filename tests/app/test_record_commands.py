@@ -1,0 +1,112 @@
+"""What is written by hand goes into the journal whole, or not at all; what comes out is what went in."""
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.errors import GaugelinkError
+from tests.app.shops import write_shop
+
+NOTEBOOK = """date,machine,PTO,middle,MAG,unit,counter,job,note
+2023-11-02,north-7,140,139,141,psi,1200,,
+2024-11-05,north-7,139,134,140,psi,3100,,
+2025-11-03,north-7,138,128,139,psi,5200,,
+2025-11-10,north-7,,,,,5200,rings,
+2025-11-11,north-7,139,140,139,psi,5210,,
+"""
+CALIBRATION = """
+gauge = "amber"
+span = 300.0
+unit = "psi"
+done_on = 2026-03-02
+due_on = 2027-03-02
+[[point]]
+reference = 0.0
+indicated = 0.0
+[[point]]
+reference = 150.0
+indicated = 151.1
+"""
+
+
+class Shop:
+    """A shop in a folder, and its command line."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.file = write_shop(folder)
+
+    def run(self, *words: str) -> str:
+        result = CliRunner().invoke(app, [*words, "--config", str(self.file)], catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    def refused(self, *words: str) -> str:
+        with pytest.raises(GaugelinkError) as caught:
+            CliRunner().invoke(app, [*words, "--config", str(self.file)], catch_exceptions=False)
+        return str(caught.value)
+
+    def write(self, name: str, text: str) -> str:
+        path = self.folder / name
+        path.write_text(text, encoding="utf-8")
+        return str(path)
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Shop:
+    """A shop without a journal yet."""
+    return Shop(tmp_path)
+
+
+def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:
+    assert "4 tests and 1 jobs" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+    history = json.loads(shop.run("history", "north-7", "--json"))
+    assert history["tests"] == 4
+    assert any("After rings" in line and "middle: gained" in line for line in history["says"])
+    assert "consistent" in shop.run("report", "--machine", "north-7")
+    out = shop.folder / "readings.csv"
+    assert "12 readings" in shop.run("export", str(out))
+    rows = out.read_text().splitlines()
+    assert len(rows) == 13
+    assert "peak_kpa" in rows[0]
+    fleet = json.loads(shop.run("history", "--fleet", "--json"))
+    assert [one["machine"] for one in fleet] == ["north-7"]
+
+
+def test_a_notebook_with_a_mistake_is_refused_by_its_line_and_nothing_is_taken(shop: Shop) -> None:
+    said = shop.refused("import", shop.write("old.csv", NOTEBOOK.replace("134", "13x")))
+    assert "old.csv, line 3" in said
+    assert "no journal" in shop.refused("history", "north-7")
+
+
+@pytest.mark.parametrize("form", ["html", "pdf", "png"])
+def test_a_report_is_written_in_every_form(shop: Shop, form: str) -> None:
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    out = shop.folder / f"page.{form}"
+    shop.run("report", "--out", str(out))
+    head = out.read_bytes()[:15].lower()
+    assert head.startswith({"html": b"<!doctype html>", "pdf": b"%pdf", "png": b"\x89png"}[form])
+
+
+def test_a_report_of_another_form_or_of_nothing_is_refused(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert "allowed: html, pdf, png" in shop.refused("report", "--out", str(shop.folder / "page.docx"))
+    assert "has no test nothing" in shop.refused("report", "--test", "nothing")
+    assert "no samples to judge" in shop.refused("report", "--again")
+
+
+def test_a_job_is_kept_with_its_cylinders_and_an_unknown_one_is_refused(shop: Shop) -> None:
+    assert "pistons on north-7" in shop.run("job", "north-7", "pistons", "--cylinder", "mag", "--odometer", "120")
+    assert "no cylinder 'left'" in shop.refused("job", "north-7", "pistons", "--cylinder", "left")
+    assert "north-8" in shop.refused("job", "north-8", "pistons")
+
+
+def test_a_calibration_is_taken_in_or_refused(shop: Shop) -> None:
+    assert "is in the record" in shop.run("calibrate", shop.write("amber.toml", CALIBRATION))
+    other = shop.write("other.toml", CALIBRATION.replace("amber", "blue"))
+    assert "no gauge is called 'blue'" in shop.refused("calibrate", other)
+    falling = shop.write("falling.toml", CALIBRATION.replace("151.1", "-1.0"))
+    assert "do not rise" in shop.refused("calibrate", falling)
