@@ -5,6 +5,7 @@ import numpy as np
 from gaugelink.leak.flow import FloatArray
 
 MOST_BLOCKS = 160
+_LEAST_BLOCKS = 5
 
 
 def blocks(
@@ -29,7 +30,11 @@ def blocks(
         # A border is moved to the next change of value, so that every block but the last ends with one.
         places = np.searchsorted(changes, wanted[1:-1])
         moved = changes[places[places < len(changes)]]
-        wanted = np.unique(np.concatenate([[0], moved, [n]]))
+        borders = np.concatenate([[0], moved, [n]])
+        if len(np.unique(borders)) <= _LEAST_BLOCKS:
+            # That a coarse gauge does not move says something as well: how little can have been lost.
+            borders = np.concatenate([borders, np.linspace(0, n, _LEAST_BLOCKS + 1).astype(int)])
+        wanted = np.unique(borders)
     starts, ends = wanted[:-1], wanted[1:]
     count = (ends - starts).astype(np.float64)
     sums = np.concatenate([[0.0], np.cumsum(pressure_kpa)])

@@ -144,7 +144,7 @@ def analyse(
     passing = posterior.below(limit.rate_kpa_per_min)
     duration = float(t[-1])
     lost = float(b_kpa[0] - b_kpa[-1])
-    verdict = _verdict(limit, passing, duration, lost, float(b_kpa[-1]))
+    verdict = _verdict(limit, rate, passing, duration, lost, float(b_kpa[-1]))
     flags = _flags(t, pressure_kpa, limit, posterior, step, rest_kpa)
     return DecayResult(
         verdict=verdict,
@@ -173,7 +173,9 @@ def _first_fall_below(pressure_kpa: FloatArray, level_kpa: float) -> int:
     return max(5, int(below[0])) if below.size else len(pressure_kpa)
 
 
-def _verdict(limit: DecayLimit, passing: float, duration_s: float, lost_kpa: float, end_kpa: float) -> DecayVerdict:
+def _verdict(
+    limit: DecayLimit, rate: Interval, passing: float, duration_s: float, lost_kpa: float, end_kpa: float
+) -> DecayVerdict:
     if limit.fixed_time:
         if lost_kpa > limit.loss_kpa:
             return DecayVerdict.FAIL
@@ -181,9 +183,10 @@ def _verdict(limit: DecayLimit, passing: float, duration_s: float, lost_kpa: flo
     if duration_s < LEAST_S and end_kpa > 0.5 * limit.test_kpa:
         return DecayVerdict.OPEN
     doubt = (1.0 - limit.certainty) / _LOOKS
-    if passing > 1.0 - doubt:
+    # Where the samples say nothing yet, the prior alone makes a large leak likely; the interval then begins at 0.
+    if passing > 1.0 - doubt and rate.high < limit.rate_kpa_per_min:
         return DecayVerdict.PASS
-    return DecayVerdict.FAIL if passing < doubt else DecayVerdict.OPEN
+    return DecayVerdict.FAIL if passing < doubt and rate.low > limit.rate_kpa_per_min else DecayVerdict.OPEN
 
 
 def _reason(

@@ -32,12 +32,14 @@ _STEPS = (1e-6, 1e-4, 1e-6, 1e-9, 1e-6)
 _ROUGH, _ITERATIONS, _FINISH = 8, 8, 8
 _FINE = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
 _WIDEST_LOG_SD = 0.5
-_NARROWEST_LOG_S = 1e-6
+_NARROWEST_LOG_S = 1e-9
+_LEAST_LOG_SD = 1e-5
 _MODES = 3
 _MOVES = 6
 _HOPELESS = 60.0
 _NEAR = 60.0
 _STUCK = 1e3
+_LOWEST_LEAK_PER_S = -1e-2
 _VAGUE_W = 0.1
 """Start and leak are as good as free, but where the samples say nothing of them the fit must stay defined."""
 _MISFIT = 1.2
@@ -80,8 +82,8 @@ class _Ladder:
     """Without the cuts, shape (s,)."""
     score: FloatArray
     """Log of prior times likelihood at the best fit, shape (s,)."""
-    settling_var: FloatArray
-    """Variance of the logarithm of the settling time, where it was fitted; shape (s,)."""
+    settling_sd: FloatArray
+    """Standard deviation of the logarithm of the settling time, where it was fitted; shape (s,)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +196,7 @@ def _centred(data: _Data, fine: list[_Wanted]) -> list[_Ladder]:
             if (
                 evidence[best] < highest - _HOPELESS
                 or last < 2
-                or np.ptp(log_s) < _NARROWEST_LOG_S
+                or np.min(np.diff(log_s)) < _NARROWEST_LOG_S
                 or (sharing and not at_end)
             ):
                 done.append(ladder)
@@ -209,7 +211,7 @@ def _centred(data: _Data, fine: list[_Wanted]) -> list[_Ladder]:
                 move = float(np.sign(tilt)) * sd * 4.0
             theta = ladder.theta[:, best].copy()
             theta[4] = log_s[middle] + np.clip(move, -10.0 * sd, 10.0 * sd)
-            fine.append(_around(ladder.regime, theta, min(sd, _WIDEST_LOG_SD)))
+            fine.append(_around(ladder.regime, theta, sd))
         if not fine:
             return done
     return done + [ladder for ladder in fitted if not any(ladder is one for one in done)]
@@ -227,18 +229,19 @@ def _distinct(modes: list[_Ladder]) -> list[tuple[FloatArray, float]]:
     """The modes that differ, best first, at most `_MODES`: parameters and spread of the settling time."""
     theta = np.concatenate([mode.theta for mode in modes], axis=1)
     score = np.concatenate([mode.score for mode in modes])
-    sd = np.sqrt(np.concatenate([mode.settling_var for mode in modes]))
+    sd = np.concatenate([mode.settling_sd for mode in modes])
     found: list[tuple[FloatArray, float]] = []
     for best in np.argsort(-score):
         near = [abs(theta[4, best] - other[4]) < max(4.0 * spread, 0.05) for other, spread in found]
         if not any(near) and len(found) < _MODES:
-            found.append((theta[:, best], min(float(sd[best]), _WIDEST_LOG_SD)))
+            found.append((theta[:, best], float(sd[best])))
     return found
 
 
 def _around(regime: Regime, theta: FloatArray, sd: float) -> _Wanted:
     """A fine ladder around a mode."""
-    settling_s = np.unique(np.clip(np.exp(theta[4] + sd * _FINE), *_SETTLES_S))
+    spread = float(np.clip(sd, _LEAST_LOG_SD, _WIDEST_LOG_SD))
+    settling_s = np.unique(np.clip(np.exp(theta[4] + spread * _FINE), *_SETTLES_S))
     return _Wanted(regime, settling_s, np.repeat(theta[:, None], len(settling_s), axis=1))
 
 
@@ -261,7 +264,8 @@ def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = Fa
         trial = theta + change
         trial[0] = np.clip(trial[0], 1.0 + 1e-6, 20.0)
         # The leak may come out a little below zero: a tight volume must be free to look tight on both sides.
-        trial[1] = np.clip(trial[1], -0.2 * np.abs(theta[1]) - 1e-4, 10.0 * np.abs(theta[1]) + 1e-3)
+        lowest = np.maximum(-0.2 * np.abs(theta[1]) - 1e-4, _LOWEST_LEAK_PER_S)
+        trial[1] = np.clip(trial[1], lowest, 10.0 * np.abs(theta[1]) + 1e-3)
         trial[2] = np.clip(trial[2], -0.15, 0.25)
         trial[4] = np.clip(trial[4], *np.log(_SETTLES_S))
         new_model, new_jacobian = _model_and_jacobian(trial, data, holes, free)
@@ -289,7 +293,8 @@ def _ladders(
     """Read the Gaussians off the fits, the narrow side of the heat's prior put aside: the cut comes later."""
     wide = _prior_weights(np.abs(theta), data)
     normal, gradient = _normal(model, jacobian, data, theta, wide)
-    settling_var: FloatArray = np.linalg.inv(normal)[:, 4, 4].astype(np.float64)
+    variance = np.nan_to_num(np.linalg.inv(normal)[:, 4, 4], nan=1.0)
+    settling_sd: FloatArray = np.sqrt(np.maximum(variance, _LEAST_LOG_SD**2)).astype(np.float64)
     score = -0.5 * _cost(model, data, theta, _prior_weights(theta, data))
     normal, gradient = normal[:, :4, :4], gradient[:, :4]
     covariance: FloatArray = np.linalg.inv(normal).astype(np.float64)
@@ -313,7 +318,7 @@ def _ladders(
                 covariance[rungs],
                 -0.5 * cost[rungs] + 0.5 * log_det[rungs] + np.log(np.maximum(width, 1e-9)),
                 score[rungs],
-                settling_var[rungs],
+                settling_sd[rungs],
             )
         )
     return found

@@ -66,7 +66,7 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     first = states.start / (1.0 + states.heated)
 
     def loss(log_mass: FloatArray, theta: FloatArray) -> FloatArray:
-        x = np.maximum(first * np.exp(log_mass) * theta, 1.0)
+        x = np.maximum(first * np.exp(np.minimum(log_mass, _FULLEST)) * theta, 1.0)
         out = np.empty_like(x)
         out[:holes] = k_hole * _hole(x[:holes]) * np.sqrt(theta[:holes])
         out[holes:] = k_seep * (x[holes:] - 1.0 / x[holes:])
@@ -81,7 +81,7 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     rise = np.empty_like(out)
     for i, t in enumerate(grid):
         lost = loss(log_mass, theta)
-        out[i] = first * np.exp(log_mass) * theta
+        out[i] = first * np.exp(np.minimum(log_mass, _FULLEST)) * theta
         n0 = drive(t, theta, lost)
         rise[i] = out[i] * ((n0 - settles * theta) / theta - lost)
         if i + 1 == len(grid):
@@ -109,6 +109,8 @@ def _hole(above: FloatArray) -> FloatArray:
     return np.asarray(_HOLE_SCALE * root * np.sqrt(np.maximum(1.0 - root ** (GAMMA_AIR - 1.0), 0.0)))
 
 
+_FULLEST = 5.0
+"""Logarithm of more mass than any trial of a fit may blow in through a leak below zero."""
 _CRITICAL = 1.0 / AIR.critical_ratio
 _HOLE_SCALE = (2.0 * GAMMA_AIR / (GAMMA_AIR - 1.0)) ** 0.5
 

@@ -66,6 +66,21 @@ def test_a_tight_case_passes_before_a_third_of_the_book_s_time() -> None:
     assert result.verdict is DecayVerdict.PASS
 
 
+def test_a_coarse_gauge_that_does_not_move_has_seen_no_leak() -> None:
+    # Half a kPa a step and little noise: for half a minute the gauge shows one and the same value.
+    vessel = Vessel(volume_cm3=400.0, hole_mm=0.0, heated=0.0024, settling_s=66.0)
+    record = watch(vessel, 54.27, 120.0, rate_hz=5.0, resolution_kpa=0.5, noise_kpa=0.05, seed=2)
+    time_s, pressure_kpa = held(record)
+    limit = LIMIT.model_copy(update={"test_kpa": 54.27, "highest_kpa": 80.0})
+    for until_s in (16.0, 20.0, 30.0, 50.0, 120.0):
+        part = time_s <= time_s[0] + until_s
+        result = analyse(time_s[part], pressure_kpa[part], limit)
+        assert result.verdict is not DecayVerdict.FAIL
+        assert result.leak_kpa_per_min.low == 0.0
+        # No more than two steps can have been lost unseen.
+        assert result.leak_kpa_per_min.value < 60.0 * 1.0 / until_s
+
+
 def test_the_fixed_time_test_compares_the_two_pressures() -> None:
     book = practice_limit(Practice.USUAL, fixed_time=True).model_copy(update={"test_kpa": 40.0})
     vessel = Vessel(hole_mm=0.0, heated=0.0)
@@ -143,3 +158,25 @@ def test_a_small_share_of_the_benchmark_s_volumes_is_judged_right() -> None:
         wrong += (result.verdict is DecayVerdict.PASS) != passes
     assert wrong == 0
     assert covered >= 20
+
+
+def test_whatever_a_gauge_sends_there_is_an_answer_in_finite_numbers() -> None:
+    rng = np.random.default_rng(8)
+    for number in range(27):
+        n = int(rng.integers(5, 200))
+        time_s = np.cumsum(rng.exponential(float(rng.choice([0.05, 1.0, 20.0])), n) + 1e-3)
+        pressure_kpa = [
+            np.full(n, 40.0),
+            np.zeros(n),
+            rng.normal(40.0, 10.0, n),
+            np.linspace(1.0, 60.0, n),
+            40.0 * np.exp(-time_s / 3.0),
+            np.full(n, -5.0),
+            rng.uniform(-50.0, 500.0, n),
+            40.0 + rng.normal(0.0, 1e-6, n),
+            np.where(time_s > time_s[n // 2], 0.0, 45.0),
+        ][number % 9]
+        result = analyse(time_s, pressure_kpa, LIMIT)
+        rate = result.leak_kpa_per_min
+        assert np.all(np.isfinite([rate.value, rate.low, rate.high, result.probability_pass, result.settling_s]))
+        assert 0.0 <= rate.low <= rate.high
