@@ -1,6 +1,7 @@
 """Runs a recorded trace through the watch and the analysis that the service uses for a leak-down."""
 
-from dataclasses import dataclass
+import csv
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from gaugelink.app.traces import Trace, read_trace
 from gaugelink.errors import RecordingError
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
 from gaugelink.leak.limits import DecayLimit
+from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, Evidence, NoticeKind, WatchPhase
 
 _AT_ONCE = 50
@@ -35,7 +37,12 @@ class ReplayedDecay:
 
 
 def replay_decay(
-    path: Path, limit: DecayLimit, *, ambient_abs_kpa: float = 101.325, resolution_kpa: float | None = None
+    path: Path,
+    limit: DecayLimit,
+    *,
+    ambient_abs_kpa: float = 101.325,
+    resolution_kpa: float | None = None,
+    reference: Reference | None = None,
 ) -> list[ReplayedDecay]:
     """Find and judge every hold of a trace. A trace that begins after the valve closed is one hold as a whole.
 
@@ -47,7 +54,7 @@ def replay_decay(
     found: list[tuple[Evidence, float | None, bool]] = []
     over, gap = None, False
     if _begins_closed(trace, limit):
-        whole = _as_it_is(trace, limit)
+        whole = _referred(_as_it_is(trace, limit), reference, ambient_abs_kpa)
         return [_judged(trace, 1, whole, limit, ambient_abs_kpa, resolution_kpa, None, False)]
     for first in range(0, len(trace.time_s), _AT_ONCE):
         part = slice(first, first + _AT_ONCE)
@@ -67,9 +74,56 @@ def replay_decay(
     if not found:
         found.append((_as_it_is(trace, limit), over, gap))
     return [
-        _judged(trace, number, evidence, limit, ambient_abs_kpa, resolution_kpa, over_kpa, has_gap)
+        _judged(
+            trace,
+            number,
+            _referred(evidence, reference, ambient_abs_kpa),
+            limit,
+            ambient_abs_kpa,
+            resolution_kpa,
+            over_kpa,
+            has_gap,
+        )
         for number, (evidence, over_kpa, has_gap) in enumerate(found, start=1)
     ]
+
+
+def read_reference(path: Path) -> Reference:
+    """Read what was noted beside a decay: CSV with `time_s` and `ambient_abs_kpa`, `temperature_c`, or both.
+
+    Raises:
+        RecordingError: the file, the line, what was found there and what was expected.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordingError(f"{path}: cannot be read: {error}.") from error
+    names = [name for name in ("ambient_abs_kpa", "temperature_c") if rows and name in rows[0]]
+    if not rows or "time_s" not in rows[0] or not names:
+        raise RecordingError(f"{path}: line 1: expected the columns time_s and ambient_abs_kpa, temperature_c or both.")
+    columns: dict[str, list[float]] = {name: [] for name in ("time_s", *names)}
+    for line, row in enumerate(rows, start=2):
+        for name, values in columns.items():
+            try:
+                values.append(float(row[name]))
+            except (TypeError, ValueError) as error:
+                raise RecordingError(f"{path}: line {line}: {name}: found {row[name]!r}; expected a number.") from error
+    return Reference(**{name: np.array(values) for name, values in columns.items()})
+
+
+def _referred(evidence: Evidence, reference: Reference | None, ambient_abs_kpa: float) -> Evidence:
+    if reference is None:
+        return evidence
+    pressure_kpa = referred(evidence.time_s, evidence.pressure_kpa, reference, ambient_abs_kpa=ambient_abs_kpa)
+    thinned = evidence.thinned
+    if thinned is not None:
+        # Both parts are carried to the moment at which the first block was taken.
+        time_s = np.concatenate([thinned[0] + evidence.closed_s, evidence.time_s])
+        whole = np.concatenate([thinned[1], evidence.pressure_kpa])
+        carried = referred(time_s, whole, reference, ambient_abs_kpa=ambient_abs_kpa)
+        thinned, pressure_kpa = (thinned[0], carried[: len(thinned[0])], thinned[2]), carried[len(thinned[0]) :]
+    return replace(evidence, pressure_kpa=pressure_kpa, thinned=thinned)
 
 
 def as_json(replayed: ReplayedDecay) -> dict[str, object]:

@@ -196,7 +196,9 @@ class DifferentialRun:
     def hear(self, batch: SampleBatch) -> Heard:
         """Take samples of one of the gauges; what each shows first, without air, is its zero."""
         heard = Heard()
-        zero = self._zeros.setdefault(batch.gauge, float(np.median(batch.pressure_kpa)))
+        if batch.gauge not in self._zeros:
+            self._zeros[batch.gauge] = self._zero(float(np.median(batch.pressure_kpa)), heard)
+        zero = self._zeros[batch.gauge]
         shown = batch.pressure_kpa - zero
         if batch.gauge != self.gauge:
             self.watch.supply(batch.time_s, shown)
@@ -238,6 +240,13 @@ class DifferentialRun:
             noise_u_kpa=noise_u,
             flags=frozenset(flags),
         )
+
+    def _zero(self, first_kpa: float, heard: Heard) -> float:
+        """What a gauge shows without air, from its first samples; nothing where there was air already."""
+        if 60.0 < first_kpa < 115.0:
+            heard.prompts.append(self._say.say(PromptKey.LEAK_ABSOLUTE))
+            return first_kpa
+        return first_kpa if abs(first_kpa) < 0.05 * self.limit.supply_kpa else 0.0
 
     def _steady(self, heard: Heard) -> None:
         self.result = self.judge_now()

@@ -107,6 +107,23 @@ def test_a_limit_that_cannot_be_is_refused(tmp_path: Path, option: str, value: s
         replayed(written(tmp_path, record.time_s, record.pressure_kpa), option, value)
 
 
+def test_a_reference_beside_the_trace_takes_out_the_weather(tmp_path: Path) -> None:
+    record = record_of(0.0, 300.0)
+    held = record.time_s > record.closed_s
+    # The barometer rises by 1 kPa in five minutes; a gauge that reads above ambient falls by as much.
+    rise = np.clip(record.time_s - record.closed_s, 0.0, None) / 300.0
+    file = written(tmp_path, record.time_s[held], (record.pressure_kpa - rise)[held])
+    beside = tmp_path / "beside.csv"
+    beside.write_text(f"time_s,ambient_abs_kpa\n{record.closed_s},100.0\n{record.closed_s + 300.0},101.0\n")
+    blind, seeing = replayed(file)[0], replayed(file, "--reference", str(beside))[0]
+    assert blind["leak_kpa_per_min"]["low"] > 0.05
+    assert seeing["leak_kpa_per_min"]["low"] == 0.0
+    assert seeing["leak_kpa_per_min"]["value"] < 0.05
+    beside.write_text("time_s,ambient_abs_kpa\n0,100.0\n1,none\n")
+    with pytest.raises(RecordingError, match="line 3: ambient_abs_kpa: found 'none'"):
+        replayed(file, "--reference", str(beside))
+
+
 def test_the_table_is_a_sentence_for_a_person(tmp_path: Path) -> None:
     record = record_of()
     file = written(tmp_path, record.time_s, record.pressure_kpa)

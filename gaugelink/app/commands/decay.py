@@ -149,6 +149,7 @@ def replay_files(
     fixed_time: bool,
     ambient_abs_kpa: float,
     resolution_kpa: float | None,
+    reference: Path | None,
     *,
     as_lines: bool,
 ) -> None:
@@ -158,7 +159,7 @@ def replay_files(
         SettingsError: the limit's numbers cannot be.
         RecordingError: a file cannot be read as a trace, or holds no decay.
     """
-    from gaugelink.app.leak_replay import as_json, replay_decay
+    from gaugelink.app.leak_replay import as_json, read_reference, replay_decay
 
     try:
         request = LeakRequest.model_validate({"practice": practice, "fixed_time": fixed_time} | own)
@@ -167,8 +168,11 @@ def replay_files(
         name = "--" + str(first["loc"][0]).replace("_", "-")
         raise SettingsError(f"{name}: found {first['input']}; {first['msg'][:1].lower()}{first['msg'][1:]}.") from error
     limit = decay_limit(request)
+    beside = read_reference(reference) if reference is not None else None
     for file in files:
-        for replayed in replay_decay(file, limit, ambient_abs_kpa=ambient_abs_kpa, resolution_kpa=resolution_kpa):
+        for replayed in replay_decay(
+            file, limit, ambient_abs_kpa=ambient_abs_kpa, resolution_kpa=resolution_kpa, reference=beside
+        ):
             document = as_json(replayed)
             if as_lines:
                 typer.echo(json.dumps(document))

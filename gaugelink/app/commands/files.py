@@ -55,6 +55,9 @@ def replay_command(
     highest_kpa: Annotated[float | None, typer.Option(help="With --decay: never more than this.")] = None,
     volume_cm3: Annotated[float | None, typer.Option(help="With --decay: volume under test, for the hole.")] = None,
     ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="With --decay: ambient, absolute.")] = 101.325,
+    reference: Annotated[
+        Path | None, typer.Option(help="With --decay: barometer and temperature beside it, as CSV.")
+    ] = None,
     fixed_time: Annotated[bool, typer.Option("--fixed-time", help="With --decay: the whole time, by the book.")] = (
         False
     ),
@@ -70,7 +73,7 @@ def replay_command(
             "highest_kpa": highest_kpa,
             "volume_cm3": volume_cm3,
         }
-        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, as_lines=as_lines)
+        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, reference, as_lines=as_lines)
         return
     traits = GaugeTraits(
         kind=None if kind is KindChoice.AUTO else GaugeKind(kind.value),
