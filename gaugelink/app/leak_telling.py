@@ -11,7 +11,15 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.leak.decay import DecayResult
-from gaugelink.leak.differential import FAA_SCALE, DifferentialLimit, DifferentialResult, Orifice, faa_orifice
+from gaugelink.leak.differential import (
+    FAA_SCALE,
+    Band,
+    DifferentialLimit,
+    DifferentialResult,
+    LossScale,
+    Orifice,
+    faa_orifice,
+)
 from gaugelink.leak.limits import DecayLimit, practice_limit
 from gaugelink.peak.events import EventSamples, GaugeKind
 
@@ -52,9 +60,16 @@ def differential_limit(request: LeakRequest, engine: EngineRecord) -> Differenti
         raise SettingsError(
             f"The engine {engine.id} has no bore, and the orifice depends on it: give --orifice-mm or --bore-mm."
         )
+    if request.orifice_discharge is not None:
+        # What a master orifice leaves open is its own tolerance and two readings: about 2 %.
+        orifice = orifice.model_copy(update={"discharge": request.orifice_discharge, "discharge_u": 0.02})
     changes: dict[str, object] = {"orifice": orifice, "bore_mm": bore_mm, "hot": request.hot}
     if request.orifice_mm is None:
         changes["scale"] = FAA_SCALE
+    if request.fails_above_percent is not None:
+        worst = request.fails_above_percent
+        bands = (Band(upto_percent=worst, word="within the limit"), Band(upto_percent=100.0, word="over it", acts=True))
+        changes["scale"] = LossScale(bands=bands, source=f"set by the shop, {worst:g} %")
     for name in ("supply_kpa", "highest_kpa"):
         if getattr(request, name) is not None:
             changes[name] = getattr(request, name)

@@ -48,6 +48,10 @@ class LeakRequest(Part):
     """Differential: the gauge that reads the regulated pressure."""
     orifice_mm: Annotated[float, Field(gt=0, le=10)] | None = None
     """Differential: diameter of the orifice; by the aviation reference from the bore when left out."""
+    orifice_discharge: Annotated[float, Field(gt=0.3, le=1)] | None = None
+    """Differential: discharge coefficient of the orifice, by a master orifice; 0.9 when left out."""
+    fails_above_percent: Annotated[float, Field(gt=0, lt=100)] | None = None
+    """Differential: loss above which it fails, by the engine's maker or the shop, instead of the usual scale."""
     bore_mm: Annotated[float, Field(gt=0, le=1000)] | None = None
     """Differential: the cylinder's bore; from the engine record when left out."""
     hot: bool = False

@@ -124,6 +124,16 @@ def test_a_reference_beside_the_trace_takes_out_the_weather(tmp_path: Path) -> N
         replayed(file, "--reference", str(beside))
 
 
+def test_volume_and_orifice_are_found_on_the_command_line() -> None:
+    # 60 cm3 at 100 kPa raise 1000 cm3 by 6 kPa (Boyle's law).
+    found = RUN.invoke(app, ["decay", "volume", "60", "0", "6", "--unit", "kPa", "--ambient-kpa", "100"])
+    assert found.stdout.startswith("1000 ± ")
+    # Equal areas with the master choked: p2 / p1 = 0.8075 absolute (see tests/leak/test_differential.py).
+    between = str(0.80746 * (101.325 + 400.0) - 101.325)
+    found = RUN.invoke(app, ["decay", "orifice", "1.0001", "1.0", "400", between, "--unit", "kPa"])
+    assert found.stdout.startswith("Discharge coefficient 1.000")
+
+
 def test_the_table_is_a_sentence_for_a_person(tmp_path: Path) -> None:
     record = record_of()
     file = written(tmp_path, record.time_s, record.pressure_kpa)

@@ -1,5 +1,6 @@
 """A bench's leak-down from request to result: prompts, record, messages. Time is driven by the samples."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -141,6 +142,38 @@ def test_a_differential_test_reads_the_loss_and_the_hole(session: LeakSession) -
     assert (result.cylinder, result.kind) == ("MAG", DecayKind.DIFFERENTIAL)
     assert result.leak_percent == pytest.approx(10.0, abs=1.0)
     assert {"cold", "supply_stated"} <= set(result.flags)
+
+
+def test_the_maker_s_limit_of_loss_takes_the_place_of_the_usual_scale(session: LeakSession) -> None:
+    request = LeakRequest(kind=DecayKind.DIFFERENTIAL, fails_above_percent=5.0, orifice_discharge=0.87)
+    begun(session, request, cylinder="MAG")
+    ask(session, CommandAction.ACKNOWLEDGE)
+    time_s = np.arange(300) / 10.0
+    pressure = np.where(time_s < 3.0, 0.0, 72.0 * 6.894757 * (1.0 - np.exp(-(time_s - 3.0) / 2.0)))
+    (result,) = [step.decay for step in played(session, time_s, pressure) if step.decay is not None]
+    assert result.verdict == "fail"
+    assert "set by the shop, 5 %" in result.text
+    assert "cold" not in result.flags
+
+
+def test_a_second_gauge_reads_the_supply(tmp_path: Path) -> None:
+    shop = leak_shop(tmp_path)
+    (amber,) = shop.settings.gauges
+    both = shop.settings.model_copy(update={"gauges": (amber, amber.model_copy(update={"name": "blue"}))})
+    session = LeakSession(replace(shop, settings=both, layouts=shop.layouts | {"blue": shop.layouts[GAUGE]}))
+    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge="blue"), cylinder="PTO")
+    assert session.listens("blue")
+    ask(session, CommandAction.ACKNOWLEDGE)
+    time_s = np.arange(300) / 10.0
+    shape = np.where(time_s < 3.0, 0.0, 1.0 - np.exp(-(time_s - 3.0) / 2.0))
+    decays = []
+    for first in range(0, 300, 5):
+        part = slice(first, first + 5)
+        for gauge, kpa in (("blue", 540.0), (GAUGE, 405.0)):
+            decays += [one.decay for one in played(session, time_s[part], kpa * shape[part], gauge) if one.decay]
+    (result,) = decays
+    assert result.leak_percent == pytest.approx(25.0, abs=0.5)
+    assert "supply_stated" not in result.flags
 
 
 @pytest.mark.parametrize(

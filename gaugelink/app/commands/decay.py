@@ -92,6 +92,8 @@ def differential(
     supply: Annotated[float | None, typer.Option(min=0, help="Regulated pressure.")] = None,
     supply_gauge: Annotated[str | None, typer.Option(help="The gauge that reads the regulated pressure.")] = None,
     orifice_mm: Annotated[float | None, typer.Option(min=0, help="Diameter of the orifice.")] = None,
+    discharge: Annotated[float | None, typer.Option(help="Its discharge coefficient: see `decay orifice`.")] = None,
+    fails_above: Annotated[float | None, typer.Option(help="Loss in percent above which it fails.")] = None,
     bore_mm: Annotated[float | None, typer.Option(min=0, help="Bore; the engine record's if left out.")] = None,
     hot: Annotated[bool, typer.Option("--hot", help="The engine is at its working temperature.")] = False,
     highest: Highest = None,
@@ -108,12 +110,56 @@ def differential(
         supply_kpa=_kpa(supply, unit),
         supply_gauge=supply_gauge,
         orifice_mm=orifice_mm,
+        orifice_discharge=discharge,
+        fails_above_percent=fails_above,
         bore_mm=bore_mm,
         hot=hot,
         highest_kpa=_kpa(highest, unit),
         follow=follow,
     )
     _send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+
+
+@group.command()
+def volume(
+    injected_cm3: Annotated[float, typer.Argument(help="Air that is pushed in, measured at ambient pressure.")],
+    before: Annotated[float, typer.Argument(help="Pressure before.")],
+    after: Annotated[float, typer.Argument(help="Pressure after, when it has settled.")],
+    unit: Unit = PressureUnit.PSI,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="Ambient, absolute.")] = 101.325,
+    injected_u_cm3: Annotated[float, typer.Option(min=0, help="Standard uncertainty of the air pushed in.")] = 0.5,
+    pressure_u_kpa: Annotated[float, typer.Option(min=0, help="Standard uncertainty of each reading, kPa.")] = 0.1,
+) -> None:
+    """Find the volume under test from air that is pushed in with a syringe."""
+    from gaugelink.leak.volume import volume_from_injection
+
+    found = volume_from_injection(
+        injected_cm3,
+        unit.to_kpa(before),
+        unit.to_kpa(after),
+        ambient_abs_kpa=ambient_kpa,
+        injected_u_cm3=injected_u_cm3,
+        pressure_u_kpa=pressure_u_kpa,
+    )
+    typer.echo(f"{found.cm3:.0f} ± {2 * found.u_cm3:.0f} cm3 (coverage about 95 %).")
+
+
+@group.command()
+def orifice(
+    diameter_mm: Annotated[float, typer.Argument(help="Nominal diameter of the orifice.")],
+    master_mm: Annotated[float, typer.Argument(help="Diameter of the master orifice in the cylinder's place.")],
+    supply: Annotated[float, typer.Argument(help="Regulated pressure.")],
+    cylinder: Annotated[float, typer.Argument(help="Pressure between the orifices.")],
+    unit: Unit = PressureUnit.PSI,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="Ambient, absolute.")] = 101.325,
+) -> None:
+    """Calibrate the orifice of a differential tester by a master orifice."""
+    from gaugelink.leak.differential import calibrated
+
+    found = calibrated(
+        master_mm, unit.to_kpa(supply), unit.to_kpa(cylinder), diameter_mm=diameter_mm, ambient_abs_kpa=ambient_kpa
+    )
+    typer.echo(f"Discharge coefficient {found.discharge:.3f} ± {2 * found.discharge_u:.3f} (--discharge).")
 
 
 @group.command()
