@@ -124,6 +124,22 @@ def test_a_reference_beside_the_trace_takes_out_the_weather(tmp_path: Path) -> N
         replayed(file, "--reference", str(beside))
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["begin", "--test", "0"], "--test-kpa: found 0"),
+        (["begin", "--volume-cm3", "0"], "--volume-cm3: found 0"),
+        (["differential", "MAG", "--orifice-mm", "0"], "--orifice-mm: found 0"),
+        (["volume", "60", "5", "5"], "open hose"),
+        (["orifice", "1", "3", "80", "40"], "Check both diameters"),
+    ],
+)
+def test_numbers_that_cannot_be_are_refused_before_anything_is_asked(options: list[str], told: str) -> None:
+    result = RUN.invoke(app, ["decay", *options])
+    assert isinstance(result.exception, SettingsError | RecordingError)
+    assert told in str(result.exception)
+
+
 def test_volume_and_orifice_are_found_on_the_command_line() -> None:
     # 60 cm3 at 100 kPa raise 1000 cm3 by 6 kPa (Boyle's law).
     found = RUN.invoke(app, ["decay", "volume", "60", "0", "6", "--unit", "kPa", "--ambient-kpa", "100"])

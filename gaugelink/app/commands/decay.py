@@ -68,7 +68,7 @@ def begin(
     as_json: AsJson = False,
 ) -> None:
     """Begin a decay: pump a sealed volume, close it, and let the gauge say how much it loses."""
-    request = LeakRequest(
+    request = _asked(
         kind=DecayKind.DECAY,
         part=part,
         practice=practice,
@@ -105,7 +105,7 @@ def differential(
     as_json: AsJson = False,
 ) -> None:
     """Begin a differential leak-down: regulated air through an orifice into a cylinder."""
-    request = LeakRequest(
+    request = _asked(
         kind=DecayKind.DIFFERENTIAL,
         supply_kpa=_kpa(supply, unit),
         supply_gauge=supply_gauge,
@@ -207,12 +207,7 @@ def replay_files(
     """
     from gaugelink.app.leak_replay import as_json, read_reference, replay_decay
 
-    try:
-        request = LeakRequest.model_validate({"practice": practice, "fixed_time": fixed_time} | own)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        name = "--" + str(first["loc"][0]).replace("_", "-")
-        raise SettingsError(f"{name}: found {first['input']}; {first['msg'][:1].lower()}{first['msg'][1:]}.") from error
+    request = _asked(practice=practice, fixed_time=fixed_time, **own)
     limit = decay_limit(request)
     beside = read_reference(reference) if reference is not None else None
     for file in files:
@@ -234,6 +229,20 @@ def replay_files(
                 typer.echo(f"  It was pumped to {replayed.over_kpa:.1f} kPa, over the limit of {limit.highest_kpa:g}.")
             for flag in document["flags"] if isinstance(document["flags"], list) else []:
                 typer.echo(f"  Doubt: {str(flag).replace('_', ' ')}.")
+
+
+def _asked(**options: object) -> LeakRequest:
+    """Put a request together.
+
+    Raises:
+        SettingsError: an option's number cannot be.
+    """
+    try:
+        return LeakRequest.model_validate(options)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        name = "--" + str(first["loc"][0]).replace("_", "-")
+        raise SettingsError(f"{name}: found {first['input']}; {first['msg'][:1].lower()}{first['msg'][1:]}.") from error
 
 
 def _kpa(pressure: float | None, unit: PressureUnit) -> float | None:
