@@ -48,11 +48,10 @@ async def main() -> None:
 
 
 async def picture(wall: Page, phone: Page) -> None:
-    """Wait for the moment, the second pull on the last cylinder but one, and take both pictures."""
+    """Wait for the moment, a loose gauge and then the end, and take both pictures."""
     await expect(phone.locator("#prompt-text")).to_contain_text("check the gauge is tight", timeout=LONG_MS)
     await phone.screenshot(path=DOCS / "dashboard-phone.png")
-    last = wall.locator("#cylinders li").last.locator(".pulls span")
-    await expect(last).to_have_count(1, timeout=LONG_MS)
+    await expect(wall.locator("#subject")).to_contain_text("done", timeout=LONG_MS)
     await wall.screenshot(path=DOCS / "dashboard.png")
 
 

@@ -120,7 +120,7 @@ export function drawVerdict() {
     const left = test.cylinders.filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
     const after = left.filter((name) => name !== test.next_cylinder);
     if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.`;
-    else next = "Every cylinder is settled: look at them, then finish.";
+    else next = "All settled: look, then finish.";
   }
   setText(byId("next"), next);
   const spread = test?.spread_kpa ?? null;

@@ -77,7 +77,7 @@ function makePlot(gauge, unit, height) {
 
 function heights(count) {
   const narrow = innerWidth < 700;
-  if (count <= 1) return narrow ? 150 : Math.max(150, Math.round(innerHeight * 0.2));
+  if (count <= 1) return narrow ? 150 : Math.max(150, Math.round(innerHeight * 0.18));
   return narrow ? 110 : 130;
 }
 
