@@ -15,18 +15,19 @@ from pathlib import Path
 from gaugelink.app.ear import Ear
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.livefeed import LivePack
+from gaugelink.app.neighbours import neighbours
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.traits import traits_of
+from gaugelink.app.watcher import Watcher as Watcher
 from gaugelink.bench import tones
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.voice import Voice
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import gauge_state_message
 from gaugelink.broker.embedded import EmbeddedBroker
-from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.senml import live_pressure
@@ -51,28 +52,6 @@ RETRY_S = 5.0
 HAND_OVER_S = 0.6
 _LOOK_S = 0.02
 _DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
-
-
-class Watcher:
-    """What a screen or a rehearsal hears of the service. Every method may be overridden; none may block."""
-
-    def stepped(self, step: Step) -> None:
-        """Something happened, and it is on disk."""
-
-    def sampled(self, gauge: str, pack: LivePack) -> None:
-        """The pressure went on."""
-
-    def leaking(self, progress: DecayProgress) -> None:
-        """A leak-down goes on."""
-
-    def linked(self, state: LinkState) -> None:
-        """A gauge's link changed."""
-
-    def troubled(self, sentence: str) -> None:
-        """Something is wrong, or right again when the sentence is empty."""
-
-    def listening(self, address: str) -> None:
-        """Where the broker is."""
 
 
 def make_folder(folder: Path) -> None:
@@ -156,6 +135,7 @@ class Daemon:
             if settings.embedded:
                 port = (await stack.enter_async_context(EmbeddedBroker(settings.port))).port
             self._broker = BrokerLink(settings, shop.name, self._journal, port=port)
+            self._watchers += await stack.enter_async_context(neighbours(shop, self._journal, self._broker))
             scheme = "mqtts" if settings.tls else "mqtt"
             for watcher in self._watchers:
                 watcher.listening(f"{scheme}://{settings.host}:{port or settings.port}")

@@ -62,6 +62,28 @@ class TestDefaults(Settings):
     """How careful and how patient the bench is when it gives an event to a cylinder."""
 
 
+class MetricsPart(Settings):
+    """The service's own health as text that monitoring collects."""
+
+    port: Annotated[int, Field(ge=0, le=65535)] | None = None
+    """TCP port on loopback, 0 for a free one; None: no such endpoint."""
+
+
+class DiscoveryPart(Settings):
+    """Announces the bench's readings as entities, by the MQTT discovery convention of automation servers."""
+
+    enabled: bool = False
+    """False with a prefix takes back what was announced before."""
+    prefix: Annotated[str, Field(max_length=100, pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] | None = None
+    """First levels of the topics that the server listens on; its documentation says which."""
+
+    @model_validator(mode="after")
+    def _knows_where(self) -> Self:
+        if self.enabled and self.prefix is None:
+            raise ValueError("enabled needs a prefix: the one that the server's own settings state")
+        return self
+
+
 class ShopFile(Settings):
     """The whole shop file."""
 
@@ -74,6 +96,8 @@ class ShopFile(Settings):
     engines: tuple[EngineRecord, ...] = ()
     test: TestDefaults = TestDefaults()
     voice: VoiceSettings = VoiceSettings()
+    metrics: MetricsPart = MetricsPart()
+    discovery: DiscoveryPart = DiscoveryPart()
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:

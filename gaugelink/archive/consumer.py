@@ -68,8 +68,8 @@ class Tally:
     batches: int = 0
     database_s: float = 0.0
     """Seconds in which a batch was being written."""
-    waited_s: float = 0.0
-    """Seconds without a message to file."""
+    busy_s: float = 0.0
+    """Seconds in which a batch was read, written and acknowledged."""
     connects: int = 0
 
 
@@ -132,7 +132,9 @@ class Consumer:
                     # It comes back from everything but a fault of its own; without it the consumer only looks alive.
                     self.fatal = f"The connection to the broker at {self._where} ended by a fault; it is told above."
                 elif batch:
+                    began = time.monotonic()
                     self._file(batch)
+                    self.tally.busy_s += time.monotonic() - began
                 elif self._leave and self._settled.is_set():
                     break
         finally:
@@ -159,13 +161,10 @@ class Consumer:
 
     def _next_batch(self) -> list[Delivery]:
         """Wait for a message, then for more until the batch is full or old enough."""
-        began = time.monotonic()
         try:
-            first = self._inbox.get(timeout=_LOOK_S if not self._leave else max(1.0, _LOOK_S))
+            first = self._inbox.get(timeout=1.0 if self._leave else _LOOK_S)
         except queue.Empty:
             return []
-        finally:
-            self.tally.waited_s += time.monotonic() - began
         batch = [first]
         until = time.monotonic() + self._archive.batch_s
         while len(batch) < self._archive.batch_messages:

@@ -133,8 +133,12 @@ class BrokerLink:
 
     def publish_state(self, topic_suffix: str, payload: str) -> None:
         """Publish a state, retained, at QoS 1. Only the newest of each topic counts; it is told again on reconnect."""
-        self._states[topic_suffix] = payload
-        self._stale_states.add(topic_suffix)
+        self.publish_retained(topic(self._bench, topic_suffix), payload)
+
+    def publish_retained(self, name: str, payload: str) -> None:
+        """Publish like `publish_state`, on a topic outside the bench's own; an empty payload takes it back."""
+        self._states[name] = payload
+        self._stale_states.add(name)
         self._aside.set()
 
     def publish_unrecorded(self, message: Outgoing) -> None:
@@ -366,10 +370,10 @@ class BrokerLink:
                 # it go in the meantime.
                 if self._unrecorded and self._unrecorded[0] is message:
                     self._unrecorded.popleft()
-            for suffix in sorted(self._stale_states):
-                self._stale_states.discard(suffix)
-                payload = self._states[suffix]
-                await self._publish(client, suffix, payload, qos=1, retain=True)
+            for name in sorted(self._stale_states):
+                self._stale_states.discard(name)
+                await client.publish(name, self._states[name], qos=1, retain=True)
+                _heed_cancellation()
             if not self._stale_states and not self._unrecorded:
                 await self._aside.wait()
 

@@ -65,6 +65,7 @@ def archive_command(
                     "quarantined": tally.quarantined,
                     "batches": tally.batches,
                     "database_s": round(tally.database_s, 3),
+                    "busy_s": round(tally.busy_s, 3),
                     "connects": tally.connects,
                 }
             )
