@@ -39,7 +39,8 @@ _MOVES = 6
 _HOPELESS = 60.0
 _NEAR = 60.0
 _STUCK = 1e3
-_LOWEST_LEAK_PER_S = -1e-2
+_LOWEST_LEAK, _LEAST_S = -2.0, 200.0
+"""A leak below zero blows up with time: no more than so much of it over the whole decay."""
 _VAGUE_W = 0.1
 """Start and leak are as good as free, but where the samples say nothing of them the fit must stay defined."""
 _MISFIT = 1.2
@@ -264,7 +265,7 @@ def _fit(data: _Data, wanted: list[_Wanted], iterations: int, *, free: bool = Fa
         trial = theta + change
         trial[0] = np.clip(trial[0], 1.0 + 1e-6, 20.0)
         # The leak may come out a little below zero: a tight volume must be free to look tight on both sides.
-        lowest = np.maximum(-0.2 * np.abs(theta[1]) - 1e-4, _LOWEST_LEAK_PER_S)
+        lowest = np.maximum(-0.2 * np.abs(theta[1]) - 1e-4, _LOWEST_LEAK / max(float(data.time_s[-1]), _LEAST_S))
         trial[1] = np.clip(trial[1], lowest, 10.0 * np.abs(theta[1]) + 1e-3)
         trial[2] = np.clip(trial[2], -0.15, 0.25)
         trial[4] = np.clip(trial[4], *np.log(_SETTLES_S))

@@ -66,7 +66,7 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     first = states.start / (1.0 + states.heated)
 
     def loss(log_mass: FloatArray, theta: FloatArray) -> FloatArray:
-        x = np.maximum(first * np.exp(np.minimum(log_mass, _FULLEST)) * theta, 1.0)
+        x = np.clip(first * np.exp(np.minimum(log_mass, _FULLEST)) * theta, 1.0, _HIGHEST)
         out = np.empty_like(x)
         out[:holes] = k_hole * _hole(x[:holes]) * np.sqrt(theta[:holes])
         out[holes:] = k_seep * (x[holes:] - 1.0 / x[holes:])
@@ -111,6 +111,8 @@ def _hole(above: FloatArray) -> FloatArray:
 
 _FULLEST = 5.0
 """Logarithm of more mass than any trial of a fit may blow in through a leak below zero."""
+_HIGHEST = 50.0
+"""Absolute pressure over ambient above which a trial is lost anyway."""
 _CRITICAL = 1.0 / AIR.critical_ratio
 _HOLE_SCALE = (2.0 * GAMMA_AIR / (GAMMA_AIR - 1.0)) ** 0.5
 
