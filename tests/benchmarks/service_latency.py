@@ -8,6 +8,7 @@ broker that is sent in turn with the events.
 import argparse
 import asyncio
 import json
+import socket
 import tempfile
 from collections import deque
 from pathlib import Path
@@ -57,7 +58,10 @@ async def measure(held: bool, events: int) -> tuple[list[float], list[float]]:
             manner = Manner(turns=6.0, move_s=20.0, react_s=1.0)
             async with (
                 simulated_shop(gauges, engine, held=held, speed=SPEED, manner=manner) as simulated,
-                aiomqtt.Client("127.0.0.1", broker.port) as client,
+                # Small messages must not wait for each other (Nagle's algorithm), as the service's own do not.
+                aiomqtt.Client(
+                    "127.0.0.1", broker.port, socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
+                ) as client,
             ):
                 ear = MechanicsEar(simulated)
                 daemon = Timed(shop, simulated.radio, clock=Clock(SPEED), watchers=[ear], silent=True)
