@@ -7,11 +7,11 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from gaugelink.app.daemon import Watcher
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import RecordedTest as Judged
 from gaugelink.app.records import Records
 from gaugelink.app.shopfile import Shop
+from gaugelink.app.watcher import Watcher
 from gaugelink.bench.plan import TestKind
 from gaugelink.broker.message import rfc3339
 from gaugelink.dashboard.door import Door

@@ -71,6 +71,6 @@ byId("benches").addEventListener("change", (event) => {
 listen(changed);
 addEventListener("hashchange", route);
 runTraces();
-setInterval(watch, 250);
+setInterval(watch, 200);
 await setUp().catch(() => {});
 route();

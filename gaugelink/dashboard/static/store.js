@@ -2,7 +2,7 @@
 const MOST_EVENTS = 64;
 const MOST_DECAYS = 24;
 const TRACE_S = 15;
-const QUIET_MS = 2400; // The server beats every second.
+const QUIET_MS = 2300; // The server beats every second.
 
 export const state = {
   setup: { benches: [], machines: [], record: false, notice: "" },
