@@ -3,6 +3,7 @@
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Self
 
 from sqlalchemy import (
@@ -89,7 +90,25 @@ class Store:
                 if found is None:
                     connection.execute(insert(schema.VERSIONS).values(version=schema.VERSION))
         except SQLAlchemyError as error:
-            raise self._away(error) from error
+            raise self.away(error) from error
+        self._fits(found)
+
+    def check(self) -> None:
+        """Look whether there is an archive that this version can read; nothing is made.
+
+        Raises:
+            ArchiveError: there is none, it cannot be reached, or a newer version made it.
+        """
+        if self._url.get_backend_name() == "sqlite" and not Path(self._url.database or "").exists():
+            raise ArchiveError(f"There is no archive at {self.where}: `gaugelink archive` makes it.")
+        try:
+            with self.engine.connect() as connection:
+                found = connection.scalar(select(schema.VERSIONS.c.version))
+        except SQLAlchemyError as error:
+            raise self.away(error) from error
+        self._fits(found)
+
+    def _fits(self, found: int | None) -> None:
         if found is not None and found > schema.VERSION:
             raise ArchiveError(
                 f"The archive {self.where} is of version {found}; this gaugelink knows {schema.VERSION}: update it."
@@ -107,13 +126,14 @@ class Store:
             return self._write_together(messages)
         except (SQLAlchemyError, ValueError, OverflowError) as error:
             if not _is_about_the_data(error):
-                raise self._away(error) from error
+                raise self.away(error) from error
         try:
             return self._write_apart(messages)
         except SQLAlchemyError as error:
-            raise self._away(error) from error
+            raise self.away(error) from error
 
-    def _away(self, error: Exception) -> ArchiveError:
+    def away(self, error: Exception) -> ArchiveError:
+        """What to tell a person of a failure of the database."""
         cause = getattr(error, "orig", None) or error
         said = " ".join(str(cause).split())
         return ArchiveError(f"The archive's database {self.where} cannot be used ({said}).")

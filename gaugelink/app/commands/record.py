@@ -23,6 +23,10 @@ from gaugelink.report.export import ExportRow
 
 T = TypeVar("T")
 Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
+Archive = Annotated[
+    str | None,
+    typer.Option("--archive", help="Read this archive instead: sqlite:///FILE, postgresql://USER@HOST/NAME."),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
 _SHOP = Path("config/shop.toml")
 
@@ -37,7 +41,11 @@ def register(app: typer.Typer) -> None:
     app.command("calibrate")(calibrate_command)
 
 
-def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]]) -> T:
+def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive: str | None = None) -> T:
+    if archive is not None:
+        from gaugelink.app.archived import read_archive
+
+        return read_archive(shop, archive, what)
     if not shop.journal.exists():
         raise SettingsError(f"There is no journal at {shop.journal} yet: it begins with the first `gaugelink run`.")
 
@@ -53,6 +61,7 @@ def history_command(
     fleet: Annotated[bool, typer.Option("--fleet", help="Which machine needs attention first.")] = False,
     config: Config = _SHOP,
     as_json: AsJson = False,
+    archive: Archive = None,
 ) -> None:
     """Show how a machine went over its tests and jobs, or rank the fleet."""
     from gaugelink.report.terminal import fleet_table, history_table
@@ -61,7 +70,7 @@ def history_command(
     shop = load_shop(config)
     console = Console()
     if fleet or machine is None:
-        ranked = _read(shop, lambda records, _: records.ranked(now()))
+        ranked = _read(shop, lambda records, _: records.ranked(now()), archive)
         if as_json:
             typer.echo(
                 json.dumps(
@@ -75,9 +84,9 @@ def history_command(
         console.print(fleet_table(ranked))
         return
     record = shop.fleet.find(machine)
-    history, tests, _ = _read(shop, lambda records, _: records.history(machine))
-    decays = _read(shop, lambda _, journal: past_decays(journal, machine))
-    jobs = _read(shop, lambda _, journal: journal.jobs(machine))
+    history, tests, _ = _read(shop, lambda records, _: records.history(machine), archive)
+    decays = _read(shop, lambda _, journal: past_decays(journal, machine), archive)
+    jobs = _read(shop, lambda _, journal: journal.jobs(machine), archive)
     unit = shop.settings.bench.display_unit
     if as_json:
         typer.echo(
@@ -124,13 +133,14 @@ def report_command(
         bool, typer.Option("--again", help="Judge its events anew from their samples, beside what was said then.")
     ] = False,
     config: Config = _SHOP,
+    archive: Archive = None,
 ) -> None:
     """Put a test on one page, or show it in the terminal."""
     shop = load_shop(config)
     if again:
         _show_again(shop, test, machine)
         return
-    data = _read(shop, lambda records, _: records.report(test, machine))
+    data = _read(shop, lambda records, _: records.report(test, machine), archive)
     if out is None:
         from gaugelink.report.terminal import verdict_table
 
@@ -174,6 +184,7 @@ def export_command(
     out: Annotated[Path, typer.Argument(help="Write it here; its ending (csv, parquet) says as what.")],
     machine: Annotated[str | None, typer.Option(help="Only tests of this machine.")] = None,
     config: Config = _SHOP,
+    archive: Archive = None,
 ) -> None:
     """Export readings, one tidy row each, as CSV or Parquet."""
     from gaugelink.report.export import export_csv, export_parquet, export_rows
@@ -189,7 +200,7 @@ def export_command(
                 found += export_rows(await records.report(recorded.stored.test_id))
         return found
 
-    exported = _read(shop, rows)
+    exported = _read(shop, rows, archive)
     try:
         if out.suffix == ".csv":
             export_csv(exported, out)

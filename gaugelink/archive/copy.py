@@ -1,0 +1,189 @@
+"""A journal made from the archive, so that history, report and export read either by the same code.
+
+It holds what is published: tests, cranking events with strokes and budgets, the history of readings, leak-downs. It
+does not hold what stays on the bench: raw samples (so no traces), jobs, calibrations, odometers, readings that were
+struck, and the agreement that a plan asked for (the default is taken).
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from datetime import UTC
+
+from pydantic import ValidationError
+from sqlalchemy import Table, select
+from sqlalchemy.exc import SQLAlchemyError
+
+from gaugelink.archive import schema
+from gaugelink.archive.store import Store
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.plan import Conditions, Plan, TestKind
+from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
+from gaugelink.bench.state import SNAPSHOT
+from gaugelink.broker import messages as published
+from gaugelink.broker.leak_messages import Decay
+from gaugelink.errors import ArchiveError
+from gaugelink.journal.entries import DecayEntry, Entry, EventEntry, ReadingEntry, TestEntry
+from gaugelink.peak.events import BudgetLine, CrankingEvent, Stroke
+
+UNKNOWN = "unknown"
+"""Name of a gauge that no event in the archive tells."""
+
+
+def entries_of(store: Store, machines: Collection[str]) -> list[Entry]:
+    """Read everything of these machines, as a bench would have written it down.
+
+    Raises:
+        ArchiveError: the database cannot be read, or a message in it is not of the contract that this version knows.
+    """
+    try:
+        tests = [
+            published.TestState.model_validate_json(text)
+            for text in _documents(store, schema.TESTS, "machine", machines)
+        ]
+        ids = [test.test_id for test in tests]
+        cranked = [
+            published.Cranking.model_validate_json(text) for text in _documents(store, schema.EVENTS, "test_id", ids)
+        ]
+        given = [
+            published.Reading.model_validate_json(text) for text in _documents(store, schema.READINGS, "test_id", ids)
+        ]
+        leaks = {
+            decay.decay_id: decay
+            for column, wanted in (("test_id", ids), ("machine", machines))
+            for decay in map(Decay.model_validate_json, _documents(store, schema.DECAYS, column, wanted))
+        }
+    except SQLAlchemyError as error:
+        raise store.away(error) from error
+    except ValidationError as error:
+        raise ArchiveError(
+            f"The archive {store.where} has a {error.title} that this version cannot read: update gaugelink."
+        ) from error
+    events = {one.event_id: one for one in cranked}
+    return [
+        *(_test_entry(test, events) for test in sorted(tests, key=lambda test: test.began_at)),
+        *(_event_entry(one) for one in sorted(events.values(), key=lambda one: one.at)),
+        *(_reading_entry(one) for one in given),
+        *(_decay_entry(one) for one in leaks.values()),
+    ]
+
+
+def _documents(store: Store, table: Table, column: str, values: Collection[str]) -> list[str]:
+    """The messages whose column has one of the values, oldest first. In parts: databases bound a statement's values."""
+    found: list[str] = []
+    wanted = list(values)
+    with store.engine.connect() as connection:
+        for start in range(0, len(wanted), 500):
+            part = wanted[start : start + 500]
+            rows = select(table.c.document).where(table.c[column].in_(part)).order_by(table.c.message_id)
+            found += connection.scalars(rows)
+    return found
+
+
+def _event(one: published.Cranking) -> CrankingEvent:
+    return CrankingEvent(
+        kind=one.kind,
+        start_s=one.start_s,
+        end_s=one.end_s,
+        peak_kpa=one.peak_kpa,
+        peak_u_kpa=one.peak_u_kpa,
+        method=one.method,
+        cranking_rpm=one.cranking_rpm,
+        strokes=tuple(Stroke(stroke.time_s, stroke.peak_kpa, stroke.peak_u_kpa) for stroke in one.strokes),
+        flags=frozenset(one.flags),
+        budget=tuple(BudgetLine(line.source, line.u_kpa, common=line.common) for line in one.budget),
+        zero_kpa=one.zero_kpa,
+        zero_drift_kpa=one.zero_drift_kpa,
+        first_stroke_kpa=one.first_stroke_kpa,
+        climb_per_stroke=one.climb_per_stroke,
+        projected_kpa=one.projected_kpa,
+        projected_u_kpa=one.projected_u_kpa,
+    )
+
+
+def _event_entry(one: published.Cranking) -> EventEntry:
+    return EventEntry(one.event_id, one.bench, one.gauge, one.at, _event(one), None, one.test_id)
+
+
+def _reading_entry(one: published.Reading) -> ReadingEntry:
+    return ReadingEntry(
+        one.test_id, one.cylinder, one.action, one.at, one.by, one.event_id, one.peak_kpa, one.peak_u_kpa, one.note
+    )
+
+
+def _decay_entry(one: Decay) -> DecayEntry:
+    return DecayEntry(
+        one.decay_id, one.bench, one.gauge, one.at, one.model_dump_json(), one.cylinder or "", one.test_id
+    )
+
+
+def _test_entry(test: published.TestState, events: dict[str, published.Cranking]) -> TestEntry:
+    """The test as the bench had it, as far as its published state tells."""
+    names = tuple(cylinder.name for cylinder in test.cylinders)
+    gauges = {
+        cylinder.name: events[reading.event_id].gauge
+        for cylinder in test.cylinders
+        for reading in cylinder.readings
+        if reading.event_id in events
+    }
+    # One gauge that is moved measures the cylinders without a reading too.
+    spare = next(iter(gauges.values()), UNKNOWN)
+    try:
+        plan = Plan(
+            test_id=test.test_id,
+            machine=test.machine,
+            engine=test.engine,
+            cylinders=names,
+            gauges={name: gauges.get(name, spare) for name in names},
+            repeats=test.repeats,
+            max_tries=30,
+            kind=TestKind(test.kind),
+            conditions=Conditions.model_validate_strings(test.conditions),
+        )
+        state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
+        state.phase = Phase(test.phase)
+    except ValueError as error:
+        raise ArchiveError(f"The test {test.test_id} in the archive cannot be read by this version: {error}") from error
+    state.acknowledged = Acknowledgement("", 0.0, ())
+    state.readings.extend(_readings(test, events))
+    snapshot = SNAPSHOT.dump_json(state).decode()
+    return TestEntry(
+        test.test_id,
+        test.bench,
+        test.machine,
+        f'{{"bench": {snapshot}, "revision": {test.revision}}}',
+        test.began_at.astimezone(UTC),
+        test.engine,
+        test.closed,
+    )
+
+
+def _readings(test: published.TestState, events: dict[str, published.Cranking]) -> Sequence[Reading]:
+    found = []
+    for cylinder in test.cylinders:
+        for reading in cylinder.readings:
+            event = events.get(reading.event_id or "")
+            if reading.event_id is None or event is None:
+                continue
+            change = Change(0.0, BENCH, Status.GIVEN, cylinder.name, 1.0, "as published")
+            common_kpa2 = sum(line.u_kpa**2 for line in event.budget if line.common)
+            found.append(
+                Reading(
+                    event_id=reading.event_id,
+                    test_id=test.test_id,
+                    gauge=event.gauge,
+                    kind=event.kind,
+                    pull=0,
+                    peak_kpa=reading.peak_kpa,
+                    peak_u_kpa=reading.peak_u_kpa,
+                    common_u_kpa=common_kpa2**0.5,
+                    flags=frozenset(reading.flags),
+                    status=Status.GIVEN,
+                    cylinder=cylinder.name,
+                    confidence=1.0,
+                    candidates=((cylinder.name, 1.0),),
+                    changes=(change,),
+                )
+            )
+    # In the order in which they were cranked; each is a pull of its own.
+    found.sort(key=lambda reading: events[reading.event_id].at)
+    return [replace(reading, pull=number) for number, reading in enumerate(found, start=1)]

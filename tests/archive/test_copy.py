@@ -1,0 +1,135 @@
+"""History, report and export out of the archive: the same numbers as out of the bench's own journal."""
+
+import asyncio
+import csv
+import json
+import re
+from datetime import UTC, datetime
+
+import pytest
+from typer.testing import CliRunner
+
+from gaugelink.app.archived import read_archive
+from gaugelink.app.cli import app
+from gaugelink.app.records import Records
+from gaugelink.archive.settings import database_url
+from gaugelink.archive.store import Store
+from gaugelink.archive.wire import sort_message
+from gaugelink.broker.commands import CommandAction
+from gaugelink.errors import ArchiveError
+from gaugelink.journal import Journal
+from tests.app.shops import shop_in, write_shop
+from tests.app.test_session import Bench
+from tests.archive.published import published
+
+
+@pytest.fixture
+def shop(tmp_path, database):
+    """A shop whose bench did two tests, some readings struck and taken again; in its journal and in the archive."""
+    bench = Bench(tmp_path)
+    steps = []
+    for peaks_kpa in ((930.0, 925.0, 935.0), (910.0, 900.0, 840.0)):
+        steps.append(bench.command(CommandAction.BEGIN, machine="north-7"))
+        steps.append(bench.command(CommandAction.ACKNOWLEDGE))
+        for number, peak_kpa in enumerate(peaks_kpa):
+            steps.append(bench.crank(peak_kpa - 60.0, 40.0 if number else 6.0))
+            steps.append(bench.command(CommandAction.STRIKE))
+            steps.append(bench.crank(peak_kpa))
+            steps.append(bench.crank(peak_kpa + 2.0))
+        steps.append(bench.command(CommandAction.FINISH))
+        bench.now_s += 86_400.0
+    shop = shop_in(tmp_path)
+
+    async def write() -> None:
+        async with Journal.open(shop.journal) as journal:
+            for step in steps:
+                await journal.record(step.entries, step.outgoing())
+
+    asyncio.run(write())
+    now = datetime.now(UTC)
+    with Store(database_url(database, tmp_path)) as store:
+        store.prepare()
+        filed = [
+            sort_message(f"gaugelink/bay-3/{one.topic_suffix}", one.payload_json.encode(), now)
+            for step in steps
+            for one in step.outgoing()
+        ]
+        written = store.write([one for one in filed if one is not None])
+        assert not written.quarantined
+    return shop
+
+
+def from_journal(shop, what):
+    async def reading():
+        async with Journal.open(shop.journal, read_only=True) as journal:
+            return await what(Records(shop, journal), journal)
+
+    return asyncio.run(reading())
+
+
+def test_every_test_is_judged_the_same_from_either(shop, database):
+    ours = from_journal(shop, lambda records, _: records.tests())
+    theirs = read_archive(shop, database, lambda records, _: records.tests())
+    assert len(ours) == len(theirs) == 2
+    for one, other in zip(ours, theirs, strict=True):
+        assert one.verdict is not None
+        assert one.values == other.values
+        assert one.verdict == other.verdict
+        assert one.conditions == other.conditions
+        assert (one.stored.test_id, one.stored.closed, one.gauge) == (
+            other.stored.test_id,
+            other.stored.closed,
+            other.gauge,
+        )
+        assert one.events == other.events
+
+
+def test_history_is_the_same_from_either(shop, database):
+    ours, ours_tests, _ = from_journal(shop, lambda records, _: records.history("north-7"))
+    theirs, theirs_tests, _ = read_archive(shop, database, lambda records, _: records.history("north-7"))
+    assert len(ours_tests) == len(theirs_tests) == 2
+    for one, other in zip(ours.trends, theirs.trends, strict=True):
+        assert one.cylinder == other.cylinder
+        assert one.level_kpa.value == pytest.approx(other.level_kpa.value, rel=1e-6)
+
+
+def test_the_commands_read_the_archive_and_need_no_journal(shop, database, tmp_path):
+    config = write_shop(tmp_path)
+    run = CliRunner()
+    told = {}
+    for source, where in (("journal", []), ("archive", ["--archive", database])):
+        if source == "archive":
+            shop.journal.unlink()
+        out = tmp_path / f"{source}.csv"
+        for words in (["export", str(out)], ["report"], ["history", "north-7", "--json"], ["history", "--fleet"]):
+            result = run.invoke(app, [*words, "-c", str(config), *where])
+            assert result.exit_code == 0, result.output
+            told[source, words[0]] = result.stdout
+        with out.open() as file:
+            told[source, "export"] = list(csv.DictReader(file))
+    assert len(told["archive", "export"]) == len(told["journal", "export"]) > 0
+    for one, other in zip(told["journal", "export"], told["archive", "export"], strict=True):
+        assert one["cylinder"] == other["cylinder"]
+        assert {key: value for key, value in one.items() if "kpa" in key} == {
+            key: value for key, value in other.items() if "kpa" in key
+        }
+    assert re.search(r"MAG", told["archive", "report"])
+
+
+def test_an_archive_that_is_not_there_is_told(shop, tmp_path, postgres):
+    with pytest.raises(ArchiveError, match="no archive"):
+        read_archive(shop, f"sqlite:///{tmp_path / 'none.db'}", lambda records, _: records.tests())
+    assert not (tmp_path / "none.db").exists()
+    with pytest.raises(ArchiveError, match="cannot be used"):
+        read_archive(shop, postgres.database(), lambda records, _: records.tests())
+
+
+def test_a_test_of_a_later_version_is_told_and_not_guessed_at(shop, database, tmp_path):
+    topic, payload = published("test", "bay-3", machine="north-7", kind="frozen", cylinders=[])
+    assert json.loads(payload)["kind"] == "frozen"
+    with Store(database_url(database, tmp_path)) as store:
+        message = sort_message(topic, payload, datetime.now(UTC))
+        assert message is not None
+        store.write([message])
+    with pytest.raises(ArchiveError, match="cannot be read by this version"):
+        read_archive(shop, database, lambda records, _: records.tests())
