@@ -1,6 +1,6 @@
 // The engine as it lies: bores along the crankshaft, and on each one the staircase of its strokes.
 import { byId, el, setText, sign, svg } from "./dom.js";
-import { number, withUnit, words } from "./units.js";
+import { half, number, withUnit, words } from "./units.js";
 import { machineOf, unitOf } from "./store.js";
 
 const STATUS = {
@@ -28,7 +28,7 @@ function makeCylinder(name, asked) {
     "button",
     { type: "button", class: "cylinder", onclick: () => asked(name) },
     parts.stage,
-    el("span", { class: "shaft" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name)),
+    el("span", { class: "shaft" }, el("span", { class: "barrel" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name))),
     parts.status, parts.interval, parts.pulls,
   );
   parts.item = el("li", {}, parts.button);
@@ -88,10 +88,11 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   parts.item.dataset.next = String(test.next_cylinder === cylinder.name && !test.closed);
   const read = reading !== null;
   setText(parts.value, read ? number(reading, unit) : "–");
+  parts.value.style.setProperty("--letters", Math.max(3, parts.value.textContent.length));
   parts.value.classList.toggle("none", !read);
   parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
   parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
-  setText(parts.interval, read && interval !== null ? `± ${number(interval, unit, 1)} ${unit}` : "");
+  setText(parts.interval, read && interval !== null ? `± ${half(interval, unit)} ${unit}` : "");
   const counted = cylinder.readings.filter((pull) => pull.counted);
   const taken = Math.min(counted.length, test.repeats);
   parts.ring.setAttribute("stroke-dasharray", `${(100 * taken) / Math.max(1, test.repeats)} 100`);
@@ -103,7 +104,7 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   );
   const flags = [...new Set(counted.flatMap((pull) => pull.flags))].map(words);
   const said = read
-    ? `${withUnit(reading, unit)} plus or minus ${number(interval ?? 0, unit, 1)}`
+    ? `${withUnit(reading, unit)} plus or minus ${half(interval ?? 0, unit)}`
     : "no reading";
   parts.button.setAttribute(
     "aria-label",
@@ -126,6 +127,9 @@ export function drawEngine(one, stale, asked) {
     list.replaceChildren(...[...drawn.values()].map((parts) => parts.item));
     list.dataset.shown = shown;
     list.style.setProperty("--count", cylinders.length);
+    // On a narrow screen a long engine lies in two rows or more, a bank in each where there are two.
+    const row = Math.ceil(cylinders.length / 2);
+    list.style.setProperty("--columns", cylinders.length <= 4 ? cylinders.length : Math.min(row, 4));
   }
   const machine = machineOf(test);
   list.dataset.layout = machine?.layout ?? "listed";

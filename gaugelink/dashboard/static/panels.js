@@ -1,8 +1,7 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign } from "./dom.js";
-import { number, withUnit, words } from "./units.js";
+import { clock, half, withUnit, words } from "./units.js";
 import { bench, isSilent, machineOf, state, trouble, unitOf } from "./store.js";
-import { clock } from "./units.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -128,7 +127,7 @@ export function drawVerdict() {
     byId("spread"),
     spread === null
       ? ""
-      : `Spread ${number(spread, unit, 1)} ± ${number(test.spread_u_kpa ?? 0, unit, 1)} ${unit}` +
+      : `Spread ${half(spread, unit)} ± ${half(test.spread_u_kpa ?? 0, unit)} ${unit}` +
           (test.spread_percent !== null ? `, ${test.spread_percent.toFixed(1)} % of the highest` : ""),
   );
   // While cylinders are missing there is nothing to say of the engine yet, however the word would be.

@@ -72,6 +72,8 @@ function makePlot(gauge, unit, height) {
     box,
   );
   plots.set(gauge, plot);
+  // One more beside them changes the width of the others.
+  fitAll();
   return plot;
 }
 
@@ -79,6 +81,12 @@ function heights(count) {
   const narrow = innerWidth < 700;
   if (count <= 1) return narrow ? 150 : Math.max(150, Math.round(innerHeight * 0.18));
   return narrow ? 110 : 130;
+}
+
+function fitAll() {
+  for (const plot of plots.values()) {
+    plot.chart.setSize({ width: Math.max(120, plot.box.clientWidth), height: heights(plots.size) });
+  }
 }
 
 function drawPlot(plot, trace, passed, unit) {
@@ -142,10 +150,6 @@ function frame(at) {
 
 export function runTraces() {
   readInk();
-  addEventListener("resize", () => {
-    for (const plot of plots.values()) {
-      plot.chart.setSize({ width: Math.max(120, plot.box.clientWidth), height: heights(plots.size) });
-    }
-  });
+  addEventListener("resize", fitAll);
   requestAnimationFrame(frame);
 }

@@ -5,6 +5,8 @@ const DECIMALS = { bar: 2, "kgf/cm2": 2 };
 export const fromKpa = (kpa, unit) => kpa / (KPA[unit] ?? 1);
 export const digits = (unit) => DECIMALS[unit] ?? 0;
 export const number = (kpa, unit, more = 0) => fromKpa(kpa, unit).toFixed(digits(unit) + more);
+// Half an interval: one digit more than a reading where readings are whole.
+export const half = (kpa, unit) => number(kpa, unit, digits(unit) ? 0 : 1);
 export const withUnit = (kpa, unit, more = 0) => `${number(kpa, unit, more)} ${unit}`;
 export const words = (flag) => flag.replaceAll("_", " ");
 export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
