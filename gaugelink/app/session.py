@@ -111,7 +111,7 @@ class Session:
         self._engine = self._engine_of(self._test.plan.machine)
         self._acknowledged = self._test.state.acknowledged
         self._events = {event.event_id: event.event for event in events}
-        return self._step(self._test.resume(now_s), at)
+        return self._step(self._test.resume(now_s), at, changed=True)
 
     def hold_against(self, dry: tuple[Sequence[ReadingValue], VerdictConditions] | None) -> None:
         """Give the last dry test of the machine whose test begins or goes on; None when there is none."""

@@ -198,3 +198,14 @@ def test_a_gauge_past_its_calibration_is_flagged_on_every_reading(tmp_path: Path
     assert (
         Flag.CALIBRATION_OVERDUE not in bench.session.corrected("amber", pull(930.0), AT.date().replace(month=1)).flags
     )
+
+
+def test_a_test_that_is_done_is_told_again_after_a_restart(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    (entry,) = of(bench.whole_test(930.0, 925.0, 935.0), TestEntry)
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, AT, bench.at, False)
+    resumed = Bench(tmp_path).session.resume(stored, [], 5.0, bench.at)
+    assert resumed.state is not None
+    assert resumed.state.phase is Phase.DONE
+    assert [message.topic_suffix for message in resumed.messages] == ["test"]
