@@ -167,7 +167,9 @@ def _decimal_float(value: float, mantissa_bits: int, exponent_bits: int, order: 
     """IEEE 11073-20601 floats: mantissa times a power of ten; the ends of the mantissa's range are special values."""
     largest = (1 << (mantissa_bits - 1)) - 3
     lowest, highest = -(1 << (exponent_bits - 1)), (1 << (exponent_bits - 1)) - 1
-    exponent = lowest if value == 0 else max(lowest, math.ceil(math.log10(abs(value) / largest)))
+    share = abs(value) / largest
+    # What is too small for the smallest exponent, or for the division, is nothing.
+    exponent = max(lowest, math.ceil(math.log10(share))) if share > 0 else lowest
     exponent = min(exponent, highest)
     mantissa = min(largest, max(-largest, round(value / 10.0**exponent)))
     raw = ((exponent & ((1 << exponent_bits) - 1)) << mantissa_bits) | (mantissa & ((1 << mantissa_bits) - 1))

@@ -136,7 +136,7 @@ class _Chain:
     """Of each cylinder, the level that its peaks show and its relative standard deviation."""
 
 
-_WIDTH = 64
+_WIDTH = 128
 """Chains that are kept at each event; the likeliest few carry nearly all of the weight."""
 _LIGHTEST = -14.0
 """Chains lighter than this beside the likeliest (natural logarithm) are dropped."""
