@@ -7,6 +7,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from gaugelink.app.archived import archived_journal
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import RecordedTest as Judged
 from gaugelink.app.records import Records
@@ -50,13 +51,18 @@ def machines_of(shop: Shop) -> tuple[Machine, ...]:
 
 
 class JournalRecord:
-    """A shop's journal as the page's record. The journal is opened anew for each question, to read only."""
+    """A shop's journal, or an archive, as the page's record. It is opened anew for each question, to read only."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, archive: str | None = None) -> None:
         self._shop = shop
+        self._archive = archive
 
     @asynccontextmanager
-    async def _records(self) -> AsyncIterator[Records]:
+    async def _records(self, machine: str | None = None) -> AsyncIterator[Records]:
+        if self._archive is not None:
+            async with archived_journal(self._shop, self._archive, machine) as copy:
+                yield Records(self._shop, copy)
+            return
         if not self._shop.journal.exists():
             raise SettingsError("There is no journal yet: it begins with the first test.")
         async with Journal.open(self._shop.journal, read_only=True) as journal:
@@ -69,7 +75,7 @@ class JournalRecord:
             GaugelinkError: the machine is not in the fleet, or the journal cannot be read.
         """
         self._shop.fleet.find(machine)
-        async with self._records() as records:
+        async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
             tests = await records.tests(machine)
         at_sea_level = {test.test_id: {one.cylinder: one.sea_level_kpa for one in test.readings} for test in past}
@@ -187,7 +193,11 @@ async def page_beside(shop: Shop, port: int, notice: str = "") -> AsyncIterator[
 
 @asynccontextmanager
 async def show_page(
-    shop: Shop, door: Door, benches: Sequence[str], certificate: Certificate | None = None
+    shop: Shop,
+    door: Door,
+    benches: Sequence[str],
+    certificate: Certificate | None = None,
+    archive: str | None = None,
 ) -> AsyncIterator[None]:
     """Serve the page as a process of its own, until the block ends.
 
@@ -201,7 +211,7 @@ async def show_page(
         shop.settings.broker,
         benches,
         machines=machines_of(shop),
-        record=JournalRecord(shop),
+        record=JournalRecord(shop, archive),
         certificate=certificate,
     ):
         yield

@@ -1,4 +1,4 @@
-"""A journal made from the archive, so that history, report and export read either by the same code.
+"""A journal made from the archive, so that history, report, export and the page read either by the same code.
 
 It holds what is published: tests, cranking events with strokes and budgets, the history of readings, leak-downs. It
 does not hold what stays on the bench: raw samples (so no traces), jobs, calibrations, odometers, readings that were

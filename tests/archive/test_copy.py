@@ -12,10 +12,12 @@ from typer.testing import CliRunner
 from gaugelink.app.archived import read_archive
 from gaugelink.app.cli import app
 from gaugelink.app.records import Records
+from gaugelink.app.shoppage import JournalRecord
 from gaugelink.archive.settings import database_url
 from gaugelink.archive.store import Store
 from gaugelink.archive.wire import sort_message
 from gaugelink.broker.commands import CommandAction
+from gaugelink.dashboard.record import Form, MachineRecord
 from gaugelink.errors import ArchiveError
 from gaugelink.journal import Journal
 from tests.app.shops import shop_in, write_shop
@@ -114,6 +116,20 @@ def test_the_commands_read_the_archive_and_need_no_journal(shop, database, tmp_p
             key: value for key, value in other.items() if "kpa" in key
         }
     assert re.search(r"MAG", told["archive", "report"])
+
+
+def test_the_pages_record_is_the_same_from_either(shop, database):
+    async def ask(record: JournalRecord) -> tuple[MachineRecord, bytes]:
+        history = await record.history("north-7")
+        return history, await record.report(history.tests[-1].test_id, Form.HTML)
+
+    ours, page = asyncio.run(ask(JournalRecord(shop)))
+    theirs, other_page = asyncio.run(ask(JournalRecord(shop, database)))
+    assert [test.readings_kpa for test in theirs.tests] == [test.readings_kpa for test in ours.tests]
+    assert [test.summary for test in theirs.tests] == [test.summary for test in ours.tests]
+    assert len(ours.tests) == 2
+    assert b"<html" in page[:200]
+    assert b"<html" in other_page[:200]
 
 
 def test_an_archive_that_is_not_there_is_told(shop, tmp_path, postgres):

@@ -27,6 +27,9 @@ def dashboard_command(
     name: Annotated[list[str] | None, typer.Option(help="A host name under which the page is asked for.")] = None,
     certificate: Annotated[Path | None, typer.Option(help="Certificate for HTTPS, PEM.")] = None,
     key: Annotated[Path | None, typer.Option(help="Its key, PEM.")] = None,
+    archive: Annotated[
+        str | None, typer.Option(help="Look tests up in this archive: sqlite:///FILE, postgresql://USER@HOST/NAME.")
+    ] = None,
 ) -> None:
     """Serve the shop page until Ctrl-C: watch a bench and steer it from a wall screen or a phone."""
     from gaugelink.app.shopfile import load_shop
@@ -50,7 +53,7 @@ def dashboard_command(
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, stop.set)
-        async with show_page(shop, door, bench or [shop.name], proof):
+        async with show_page(shop, door, bench or [shop.name], proof, archive):
             typer.echo(door.sentence())
             await stop.wait()
 
