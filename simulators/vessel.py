@@ -66,7 +66,7 @@ def _leak_kg_s(vessel: Vessel, p: float, kelvin: float) -> float:
         * (1.0 + (_G - 1.0) / 2.0 * mach**2) ** (-(_G + 1.0) / 2.0 / (_G - 1.0))
     )
     seep = vessel.seep_m3_per_pa_s * (p * p - out * out) / (2.0 * _R * kelvin)
-    return hole + seep
+    return float(hole + seep)
 
 
 def watch(
