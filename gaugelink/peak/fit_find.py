@@ -23,6 +23,8 @@ _FOOT_NOISE = 0.03
 """Standard deviation of the samples between pulses, as a share of the highest one: pumping and exhaust."""
 _HEIGHTS = np.geomspace(0.15, 4.5, 16)
 _WIDTH_STEP = 0.08
+_PLACES = np.linspace(0.0, 3.2, 97)
+"""Places on a pulse, in half widths from its peak."""
 _LEVELS = (1.0, 1.8, 3.2)
 """Height of the peaks over the highest sample: a slow gauge may have missed every one of them."""
 _GRID_S = 0.0025
@@ -106,9 +108,10 @@ def _trains(
     cell: IndexArray, y: FloatArray, cells: int, guesses: list[tuple[float, float]]
 ) -> dict[tuple[float, float], Train]:
     tables: dict[int, FloatArray] = {}
+    costs = _costs(y)
     found = {}
     for share, level in guesses:
-        train = _train(cell, y, cells, share, level, tables)
+        train = _train(cell, costs, cells, share, level, tables)
         if train is not None:
             found[share, level] = train
     return found
@@ -120,28 +123,32 @@ def _huber(ratio: FloatArray) -> FloatArray:
     return np.where(size < 3.0, 0.5 * size**2, 3.0 * size - 4.5)
 
 
-def _gains(cell: IndexArray, y: FloatArray, cells: int, width: float) -> FloatArray:
-    """Log likelihood gained at each cell by a pulse of `width` cells and each of `_HEIGHTS`, shape (h, cells)."""
-    reach = int(1.6 * width) + 1
-    offset = np.arange(-reach, reach + 1)
-    u = offset / (0.5 * width)
-    kernel = (1.0 + 0.55 * u**2) ** -1.6
-    kernel = np.clip((kernel - kernel[0]) / (1.0 - kernel[0]), 0.0, None)
+def _costs(y: FloatArray) -> FloatArray:
+    """Log likelihood that each sample gains when it lies at each of `_PLACES` of a pulse, shape (h, n, u)."""
+    kernel = (1.0 + 0.55 * _PLACES**2) ** -1.6
+    kernel = np.clip((kernel - kernel[-1]) / (1.0 - kernel[-1]), 0.0, None)
     model = _HEIGHTS[:, None] * kernel[None, :]
     # A rough pulse is most wrong on its flanks, where a small error of time or width weighs most.
     spread = np.hypot(_FOOT_NOISE, model * (0.05 + 0.45 * (1.0 - kernel)) * np.sqrt(kernel)[None, :])
+    quiet = _huber(y / _FOOT_NOISE)[None, :, None]
+    cost = _huber((y[None, :, None] - model[:, None, :]) / spread[:, None, :])
+    return quiet - cost - np.log(spread / _FOOT_NOISE)[:, None, :]
+
+
+def _gains(cell: IndexArray, costs: FloatArray, cells: int, width: float) -> FloatArray:
+    """Log likelihood gained at each cell by a pulse of `width` cells and each of `_HEIGHTS`, shape (h, cells)."""
+    reach = int(1.6 * width) + 1
+    place = np.abs(np.arange(-reach, reach + 1)) / (0.5 * width)
+    nearest = np.minimum(np.round(place / _PLACES[1]).astype(np.intp), len(_PLACES) - 1)
+    own = costs[:, :, nearest]
     gains = np.zeros((len(_HEIGHTS), cells + 2 * reach))
-    quiet = _huber(y / _FOOT_NOISE)
-    widen = np.log(spread / _FOOT_NOISE)
-    for j, shift in enumerate(offset):
-        cost = _huber((y[None, :] - model[:, j, None]) / spread[:, j, None]) + widen[:, j, None]
-        # two samples in one cell happen only where the clock was resynchronised; the later one stands
-        gains[:, cell - shift + reach] += quiet[None, :] - cost
+    for k, at in enumerate(cell):
+        gains[:, at : at + 2 * reach + 1] += own[:, k]
     return gains[:, reach : reach + cells]
 
 
 def _train(
-    cell: IndexArray, y: FloatArray, cells: int, share: float, level: float, tables: dict[int, FloatArray]
+    cell: IndexArray, costs: FloatArray, cells: int, share: float, level: float, tables: dict[int, FloatArray]
 ) -> Train | None:
     """Most likely train of pulses whose width is `share` of their period; times in seconds from the first cell."""
     longest = max(min(LONGEST_PERIOD_S / _GRID_S, cells), 2.0 * SHORTEST_PERIOD_S / _GRID_S)
@@ -153,10 +160,15 @@ def _train(
     unlikely[1.5 * level < _HEIGHTS] = 30.0
     gains = np.empty((count, cells))
     heights = np.empty((count, cells))
+    picked = -1
     for j, period in enumerate(periods):
         width = max(round(np.log(max(share * float(period), 2.0)) / _WIDTH_STEP), 1)
+        if width == picked:
+            gains[j], heights[j] = gains[j - 1], heights[j - 1]
+            continue
+        picked = width
         if width not in tables:
-            tables[width] = _gains(cell, y, cells, float(np.exp(width * _WIDTH_STEP)))
+            tables[width] = _gains(cell, costs, cells, float(np.exp(width * _WIDTH_STEP)))
         pick = (tables[width] - unlikely[:, None]).argmax(axis=0)
         gains[j] = np.take_along_axis(tables[width], pick[None, :], axis=0)[0] - unlikely[pick]
         heights[j] = _HEIGHTS[pick]
