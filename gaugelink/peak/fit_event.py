@@ -20,6 +20,8 @@ _SHORT = 400
 """Samples below which an event can leave room for several readings of it, and a few more fits cost little."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
+_HOPELESS = 15.0
+"""The same of a fit that has not been finished."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
@@ -55,7 +57,7 @@ def fit_event(
     rod_ratio = hints.rod_ratio or ROD_RATIO
     problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
-    fits = _grown(problem, [solve(problem, _begin(train, problem), start) for train in trains], start)
+    fits = _grown(problem, _solved(problem, trains, start), start)
     if not dense and len(time_s) < _SHORT:
         fits = _ranked(fits + [solve(problem, other, start) for fit in fits[:2] for other in _ends_weaker(fit)])
     doubt = start
@@ -69,6 +71,13 @@ def fit_event(
     return gathered(
         problem, fits, doubt, Scale(scale, zero, 0.0 if zero_kpa is not None else _OWN_ZERO_U * scale, floor)
     )
+
+
+def _solved(problem: Problem, trains: list[Train], doubt: Doubt) -> list[Fit]:
+    """Fits that begin at `trains`; those that a short look shows to be hopeless are left out."""
+    looks = [solve(problem, _begin(train, problem), doubt, rounds=1, steps=6) for train in trains]
+    best = min(look.evidence for look in looks)
+    return [solve(problem, look.strokes, doubt) for look in looks if look.evidence - best < _HOPELESS]
 
 
 def _ranked(fits: list[Fit]) -> list[Fit]:

@@ -27,6 +27,9 @@ _DIFFERENT = 3.0
 _ANY_STROKE, _END_STROKE, _HARDLY_SEEN, _BARELY_SEEN = 0.4, 1.2, 0.6, 1.6
 _NOT_OVER_THE_TOP = 0.7
 """A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
+_NOT_LIKE_THE_OTHERS = 10.0
+"""Excess of squared misfit from which a slow last stroke did not go over the top, however high: a crank that turns
+back makes another pulse than one that crawls over."""
 _POOR = 0.1
 """Root mean square of the residuals on the pulses, as a share of the peaks, from which a fit is poor."""
 
@@ -174,7 +177,7 @@ def _pulse_rate(strokes: Strokes, known: BoolArray, strange: FloatArray) -> floa
         return None
     usual = float(np.median(strokes.peak[over]))
     slow = strokes.log_speed - float(np.median(strokes.log_speed[over])) < -0.5
-    thrown_back = (strokes.peak < _NOT_OVER_THE_TOP * usual) | (slow & (strange > 2.0))
+    thrown_back = (strokes.peak < _NOT_OVER_THE_TOP * usual) | (slow & (strange > _NOT_LIKE_THE_OTHERS))
     while len(over) > 1 and thrown_back[over[-1]]:
         over = over[:-1]
     if len(over) < 2:

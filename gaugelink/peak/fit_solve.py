@@ -14,6 +14,10 @@ _TAIL = 4.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
 
 
+_DENSE = 130
+"""Parameters below which a dense product is quicker than a sparse one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Doubt:
     """Standard deviations of what keeps a sample from the model, in units of the typical height."""
@@ -166,6 +170,8 @@ def _inverse(normal: FloatArray) -> FloatArray:
 
 def _squared(prior: Terms) -> FloatArray:
     """Normal matrix of the prior; each of its rows touches few parameters."""
+    if prior.rows.shape[1] < _DENSE:
+        return prior.rows.T @ prior.rows
     rows = csr_array(prior.rows)
     out: FloatArray = (rows.T @ rows).toarray()
     return out
