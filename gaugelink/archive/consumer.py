@@ -97,6 +97,7 @@ class Consumer:
         self._problem: str | None = None
         self.fatal: str | None = None
         """Why the consumer can never work here, or None."""
+        self._said: str | None = None
         self._connected_s = 0.0
         self._settled = threading.Event()
         self.tally = Tally()
@@ -340,6 +341,9 @@ class Consumer:
         self._say(f"The broker at {self._where} cannot be reached.")
 
     def _say(self, problem: str | None) -> None:
+        if problem is not None and problem == self._said:
+            return
+        self._said = problem
         if problem is None:
             _LOG.info("Connected to the broker at %s.", self._where)
         else:
