@@ -132,7 +132,8 @@ def _costs(y: FloatArray) -> FloatArray:
     spread = np.hypot(_FOOT_NOISE, model * (0.05 + 0.45 * (1.0 - kernel)) * np.sqrt(kernel)[None, :])
     quiet = _huber(y / _FOOT_NOISE)[None, :, None]
     cost = _huber((y[None, :, None] - model[:, None, :]) / spread[:, None, :])
-    return quiet - cost - np.log(spread / _FOOT_NOISE)[:, None, :]
+    out: FloatArray = quiet - cost - np.log(spread / _FOOT_NOISE)[:, None, :]
+    return out
 
 
 def _gains(cell: IndexArray, costs: FloatArray, cells: int, width: float) -> FloatArray:

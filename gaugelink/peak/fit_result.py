@@ -24,7 +24,12 @@ _TOP_SHARE = 0.0006
 """The same of a polynomial through the top."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
-_ANY_STROKE, _END_STROKE, _HARDLY_SEEN, _BARELY_SEEN = 0.4, 1.2, 0.6, 1.6
+_ANY_STROKE, _END_STROKE = 0.4, 1.2
+_HARDLY_SEEN = np.array([1.6, 1.6, 1.9, 0.9, 0.4, 0.0])
+"""Added for a stroke with 0, 1, ... samples on the upper part of its pulse. Two are the worst: they seem to tell
+height and time, but lie on one flank as often as on either side."""
+_WIDE = 0.06
+"""Relative expanded uncertainty that marks an event as under-sampled when a quarter of its strokes exceed it."""
 _NOT_OVER_THE_TOP = 0.7
 """A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
 _NOT_LIKE_THE_OTHERS = 10.0
@@ -90,7 +95,9 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
     known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
     flags = set()
-    if float(np.median(width)) < _FEWEST_PER_WIDTH * float(np.median(np.diff(problem.time_s))):
+    relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
+    slow = float(np.median(width)) < _FEWEST_PER_WIDTH * float(np.median(np.diff(problem.time_s)))
+    if slow or (support[known].size and float(support[known].min()) < 5.0 and np.percentile(relative, 75) > _WIDE):
         flags.add(Flag.UNDER_SAMPLED)
     if strokes.time_s[0] < width[0] or end_s - strokes.time_s[-1] < width[-1]:
         flags.add(Flag.SHORT_RECORD)
@@ -158,8 +165,9 @@ def _unseen(support: FloatArray) -> FloatArray:
     """
     share = np.full(len(support), _ANY_STROKE)
     share[[0, -1]] += _END_STROKE
-    share += np.where(support <= 1.0, _BARELY_SEEN, np.where(support <= 4.0, _HARDLY_SEEN, 0.0))
-    return share
+    fewest = np.minimum(support, len(_HARDLY_SEEN) - 1).astype(np.intp)
+    out: FloatArray = share + _HARDLY_SEEN[fewest]
+    return out
 
 
 def _misfit(fit: Fit, strange: FloatArray) -> float:
