@@ -139,8 +139,10 @@ class Consumer:
                 elif self._leave and self._settled.is_set():
                     break
         finally:
-            self._end()
-            network.join()
+            # More than once: the client library forgets a wish to disconnect that comes while it begins to reconnect.
+            while network.is_alive():
+                self._end()
+                network.join(_LOOK_S)
         if self.fatal is not None:
             raise BrokerError(self.fatal)
         return self.tally
