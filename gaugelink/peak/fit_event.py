@@ -61,12 +61,12 @@ def fit_event(
     if not dense and len(time_s) < _SHORT:
         fits = _ranked(fits + [solve(problem, other, start) for fit in fits[:2] for other in _ends_weaker(fit)])
     doubt = start
-    for _ in range(2):
+    for rounds in (2, 4):
         doubt = tuned(problem, fits[0], doubt, floor)
         plain = replace(doubt, strange=())
         count = len(fits[0].strokes.peak)
         fits = _ranked(
-            [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain) for fit in fits]
+            [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits]
         )
     return gathered(
         problem, fits, doubt, Scale(scale, zero, 0.0 if zero_kpa is not None else _OWN_ZERO_U * scale, floor)

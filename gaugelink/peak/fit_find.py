@@ -27,6 +27,8 @@ _PLACES = np.linspace(0.0, 3.2, 97)
 """Places on a pulse, in half widths from its peak."""
 _LEVELS = (1.0, 1.8, 3.2)
 """Height of the peaks over the highest sample: a slow gauge may have missed every one of them."""
+_LIKELY_WIDTHS = 2
+"""Widths for which the other levels are tried too."""
 _GRID_S = 0.0025
 _PERIOD_STEP = 0.045
 """Step of the logarithm of the period."""
@@ -93,8 +95,10 @@ def by_their_times(time_s: FloatArray, pressure: FloatArray) -> list[Train]:
     # The trial looks where the event is loudest.
     start = max(0, min(int(cell[int(np.argmax(y))]) - trial // 2, cells - trial))
     chosen = (cell >= start) & (cell < start + trial)
-    guesses = [(width, level) for width in _WIDTHS for level in _LEVELS]
-    found = _trains(cell[chosen] - start, y[chosen], trial, guesses)
+    tried = cell[chosen] - start, y[chosen], trial
+    found = _trains(*tried, [(width, _LEVELS[0]) for width in _WIDTHS])
+    likely = sorted(found, key=lambda guess: -found[guess].score)[:_LIKELY_WIDTHS]
+    found |= _trains(*tried, [(width, level) for width, _ in likely for level in _LEVELS[1:]])
     if trial < cells:
         promising = sorted(found, key=lambda guess: -found[guess].score)[:3]
         found = _trains(cell, y, cells, promising)
