@@ -20,6 +20,8 @@ _SHORT = 400
 """Samples below which an event can leave room for several readings of it, and a few more fits cost little."""
 _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
+_WELL_SEEN = 2
+"""Samples on the upper part of an end stroke above which its height is not in question."""
 _HOPELESS = 15.0
 """The same of a fit that has not been finished."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
@@ -50,7 +52,7 @@ def fit_event(
         train = by_their_tops(time_s, y, floor)
         trains = [] if train is None else [train]
     else:
-        trains = _distinct(by_their_times(time_s, y))[: 6 if len(time_s) < _SHORT else 2]
+        trains = _distinct(by_their_times(time_s, y))[: 4 if len(time_s) < _SHORT else 2]
     if not trains:
         return None
     mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
@@ -115,6 +117,9 @@ def _ends_weaker(fit: Fit) -> list[Strokes]:
     """The strokes with the first or the last one at half its height: a slow gauge may not tell, and both count."""
     out = []
     for end in (0, -1):
+        own = slice(fit.seen.starts[0], fit.seen.starts[1]) if end == 0 else slice(fit.seen.starts[-2], None)
+        if np.count_nonzero(fit.seen.height[own] > 0.3) > _WELL_SEEN:
+            continue
         peak = fit.strokes.peak.copy()
         peak[end] *= 0.5
         out.append(replace(fit.strokes, peak=peak))
