@@ -35,6 +35,9 @@ _NOT_OVER_THE_TOP = 0.7
 _NOT_LIKE_THE_OTHERS = 10.0
 """Excess of squared misfit from which a slow last stroke did not go over the top, however high: a crank that turns
 back makes another pulse than one that crawls over."""
+_LEAST_TOLD = 0.5
+"""Standard uncertainty of the fit, as a share of the peak, from which the samples say nothing of a stroke; with what
+the model leaves out it may reach all of the peak."""
 _POOR = 0.1
 """Root mean square of the residuals on the pulses, as a share of the peaks, from which a fit is poor."""
 
@@ -93,7 +96,8 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
     end_s = float(problem.time_s[-1])
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
-    known = (peak_u < 0.5 * strokes.peak) & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
+    told = (peak_u < _LEAST_TOLD * strokes.peak) & (np.hypot(peak_u, model_u) < strokes.peak)
+    known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
     flags = set()
     relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
     slow = float(np.median(width)) < _FEWEST_PER_WIDTH * float(np.median(np.diff(problem.time_s)))
