@@ -10,9 +10,8 @@ import typer
 from pydantic import ValidationError
 from rich.console import Console
 
-from gaugelink.app.asking import ask
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send
 from gaugelink.app.leak_telling import decay_limit
-from gaugelink.app.shopfile import load_shop
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
@@ -22,28 +21,15 @@ from gaugelink.leak.limits import Practice
 
 group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
 
-Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
-AsJson = Annotated[bool, typer.Option("--json", help="The answer as one JSON object.")]
-By = Annotated[str, typer.Option(help="Who asks; it is kept in the record.")]
 Unit = Annotated[PressureUnit, typer.Option(help="Unit of the pressures given here.")]
 Machine = Annotated[str | None, typer.Argument(help="Id of a machine of the fleet; the shop file's if left out.")]
 GaugeName = Annotated[str | None, typer.Option(help="The gauge; the shop's first if left out.")]
 Highest = Annotated[float | None, typer.Option(min=0, help="Never more than this pressure.")]
 
-_SHOP = Path("config/shop.toml")
-
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.add_typer(group, name="decay")
-
-
-def _send(config: Path, as_json: bool, command: Command) -> None:
-    shop = load_shop(config)
-    answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
-    typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
-    if not answer.ok:
-        raise typer.Exit(1)
 
 
 @group.command()
@@ -63,7 +49,7 @@ def begin(
     fixed_time: Annotated[bool, typer.Option("--fixed-time", help="Wait the whole time, by the book.")] = False,
     follow: Annotated[bool, typer.Option("--follow", help="Go on after the verdict; a tone follows the leak.")] = False,
     gauge: GaugeName = None,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     by: By = "",
     as_json: AsJson = False,
 ) -> None:
@@ -80,7 +66,7 @@ def begin(
         highest_kpa=_kpa(highest, unit),
         volume_cm3=volume_cm3,
     )
-    _send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+    send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
 
 
 @group.command()
@@ -100,7 +86,7 @@ def differential(
     unit: Unit = PressureUnit.PSI,
     follow: Annotated[bool, typer.Option("--follow", help="Go on after the first result.")] = False,
     gauge: GaugeName = None,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     by: By = "",
     as_json: AsJson = False,
 ) -> None:
@@ -117,7 +103,7 @@ def differential(
         highest_kpa=_kpa(highest, unit),
         follow=follow,
     )
-    _send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+    send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
 
 
 @group.command()
@@ -163,15 +149,15 @@ def orifice(
 
 
 @group.command()
-def acknowledge(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def acknowledge(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
-def stop(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def stop(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Stop the leak-down; what is known by then is written down."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
 
 
 @group.command()

@@ -1,39 +1,23 @@
 """``gaugelink test …``: what a person asks of the test that runs on a bench, from another terminal or a script."""
 
-import asyncio
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from gaugelink.app.asking import ask
-from gaugelink.app.shopfile import load_shop
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 
 group = typer.Typer(no_args_is_help=True, help="Steer the test that runs on a bench, through its broker.")
 
-Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
-AsJson = Annotated[bool, typer.Option("--json", help="The answer as one JSON object.")]
-By = Annotated[str, typer.Option(help="Who asks; it is kept in the record.")]
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
 Event = Annotated[str | None, typer.Option(help="Id of the event; the last one if left out.")]
-
-_SHOP = Path("config/shop.toml")
 
 
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.add_typer(group, name="test")
-
-
-def _send(config: Path, as_json: bool, command: Command) -> None:
-    shop = load_shop(config)
-    answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
-    typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
-    if not answer.ok:
-        raise typer.Exit(1)
 
 
 @group.command()
@@ -43,7 +27,7 @@ def begin(
     repeats: Annotated[int | None, typer.Option(min=1, max=10, help="Readings that must agree.")] = None,
     cylinder: Annotated[list[str] | None, typer.Option(help="Only these cylinders, in this order.")] = None,
     gauge: Annotated[str | None, typer.Option(help="The gauge that is moved.")] = None,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     by: By = "",
     as_json: AsJson = False,
 ) -> None:
@@ -58,33 +42,33 @@ def begin(
         cylinders=tuple(cylinder) if cylinder else None,
         gauge=gauge,
     )
-    _send(config, as_json, command)
+    send(config, as_json, command)
 
 
 @group.command()
-def acknowledge(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def acknowledge(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
-def redo(cylinder: SomeCylinder = None, config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def redo(cylinder: SomeCylinder = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Strike the readings of a cylinder and measure it again."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.REDO, cylinder=cylinder, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.REDO, cylinder=cylinder, by=by))
 
 
 @group.command()
-def skip(cylinder: SomeCylinder = None, config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def skip(cylinder: SomeCylinder = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Go on without a cylinder."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.SKIP, cylinder=cylinder, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.SKIP, cylinder=cylinder, by=by))
 
 
 @group.command()
 def assign(
-    cylinder: Cylinder, event: Event = None, config: Config = _SHOP, by: By = "", as_json: AsJson = False
+    cylinder: Cylinder, event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False
 ) -> None:
     """Give a reading to a cylinder, or move it there."""
-    _send(
+    send(
         config,
         as_json,
         Command(id=new_id(), action=CommandAction.ASSIGN, cylinder=cylinder, event_id=event, by=by),
@@ -92,42 +76,42 @@ def assign(
 
 
 @group.command()
-def answer(cylinder: Cylinder, config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def answer(cylinder: Cylinder, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Answer the question which cylinder it was."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.ANSWER, cylinder=cylinder, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.ANSWER, cylinder=cylinder, by=by))
 
 
 @group.command()
 def exchange(
     cylinder: Cylinder,
     other: Annotated[str, typer.Argument(help="The cylinder that it was mixed up with.")],
-    config: Config = _SHOP,
+    config: Config = SHOP,
     by: By = "",
     as_json: AsJson = False,
 ) -> None:
     """Two cylinders were mixed up: their readings change places."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by))
 
 
 @group.command()
-def strike(event: Event = None, config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def strike(event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Take a reading out; it stays in the record."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.STRIKE, event_id=event, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.STRIKE, event_id=event, by=by))
 
 
 @group.command()
-def take_back(event: Event = None, config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def take_back(event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Undo the last change of a reading."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.TAKE_BACK, event_id=event, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.TAKE_BACK, event_id=event, by=by))
 
 
 @group.command()
-def finish(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def finish(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Close the test with what there is."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.FINISH, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.FINISH, by=by))
 
 
 @group.command()
-def abandon(config: Config = _SHOP, by: By = "", as_json: AsJson = False) -> None:
+def abandon(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
     """Close the test; it proves nothing."""
-    _send(config, as_json, Command(id=new_id(), action=CommandAction.ABANDON, by=by))
+    send(config, as_json, Command(id=new_id(), action=CommandAction.ABANDON, by=by))
