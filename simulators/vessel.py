@@ -124,3 +124,18 @@ def watch(
         start_kpa=start_kpa,
         leak_kpa_per_min=flow * _R * vessel.wall_k / volume * 60.0 / 1e3,
     )
+
+
+def between_orifices_kpa(
+    supply_kpa: float, orifice_mm: float, hole_mm: float, *, kelvin: float = 293.15, ambient_abs_kpa: float = 101.325
+) -> float:
+    """Gauge pressure in a cylinder that is fed through an orifice and loses through a hole, both ideal nozzles."""
+    low, high = 0.0, supply_kpa
+    for _ in range(60):
+        inside = 0.5 * (low + high)
+        fed = Vessel(hole_mm=orifice_mm, ambient_abs_kpa=ambient_abs_kpa + inside)
+        leaking = Vessel(hole_mm=hole_mm, ambient_abs_kpa=ambient_abs_kpa)
+        gain = _leak_kg_s(fed, (ambient_abs_kpa + supply_kpa) * 1e3, kelvin)
+        loss = _leak_kg_s(leaking, (ambient_abs_kpa + inside) * 1e3, kelvin)
+        low, high = (inside, high) if gain > loss else (low, inside)
+    return 0.5 * (low + high)

@@ -17,13 +17,17 @@ from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import Decay, LeakRequest
+from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
+from gaugelink.engine.units import PressureUnit
 from gaugelink.leak.limits import practice_limit
 from simulators.shop import SimulatedShop, engine_under, simulated_shop
-from simulators.vessel import Vessel, watch
+from simulators.vessel import Vessel, between_orifices_kpa, watch
 
 VOLUME_CM3 = 900.0
+SUPPLY_KPA = 80.0 * PressureUnit.PSI.kpa
+ORIFICE_MM = 1.016
+"""80 psi through 0.040 in: FAA AC 43.13-1B, chapter 8, for bores below 5 in."""
 LONGEST_S = 420.0
 """The demo is given up after this, in simulated seconds."""
 _REST_S = 4.0
@@ -34,7 +38,7 @@ class LeakEar(Watcher):
 
     def __init__(self) -> None:
         self.pump = asyncio.Event()
-        """The mechanic was told to pump."""
+        """The mechanic was told to pump, or to let air in."""
         self.cautioned = asyncio.Event()
         self.done = asyncio.Event()
         self.result: Decay | None = None
@@ -46,7 +50,7 @@ class LeakEar(Watcher):
             self.said.append(prompt.text)
             if prompt.key is PromptKey.ACKNOWLEDGE:
                 self.cautioned.set()
-            elif prompt.key is PromptKey.LEAK_PUMP:
+            elif prompt.key in (PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR):
                 self.pump.set()
         if step.decay is not None:
             self.result = step.decay
@@ -81,10 +85,29 @@ async def pump_and_hold(simulated: SimulatedShop, hole_mm: float, seed: int) -> 
         await gauge.feed(steps[part], record.pressure_kpa[part])
 
 
+async def let_air_in(simulated: SimulatedShop, hole_mm: float, seed: int) -> None:
+    """Do what a mechanic does with regulated air: let it in slowly, and leave it on; the gauge sends on."""
+    gauge = next(iter(simulated.gauges.values()))
+    steady_kpa = between_orifices_kpa(SUPPLY_KPA, ORIFICE_MM, hole_mm)
+    time_s = np.arange(int(60.0 * gauge.rate_hz)) / gauge.rate_hz
+    rng = np.random.default_rng(seed)
+    inside = steady_kpa * np.clip((time_s - _REST_S) / 4.0, 0.0, 1.0) + rng.normal(0.0, 1.0, len(time_s))
+    each = round(gauge.rate_hz)
+    for first in range(0, len(time_s), each):
+        part = slice(first, first + each)
+        await gauge.feed(time_s[part], inside[part])
+
+
 async def run_leak_demo(
-    console: Console, *, hole_mm: float = 0.06, speed: float = 5.0, silent: bool = False, seed: int = 7
+    console: Console,
+    *,
+    hole_mm: float = 0.06,
+    differential: bool = False,
+    speed: float = 5.0,
+    silent: bool = False,
+    seed: int = 7,
 ) -> None:
-    """Run the demo in front of a person; it ends by itself."""
+    """Run the demo in front of a person; it ends by itself. `differential` shows regulated air into a cylinder."""
     console.print(Text(SIMULATION, style="bold"))
     with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
         shop = leak_shop(Path(folder))
@@ -95,7 +118,7 @@ async def run_leak_demo(
             watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [ear])
             daemon = Daemon(shop, simulated.radio, clock=Clock(speed), watchers=watchers, silent=silent)
             async with in_front_of(daemon, console, presenter, None) as stopped:
-                acting = asyncio.create_task(_act(daemon, ear, simulated, hole_mm, speed, seed))
+                acting = asyncio.create_task(_act(daemon, ear, simulated, hole_mm, differential, speed, seed))
                 ending = asyncio.ensure_future(stopped.wait())
                 await asyncio.wait([acting, ending], timeout=LONGEST_S / speed, return_when=asyncio.FIRST_COMPLETED)
                 acting.cancel()
@@ -111,20 +134,35 @@ async def run_leak_demo(
                 console.print(
                     Text(f"As a hole of {numbers['hole_mm']:.3f} mm ({low:.3f} to {high:.3f}); it is {hole_mm:g} mm.")
                 )
-            console.print(Text(f"After {ear.result.duration_s:.0f} s of the book's 600 s."))
+            if not differential:
+                console.print(Text(f"After {ear.result.duration_s:.0f} s of the book's 600 s."))
         console.print(Text(SIMULATION, style="dim"))
 
 
-async def _act(daemon: Daemon, ear: LeakEar, simulated: SimulatedShop, hole_mm: float, speed: float, seed: int) -> None:
+async def _act(
+    daemon: Daemon,
+    ear: LeakEar,
+    simulated: SimulatedShop,
+    hole_mm: float,
+    differential: bool,
+    speed: float,
+    seed: int,
+) -> None:
     await daemon.ready.wait()
-    request = LeakRequest(volume_cm3=VOLUME_CM3)
-    begin = Command(id=new_id(), action=CommandAction.BEGIN_DECAY, machine=MACHINE, by="demo", leak=request)
+    request, cylinder = LeakRequest(volume_cm3=VOLUME_CM3), None
+    if differential:
+        request = LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_kpa=SUPPLY_KPA, orifice_mm=ORIFICE_MM)
+        cylinder = "PTO"
+    begin = Command(
+        id=new_id(), action=CommandAction.BEGIN_DECAY, machine=MACHINE, by="demo", leak=request, cylinder=cylinder
+    )
     await daemon.obey(begin)
     await ear.cautioned.wait()
     await asyncio.sleep(LISTEN_S / speed)
     await daemon.obey(acknowledgement("simulated mechanic"))
     await ear.pump.wait()
-    pumping = asyncio.create_task(pump_and_hold(simulated, hole_mm, seed))
+    work = let_air_in if differential else pump_and_hold
+    pumping = asyncio.create_task(work(simulated, hole_mm, seed))
     await ear.done.wait()
     pumping.cancel()
     # The result stays in sight for a moment.

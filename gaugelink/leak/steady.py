@@ -17,6 +17,10 @@ JUMP_SHARE = 0.05
 """A change of more than this share of the supply within a second is the piston, not the leak."""
 
 
+_LOOKED_AT = 5
+"""Samples that tell whether there is air at all."""
+
+
 class SteadyPhase(StrEnum):
     """Where a differential leak-down stands."""
 
@@ -52,6 +56,10 @@ class SteadyWatch:
             self._drop(self._cylinder)
             self.over = p > self.limit.highest_kpa
             phase = self._next()
+            if phase is SteadyPhase.IDLE:
+                # The rest before the air comes must not be taken for a cylinder that rests under air.
+                while len(self._cylinder) > _LOOKED_AT:
+                    self._cylinder.popleft()
             if phase is not self.phase:
                 self.phase = phase
                 entered.append(phase)
@@ -73,7 +81,7 @@ class SteadyWatch:
         supply = self.limit.supply_kpa
         t = np.array([one for one, _ in self._cylinder])
         shown = np.array([one for _, one in self._cylinder])
-        if float(np.median(shown[-5:])) < 0.02 * supply:
+        if float(np.median(shown[-_LOOKED_AT:])) < 0.02 * supply:
             return SteadyPhase.IDLE
         if self.phase is SteadyPhase.STEADY:
             recent, before = shown[t > t[-1] - 0.5], shown[(t <= t[-1] - 0.5) & (t > t[-1] - 2.0)]

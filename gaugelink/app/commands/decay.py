@@ -27,6 +27,9 @@ GaugeName = Annotated[str | None, typer.Option(help="The gauge; the shop's first
 Highest = Annotated[float | None, typer.Option(min=0, help="Never more than this pressure.")]
 
 
+_CASE_HOLE_MM = 0.06
+
+
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.add_typer(group, name="decay")
@@ -162,16 +165,25 @@ def stop(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
 
 @group.command()
 def demo(
-    hole_mm: Annotated[float, typer.Option(min=0, max=2, help="The simulated case's hole; 0 for a tight one.")] = 0.06,
+    hole_mm: Annotated[
+        float, typer.Option(min=0, max=2, help="The simulated case's hole; 0 for a tight one.")
+    ] = _CASE_HOLE_MM,
+    differential: Annotated[
+        bool, typer.Option("--differential", help="Regulated air into a simulated cylinder instead.")
+    ] = False,
     speed: Annotated[float, typer.Option(min=0.5, max=20, help="Simulated seconds to a second.")] = 5.0,
     silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
 ) -> None:
-    """Show a whole hands-free decay of a simulated crankcase: real radio traffic, prompts, result."""
+    """Show a whole hands-free leak-down of a simulated case: real radio traffic, prompts, result."""
     from gaugelink.app.leak_demo import run_leak_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
-    asyncio.run(run_leak_demo(Console(), hole_mm=hole_mm, speed=speed, silent=silent, seed=seed))
+    # The loss of a healthy cylinder is that of a much larger hole than a crankcase may have.
+    hole = 0.8 if differential and hole_mm == _CASE_HOLE_MM else hole_mm
+    asyncio.run(
+        run_leak_demo(Console(), hole_mm=hole, differential=differential, speed=speed, silent=silent, seed=seed)
+    )
 
 
 def replay_files(
