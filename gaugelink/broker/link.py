@@ -25,6 +25,7 @@ from gaugelink.broker.commands import Command
 from gaugelink.broker.listener import CommandListener
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import Availability, Prompt
+from gaugelink.broker.reach import reach
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, OutboxRow, Outgoing
@@ -187,23 +188,6 @@ class BrokerLink:
             self._connected, self._problem = connected, problem
             self.changed.set()
 
-    async def _probe(self) -> None:
-        """Reach the broker in a way that can be cancelled.
-
-        The MQTT client connects on a thread that cannot be, and waits there for an unreachable host or for a TLS
-        handshake that never comes; the shutdown would wait with it.
-        """
-        async with asyncio.timeout(ACK_S):
-            _, writer = await asyncio.open_connection(
-                self._settings.host,
-                self._port,
-                ssl=self._tls,
-                server_hostname=self._settings.host if self._tls is not None else None,
-            )
-        writer.close()
-        with contextlib.suppress(ConnectionError, ssl.SSLError):
-            await writer.wait_closed()
-
     def _client(self) -> aiomqtt.Client:
         client = aiomqtt.Client(
             self._settings.host,
@@ -229,7 +213,7 @@ class BrokerLink:
         return client
 
     async def _connect(self) -> aiomqtt.Client:
-        await self._probe()
+        await reach(self._settings.host, self._port, self._tls, ACK_S)
         client = self._client()
         connecting = asyncio.ensure_future(client.__aenter__())
         try:

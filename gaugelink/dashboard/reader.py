@@ -1,7 +1,6 @@
 """Reads the broker as any other client would, sends commands, and notices within seconds when the broker is gone."""
 
 import asyncio
-import contextlib
 import logging
 import ssl
 
@@ -10,6 +9,7 @@ import aiomqtt
 from gaugelink.broker.commands import Command
 from gaugelink.broker.message import ROOT, new_id, topic
 from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.reach import reach
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.dashboard.hub import Hub
 from gaugelink.errors import BrokerError
@@ -68,7 +68,7 @@ class BrokerReader:
         self._hub.broker(False, f"The broker at {self._settings.host}:{self._port} is away ({why}).")
 
     async def _session(self) -> None:
-        await self._reach()
+        await reach(self._settings.host, self._port, self._tls, CONNECT_S)
         client = aiomqtt.Client(
             self._settings.host,
             self._port,
@@ -90,19 +90,6 @@ class BrokerReader:
             self._hub.broker(True)
             tasks.create_task(self._listen(client), name="page: messages")
             tasks.create_task(self._probe(client), name="page: probe")
-
-    async def _reach(self) -> None:
-        """Reach the broker in a way that can be cancelled; the MQTT client connects on a thread that cannot be."""
-        async with asyncio.timeout(CONNECT_S):
-            _, writer = await asyncio.open_connection(
-                self._settings.host,
-                self._port,
-                ssl=self._tls,
-                server_hostname=self._settings.host if self._tls is not None else None,
-            )
-        writer.close()
-        with contextlib.suppress(ConnectionError, ssl.SSLError):
-            await writer.wait_closed()
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
