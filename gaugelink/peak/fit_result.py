@@ -8,6 +8,7 @@ import numpy as np
 from gaugelink.peak.events import BoolArray, Flag, FloatArray
 from gaugelink.peak.fit_model import LOCAL, Strokes
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem
+from gaugelink.peak.fit_speed import pulse_rate
 from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import half_angle
 from gaugelink.peak.uncertainty import rectangular
@@ -30,11 +31,6 @@ _HARDLY_SEEN = np.array([1.6, 1.6, 1.9, 0.9, 0.4, 0.0])
 height and time, but lie on one flank as often as on either side."""
 _WIDE = 0.06
 """Relative expanded uncertainty that marks an event as under-sampled when a quarter of its strokes exceed it."""
-_NOT_OVER_THE_TOP = 0.7
-"""A last stroke below this share of the usual height did not go over the top: its time tells no speed."""
-_NOT_LIKE_THE_OTHERS = 10.0
-"""Excess of squared misfit from which a slow last stroke did not go over the top, however high: a crank that turns
-back makes another pulse than one that crawls over."""
 _LEAST_TOLD = 0.5
 """Standard uncertainty of the fit, as a share of the peak, from which the samples say nothing of a stroke; with what
 the model leaves out it may reach all of the peak."""
@@ -107,7 +103,7 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
         flags.add(Flag.SHORT_RECORD)
     if _misfit(fit, strange) > _POOR:
         flags.add(Flag.POOR_FIT)
-    rate = _pulse_rate(strokes, known, strange)
+    rate = pulse_rate(strokes, known, strange)
     return FittedEvent(strokes, scale, peak_u, model_u, support, known, rate, problem.rod_ratio, frozenset(flags))
 
 
@@ -180,18 +176,3 @@ def _misfit(fit: Fit, strange: FloatArray) -> float:
     if not on.any():
         return 0.0
     return float(np.sqrt(np.mean((fit.residual[on] / np.maximum(fit.strokes.peak[owner[on]], 1e-6)) ** 2)))
-
-
-def _pulse_rate(strokes: Strokes, known: BoolArray, strange: FloatArray) -> float | None:
-    """Pulses per second, or None with fewer than two strokes that went over the top."""
-    over = np.flatnonzero(known)
-    if len(over) < 2:
-        return None
-    usual = float(np.median(strokes.peak[over]))
-    slow = strokes.log_speed - float(np.median(strokes.log_speed[over])) < -0.5
-    thrown_back = (strokes.peak < _NOT_OVER_THE_TOP * usual) | (slow & (strange > _NOT_LIKE_THE_OTHERS))
-    while len(over) > 1 and thrown_back[over[-1]]:
-        over = over[:-1]
-    if len(over) < 2:
-        return None
-    return float((over[-1] - over[0]) / (strokes.time_s[over[-1]] - strokes.time_s[over[0]]))
