@@ -62,7 +62,8 @@ class StrokeTruth:
     peak_kpa: float
     """Gauge pressure at the peak."""
     passed_top: bool
-    """False when the piston came to a stop before top dead centre and rocked back."""
+    """True for the stroke that first took the crank over this top dead centre. False for one that was thrown back
+    before it, and for one of a crank that had been over, turned back and rocked there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +89,15 @@ class CylinderTrace:
 
     @property
     def cranking_rpm(self) -> float:
-        """Mean speed between the first and the last stroke that went over the top; NaN with fewer than two."""
-        tops = [s.time_s for s in self.strokes if s.passed_top]
+        """Mean speed from the first to the last top dead centre of the compression that the crank went over.
+
+        The turns between them over the time between them; NaN with fewer than two.
+        """
+        tops = tops_passed(self.time_s, self.crank_angle, self.spec.cycle)
         if len(tops) < 2:
             return float("nan")
-        angle = np.interp([tops[0], tops[-1]], self.time_s, self.crank_angle)
-        return float((angle[1] - angle[0]) / (tops[-1] - tops[0]) * 30.0 / np.pi)
+        turns = (len(tops) - 1) * (self.spec.cycle // 2)
+        return float(60.0 * turns / (tops[-1] - tops[0]))
 
     @property
     def final_held_kpa(self) -> float:
@@ -104,6 +108,21 @@ class CylinderTrace:
     def cylinder_peak_kpa(self) -> float:
         """Highest gauge pressure that the cylinder reached; 0 when it made no stroke."""
         return max((s.peak_kpa for s in self.strokes), default=0.0)
+
+
+def tops_passed(time_s: FloatArray, crank_angle: FloatArray, cycle: int) -> FloatArray:
+    """Times at which the crank first went over each top dead centre of the compression, shape (number of tops,).
+
+    A crank that rocks back and comes over the same one again has not made another turn.
+    """
+    turn = 2.0 * np.pi * (cycle // 2)
+    furthest = np.maximum.accumulate(crank_angle)
+    tops = turn * np.arange(np.floor(furthest[0] / turn) + 1.0, np.ceil(furthest[-1] / turn))
+    after = np.searchsorted(furthest, tops, side="right")
+    before = after - 1
+    share = (tops - furthest[before]) / (furthest[after] - furthest[before])
+    out: FloatArray = time_s[before] + share * (time_s[after] - time_s[before])
+    return out
 
 
 def find_strokes(
@@ -119,24 +138,36 @@ def find_strokes(
     if not len(tops):
         return ()
     least = max(5.0, 0.02 * float(p[tops].max()))
-    found: list[StrokeTruth] = []
-    step = float(time_s[1] - time_s[0])
-    previous = 0
+    found: list[int] = []
     for i in tops[p[tops] > least]:
-        if found and p[previous:i].min() > 0.9 * min(float(p[i]), found[-1].peak_kpa):
-            continue
+        if not found or p[found[-1] : i].min() <= 0.9 * min(p[i], p[found[-1]]):
+            found.append(int(i))
+        elif p[i] > p[found[-1]]:
+            found[-1] = int(i)
+    step = float(time_s[1] - time_s[0])
+    passed = _took_over_the_top(time_s, crank_angle, cycle, found)
+    strokes = []
+    for i in found:
         left, mid, right = (float(v) for v in p[i - 1 : i + 2])
         bend = left - 2.0 * mid + right
         shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
-        turn = 2.0 * np.pi * (cycle // 2)
-        top = round(float(crank_angle[i]) / turn) * turn
-        onward = crank_angle[i : i + 5000]
-        turned_back = np.flatnonzero(np.diff(onward) < 0.0)
-        furthest = float(onward[turned_back[0]] if len(turned_back) else onward[-1])
-        passed = float(crank_angle[max(0, i - 1)]) < top + 0.2 and furthest > top
-        found.append(StrokeTruth(float(time_s[i]) + shift * step, mid - 0.25 * (left - right) * shift, passed))
-        previous = i
-    return tuple(found)
+        strokes.append(StrokeTruth(float(time_s[i]) + shift * step, mid - 0.25 * (left - right) * shift, i in passed))
+    return tuple(strokes)
+
+
+def _took_over_the_top(time_s: FloatArray, crank_angle: FloatArray, cycle: int, peaks: list[int]) -> set[int]:
+    """Those of `peaks` (indices of steps) with which the crank first went over a top dead centre."""
+    turn = 2.0 * np.pi * (cycle // 2)
+    which = np.round(crank_angle[peaks] / turn)
+    out = set()
+    for top_s in tops_passed(time_s, crank_angle, cycle):
+        after = int(np.searchsorted(time_s, top_s))
+        near = [i for i, top in zip(peaks, which, strict=True) if top == round(float(crank_angle[after]) / turn)]
+        # leak and heat bring the peak before the top, never behind it but for the two steps that may lie around it
+        before = [i for i in near if i <= after + 1]
+        if near:
+            out.add(before[-1] if before else near[0])
+    return out
 
 
 def after_each_other(first: CylinderTrace, second: CylinderTrace, gap_s: float) -> CylinderTrace:
