@@ -41,8 +41,8 @@ from gaugelink.gauge.supervisor import SupervisedLink
 from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
 from gaugelink.leak.decay import DecayResult
-from gaugelink.peak.detector import EventClosed, EventOpened, Handling, StrokeSeen
-from gaugelink.peak.events import GaugeTraits
+from gaugelink.peak.detector import EventOpened, Handling, StrokeSeen
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
 from gaugelink.peak.judge import judge
 
 _LOG = logging.getLogger(__name__)
@@ -373,11 +373,17 @@ class Daemon:
             case Handling(what=what):
                 await self._take(self.session.handling, gauge, what)
 
+    def hints(self) -> EngineHints:
+        """What the record of the engine under test knows that helps the fit."""
+        return self.session.hints
+
+    async def judge(self, samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
+        """Judge samples off the event loop."""
+        return await asyncio.to_thread(judge, samples, traits, hints)
+
     async def judged(
-        self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed, decided_s: float
-    ) -> float:
-        """Judge an event off the event loop and give it to the test; return the zero that it was measured from."""
-        event = await asyncio.to_thread(judge, closed.samples, traits, self.session.hints)
+        self, settings: GaugeSettings, event: CrankingEvent, samples: EventSamples, decided_s: float
+    ) -> None:
+        """Take the gauge's known error off an event and give it to the test."""
         event = self.session.corrected(settings.name, event, datetime.now(UTC).date())
-        await self._take(self.session.judged, new_id(), settings.name, event, closed.samples, decided_s)
-        return event.zero_kpa
+        await self._take(self.session.judged, new_id(), settings.name, event, samples, decided_s)

@@ -4,11 +4,12 @@ import asyncio
 from datetime import UTC, datetime
 from typing import Protocol
 
+from gaugelink.app.early import Begun, EarlyJudge
 from gaugelink.app.livefeed import LiveFeed, LivePack
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.peak.detector import Detector, EventClosed, EventOpened, Handling, StrokeSeen
-from gaugelink.peak.events import GaugeTraits
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
 
 
 class House(Protocol):
@@ -29,10 +30,16 @@ class House(Protocol):
     async def noticed(self, gauge: str, notice: EventOpened | StrokeSeen | Handling) -> None:
         """The detector saw something besides a whole event."""
 
+    def hints(self) -> EngineHints:
+        """What is known of the engine now."""
+
+    async def judge(self, samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
+        """Judge samples off the event loop."""
+
     async def judged(
-        self, settings: GaugeSettings, traits: GaugeTraits, closed: EventClosed, decided_s: float
-    ) -> float:
-        """Judge an event; give the zero that it was measured from."""
+        self, settings: GaugeSettings, event: CrankingEvent, samples: EventSamples, decided_s: float
+    ) -> None:
+        """Take a judged event."""
 
 
 class Ear:
@@ -43,6 +50,7 @@ class Ear:
         self._settings = settings
         self._traits = traits
         self._detector = Detector(traits)
+        self._early = EarlyJudge(traits, house.judge)
         self._feed = LiveFeed()
         self._judging: asyncio.Task[None] | None = None
 
@@ -52,6 +60,7 @@ class Ear:
             # Pumping is not cranking: the detector sleeps, and wakes with nothing in its memory.
             await self._house.leaked(batch, tasks)
             self._detector = Detector(self._traits)
+            self._early.let_go()
             pack = self._feed.add(batch, datetime.now(UTC))
             if pack is not None:
                 self._house.sampled(self._settings.name, pack)
@@ -62,13 +71,20 @@ class Ear:
             self._house.sampled(self._settings.name, pack)
         for notice in notices:
             if isinstance(notice, EventClosed):
-                task = self._judge(notice, self._house.now_s(), self._judging)
+                task = self._judge(notice.samples, self._house.now_s(), self._early.let_go(), self._judging)
                 self._judging = tasks.create_task(task, name="judge")
             else:
+                self._early.heed(notice)
                 await self._house.noticed(self._settings.name, notice)
+        if len(batch.time_s) and self._early.due(float(batch.time_s[-1])):
+            self._early.begin(self._detector, self._house.hints(), tasks)
 
-    async def _judge(self, closed: EventClosed, decided_s: float, before: asyncio.Task[None] | None) -> None:
+    async def _judge(
+        self, samples: EventSamples, decided_s: float, begun: Begun | None, before: asyncio.Task[None] | None
+    ) -> None:
         # Events of one gauge stay in order, however long the judging of one takes.
         if before is not None and not before.done():
             await asyncio.wait([before])
-        self._feed.zero_kpa = await self._house.judged(self._settings, self._traits, closed, decided_s)
+        event = await self._early.judge(samples, self._house.hints(), begun)
+        self._feed.zero_kpa = event.zero_kpa
+        await self._house.judged(self._settings, event, samples, decided_s)

@@ -70,6 +70,11 @@ def top_of(x: FloatArray, rising_still: int, dt_s: float) -> int:
     return first + int(x[first : rising_still + 1].argmax())
 
 
+def wake_over(noise_kpa: float, resolution_kpa: float, settings: DetectorSettings) -> float:
+    """Movement that neither the noise (standard deviation) nor the steps of the output explain."""
+    return max(settings.wake_kpa, 6 * noise_kpa, 1.6 * resolution_kpa)
+
+
 def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
     """The resolution as far as samples show it: their smallest difference, or 0 when they show none.
 
@@ -183,7 +188,7 @@ def describe(
     n = len(time_s)
     x = pressure_kpa - ground.rest_kpa
     dt = dt_s if dt_s > 0 else 0.01
-    wake = max(settings.wake_kpa, 6 * ground.noise_kpa, 1.6 * ground.resolution_kpa)
+    wake = wake_over(ground.noise_kpa, ground.resolution_kpa, settings)
     # A wild sample stands alone: at fast rates a real pulse always has a neighbour of at least half its height.
     smooth = x
     if n > 2 and dt < 0.012:

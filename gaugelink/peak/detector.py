@@ -77,7 +77,6 @@ class Detector:
         self._active_since_s = 0.0
         self._check_s = 0.0
         self._no_quiet = False
-        self._may_hold = True
         self._held_kpa: float | None = None
         self._fell_kpa = 0.0
         self._trimmed = False
@@ -144,6 +143,14 @@ class Detector:
         if self._active:
             self._review(self._last_s, notices, ended=True)
         return notices
+
+    def so_far(self) -> EventSamples | None:
+        """The event under way as it would be handed on if it were over now, or None while there is none.
+
+        Nothing changes by asking.
+        """
+        burst = self._describe() if self._active else None
+        return self._gather(burst, ended=False)[0] if burst is not None and burst.is_event else None
 
     def _store_quiet(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, n: int) -> None:
         recent = self._recent
@@ -287,24 +294,24 @@ class Detector:
         if not self._opened:
             self._follow_fall()
         burst = self._describe()
+        tail = recent.latest(now_s - SETTLE_S)
         if not ended:
             gap = settings.held_gap_s if burst.kind is GaugeKind.HELD else settings.live_gap_s
             too_long = not burst.is_event and now_s - self._active_since_s > JUNK_S
             if burst.last_rise_s is not None and now_s < burst.last_rise_s + gap and not too_long:
                 self._check_s = burst.last_rise_s + gap
                 return
-            if burst.last_rise_s is None and not is_flat(self._tail(now_s), self._quiet.wake_kpa) and not too_long:
+            if burst.last_rise_s is None and not is_flat(tail, self._quiet.wake_kpa) and not too_long:
                 self._check_s = now_s + max(0.1, self._quiet.dt_s)
                 return
-        tail = self._tail(now_s)
         if burst.is_event:
-            self._may_hold = burst.kind is GaugeKind.HELD
-            samples = self._gather(burst, ended)
+            samples, zero = self._gather(burst, ended)
+            self._zero = zero or self._zero
             if not self._opened:
                 notices.append(EventOpened(float(recent.time_s[self._start + burst.first])))
                 notices.extend(self._pending)
             notices.append(EventClosed(samples))
-            self._held_kpa = self._quiet.rest_kpa + burst.top_kpa if self._may_hold else None
+            self._held_kpa = self._quiet.rest_kpa + burst.top_kpa if burst.kind is GaugeKind.HELD else None
         zero_kpa = self._zero.level_kpa if self._zero else 0.0
         if was_vented(self._held_kpa, middle(tail), zero_kpa, settings.event_kpa / 2):
             notices.append(Handling(now_s, HandlingKind.VENTED))
@@ -340,13 +347,7 @@ class Detector:
         self._first_quiet_s = min(self._first_quiet_s, self._quiet_from_s)
         self._quiet_from_s = float(recent.time_s[self._start])
 
-    def _tail(self, now_s: float) -> FloatArray:
-        """The pressures of the last moments: five at least, so that two wild ones do not carry their median."""
-        recent = self._recent
-        first = int(recent.time_s[: recent.count].searchsorted(now_s - SETTLE_S))
-        return recent.pressure_kpa[max(0, min(first, recent.count - 5)) : recent.count]
-
-    def _gather(self, burst: Burst, ended: bool) -> EventSamples:
+    def _gather(self, burst: Burst, ended: bool) -> tuple[EventSamples, Zero | None]:
         first_s = float(self._recent.time_s[self._start + burst.first])
         # On a live gauge a fall before the first stroke is the cylinder drawing in, and the quiet is before it.
         drawn_in = burst.kind is GaugeKind.LIVE and 0 < self._fell_kpa < self._settings.zero_limit_kpa
@@ -357,13 +358,10 @@ class Detector:
             no_quiet=self._no_quiet,
             ended=ended,
             trimmed=self._trimmed,
-            may_hold=self._may_hold,
             losses=self._losses,
             zero_before=self._zero,
         )
-        samples, zero = gather(self._recent, self._start + burst.first, burst, about, self._traits, self._settings)
-        self._zero = zero or self._zero
-        return samples
+        return gather(self._recent, self._start + burst.first, burst, about, self._traits, self._settings)
 
 
 def _part(

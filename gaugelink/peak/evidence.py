@@ -56,8 +56,6 @@ class Circumstances:
     ended: bool
     """The record ended before the event was over."""
     trimmed: bool
-    may_hold: bool
-    """The resting level may be pressure that a check valve holds."""
     losses: "Losses"
     zero_before: Zero | None
     """The zero of the event before."""
@@ -104,13 +102,13 @@ def gather(
     dt = spacing(t[-512:])
     before = about.zero_before
     zero = None
-    if about.rest_kpa < settings.zero_limit_kpa or not about.may_hold:
+    if about.rest_kpa < settings.zero_limit_kpa or burst.kind is not GaugeKind.HELD:
         lo = int(t.searchsorted(max(about.quiet_from_s, about.quiet_until_s - settings.quiet_s)))
         hi = int(t.searchsorted(about.quiet_until_s - max(0.03, 1.5 * dt)))
         # Quiet alone may never leave one step of the gauge; the event shows how fine its steps are.
         step = traits.resolution_kpa if traits.resolution_kpa is not None else smallest_step_kpa(p[lo:])
         zero = take_zero(t[lo:hi], p[lo:hi], step)
-    elif burst.kind is GaugeKind.HELD:
+    else:
         # Not bled since the event before: that one's zero still holds.
         zero = before
     drift = zero.level_kpa - before.level_kpa if zero and before else 0.0

@@ -1,5 +1,6 @@
 """From samples to a cranking event, by the kind of gauge. Pure and slow: keep it off the event loop."""
 
+from gaugelink.peak.ending import ended_with, evidence_of
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeKind, GaugeTraits
 from gaugelink.peak.held import fit_held
 from gaugelink.peak.live import fit_live
@@ -16,10 +17,10 @@ def judge(
     """Say what an event was: strokes, peak, uncertainty, flags.
 
     Args:
-        samples: one event, as the detector closed it.
+        samples: one event, as the detector closed it; of a live gauge also as far as it has got.
         traits: what is known of the gauge.
         hints: what is known of the engine.
     """
     if samples.kind is GaugeKind.HELD:
         return fit_held(samples, traits, hints)
-    return fit_live(samples, traits, hints)
+    return ended_with(fit_live(evidence_of(samples, traits), traits, hints), samples)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from gaugelink.peak.burst import Background, background, smallest_step_kpa
+from gaugelink.peak.burst import Background, background, smallest_step_kpa, wake_over
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
 
@@ -91,5 +91,4 @@ class Quiet:
         self._ground = ground
         if not keep_rest:
             self.rest_kpa = ground.rest_kpa
-        noise = min(ground.noise_kpa, NOISIEST_KPA)
-        self.wake_kpa = max(self._settings.wake_kpa, 6 * noise, 1.6 * ground.resolution_kpa)
+        self.wake_kpa = wake_over(min(ground.noise_kpa, NOISIEST_KPA), ground.resolution_kpa, self._settings)

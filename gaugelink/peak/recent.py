@@ -40,6 +40,11 @@ class Recent:
         self.over_range[first:last] = over_range
         self.count = last
 
+    def latest(self, from_s: float) -> FloatArray:
+        """The pressures since `from_s`: five at least, so that two wild ones do not carry their median."""
+        first = int(self.time_s[: self.count].searchsorted(from_s))
+        return self.pressure_kpa[max(0, min(first, self.count - 5)) : self.count]
+
     def keep_last(self, count: int) -> None:
         """Forget all but the newest `count` samples."""
         if count < self.count:
