@@ -8,6 +8,7 @@ over time and period (Viterbi, IEEE Trans. Inf. Theory 13, 1967).
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.signal import find_peaks, medfilt
 
@@ -128,28 +129,27 @@ def _huber(ratio: FloatArray) -> FloatArray:
 
 
 def _costs(y: FloatArray) -> FloatArray:
-    """Log likelihood that each sample gains when it lies at each of `_PLACES` of a pulse, shape (h, n, u)."""
+    """Log likelihood that each sample gains when it lies at each of `_PLACES` of a pulse, shape (n, u, h)."""
     kernel = (1.0 + 0.55 * _PLACES**2) ** -1.6
     kernel = np.clip((kernel - kernel[-1]) / (1.0 - kernel[-1]), 0.0, None)
-    model = _HEIGHTS[:, None] * kernel[None, :]
+    model = kernel[:, None] * _HEIGHTS[None, :]
     # A rough pulse is most wrong on its flanks, where a small error of time or width weighs most.
-    spread = np.hypot(_FOOT_NOISE, model * (0.05 + 0.45 * (1.0 - kernel)) * np.sqrt(kernel)[None, :])
-    quiet = _huber(y / _FOOT_NOISE)[None, :, None]
-    cost = _huber((y[None, :, None] - model[:, None, :]) / spread[:, None, :])
-    out: FloatArray = quiet - cost - np.log(spread / _FOOT_NOISE)[:, None, :]
+    spread = np.hypot(_FOOT_NOISE, model * ((0.05 + 0.45 * (1.0 - kernel)) * np.sqrt(kernel))[:, None])
+    quiet = _huber(y / _FOOT_NOISE)[:, None, None]
+    cost = _huber((y[:, None, None] - model) / spread)
+    out: FloatArray = quiet - cost - np.log(spread / _FOOT_NOISE)
     return out
 
 
 def _gains(cell: IndexArray, costs: FloatArray, cells: int, width: float) -> FloatArray:
-    """Log likelihood gained at each cell by a pulse of `width` cells and each of `_HEIGHTS`, shape (h, cells)."""
+    """Log likelihood gained at each cell by a pulse of `width` cells and each of `_HEIGHTS`, shape (cells, h)."""
     reach = int(1.6 * width) + 1
     place = np.abs(np.arange(-reach, reach + 1)) / (0.5 * width)
     nearest = np.minimum(np.round(place / _PLACES[1]).astype(np.intp), len(_PLACES) - 1)
-    own = costs[:, :, nearest]
-    gains = np.zeros((len(_HEIGHTS), cells + 2 * reach))
-    for k, at in enumerate(cell):
-        gains[:, at : at + 2 * reach + 1] += own[:, k]
-    return gains[:, reach : reach + cells]
+    gains = np.zeros((cells + 2 * reach, len(_HEIGHTS)))
+    for own, at in zip(costs, cell.tolist(), strict=True):
+        gains[at : at + 2 * reach + 1] += own[nearest]
+    return gains[reach : reach + cells]
 
 
 def _train(
@@ -174,32 +174,35 @@ def _train(
         picked = width
         if width not in tables:
             tables[width] = _gains(cell, costs, cells, float(np.exp(width * _WIDTH_STEP)))
-        pick = (tables[width] - unlikely[:, None]).argmax(axis=0)
-        gains[j] = np.take_along_axis(tables[width], pick[None, :], axis=0)[0] - unlikely[pick]
+        likely = tables[width] - unlikely
+        pick = likely.argmax(axis=1)
+        gains[j] = likely[np.arange(cells), pick]
         heights[j] = _HEIGHTS[pick]
     gains -= _STROKE_TOLL
     shifts = np.arange(-_REACH, _REACH + 1)
     change = shifts * _PERIOD_STEP / 0.10
     toll = -0.5 * np.minimum(change**2, 4.0 + np.abs(change))
-    state = np.arange(count)
-    neighbour = state[:, None] + shifts[None, :]
-    off = (neighbour < 0) | (neighbour >= count)
-    neighbour = np.clip(neighbour, 0, count - 1)
-    tolls = np.where(off, -np.inf, toll[None, :])
-    # The row after the last cell stands for "before the record": no stroke can come from there.
-    best = np.full((cells + 1, count), -np.inf)
+    # `best` holds the score of a train that ends at a cell (row) with a period (column), `onward` that of the best
+    # such train for a next stroke of each period. The row after the last cell stands for "before the record".
+    best = np.full((cells, count), -np.inf)
+    onward = np.full((cells + 1, count), -np.inf)
+    through = np.zeros((cells + 1, count), dtype=np.intp)
     came = np.full((cells, count), -1, dtype=np.intp)
+    state = np.arange(count)
     for start in range(0, cells, int(periods[0])):
-        now = np.arange(start, min(start + int(periods[0]), cells))
-        before = now[:, None] - periods[None, :]
+        now = slice(start, min(start + int(periods[0]), cells))
+        before = np.arange(now.start, now.stop)[:, None] - periods
         before[before < 0] = cells
-        reach = best[before[:, :, None], neighbour[None, :, :]] + tolls
-        arg = reach.argmax(axis=2)
-        value = np.take_along_axis(reach, arg[:, :, None], axis=2)[:, :, 0]
+        value = onward[before, state]
         better = value > 0.0
         best[now] = gains[:, now].T + np.where(better, value, 0.0)
-        came[now] = np.where(better, neighbour[state[None, :], arg], -1)
-    where = int(best[:cells].argmax())
+        came[now] = np.where(better, through[before, state], -1)
+        padded = np.pad(best[now], ((0, 0), (_REACH, _REACH)), constant_values=-np.inf)
+        reach = sliding_window_view(padded, 2 * _REACH + 1, axis=1) + toll
+        arg = reach.argmax(axis=2)
+        onward[now] = np.take_along_axis(reach, arg[:, :, None], axis=2)[:, :, 0]
+        through[now] = state + arg - _REACH
+    where = int(best.argmax())
     at, now_state = where // count, where % count
     score = float(best[at, now_state])
     if score <= 0.0:

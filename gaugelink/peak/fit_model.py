@@ -8,12 +8,9 @@ on the physics and an event with many leans on its samples.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.pulse import SHAPE_NAMES, lagged, pulse
-
-IndexArray = NDArray[np.intp]
+from gaugelink.peak.pulse import SHAPE_NAMES, IndexArray, LaggedPulse, pulse
 
 LOCAL = 6
 """Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot, lean."""
@@ -115,15 +112,10 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     angle = even * (1.0 + lean * turn_over)
     d_even = 1.0 + lean * turn_over * (2.0 - turn_over**2)
     if lag_s > 0.0:
-        table = lagged(strokes.shape, rod_ratio)
-        lags = lag_s * np.exp(strokes.log_speed)
-        parts = [table.at(angle[starts[k] : starts[k + 1]], float(lag)) for k, lag in enumerate(lags)]
-        height = np.concatenate([part.value for part in parts])
-        d_angle = np.concatenate([part.d_angle for part in parts])
-        d_shape = np.concatenate([part.d_shape for part in parts])
+        shape = LaggedPulse(strokes.shape, rod_ratio, lag_s * np.exp(strokes.log_speed)).at(angle, owner)
     else:
         shape = pulse(angle, strokes.shape, rod_ratio)
-        height, d_angle, d_shape = shape.value, shape.d_angle, shape.d_shape
+    height, d_angle, d_shape = shape.value, shape.d_angle, shape.d_shape
     turn = np.tanh(angle / _FOOT_REACH)
     foot = strokes.foot[owner] + strokes.step[owner] * turn
     rise = strokes.peak[owner] - foot

@@ -6,9 +6,12 @@ The shape is normalised: 1 at the peak, 0 where the cylinder is open. Its argume
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from gaugelink.peak.events import FloatArray
+
+IndexArray = NDArray[np.intp]
 
 SHAPE_NAMES = ("clearance", "exponent", "open", "skew3", "even4", "skew5", "even6")
 """The shared shape parameters, in the order of the columns that `pulse` returns."""
@@ -118,30 +121,41 @@ def _bare(
     return value, d_angle, columns
 
 
-@dataclass(frozen=True, slots=True)
 class LaggedPulse:
-    """The shape on a grid of angles, to be seen through lags of a gauge."""
+    """The shape as a gauge with a first-order lag shows it: one lag in time is another angle at every speed."""
 
-    rows: FloatArray
-    """Shape (g, 9): value, derivative by angle, derivatives by shape; before the lag."""
+    def __init__(self, shape: FloatArray, rod_ratio: float, lag_angles: FloatArray) -> None:
+        """Make ready for the lags `lag_angles` (radians of the crank, shape (k,))."""
+        rows = np.column_stack(_bare(_LAG_GRID, shape, rod_ratio, half_angle(shape, rod_ratio)))
+        low, high = float(lag_angles.min()), float(lag_angles.max())
+        # The lags of one event hardly differ: a polynomial through a few of them is right to 1e-4 of the height.
+        count = 1 if high < 1.001 * low else 3 if high < 2.0 * low else 5
+        nodes = np.linspace(low, high, count) if count > 1 else np.array([0.5 * (low + high)])
+        seen = np.stack([_through_lag(rows, float(node)) for node in nodes])
+        weights = np.ones((len(lag_angles), count))
+        for k, node in enumerate(nodes):
+            others = np.delete(nodes, k)
+            weights[:, k] = np.prod((lag_angles[:, None] - others) / (node - others), axis=1)
+        self._rows = np.tensordot(weights, seen, axes=1)
 
-    def at(self, angle: FloatArray, lag_angle: float) -> Pulse:
-        """Pulse at `angle` (shape (n,), radians) through a first-order lag of `lag_angle` radians."""
+    def at(self, angle: FloatArray, which: IndexArray) -> Pulse:
+        """Pulse at `angle` (shape (n,), radians), each seen through the lag number `which` (shape (n,))."""
         step = float(_LAG_GRID[1] - _LAG_GRID[0])
-        keep = np.exp(-step / lag_angle)
-        # ramp-invariant: exact for a pulse that is straight between the points of the grid
-        ramp = lag_angle / step * (1.0 - keep)
-        seen = lfilter([1.0 - ramp, ramp - keep], [1.0, -keep], self.rows, axis=0)
         place = (np.clip(angle, -np.pi, np.pi) + np.pi) / step
         left = np.minimum(place.astype(np.intp), len(_LAG_GRID) - 2)
         share = (place - left)[:, None]
-        out = seen[left] * (1.0 - share) + seen[left + 1] * share
+        out = self._rows[which, left] * (1.0 - share) + self._rows[which, left + 1] * share
         return Pulse(out[:, 0], out[:, 1], out[:, 2:])
 
 
-def lagged(shape: FloatArray, rod_ratio: float) -> LaggedPulse:
-    """The shape made ready to be seen through a gauge's lag; the height stays that before the lag."""
-    return LaggedPulse(np.column_stack(_bare(_LAG_GRID, shape, rod_ratio, half_angle(shape, rod_ratio))))
+def _through_lag(rows: FloatArray, lag_angle: float) -> FloatArray:
+    """Columns on the grid of angles, shape (g, c), after a first-order lag."""
+    step = float(_LAG_GRID[1] - _LAG_GRID[0])
+    keep = np.exp(-step / lag_angle)
+    # ramp-invariant: exact for a pulse that is straight between the points of the grid
+    ramp = lag_angle / step * (1.0 - keep)
+    seen: FloatArray = lfilter([1.0 - ramp, ramp - keep], [1.0, -keep], rows, axis=0)
+    return seen
 
 
 def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> Pulse:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from gaugelink.peak.pulse import SHAPE_NAMES, SHAPE_PRIOR_MEAN, half_angle, lagged, pulse
+from gaugelink.peak.pulse import SHAPE_NAMES, SHAPE_PRIOR_MEAN, LaggedPulse, half_angle, pulse
 
 BARE = np.array([np.log(7.0), 1.39, 0.06, 0.0, 0.0, 0.0, 0.0])
 ROD = 3.5
@@ -74,4 +74,8 @@ def test_a_lagged_pulse_solves_the_gauges_own_equation(lag: float) -> None:
 
     at = np.linspace(-1.0, 2.0, 40)
     solved = solve_ivp(slope, (-np.pi, 2.0), [0.0], t_eval=at, rtol=1e-8, atol=1e-10, max_step=0.02).y[0]
-    assert lagged(SHAPE_PRIOR_MEAN, ROD).at(at, lag).value == pytest.approx(solved, abs=2e-4)
+    one = LaggedPulse(SHAPE_PRIOR_MEAN, ROD, np.array([lag]))
+    assert one.at(at, np.zeros(len(at), dtype=np.intp)).value == pytest.approx(solved, abs=2e-4)
+    # a crank that slows down: the same lag is another angle at every stroke
+    many = LaggedPulse(SHAPE_PRIOR_MEAN, ROD, lag * np.array([0.6, 1.0, 1.7]))
+    assert many.at(at, np.ones(len(at), dtype=np.intp)).value == pytest.approx(solved, abs=4e-4)
