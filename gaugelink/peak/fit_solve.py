@@ -7,8 +7,9 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array
 
 from gaugelink.peak.events import BoolArray, FloatArray
-from gaugelink.peak.fit_model import LOCAL, SHARED, IndexArray, Seen, Strokes, see
+from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
 from gaugelink.peak.fit_prior import Terms, terms
+from gaugelink.peak.pulse import IndexArray
 
 _TAIL = 4.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
