@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gaugelink.peak.burst import last_step
+from gaugelink.peak.climb_rises import find_rises
+from gaugelink.peak.climb_steps import Fitted, fit_steps
 from gaugelink.peak.events import FloatArray
 
 RISE_S = 0.02
@@ -19,6 +21,16 @@ HASTE = 0.55
 """No stroke comes sooner than this share of the usual time between strokes."""
 BUSY_SHARE = 0.55
 """A rise that takes more than this share of the time between steps is several strokes blurred together."""
+LEAST_PER_STROKE = 2.2
+"""Steps that are blurred together can be told apart down to this many samples for each."""
+UNEVEN = 0.1
+"""Spread of the gaps between such steps, as a share of them, beyond which they are not strokes."""
+MISFIT = 4.0
+"""Residuals of more than this many times the noise: a step may have been overlooked."""
+MOST_MORE = 8
+"""Steps looked for behind the last that showed at first."""
+LEAST_SHARE = 0.0008
+"""A step below this share of the climb does not count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +38,14 @@ class Step:
     """One stroke's step."""
 
     time_s: float
-    """The middle of its rise."""
+    """The middle of its rise, the gauge's lag taken off."""
     level_kpa: float
     """Level after it, the zero taken off."""
     u_kpa: float
     """Standard uncertainty of the level from noise and rounding."""
+    height_kpa: float
+    u_time_s: float
+    """Standard uncertainty of the time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +58,7 @@ class Staircase:
     begin_s: float
     start_kpa: float
     """Level before the first step: not always nothing, for a gauge that was not bled."""
+    u_start_kpa: float
     last_rise_s: float
     time_s: FloatArray
     """Shape (n,), the samples of the climb, from the last before it to the first after it."""
@@ -55,6 +71,8 @@ class Plateau:
     """Where the climb came to rest."""
 
     begin_s: float
+    end_s: float
+    """Last sample before the gauge was bled, or of the record."""
     level_kpa: float
     """Level when the plateau began, the leak since then given back."""
     leak_kpa_per_s: float
@@ -73,7 +91,8 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     """Find the steps of a climb.
 
     The first look compares short means and finds the large steps; their period sets the width of the second
-    look, whose longer means find the small late ones in the noise.
+    look, whose longer means find the small late ones in the noise. What the gauge's lag has blurred together is
+    taken apart by `climb_rises`. Then times and heights are fitted to all samples.
 
     Args:
         time_s: shape (n,).
@@ -87,7 +106,7 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     if not look.peaks:
         first = int(np.argmax(x > float(np.max(x)) / 2))
         at = float(time_s[first])
-        return Staircase((), False, at, 0.0, at, time_s[first:], x[first:])
+        return Staircase((), False, at, 0.0, noise_kpa, at, time_s[first:], x[first:])
     fine = look
     resolved = look.resolved(dt)
     for _ in range(2 if resolved and len(look.peaks) > 1 else 0):
@@ -98,35 +117,97 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     first = fine.onset(fine.peaks[0])
     least = 0.0005 * float(np.max(x))
     last = min(max(last_step(x, dt, noise_kpa, resolution_kpa, least) or 0, look.last_over, first + 1), n - 1)
-    places = _comb(look, last) if resolved and len(look.peaks) > 2 else look.peaks
-    steps = []
     rounding = rounding_u_kpa(noise_kpa, resolution_kpa)
-    for number, place in enumerate(places):
-        if number + 1 < len(places):
-            following = places[number + 1]
-            gap = following - place
-            hi = (fine.onset(following) if following in fine.peaks else following - max(1, gap // 6)) + 1
-            lo = max(place + gap // 2, hi - max(1, gap // 4))
-        else:
-            gap = max(2, round(look.period)) if len(look.peaks) > 1 else max(2, round(END_S / dt))
-            lo, hi = place + gap // 2, place + gap
-        lo = max(min(lo, hi - 1, n - 1), 0)
-        hi = min(max(hi, lo + 1), n)
-        u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding))
-        begin = fine.onset(place) if place in fine.peaks else place - look.width
-        middle_s = _centre(time_s, x, max(begin, 0), min(max(lo, place + 1), n - 1), 4 * noise_kpa)
-        step_s = middle_s if middle_s is not None else float(time_s[min(place, n - 1)])
-        steps.append(Step(step_s, float(np.mean(x[lo:hi])), u))
     before = x[max(0, first - max(1, round(0.1 / dt))) : first + 1]
+    begin_s, last_s = float(time_s[first]), float(time_s[last])
+    plateau = find_plateau(time_s, x, last_s, noise_kpa, resolution_kpa)
+    given_back = x + plateau.leak_kpa_per_s * np.maximum(time_s - last_s, 0.0)
+    kept = slice(0, int(np.searchsorted(time_s, plateau.end_s, side="right")))
+    fitter = _Fitter(time_s[kept], given_back[kept], float(np.hypot(noise_kpa, rounding)), last_s)
+    fitted = fitter.fit(time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt) if resolved else None
+    if fitted is None or fitted.misfit > MISFIT:
+        rises = find_rises(fitter.time_s, fitter.x, fitter.sigma_kpa, begin_s, last_s)
+        apart = fitter.fit(rises) if _told_apart(rises, dt) else None
+        if fitted is None or (apart is not None and apart.cost < fitted.cost - 4.0):
+            fitted = apart if apart is not None and _told_apart(apart.time_s, dt) else fitted
+    steps = _steps_of(fitted, rounding) if fitted is not None else _coarse(look, time_s, x, noise_kpa, rounding)
     return Staircase(
-        steps=tuple(steps),
-        resolved=resolved,
-        begin_s=float(time_s[first]),
-        start_kpa=float(np.median(before)),
-        last_rise_s=float(time_s[last]),
+        steps=steps,
+        resolved=fitted is not None,
+        begin_s=begin_s,
+        start_kpa=fitted.base_kpa if fitted is not None else float(np.median(before)),
+        u_start_kpa=float(np.hypot(fitted.u_base_kpa if fitted is not None else noise_kpa, rounding)),
+        last_rise_s=last_s,
         time_s=time_s[first : last + 1],
         level_kpa=x[first : last + 1],
     )
+
+
+def _told_apart(times_s: FloatArray, dt: float) -> bool:
+    """Whether rises are far enough from each other, and come evenly enough, to be strokes of their own."""
+    if len(times_s) < 3:
+        return False
+    gaps = np.diff(times_s)
+    usual = float(np.median(gaps))
+    steady = gaps[gaps < 1.4 * usual]
+    return usual > LEAST_PER_STROKE * dt and float(np.std(steady)) < UNEVEN * usual
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitter:
+    """Samples to fit steps to, up to the end of the plateau."""
+
+    time_s: FloatArray
+    x: FloatArray
+    sigma_kpa: float
+    last_rise_s: float
+
+    def fit(self, times_s: FloatArray) -> Fitted | None:
+        """Fit a step near each time, and those that should follow, and leave out what is none; None for nothing."""
+        gaps = np.diff(times_s)
+        period = float(np.median(gaps)) if len(gaps) else END_S
+        if len(gaps) > 1:
+            more = max(0, min(int((self.last_rise_s - times_s[-1]) / period + 0.3), MOST_MORE))
+            times_s = np.append(times_s, times_s[-1] + period * np.arange(1, more + 1))
+        for _ in range(4):
+            late_s = self.last_rise_s > times_s[-1] + 1.5 * period
+            inside = slice(
+                int(np.searchsorted(self.time_s, times_s[0] - max(0.25, period))),
+                int(np.searchsorted(self.time_s, times_s[-1] + (0.9 * period if late_s else max(0.5, 1.2 * period)))),
+            )
+            fitted = fit_steps(self.time_s[inside], self.x[inside], self.sigma_kpa, times_s, period)
+            least = np.maximum(3 * fitted.u_height_kpa, LEAST_SHARE * fitted.level_kpa[-1])
+            real = fitted.height_kpa > least
+            if real.all():
+                return fitted
+            if not real.any():
+                return None
+            times_s = fitted.time_s[real]
+        return fitted
+
+
+def _steps_of(fitted: Fitted, rounding_kpa: float) -> tuple[Step, ...]:
+    columns = (fitted.time_s, fitted.level_kpa, fitted.u_level_kpa, fitted.height_kpa, fitted.u_time_s)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return tuple(Step(at, level, float(np.hypot(u, rounding_kpa)), height, u_s) for at, level, u, height, u_s in rows)
+
+
+def _coarse(
+    look: "_Look", time_s: FloatArray, x: FloatArray, noise_kpa: float, rounding_kpa: float
+) -> tuple[Step, ...]:
+    """Rises that may hold a stroke or several, and the levels between them."""
+    n = len(x)
+    steps = []
+    below = 0.0
+    for place, following in zip(look.peaks, [*look.peaks[1:], None], strict=True):
+        hi = min((look.onset(following) if following is not None else place + 2) + 1, n)
+        lo = max(min((place + hi) // 2, hi - 1), 0)
+        level = float(np.mean(x[lo:hi]))
+        u = float(np.hypot(noise_kpa / np.sqrt(hi - lo), rounding_kpa))
+        spacing = float(time_s[min(place, n - 1)] - time_s[max(place - 1, 0)])
+        steps.append(Step(float(time_s[min(place, n - 1)]) - spacing / 2, level, u, level - below, spacing / 2))
+        below = level
+    return tuple(steps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,34 +268,6 @@ class _Look:
         return float(np.median(busy)) - self.width + 1 <= BUSY_SHARE * self.period
 
 
-def _centre(time_s: FloatArray, x: FloatArray, begin: int, end: int, least_kpa: float) -> float | None:
-    """Centre of gravity of the rise from sample `begin` to `end`: finer than the samples; None for a small one."""
-    moves = np.diff(x[begin : end + 1])
-    total = float(moves.sum())
-    if total < least_kpa or total <= 0:
-        return None
-    at = float(moves @ (time_s[begin:end] + time_s[begin + 1 : end + 1])) / (2 * total)
-    return at if time_s[begin] <= at <= time_s[end] else None
-
-
-def _comb(look: "_Look", last: int) -> list[int]:
-    """Steps too small for their own peak, put where the period says: between small steps, and up to the last rise."""
-    period = look.period
-    places: list[int] = []
-    for place, following in zip(look.peaks, [*look.peaks[1:], None], strict=True):
-        places.append(place)
-        if following is None:
-            more = int((last - place) / period + 0.3)
-            gap = period
-        else:
-            small = look.rise[min(following - look.width, len(look.rise) - 1)] < 2.5 * look.limit
-            # Before a step of full height it was a hand that slipped.
-            more = round((following - place) / period) - 1 if small else 0
-            gap = (following - place) / (more + 1)
-        places += [place + round(k * gap) for k in range(1, more + 1)]
-    return places
-
-
 def _peaks(rise: FloatArray, limit: float) -> list[int]:
     """Places of the steepest rises; two belong to one stroke unless the slope drops between them."""
     inner = (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:]) & (rise[1:-1] > limit)
@@ -251,29 +304,29 @@ def _regular(rise: FloatArray, places: list[int]) -> list[int]:
 
 
 def find_plateau(
-    time_s: FloatArray, x: FloatArray, climb: Staircase, noise_kpa: float, resolution_kpa: float
+    time_s: FloatArray, x: FloatArray, last_rise_s: float, noise_kpa: float, resolution_kpa: float
 ) -> Plateau:
     """Read the plateau after the last step and give back what leaked since.
 
     Args:
         time_s: shape (n,).
         x: shape (n,), zero taken off.
-        climb: the steps.
+        last_rise_s: when the climb ended.
         noise_kpa: standard deviation of a sample.
         resolution_kpa: smallest step of the output.
     """
     n = len(x)
     dt = float(np.median(np.diff(time_s)))
-    first = min(int(np.searchsorted(time_s, climb.last_rise_s)), n - 1)
+    first = min(int(np.searchsorted(time_s, last_rise_s)), n - 1)
     level = float(np.median(x[first : first + max(3, round(0.5 / dt))]))
     # Bled: from here on it is the hand on the vent, not the plateau.
     reached = np.maximum.accumulate(np.minimum(x[first:], level))
     low = np.flatnonzero(x[first:] < 0.97 * reached - 5 * noise_kpa - resolution_kpa)
     last = first + int(low[0]) - 1 if len(low) else n
-    settled = int(np.searchsorted(time_s, climb.last_rise_s + SETTLE_S))
+    settled = int(np.searchsorted(time_s, last_rise_s + SETTLE_S))
     first = max(first, min(settled, last - 3))
     last = max(last, first + 1)
-    t = time_s[first:last] - climb.last_rise_s
+    t = time_s[first:last] - last_rise_s
     y = x[first:last]
     m = len(y)
     leak = u_leak = 0.0
@@ -294,4 +347,4 @@ def find_plateau(
             w = min(max(2, round(0.1 / dt)), n)
             seen = np.convolve(x, np.full(w, 1 / w), mode="valid").max() + leak * w * dt / 2
             value = min(value + leak * float(t.mean()), float(seen))
-    return Plateau(climb.last_rise_s, value, leak, u, u_leak, m)
+    return Plateau(last_rise_s, float(time_s[last - 1]), value, leak, u, u_leak, m)
