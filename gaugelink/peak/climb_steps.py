@@ -6,7 +6,7 @@ the heights are linear and are eliminated (variable projection: Golub and Pereyr
 memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,17 @@ class Fitted:
     """Root mean square of the residuals over the noise."""
     cost: float
     """Squared residuals over the noise, with what the prior adds."""
+
+    def first(self, count: int) -> "Fitted":
+        """The first `count` steps alone, as they were fitted together with the others."""
+        return replace(
+            self,
+            time_s=self.time_s[:count],
+            u_time_s=self.u_time_s[:count],
+            height_kpa=self.height_kpa[:count],
+            u_height_kpa=self.u_height_kpa[:count],
+            u_level_kpa=self.u_level_kpa[:count],
+        )
 
     @property
     def level_kpa(self) -> FloatArray:

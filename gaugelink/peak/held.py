@@ -44,7 +44,7 @@ CLEAR_SHARE = 0.06
 """Steps below this share of the highest are too small for their time to be told."""
 CLEAR_PERIODS = 0.08
 """Most uncertainty of a step's time, in periods."""
-RISING = 0.5
+RISING = 0.8
 """A climb is called still rising when it is more probable than this that more than `SETTLED_SHARE` is left."""
 
 

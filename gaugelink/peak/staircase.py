@@ -59,6 +59,8 @@ class Staircase:
     start_kpa: float
     """Level before the first step: not always nothing, for a gauge that was not bled."""
     u_start_kpa: float
+    rounding_kpa: float
+    """Standard uncertainty that rounding leaves in every level."""
     last_rise_s: float
     time_s: FloatArray
     """Shape (n,), the samples of the climb, from the last before it to the first after it."""
@@ -106,7 +108,7 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     if not look.peaks:
         first = int(np.argmax(x > float(np.max(x)) / 2))
         at = float(time_s[first])
-        return Staircase((), False, at, 0.0, noise_kpa, at, time_s[first:], x[first:])
+        return Staircase((), False, at, 0.0, noise_kpa, 0.0, at, time_s[first:], x[first:])
     fine = look
     resolved = look.resolved(dt)
     for _ in range(2 if resolved and len(look.peaks) > 1 else 0):
@@ -137,6 +139,7 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         begin_s=begin_s,
         start_kpa=fitted.base_kpa if fitted is not None else float(np.median(before)),
         u_start_kpa=float(np.hypot(fitted.u_base_kpa if fitted is not None else noise_kpa, rounding)),
+        rounding_kpa=rounding,
         last_rise_s=last_s,
         time_s=time_s[first : last + 1],
         level_kpa=x[first : last + 1],
@@ -177,13 +180,15 @@ class _Fitter:
             )
             fitted = fit_steps(self.time_s[inside], self.x[inside], self.sigma_kpa, times_s, period)
             least = np.maximum(3 * fitted.u_height_kpa, LEAST_SHARE * fitted.level_kpa[-1])
-            real = fitted.height_kpa > least
-            if real.all():
-                return fitted
-            if not real.any():
+            real = np.flatnonzero(fitted.height_kpa > least)
+            if not len(real):
                 return None
-            times_s = fitted.time_s[real]
-        return fitted
+            # What is too small for a step at the end still keeps later rises out of the last that is one.
+            seen = int(real[-1]) + 1
+            if len(real) == seen:
+                return fitted.first(seen)
+            times_s = np.append(fitted.time_s[real], fitted.time_s[seen:])
+        return fitted.first(seen)
 
 
 def _steps_of(fitted: Fitted, rounding_kpa: float) -> tuple[Step, ...]:
