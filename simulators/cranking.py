@@ -89,15 +89,15 @@ class CylinderTrace:
 
     @property
     def cranking_rpm(self) -> float:
-        """Mean speed from the first to the last top dead centre of the compression that the crank went over.
+        """Usual speed: of the middle one (the median) of the turns from top to top; NaN with fewer than two tops.
 
-        The turns between them over the time between them; NaN with fewer than two.
+        One turn, or two of a four-stroke, lies between two tops of the compression. The last one often runs down,
+        and a pause of the hand makes one long: both count once.
         """
         tops = tops_passed(self.time_s, self.crank_angle, self.spec.cycle)
         if len(tops) < 2:
             return float("nan")
-        turns = (len(tops) - 1) * (self.spec.cycle // 2)
-        return float(60.0 * turns / (tops[-1] - tops[0]))
+        return float(60.0 * (self.spec.cycle // 2) / np.median(np.diff(tops)))
 
     @property
     def final_held_kpa(self) -> float:

@@ -100,7 +100,11 @@ class CrankingEvent:
     """Expanded uncertainty of `peak_kpa`, coverage about 95 %."""
     method: Method
     cranking_rpm: float | None
-    """Crank revolutions per minute over the event, or None when there are too few strokes to tell."""
+    """Crank revolutions per minute at the usual speed of the event, or None when there are too few strokes to tell.
+
+    The usual speed is that of the middle one of its periods from stroke to stroke (their median). A pause of the
+    hand and a last turn that runs down count as one period each, however long.
+    """
     strokes: tuple[Stroke, ...]
     flags: frozenset[Flag]
     budget: tuple[BudgetLine, ...] = ()

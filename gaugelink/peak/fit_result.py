@@ -103,7 +103,7 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
         flags.add(Flag.SHORT_RECORD)
     if _misfit(fit, strange) > _POOR:
         flags.add(Flag.POOR_FIT)
-    rate = pulse_rate(strokes, known, strange)
+    rate = pulse_rate(strokes, known)
     return FittedEvent(strokes, scale, peak_u, model_u, support, known, rate, problem.rod_ratio, frozenset(flags))
 
 
