@@ -6,6 +6,7 @@ before anything hears of it.
 
 import asyncio
 import logging
+import os
 import time
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
@@ -13,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gaugelink.app.ear import Ear
+from gaugelink.app.judges import Judges, workers_for
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.livefeed import LivePack
 from gaugelink.app.neighbours import neighbours
@@ -43,7 +45,6 @@ from gaugelink.journal.faults import JournalWriteError
 from gaugelink.leak.decay import DecayResult
 from gaugelink.peak.detector import EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
-from gaugelink.peak.judge import judge
 
 _LOG = logging.getLogger(__name__)
 
@@ -100,6 +101,8 @@ class Daemon:
         self._watchers = tuple(watchers)
         self._silent = silent
         self._link = link or self._supervised
+        traits = [traits_of(gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges]
+        self._judges = Judges(workers_for(traits, os.cpu_count() or 1))
         self._order = asyncio.Lock()
         self.stopped = asyncio.Event()
         """Set when the service was asked to end."""
@@ -141,6 +144,7 @@ class Daemon:
                 watcher.listening(f"{scheme}://{settings.host}:{port or settings.port}")
             if not self._silent:
                 self._voice = await stack.enter_async_context(Voice(shop.settings.voice))
+            await stack.enter_async_context(self._judges)
             tasks = await stack.enter_async_context(asyncio.TaskGroup())
             running = [tasks.create_task(self._broker.run(), name="broker")]
             await self._open()
@@ -379,7 +383,7 @@ class Daemon:
 
     async def judge(self, samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
         """Judge samples off the event loop."""
-        return await asyncio.to_thread(judge, samples, traits, hints)
+        return await self._judges.judge(samples, traits, hints)
 
     async def judged(
         self, settings: GaugeSettings, event: CrankingEvent, samples: EventSamples, decided_s: float
