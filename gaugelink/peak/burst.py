@@ -1,9 +1,9 @@
 """What a stretch of samples is: cranking on a live gauge, cranking on a held one, or a hand on the hose."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
-from scipy.ndimage import minimum_filter1d
 
 from gaugelink.peak.events import FloatArray, GaugeKind
 from gaugelink.peak.notices import DetectorSettings, HandlingKind
@@ -35,6 +35,9 @@ SLOWEST_S = 0.045
 """Above this sample spacing pulses cannot be told from wild samples: such a gauge is held, unless stated otherwise."""
 SLIP_S = 0.5
 """A pause between strokes that is longer than this, and than twice the usual one, is an interruption."""
+
+# Arrays are short here, and a call costs more than what it does: the ufuncs' own methods cost least.
+_highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +86,15 @@ def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
     """
     moves = np.abs(pressure_kpa[1:] - pressure_kpa[:-1])
     moves = moves[moves > 1e-6]
-    step = float(moves.min()) if len(moves) else 0.0
+    step = float(_lowest(moves)) if len(moves) else 0.0
     return step if step <= COARSEST_KPA else 0.0
 
 
 def middle(values: FloatArray) -> float:
     """Median of a short array, shape (n,); numpy's own spends most of its time on cases that do not occur here."""
     n = len(values)
-    ordered = np.sort(values)
+    ordered = values.copy()
+    ordered.sort()
     return float(ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2]))
 
 
@@ -99,8 +103,14 @@ def rising(x: FloatArray, limit_kpa: float, dt_s: float) -> np.ndarray:
     back = min(max(1, round(RISE_S / dt_s)), len(x) - 1) if dt_s > 0 else 1
     if back < 1:
         return np.empty(0, dtype=np.intp)
-    lowest = minimum_filter1d(x, back + 1, origin=back // 2, mode="nearest")
-    return np.flatnonzero(x - lowest > limit_kpa)
+    lowest = x.copy()
+    span = 1
+    while span <= back:
+        # The lowest of `span` samples becomes that of up to twice as many.
+        more = min(span, back + 1 - span)
+        np.minimum(lowest[more:], lowest[:-more], out=lowest[more:])
+        span += more
+    return (x - lowest > limit_kpa).nonzero()[0]
 
 
 def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Background:
@@ -119,9 +129,9 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
     kept = off[away <= max(4 * spread, 1.01 * step)] if spread else off[off == 0]
     if not len(kept):
         kept = off
-    mean = float(kept.sum()) / len(kept)
+    mean = float(_total(kept)) / len(kept)
     variance = float(kept @ kept) / len(kept) - mean * mean
-    return Background(centre + mean, max(float(np.sqrt(max(variance, 0.0))), step / float(np.sqrt(12))), step)
+    return Background(centre + mean, max(sqrt(max(variance, 0.0)), step / sqrt(12)), step)
 
 
 def last_step(x: FloatArray, dt_s: float, noise_kpa: float, resolution_kpa: float, least_kpa: float) -> int | None:
@@ -159,11 +169,11 @@ def last_step(x: FloatArray, dt_s: float, noise_kpa: float, resolution_kpa: floa
 
 def _runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Starts and ends (excluded) of the stretches where `mask` is true."""
-    turns = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    if mask[0]:
-        turns = np.concatenate(([0], turns))
-    if mask[-1]:
-        turns = np.concatenate((turns, [len(mask)]))
+    n = len(mask)
+    edged = np.empty(n + 2, dtype=np.bool_)
+    edged[0] = edged[-1] = False
+    edged[1:-1] = mask
+    turns = (edged[1:] != edged[:-1]).nonzero()[0]
     return turns[::2], turns[1::2]
 
 
@@ -194,7 +204,7 @@ def describe(
     if n > 2 and dt < 0.012:
         around = np.maximum(x[:-2], x[2:])
         smooth = np.minimum(x[1:-1], np.maximum(2 * around, wake))
-    top = float(smooth.max())
+    top = float(_highest(smooth))
     moved = np.abs(x) > wake
     first = int(moved.argmax()) if moved.any() else n - 1
     if top <= wake:
@@ -206,7 +216,7 @@ def describe(
         return Burst(GaugeKind.LIVE, first, None, top, False, what, False)
 
     starts, ends = _runs(x > top / 2)
-    longest = float(np.max(time_s[ends - 1] - time_s[starts]))
+    longest = float(_highest(time_s[ends - 1] - time_s[starts]))
     held = (longest > HELD_RUN_S) if stated is None else stated is GaugeKind.HELD
     if held:
         return _staircase(time_s, x, ground, settings, first, top, dt, wake)
@@ -240,11 +250,15 @@ def _pulses(
     last = float(time_s[top_of(x, int(rises[-1]), dt)])
     starts, ends = _runs(x > max(wake, 0.08 * top))
     foot_kpa = max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)
-    foot = int(np.count_nonzero(x[first:] > foot_kpa))
+    moved = x[first:]
+    foot = int(np.count_nonzero(moved > foot_kpa))
     least = 4 if dt < SLOW_S else 3
-    widest = float(np.max(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
+    widest = float(_highest(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
     tops = time_s[rises]
-    fresh = np.flatnonzero(np.concatenate(([True], np.diff(tops) > 0.03 + 1.5 * dt)))
+    parted = np.empty(len(tops), dtype=np.bool_)
+    parted[0] = True
+    np.greater(tops[1:] - tops[:-1], 0.03 + 1.5 * dt, out=parted[1:])
+    fresh = parted.nonzero()[0]
     begins = tops[fresh]
     least_kpa = min(PULSE_SHARE * top, PULSE_KPA) if dt < SLOW_S else wake
     # Strokes are told apart by the rises between them or by the valleys; a slow gauge often misses one or the other.
@@ -253,15 +267,16 @@ def _pulses(
         # Twice the threshold: what only just crosses it, noise carries over it again and again.
         apart = np.maximum.reduceat(x, starts) > max(least_kpa, 2 * max(wake, 0.08 * top))
         pulses = max(pulses, int(np.count_nonzero(apart)))
-    wide = int(np.count_nonzero(x[first:] > max(foot_kpa, 0.05 * top)))
     if dt < SLOW_S:
         starts, ends = _runs(x > foot_kpa)
-        wide = int(np.max((ends - starts)[np.maximum.reduceat(x, starts) >= 0.9 * top]))
+        wide = int(_highest((ends - starts)[np.maximum.reduceat(x, starts) >= 0.9 * top]))
+    else:
+        wide = int(np.count_nonzero(moved > max(foot_kpa, 0.05 * top)))
     alone = top >= 3 * settings.event_kpa and wide >= least
     seen = dt < SLOWEST_S or stated is GaugeKind.LIVE
     is_event = seen and top >= settings.event_kpa and foot >= least and (pulses >= 2 or alone)
-    pauses = np.diff(begins)
-    interrupted = bool(len(pauses) > 1 and pauses.max() > max(SLIP_S, 2 * middle(pauses)))
+    pauses = begins[1:] - begins[:-1]
+    interrupted = bool(len(pauses) > 1 and _highest(pauses) > max(SLIP_S, 2 * middle(pauses)))
     what = None
     if not is_event:
         what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > SWELL_S else HandlingKind.BUMPED

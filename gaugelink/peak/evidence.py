@@ -73,7 +73,7 @@ def missing(time_s: FloatArray) -> int:
         return 0
     dt = time_s[1:] - time_s[:-1]
     wide = dt[dt > 2.5 * usual]
-    return int(np.sum(np.round(wide / usual) - 1))
+    return int(np.sum(np.round(wide / usual) - 1)) if len(wide) else 0
 
 
 def gather(

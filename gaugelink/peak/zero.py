@@ -1,11 +1,14 @@
 """The gauge's reading at ambient, taken from quiet time."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
 from gaugelink.peak.burst import background
 from gaugelink.peak.events import FloatArray
+
+_total = np.add.reduce
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +40,9 @@ def take_zero(time_s: FloatArray, pressure_kpa: FloatArray, resolution_kpa: floa
         return None
     ground = background(pressure_kpa, resolution_kpa)
     # Noise below half a step does not carry the mean from one step to the next: rounding then stays in it whole.
-    rounding = ground.resolution_kpa / np.sqrt(12) if ground.noise_kpa < 0.6 * ground.resolution_kpa else 0.0
+    rounding = ground.resolution_kpa / sqrt(12) if ground.noise_kpa < 0.6 * ground.resolution_kpa else 0.0
     middle = n // 2
     # A drifting zero is read half a window before the event that it is for.
-    wander = float(np.mean(pressure_kpa[middle:]) - np.mean(pressure_kpa[:middle]))
-    u = float(np.sqrt(ground.noise_kpa**2 / n + rounding**2 + wander**2 / 3))
+    wander = float(_total(pressure_kpa[middle:]) / (n - middle) - _total(pressure_kpa[:middle]) / middle)
+    u = sqrt(ground.noise_kpa**2 / n + rounding**2 + wander**2 / 3)
     return Zero(ground.rest_kpa, u, ground.noise_kpa, ground.resolution_kpa)
