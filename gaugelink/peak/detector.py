@@ -21,6 +21,7 @@ from gaugelink.peak.notices import (
 )
 from gaugelink.peak.quiet import Quiet
 from gaugelink.peak.recent import Recent
+from gaugelink.peak.resting import CHUNK, Resting
 from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
 from gaugelink.peak.strokes import StrokeWatch
 from gaugelink.peak.zero import Zero
@@ -37,10 +38,6 @@ __all__ = [
     "find_events",
 ]
 
-CHUNK = 512
-"""Samples looked at together, at most."""
-GLANCE_S = 10.0
-"""Quiet looked at together, at most, when a whole record comes at once: a slow drift stays within the threshold."""
 SETTLE_S = 0.3
 """Flat time after a fall or at the start of a record that makes a new resting level."""
 JUNK_S = 8.0
@@ -65,9 +62,8 @@ class Detector:
         self._feedback = True
         self._quiet = Quiet(traits, settings)
         self._last_s = -np.inf
-        self._tidy_at = CHUNK
-        self._since_estimate = 0
-        self._keep = 0
+        self._losses = Losses()
+        self._resting = Resting(self._recent, self._quiet, self._losses, settings.quiet_s)
         self._quiet_from_s = -np.inf
         self._quiet_until_s = -np.inf
         self._first_quiet_s = -np.inf
@@ -80,7 +76,6 @@ class Detector:
         self._held_kpa: float | None = None
         self._fell_kpa = 0.0
         self._trimmed = False
-        self._losses = Losses()
         self._pending: list[StrokeSeen] = []
         self._opened = False
 
@@ -127,7 +122,7 @@ class Detector:
             if o.shape != t.shape:
                 raise ValueError(f"{n} samples came with {o.size} over-range marks; give one for each")
         if n <= CHUNK and not self._active and self._quiet.known and self._quiet.stays(p, n, last_s - first_s):
-            self._store_quiet(t, p, o, n)
+            self._resting.store(t, p, o, n, self._quiet_from_s)
             self._last_s = last_s
             return []
         notices: list[Notice] = []
@@ -152,29 +147,6 @@ class Detector:
         burst = self._describe() if self._active else None
         return self._gather(burst, ended=False)[0] if burst is not None and burst.is_event else None
 
-    def _store_quiet(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, n: int) -> None:
-        recent = self._recent
-        if recent.count + n > self._tidy_at:
-            self._tidy()
-        recent.append(t, p, o)
-
-    def _tidy(self) -> None:
-        """Make room for quiet samples and, now and then, look at rate, noise and resolution again."""
-        recent = self._recent
-        count = recent.count
-        if not self._keep or self._since_estimate >= 8 * CHUNK:
-            dt = spacing(recent.time_s[max(0, count - CHUNK) : count]) or self._quiet.dt_s or 0.01
-            self._quiet.dt_s = dt
-            self._keep = min(int(self._settings.quiet_s / dt) + 8, recent.capacity // 4)
-            first = max(int(recent.time_s[:count].searchsorted(self._quiet_from_s)), count - CHUNK)
-            if count - first >= 64 and self._quiet.known:
-                self._since_estimate = 0
-                self._quiet.settle(recent.pressure_kpa[first:count], keep_rest=True)
-        recent.keep_last(self._keep)
-        self._tidy_at = min(self._keep + max(self._keep, 2 * CHUNK), recent.capacity)
-        self._since_estimate += count - recent.count
-        self._losses.clear()
-
     def _take(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, notices: list[Notice]) -> None:
         """Samples that need more than a glance, or more of them than one frame has."""
         n = len(t)
@@ -185,7 +157,7 @@ class Detector:
         i = 0
         while i < n:
             if not self._quiet.known:
-                self._store_quiet(*_part(t, p, o, i, i + 1), 1)
+                self._resting.store(*_part(t, p, o, i, i + 1), 1, self._quiet_from_s)
                 j = i + 1
                 span = self._recent.time_s[self._recent.count - 1] - self._recent.time_s[0]
                 if span >= SETTLE_S and self._recent.count >= 4:
@@ -200,7 +172,10 @@ class Detector:
                 if t[j - 1] >= self._check_s:
                     self._review(float(t[j - 1]), notices, ended=False)
             else:
-                j = min(n, i + max(64, min(2 * CHUNK, int(GLANCE_S / self._quiet.dt_s))))
+                i = self._resting.skim(t, p, o, i, self._quiet_from_s)
+                if i == n:
+                    break
+                j = min(n, i + self._resting.glance())
                 part = _part(t, p, o, i, j)
                 if not self._quiet.stays(part[1], j - i, float(t[j - 1] - t[i])):
                     off = np.abs(part[1] - self._quiet.rest_kpa) > self._quiet.wake_kpa
@@ -215,7 +190,7 @@ class Detector:
                     if self._feedback:
                         self._observe(part[0][-1:], part[1][-1:], notices)
                 else:
-                    self._store_quiet(*part, j - i)
+                    self._resting.store(*part, j - i, self._quiet_from_s)
             i = j
 
     def _wake(self, now_s: float) -> None:
@@ -325,7 +300,7 @@ class Detector:
         self._no_quiet = False
         self._quiet_from_s = now_s - SETTLE_S
         self._quiet.settle(tail, flat=float(_highest(tail) - _lowest(tail)) <= 2 * self._quiet.wake_kpa)
-        self._tidy()
+        self._resting.tidy(self._quiet_from_s)
 
     def _rose_lately(self, now_s: float) -> float | None:
         recent = self._recent

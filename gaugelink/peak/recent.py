@@ -69,6 +69,5 @@ class Recent:
         count = self.count
         moved = count - last
         for array in (self.time_s, self.pressure_kpa, self.over_range):
-            # copy: source and target overlap
-            array[first : first + moved] = array[last:count].copy()
+            array[first : first + moved] = array[last:count]
         self.count = first + moved
