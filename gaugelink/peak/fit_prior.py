@@ -29,8 +29,12 @@ FOOT_SCATTER_SD = 0.006
 STEP_MEAN = -0.01
 STEP_SD = 0.012
 """Half the change of the foot across a pulse, as a share of the height."""
-LEAN_SD = 0.015
-"""Typical change of the speed across a peak; the last stroke before standstill may lean far more."""
+LEAN_MEAN, LEAN_SD = 0.08, 0.1
+"""Change of the speed across a peak, alike for all strokes of an event."""
+LEAN_CHANGE_SD = 0.008
+"""Typical difference of that change between neighbouring strokes."""
+LEAN_END_LOOSER = 6.0
+"""By how much freer it is at the ends: the first stroke comes from standstill, the last may stop or be thrown back."""
 ODD_LOOSER = 3.0
 """By how much step and lean of a stroke are freer for a height that differs from the usual one by all of it."""
 PEAK_CHANGE_SD = 0.012
@@ -104,10 +108,10 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     rows[index, LOCAL * index + 4] = 1.0 / step_sd
     rows[index, LOCAL * index] = -STEP_MEAN / step_sd
     out.add((strokes.step - STEP_MEAN * strokes.peak) / step_sd, rows, _TAIL)
-    rows = np.zeros((count, size))
-    lean_sd = LEAN_SD * looser
-    rows[index, LOCAL * index + 5] = 1.0 / lean_sd
-    out.add(strokes.lean / lean_sd, rows, 2.0)
+    inner = index[1:-1] if count > 2 else index
+    rows = np.zeros((1, size))
+    rows[0, LOCAL * inner + 5] = 1.0 / (len(inner) * LEAN_SD)
+    out.add(np.array([(strokes.lean[inner].mean() - LEAN_MEAN) / LEAN_SD]), rows)
     if count > 1:
         _neighbours(out, strokes, usual, odd)
     return out.terms()
@@ -128,6 +132,13 @@ def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray)
         rows[first, LOCAL * first + offset] = -1.0 / sd
         rows[first, LOCAL * first + LOCAL + offset] = 1.0 / sd
         out.add(np.diff(values) / sd, rows, degrees)
+    lean_sd = LEAN_CHANGE_SD * (1.0 + ODD_LOOSER * np.maximum(odd[1:], odd[:-1]))
+    lean_sd[0] *= LEAN_END_LOOSER
+    lean_sd[-1] *= LEAN_END_LOOSER
+    rows = np.zeros((count - 1, size))
+    rows[first, LOCAL * first + 5] = -1.0 / lean_sd
+    rows[first, LOCAL * first + LOCAL + 5] = 1.0 / lean_sd
+    out.add(np.diff(strokes.lean) / lean_sd, rows, 2.0)
 
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
