@@ -44,8 +44,11 @@ CLEAR_SHARE = 0.06
 """Steps below this share of the highest are too small for their time to be told."""
 CLEAR_PERIODS = 0.08
 """Most uncertainty of a step's time, in periods."""
-RISING = 0.8
-"""A climb is called still rising when it is more probable than this that more than `SETTLED_SHARE` is left."""
+RPM_U_SHARE = 0.01
+"""Most standard uncertainty of the time over which the cranking speed is taken, as a share of it."""
+RISING, MUCH_SHARE, MUCH = 0.7, 0.02, 0.2
+"""A climb is called still rising when more than `SETTLED_SHARE` is left with a probability of more than `RISING`, or
+more than `MUCH_SHARE` with one of more than `MUCH`: a needless pull is cheap, a reading that is far too low is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +76,9 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     gauge = _gauge(samples, traits)
     steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
     plateau = find_plateau(t, x, steps.last_rise_s, gauge.noise_kpa, gauge.resolution_kpa)
-    climb = _climb(steps, plateau, gauge)
+    climb = _climb(steps, plateau, gauge, hints)
     peak = plateau.level_kpa
-    rising = climb is not None and climb.chance_of_more(max(SETTLED_SHARE * peak, gauge.resolution_kpa)) > RISING
+    rising = climb is not None and _still_rising(climb, peak, gauge.resolution_kpa)
 
     flags = set(samples.flags)
     if samples.zero_kpa is None:
@@ -118,12 +121,17 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     )
 
 
-def _climb(steps: Staircase, plateau: Plateau, gauge: _Gauge) -> Climb | None:
+def _climb(steps: Staircase, plateau: Plateau, gauge: _Gauge, hints: EngineHints) -> Climb | None:
     if steps.resolved:
         return project(steps, plateau, gauge.noise_kpa)
-    return project_in_time(
-        steps, plateau, float(np.hypot(gauge.noise_kpa, rounding_u_kpa(gauge.noise_kpa, gauge.resolution_kpa)))
-    )
+    u_kpa = float(np.hypot(gauge.noise_kpa, steps.rounding_kpa))
+    return project_in_time(steps, plateau, u_kpa, hints.cycle)
+
+
+def _still_rising(climb: Climb, peak_kpa: float, resolution_kpa: float) -> bool:
+    little = max(SETTLED_SHARE * peak_kpa, resolution_kpa)
+    much = max(MUCH_SHARE * peak_kpa, resolution_kpa)
+    return climb.chance_of_more(little) > RISING or climb.chance_of_more(much) > MUCH
 
 
 def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
@@ -153,7 +161,7 @@ def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     usual = float(np.median(np.diff(at)))
     clear = (height > CLEAR_SHARE * height.max()) & (np.array([s.u_time_s for s in steps]) < CLEAR_PERIODS * usual)
     n = int(np.flatnonzero(clear)[-1]) + 1 if clear.any() else 0
-    if n < 3:
+    if n < 3 or np.hypot(steps[0].u_time_s, steps[n - 1].u_time_s) > RPM_U_SHARE * (at[n - 1] - at[0]):
         return None
     level = np.array([s.level_kpa for s in steps])
     full = (level - 0.5 * height) / level[-1]
