@@ -103,12 +103,14 @@ def rising(x: FloatArray, limit_kpa: float, dt_s: float) -> np.ndarray:
     back = min(max(1, round(RISE_S / dt_s)), len(x) - 1) if dt_s > 0 else 1
     if back < 1:
         return np.empty(0, dtype=np.intp)
-    lowest = x.copy()
+    lowest = np.empty(len(x) + back)
+    lowest[:back] = x[0]
+    lowest[back:] = x
     span = 1
     while span <= back:
         # The lowest of `span` samples becomes that of up to twice as many.
         more = min(span, back + 1 - span)
-        np.minimum(lowest[more:], lowest[:-more], out=lowest[more:])
+        lowest = np.minimum(lowest[more:], lowest[:-more])
         span += more
     return (x - lowest > limit_kpa).nonzero()[0]
 
@@ -177,6 +179,12 @@ def _runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return turns[::2], turns[1::2]
 
 
+def _tops(x: FloatArray, level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Samples and highest sample of each stretch of `x` above a level."""
+    starts, ends = _runs(x > level)
+    return ends - starts, np.maximum.reduceat(x, starts) if len(starts) else x[:0]
+
+
 def describe(
     time_s: FloatArray,
     pressure_kpa: FloatArray,
@@ -206,12 +214,14 @@ def describe(
         smooth = np.minimum(x[1:-1], np.maximum(2 * around, wake))
     top = float(_highest(smooth))
     moved = np.abs(x) > wake
-    first = int(moved.argmax()) if moved.any() else n - 1
+    first = int(moved.argmax())
+    if not moved[first]:
+        first = n - 1
     if top <= wake:
         what = None
-        if moved.any() and abs(middle(x[-max(1, int(0.3 / dt)) :])) > wake:
+        if moved[first] and abs(middle(x[-max(1, int(0.3 / dt)) :])) > wake:
             what = HandlingKind.ZERO_MOVED
-        elif moved.any():
+        elif moved[first]:
             what = HandlingKind.GLITCH
         return Burst(GaugeKind.LIVE, first, None, top, False, what, False)
 
@@ -248,12 +258,11 @@ def _pulses(
             GaugeKind.LIVE, first, None, top, False, HandlingKind.SCREWED if slow else HandlingKind.GLITCH, False
         )
     last = float(time_s[top_of(x, int(rises[-1]), dt)])
-    starts, ends = _runs(x > max(wake, 0.08 * top))
+    high = max(wake, 0.08 * top)
     foot_kpa = max(5 * ground.noise_kpa, 1.5 * ground.resolution_kpa, 0.015 * top, 2.0)
     moved = x[first:]
     foot = int(np.count_nonzero(moved > foot_kpa))
     least = 4 if dt < SLOW_S else 3
-    widest = float(_highest(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
     tops = time_s[rises]
     parted = np.empty(len(tops), dtype=np.bool_)
     parted[0] = True
@@ -262,23 +271,25 @@ def _pulses(
     begins = tops[fresh]
     least_kpa = min(PULSE_SHARE * top, PULSE_KPA) if dt < SLOW_S else wake
     # Strokes are told apart by the rises between them or by the valleys; a slow gauge often misses one or the other.
-    pulses = int(np.count_nonzero(np.maximum.reduceat(x[rises], fresh) > least_kpa))
-    if len(starts):
-        # Twice the threshold: what only just crosses it, noise carries over it again and again.
-        apart = np.maximum.reduceat(x, starts) > max(least_kpa, 2 * max(wake, 0.08 * top))
-        pulses = max(pulses, int(np.count_nonzero(apart)))
-    if dt < SLOW_S:
-        starts, ends = _runs(x > foot_kpa)
-        wide = int(_highest((ends - starts)[np.maximum.reduceat(x, starts) >= 0.9 * top]))
-    else:
-        wide = int(np.count_nonzero(moved > max(foot_kpa, 0.05 * top)))
-    alone = top >= 3 * settings.event_kpa and wide >= least
+    # Twice the threshold: what only just crosses it, noise carries over it again and again.
+    two = (
+        np.count_nonzero(np.maximum.reduceat(x[rises], fresh) > least_kpa) >= 2
+        or np.count_nonzero(_tops(x, high)[1] > max(least_kpa, 2 * high)) >= 2
+    )
     seen = dt < SLOWEST_S or stated is GaugeKind.LIVE
-    is_event = seen and top >= settings.event_kpa and foot >= least and (pulses >= 2 or alone)
+    is_event = seen and top >= settings.event_kpa and foot >= least
+    if is_event and not two:
+        wide = int(np.count_nonzero(moved > max(foot_kpa, 0.05 * top)))
+        if dt < SLOW_S:
+            lengths, highest = _tops(x, foot_kpa)
+            wide = int(_highest(lengths[highest >= 0.9 * top]))
+        is_event = top >= 3 * settings.event_kpa and wide >= least
     pauses = begins[1:] - begins[:-1]
     interrupted = bool(len(pauses) > 1 and _highest(pauses) > max(SLIP_S, 2 * middle(pauses)))
     what = None
     if not is_event:
+        starts, ends = _runs(x > high)
+        widest = float(_highest(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
         what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > SWELL_S else HandlingKind.BUMPED
     return Burst(GaugeKind.LIVE, first, last, top, is_event, what, interrupted)
 

@@ -175,9 +175,11 @@ class Detector:
                 i = self._resting.skim(t, p, o, i, self._quiet_from_s)
                 if i == n:
                     break
-                j = min(n, i + self._resting.glance())
+                glance = self._resting.glance()
+                j = min(n, i + glance)
                 part = _part(t, p, o, i, j)
-                if not self._quiet.stays(part[1], j - i, float(t[j - 1] - t[i])):
+                # A whole glance was looked at before; what is left of a record was not.
+                if j - i == glance or not self._quiet.stays(part[1], j - i, float(t[j - 1] - t[i])):
                     off = np.abs(part[1] - self._quiet.rest_kpa) > self._quiet.wake_kpa
                     j = i + int(off.argmax()) + 1
                     part = _part(t, p, o, i, j)

@@ -68,12 +68,12 @@ def spacing(time_s: FloatArray) -> float:
 
 def missing(time_s: FloatArray) -> int:
     """Samples that the sample clock, shape (n,), says are missing."""
-    usual = spacing(time_s)
-    if len(time_s) < 4 or usual <= 0:
+    if len(time_s) < 4:
         return 0
     dt = time_s[1:] - time_s[:-1]
+    usual = middle(dt)
     wide = dt[dt > 2.5 * usual]
-    return int(np.sum(np.round(wide / usual) - 1)) if len(wide) else 0
+    return int(np.sum(np.round(wide / usual) - 1)) if len(wide) and usual > 0 else 0
 
 
 def gather(
@@ -117,15 +117,15 @@ def gather(
         lost = missing(t[first : int(t.searchsorted(last_s)) + 1])
     lead = 0 if about.no_quiet else int(t.searchsorted(max(first_s - settings.lead_s, about.quiet_from_s)))
     over = recent.over_range[lead : recent.count].copy()
-    known = {
-        Flag.ZERO_UNKNOWN: zero is None,
-        Flag.ZERO_DRIFT: bool(zero and before and abs(drift) > zero.significant_change_kpa(before)),
-        Flag.SHORT_RECORD: about.no_quiet or (about.ended and now_s - last_s < SHORT_S),
-        Flag.INTERRUPTED: burst.interrupted,
-        Flag.TRIMMED: about.trimmed,
-        Flag.LOST_SAMPLES: lost > 0,
-        Flag.OVER_RANGE: bool(over.any()),
-    }
+    known = (
+        (Flag.ZERO_UNKNOWN, zero is None),
+        (Flag.ZERO_DRIFT, zero and before and abs(drift) > zero.significant_change_kpa(before)),
+        (Flag.SHORT_RECORD, about.no_quiet or (about.ended and now_s - last_s < SHORT_S)),
+        (Flag.INTERRUPTED, burst.interrupted),
+        (Flag.TRIMMED, about.trimmed),
+        (Flag.LOST_SAMPLES, lost > 0),
+        (Flag.OVER_RANGE, over.any()),
+    )
     samples = EventSamples(
         time_s=t[lead:].copy(),
         pressure_kpa=p[lead:].copy(),
@@ -136,6 +136,6 @@ def gather(
         zero_u_kpa=zero.u_kpa if zero else 0.0,
         noise_kpa=zero.noise_kpa if zero else 0.0,
         zero_drift_kpa=drift,
-        flags=frozenset(flag for flag, so in known.items() if so),
+        flags=frozenset([flag for flag, so in known if so]),
     )
     return samples, zero

@@ -7,6 +7,8 @@ import numpy as np
 from gaugelink.peak.burst import RISE_SHARE, rising, top_of
 from gaugelink.peak.events import FloatArray
 
+_lowest = np.minimum.reduce
+
 
 @dataclass(frozen=True, slots=True)
 class Fall:
@@ -21,7 +23,8 @@ class Fall:
 def last_rise(p: FloatArray, top_kpa: float, wake_kpa: float, dt_s: float) -> int | None:
     """Index of the last large rise in `p`, shape (n,), at a fraction of the cost of a description."""
     # Half as much again as the wake threshold: the lowest of many samples lies well below their mean.
-    places = rising(p, max(1.5 * wake_kpa, RISE_SHARE * top_kpa), dt_s)
+    limit_kpa = max(1.5 * wake_kpa, RISE_SHARE * top_kpa)
+    places = rising(p, limit_kpa, dt_s)
     return top_of(p, int(places[-1]), dt_s) if len(places) else None
 
 
@@ -33,6 +36,8 @@ def find_fall(p: FloatArray, rest_kpa: float, wake_kpa: float) -> Fall | None:
         rest_kpa: level before.
         wake_kpa: movement that is more than noise.
     """
+    if len(p) == 0 or _lowest(p) >= rest_kpa - wake_kpa:
+        return None
     low = p < rest_kpa - wake_kpa
     # Three in a row: a wild sample or two are no fall.
     low[2:] &= low[1:-1] & low[:-2]
