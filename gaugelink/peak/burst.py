@@ -92,9 +92,13 @@ def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
 
 def middle(values: FloatArray) -> float:
     """Median of a short array, shape (n,); numpy's own spends most of its time on cases that do not occur here."""
-    n = len(values)
     ordered = values.copy()
     ordered.sort()
+    return _middle_of(ordered)
+
+
+def _middle_of(ordered: FloatArray) -> float:
+    n = len(ordered)
     return float(ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2]))
 
 
@@ -127,8 +131,11 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
     step = resolution_kpa if resolution_kpa is not None else smallest_step_kpa(pressure_kpa)
     # 1.4826: standard deviation over median absolute deviation, normal distribution.
     away = np.abs(off)
-    spread = max(1.4826 * middle(away), step / 2)
-    kept = off[away <= max(4 * spread, 1.01 * step)] if spread else off[off == 0]
+    ordered = away.copy()
+    ordered.sort()
+    spread = max(1.4826 * _middle_of(ordered), step / 2)
+    limit = max(4 * spread, 1.01 * step)
+    kept = off if ordered[-1] <= limit else off[away <= limit]
     if not len(kept):
         kept = off
     mean = float(_total(kept)) / len(kept)

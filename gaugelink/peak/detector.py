@@ -157,10 +157,13 @@ class Detector:
         i = 0
         while i < n:
             if not self._quiet.known:
-                self._resting.store(*_part(t, p, o, i, i + 1), 1, self._quiet_from_s)
-                j = i + 1
-                span = self._recent.time_s[self._recent.count - 1] - self._recent.time_s[0]
-                if span >= SETTLE_S and self._recent.count >= 4:
+                recent = self._recent
+                begun_s = recent.time_s[0] if recent.count else t[i]
+                enough = t[i : i + self._resting.room] - begun_s >= SETTLE_S
+                m = max(int(enough.argmax()) + 1, 4 - recent.count) if enough.any() else len(enough)
+                j = min(n, i + m)
+                self._resting.store(*_part(t, p, o, i, j), j - i, self._quiet_from_s)
+                if recent.time_s[recent.count - 1] - recent.time_s[0] >= SETTLE_S and recent.count >= 4:
                     self._begin(notices, ended=False)
             elif self._active:
                 j = i + max(1, int(t[i : i + CHUNK].searchsorted(self._check_s, side="right")))

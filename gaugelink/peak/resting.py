@@ -32,6 +32,11 @@ class Resting:
             self.tidy(since_s)
         self._recent.append(t, p, o)
 
+    @property
+    def room(self) -> int:
+        """Samples that can be stored, one at least, before it is time to tidy up."""
+        return max(1, self._tidy_at - self._recent.count)
+
     def tidy(self, since_s: float) -> None:
         """Make room for quiet samples and, now and then, look at rate, noise and resolution again."""
         recent = self._recent
