@@ -14,7 +14,7 @@ _MOST_LEFT, _LEAST_LEFT, _GOALS = 6.0, 1e-4, 140
 _SEVERAL, _SMALL = 1.6, 0.6
 """A step after this many usual times between steps, and lower than this share of the one before, may hold several
 strokes; a high one comes after a hand that slipped."""
-_PLACES = np.array([0.025, 0.5, 0.975])
+_COVERAGE = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,20 +23,14 @@ class Climb:
 
     goal_kpa: float
     """Level that the climb approaches: median of what it may be."""
-    low_kpa: float
-    high_kpa: float
-    """Between these it lies in 95 % of cases."""
+    expanded_u_kpa: float
+    """Half-width of the interval about it that holds 95 % of what it may be."""
     share: float
     """Share of the remaining rise that each stroke takes."""
     left_kpa: FloatArray
     """Shape (n,), what may be left to climb, rising."""
     weight: FloatArray
     """Shape (n,), how probable each is; they add up to 1."""
-
-    @property
-    def expanded_u_kpa(self) -> float:
-        """Half-width of an interval about the goal that holds the 95 % interval."""
-        return max(self.high_kpa - self.goal_kpa, self.goal_kpa - self.low_kpa)
 
     def chance_of_more(self, left_kpa: float) -> float:
         """Probability that more than `left_kpa` is left to climb."""
@@ -46,8 +40,15 @@ class Climb:
 def weighed(level_kpa: float, left_kpa: FloatArray, weight: FloatArray, share: float) -> Climb:
     """Median and 95 % interval of what is left above `level_kpa`; arrays of shape (n,), `left_kpa` rising."""
     weight = weight / weight.sum()
-    low, middle, high = np.interp(_PLACES, np.cumsum(weight) - 0.5 * weight, left_kpa).tolist()
-    return Climb(level_kpa + middle, level_kpa + low, level_kpa + high, share, left_kpa, weight)
+    middle = _quantile(left_kpa, weight, 0.5)
+    away = np.abs(left_kpa - middle)
+    order = np.argsort(away)
+    u = _quantile(away[order], weight[order], _COVERAGE)
+    return Climb(level_kpa + middle, u, share, left_kpa, weight)
+
+
+def _quantile(values: FloatArray, weight: FloatArray, place: float) -> float:
+    return float(np.interp(place, np.cumsum(weight) - 0.5 * weight, values))
 
 
 def project(stairs: Staircase, plateau: Plateau, noise_kpa: float) -> Climb | None:

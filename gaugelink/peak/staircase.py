@@ -23,6 +23,8 @@ BUSY_SHARE = 0.55
 """A rise that takes more than this share of the time between steps is several strokes blurred together."""
 LEAST_PER_STROKE = 2.2
 """Steps that are blurred together can be told apart down to this many samples for each."""
+FEW_PER_STROKE = 3.0
+"""Below this many it takes four steps at least to know that none is two strokes."""
 UNEVEN = 0.1
 """Spread of the gaps between such steps, as a share of them, beyond which they are not strokes."""
 MISFIT = 4.0
@@ -126,12 +128,7 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     given_back = x + plateau.leak_kpa_per_s * np.maximum(time_s - last_s, 0.0)
     kept = slice(0, int(np.searchsorted(time_s, plateau.end_s, side="right")))
     fitter = _Fitter(time_s[kept], given_back[kept], float(np.hypot(noise_kpa, rounding)), last_s)
-    fitted = fitter.fit(time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt) if resolved else None
-    if fitted is None or fitted.misfit > MISFIT:
-        rises = find_rises(fitter.time_s, fitter.x, fitter.sigma_kpa, begin_s, last_s)
-        apart = fitter.fit(rises) if _told_apart(rises, dt) else None
-        if fitted is None or (apart is not None and apart.cost < fitted.cost - 4.0):
-            fitted = apart if apart is not None and _told_apart(apart.time_s, dt) else fitted
+    fitted = _fitted(fitter, time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt, resolved, begin_s, dt)
     steps = _steps_of(fitted, rounding) if fitted is not None else _coarse(look, time_s, x, noise_kpa, rounding)
     return Staircase(
         steps=steps,
@@ -146,12 +143,28 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     )
 
 
+def _fitted(fitter: "_Fitter", peaks_s: FloatArray, resolved: bool, begin_s: float, dt: float) -> Fitted | None:
+    """The steps that explain the samples best; None when strokes cannot be told apart."""
+    fitted = fitter.fit(peaks_s) if resolved or _told_apart(peaks_s, dt) else None
+    if fitted is not None and not resolved and not _told_apart(fitted.time_s, dt):
+        fitted = None
+    if fitted is None or fitted.misfit > MISFIT or not resolved:
+        rises = find_rises(fitter.time_s, fitter.x, fitter.sigma_kpa, begin_s, fitter.last_rise_s)
+        apart = fitter.fit(rises) if _told_apart(rises, dt) else None
+        if apart is not None and _told_apart(apart.time_s, dt) and (fitted is None or apart.cost < fitted.cost - 4.0):
+            fitted = apart
+    return fitted
+
+
 def _told_apart(times_s: FloatArray, dt: float) -> bool:
     """Whether rises are far enough from each other, and come evenly enough, to be strokes of their own."""
     if len(times_s) < 3:
         return False
     gaps = np.diff(times_s)
     usual = float(np.median(gaps))
+    # Three that come every two or three samples may as well be four or five.
+    if len(times_s) < 4 and usual < FEW_PER_STROKE * dt:
+        return False
     steady = gaps[gaps < 1.4 * usual]
     return usual > LEAST_PER_STROKE * dt and float(np.std(steady)) < UNEVEN * usual
 
