@@ -166,10 +166,9 @@ class Detector:
                 if recent.time_s[recent.count - 1] - recent.time_s[0] >= SETTLE_S and recent.count >= 4:
                     self._begin(notices, ended=False)
             elif self._active:
-                j = i + max(1, int(t[i : i + CHUNK].searchsorted(self._check_s, side="right")))
-                self._make_room(j - i)
+                j = i + max(1, int(t[i : i + CHUNK].searchsorted(self._check_s, "right")))
                 part = _part(t, p, o, i, j)
-                self._recent.append(*part)
+                self._keep_all(*part, j - i)
                 if self._feedback:
                     self._observe(part[0], part[1], notices)
                 if t[j - 1] >= self._check_s:
@@ -190,8 +189,7 @@ class Detector:
                         self._quiet.stays(part[1][:-1], j - i - 1, float(t[j - 2] - t[i]))
                     self._wake(float(t[j - 1]))
                 if self._active:
-                    self._make_room(j - i)
-                    self._recent.append(*part)
+                    self._keep_all(*part, j - i)
                     if self._feedback:
                         self._observe(part[0][-1:], part[1][-1:], notices)
                 else:
@@ -232,9 +230,12 @@ class Detector:
         if self._feedback:
             self._observe(t, p, notices)
 
-    def _make_room(self, n: int) -> None:
-        self._start, trimmed = self._recent.make_room(n, self._start)
-        self._trimmed |= trimmed
+    def _keep_all(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, n: int) -> None:
+        recent = self._recent
+        if recent.count + n > recent.capacity:
+            self._start, trimmed = recent.make_room(n, self._start)
+            self._trimmed |= trimmed
+        recent.append(t, p, o)
 
     def _observe(self, t: FloatArray, p: FloatArray, notices: list[Notice]) -> None:
         """Strokes as they pass, for live feedback."""
@@ -293,7 +294,7 @@ class Detector:
             notices.append(EventClosed(samples))
             self._held_kpa = self._quiet.rest_kpa + burst.top_kpa if burst.kind is GaugeKind.HELD else None
         zero_kpa = self._zero.level_kpa if self._zero else 0.0
-        if was_vented(self._held_kpa, middle(tail), zero_kpa, settings.event_kpa / 2):
+        if self._held_kpa is not None and was_vented(self._held_kpa, middle(tail), zero_kpa, settings.event_kpa / 2):
             notices.append(Handling(now_s, HandlingKind.VENTED))
             self._held_kpa = None
         elif burst.handling is not None and not ended:

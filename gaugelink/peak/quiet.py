@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from gaugelink.peak.burst import Background, background, smallest_step_kpa, wake_over
+from gaugelink.peak.burst import Background, background, middle, smallest_step_kpa, wake_over
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
 
@@ -47,12 +47,14 @@ class Quiet:
             values = p.tolist()
             high, low, mean = max(values), min(values), sum(values) / n
         else:
-            high, low, mean = float(_highest(p)), float(_lowest(p)), float(_total(p)) / n
+            high, low, mean = float(_highest(p)), float(_lowest(p)), None
         rest = self.rest_kpa
         wake = self.wake_kpa
         # Written so that what is not a number is not quiet either.
         if not (high <= rest + wake and low >= rest - wake):
             return False
+        if mean is None:
+            mean = float(_total(p)) / n
         # The level follows within about half a second: faster than any warm-up, slower than any stroke.
         share = 2 * (span_s + self.dt_s)
         self.rest_kpa = rest + (mean - rest) * (share if share < 1 else 1)
@@ -75,9 +77,9 @@ class Quiet:
     def settles(self, p: FloatArray) -> bool:
         """Begin with the first samples of a record, shape (n,); False when they are not quiet."""
         # Neighbouring samples tell the noise even on a slope; no gauge is noisier than the bound.
-        noise = min(float(np.median(np.abs(np.diff(p)))), NOISIEST_KPA)
+        noise = min(middle(np.abs(p[1:] - p[:-1])), NOISIEST_KPA)
         step = self._resolution_kpa if self._resolution_kpa is not None else smallest_step_kpa(p)
-        if float(np.ptp(p)) > max(self._settings.wake_kpa, 8 * noise, 2.2 * step):
+        if float(_highest(p) - _lowest(p)) > max(self._settings.wake_kpa, 8 * noise, 2.2 * step):
             return False
         self.settle(p)
         return True

@@ -59,15 +59,13 @@ def is_flat(p: FloatArray, wake_kpa: float) -> bool:
     return len(p) > 1 and float(np.ptp(p)) <= wake_kpa
 
 
-def was_vented(held_kpa: float | None, after_kpa: float, zero_kpa: float, least_kpa: float) -> bool:
+def was_vented(held_kpa: float, after_kpa: float, zero_kpa: float, least_kpa: float) -> bool:
     """Whether more than half of what a held gauge held is gone. A slow leak goes unseen: nothing moves.
 
     Args:
-        held_kpa: level that was held, or None when none was.
+        held_kpa: level that was held.
         after_kpa: level now.
         zero_kpa: the gauge's reading at ambient.
         least_kpa: a smaller fall is none.
     """
-    if held_kpa is None:
-        return False
     return after_kpa - zero_kpa < (held_kpa - zero_kpa) / 2 and held_kpa - after_kpa > least_kpa
