@@ -7,7 +7,8 @@ import numpy as np
 
 from gaugelink.peak.climb_law import LOG_PRIOR, LOG_SHARES, MANNERS, Levels, log_likelihood
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.staircase import Plateau, Staircase
+from gaugelink.peak.held_plateau import Plateau
+from gaugelink.peak.staircase import Staircase
 
 _MOST_LEFT, _LEAST_LEFT, _GOALS = 6.0, 1e-4, 140
 """What may be left, as shares of the climb so far."""

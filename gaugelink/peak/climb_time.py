@@ -15,7 +15,8 @@ from scipy.stats import qmc
 
 from gaugelink.peak.climb import Climb, weighed
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.staircase import Plateau, Staircase
+from gaugelink.peak.held_plateau import Plateau
+from gaugelink.peak.staircase import Staircase
 
 _UNKNOWNS = 9
 _DRAWS, _FEWER = 2048, 1024

@@ -28,7 +28,8 @@ from gaugelink.peak.events import (
     Method,
     Stroke,
 )
-from gaugelink.peak.staircase import Plateau, Staircase, Step, find_plateau, find_steps, rounding_u_kpa
+from gaugelink.peak.held_plateau import Plateau, find_plateau, rounding_u_kpa
+from gaugelink.peak.staircase import Staircase, Step, find_steps
 
 COVERAGE = 2.0
 """Coverage factor for about 95 % (JCGM 100:2008, 6.3.3)."""
@@ -83,7 +84,7 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     flags = set(samples.flags)
     if samples.zero_kpa is None:
         flags.add(Flag.ZERO_UNKNOWN)
-    if plateau.leak_kpa_per_s > 0:
+    if plateau.leaks:
         flags.add(Flag.VALVE_LEAK)
     if rising:
         flags.add(Flag.STILL_RISING)

@@ -1,4 +1,4 @@
-"""Steps and plateau of a held gauge's samples."""
+"""The steps of a held gauge's samples."""
 
 from dataclasses import dataclass
 
@@ -8,13 +8,12 @@ from gaugelink.peak.burst import last_step
 from gaugelink.peak.climb_rises import find_rises
 from gaugelink.peak.climb_steps import Fitted, fit_steps
 from gaugelink.peak.events import FloatArray
+from gaugelink.peak.held_plateau import find_plateau, rounding_u_kpa
 
 RISE_S = 0.02
 """Rises are looked for as differences over this time: about what a stroke takes to fill the hose."""
 END_S = 0.08
 """The end of the climb is looked for with means of this length when single steps cannot be told."""
-SETTLE_S = 0.25
-"""A plateau is read this long after the last step, when valve and gauge have come to rest."""
 SAMPLES_PER_STROKE = 3.5
 """Fewer samples than this from stroke to stroke cannot tell one step from two."""
 HASTE = 0.55
@@ -68,27 +67,6 @@ class Staircase:
     """Shape (n,), the samples of the climb, from the last before it to the first after it."""
     level_kpa: FloatArray
     """Shape (n,)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Plateau:
-    """Where the climb came to rest."""
-
-    begin_s: float
-    end_s: float
-    """Last sample before the gauge was bled, or of the record."""
-    level_kpa: float
-    """Level when the plateau began, the leak since then given back."""
-    leak_kpa_per_s: float
-    """Loss through the gauge's own valve; 0 when none can be told."""
-    u_level_kpa: float
-    u_leak_kpa: float
-    samples: int
-
-
-def rounding_u_kpa(noise_kpa: float, resolution_kpa: float) -> float:
-    """Standard uncertainty that rounding leaves in a mean: none when the noise dithers it away."""
-    return resolution_kpa / float(np.sqrt(12)) if noise_kpa < 0.6 * resolution_kpa else 0.0
 
 
 def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_kpa: float) -> Staircase:
@@ -319,50 +297,3 @@ def _regular(rise: FloatArray, places: list[int]) -> list[int]:
         pair = places[shortest], places[shortest + 1]
         places.remove(min(pair, key=lambda place: float(rise[place])))
     return places
-
-
-def find_plateau(
-    time_s: FloatArray, x: FloatArray, last_rise_s: float, noise_kpa: float, resolution_kpa: float
-) -> Plateau:
-    """Read the plateau after the last step and give back what leaked since.
-
-    Args:
-        time_s: shape (n,).
-        x: shape (n,), zero taken off.
-        last_rise_s: when the climb ended.
-        noise_kpa: standard deviation of a sample.
-        resolution_kpa: smallest step of the output.
-    """
-    n = len(x)
-    dt = float(np.median(np.diff(time_s)))
-    first = min(int(np.searchsorted(time_s, last_rise_s)), n - 1)
-    level = float(np.median(x[first : first + max(3, round(0.5 / dt))]))
-    # Bled: from here on it is the hand on the vent, not the plateau.
-    reached = np.maximum.accumulate(np.minimum(x[first:], level))
-    low = np.flatnonzero(x[first:] < 0.97 * reached - 5 * noise_kpa - resolution_kpa)
-    last = first + int(low[0]) - 1 if len(low) else n
-    settled = int(np.searchsorted(time_s, last_rise_s + SETTLE_S))
-    first = max(first, min(settled, last - 3))
-    last = max(last, first + 1)
-    t = time_s[first:last] - last_rise_s
-    y = x[first:last]
-    m = len(y)
-    leak = u_leak = 0.0
-    value = float(np.mean(y))
-    u = float(max(noise_kpa, np.std(y)) / np.sqrt(m))
-    if m >= 5:
-        middle = t - t.mean()
-        spread = float(middle @ middle)
-        slope = float(middle @ y) / spread
-        scatter = max(float(np.std(y - value - slope * middle)), noise_kpa)
-        # Rounding without noise to dither it can feign or hide a slope of a step over the plateau.
-        rounding = rounding_u_kpa(noise_kpa, resolution_kpa) * float(np.sqrt(3)) / max(float(t[-1] - t[0]), dt)
-        u_slope = float(np.hypot(scatter / np.sqrt(spread), rounding))
-        u_leak = u_slope * float(t.mean())
-        if slope < -3 * u_slope:
-            leak = -slope
-            # What leaked since the last rise is given back, but no more than the highest that was ever seen.
-            w = min(max(2, round(0.1 / dt)), n)
-            seen = np.convolve(x, np.full(w, 1 / w), mode="valid").max() + leak * w * dt / 2
-            value = min(value + leak * float(t.mean()), float(seen))
-    return Plateau(last_rise_s, float(time_s[last - 1]), value, leak, u, u_leak, m)

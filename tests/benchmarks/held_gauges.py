@@ -16,7 +16,8 @@ from gaugelink.peak.climb import project
 from gaugelink.peak.detector import find_events
 from gaugelink.peak.events import CrankingEvent, EngineHints, Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.held import SETTLED_SHARE, fit_held
-from gaugelink.peak.staircase import Plateau, Staircase, Step
+from gaugelink.peak.held_plateau import Plateau
+from gaugelink.peak.staircase import Staircase, Step
 from simulators.cranking import CylinderTrace, tops_passed
 from simulators.integrator import crank, crank_many
 from simulators.scenarios import random_check_valve, random_held_gauge, random_turn
@@ -119,7 +120,7 @@ def floor_of(climb: Climb) -> tuple[float, float] | None:
     steps = tuple(Step(t, p, u, h, 1e-4) for t, p, h in rows)
     last = float(at[-1])
     stairs = Staircase(steps, True, float(at[0]), 0.0, u, 0.0, last, at, level)
-    found = project(stairs, Plateau(last, last + 1.0, float(level[-1]), 0.0, u, 0.0, 9), u)
+    found = project(stairs, Plateau(last, last + 1.0, float(level[-1]), 0.0, False, u, 0.0, 9), u)
     return None if found is None else (found.goal_kpa, found.expanded_u_kpa)
 
 
