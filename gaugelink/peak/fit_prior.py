@@ -26,8 +26,8 @@ FOOT_SD = 0.02
 """Level of the foot over the zero, as a share of the height: pumping, exhaust, drift of the gauge."""
 FOOT_SCATTER_SD = 0.006
 """Change of the foot between neighbouring strokes, as a share of the height."""
-STEP_MEAN = -0.01
-STEP_SD = 0.012
+STEP_MEAN = -0.003
+STEP_SD = 0.008
 """Half the change of the foot across a pulse, as a share of the height."""
 LEAN_MEAN, LEAN_SD = 0.08, 0.1
 """Change of the speed across a peak, alike for all strokes of an event."""
