@@ -166,6 +166,9 @@ async def crank_gauge(gauge: SimulatedGauge, trace: CylinderTrace, held: bool, s
     """Let a gauge see a pull, and note when its last stroke was."""
     how = HeldGauge if held else LiveGauge
     seen = sample(trace, how(noise_kpa=1.0, resolution_kpa=0.0), gauge.rate_hz, 1, before_s=0.0, after_s=0.3)
+    if held:
+        # The gauge stays at the last of these and adds its noise to it.
+        seen.pressure_kpa[-1] = trace.final_held_kpa
     # The gauge samples at its own rate from the frame on in which it takes the first of these.
     await gauge.feed(seen.time_s, seen.pressure_kpa)
     frame = round(gauge.rate_hz / 10)
