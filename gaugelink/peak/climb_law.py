@@ -84,6 +84,17 @@ class _Course:
         v = kept**2 * self.v_level + 2 * kept * by_share * self.both + by_share**2 * self.v_share
         return step, v, kept * self.both + by_share * self.v_share
 
+    def expect_either(self, strokes: int, level_kpa: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The next step if it is one stroke's after a pause, or that of several, whichever comes closer to a level."""
+        one = self.expect(1)
+        if strokes == 1:
+            return one
+        several = self.expect(strokes)
+        rise = level_kpa - self.level
+        closer = np.abs(rise - several[0]) < np.abs(rise - one[0])
+        step, v, both = (np.where(closer, b, a) for a, b in zip(one, several, strict=True))
+        return step, v, both
+
     def take(self, step: FloatArray, miss: FloatArray, v_level: FloatArray, both: FloatArray, v: FloatArray) -> None:
         """Believe a level that is off what was expected by `miss`, whose variance is `v`."""
         trust = v_level / v
@@ -121,7 +132,7 @@ def log_likelihood(seen: Levels, left_kpa: FloatArray, manner: Manner) -> FloatA
         scatter = manner.scatter * _SCATTER[min(n, 3)]
         if n == 0 and last > 0 and steps[0] < _PARTIAL * steps[1]:
             scatter = _PARTIAL_SCATTER
-        step, v_level, both = course.expect(strokes)
+        step, v_level, both = course.expect_either(strokes, float(level[n + 1]))
         v_level = v_level + (step * manner.top * (goal - level[0]) / np.maximum(goal - course.level, 1e-6)) ** 2
         if n == last:
             ended = _ended(seen, course.level + step, step, v_level, scatter if n else _PARTIAL_SCATTER)

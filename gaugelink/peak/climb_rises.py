@@ -19,6 +19,8 @@ _SHAPE = 0.004
 """What the shape of a rise is off by, as a share of the climb."""
 _PRICE = 4.0
 """What a rise must save in squared residuals over the noise."""
+_NEXT = 1.2
+"""Rises within so many samples of each other may be one stroke's."""
 _HASTE = 0.55
 """Two rises closer than this share of the usual gap are one."""
 
@@ -57,7 +59,28 @@ def find_rises(time_s: FloatArray, x: FloatArray, noise_kpa: float, begin_s: flo
         return np.empty(0)
     groups = np.split(where, np.flatnonzero(np.diff(where) > 1) + 1)
     rises = [(float(raster[g] @ best[g] / best[g].sum()), float(best[g].sum())) for g in groups]
-    return _apart([rise for rise in rises if rise[1] > least])
+    return _apart([rise for rise in _peaks(rises, _NEXT * dt) if rise[1] > least])
+
+
+def _peaks(rises: list[tuple[float, float]], reach_s: float) -> list[tuple[float, float]]:
+    """Rises that stand out from those beside them; the others, smallest first, are part of the higher neighbour."""
+    rises = list(rises)
+    while True:
+        minor = []
+        for k, (at, height) in enumerate(rises):
+            beside = [n for n in (k - 1, k + 1) if 0 <= n < len(rises) and abs(rises[n][0] - at) < reach_s]
+            higher = max(beside, key=lambda n: rises[n][1], default=k)
+            if rises[higher][1] > height:
+                minor.append((height, k, higher))
+        if not minor:
+            return rises
+        _, k, higher = min(minor)
+        rises[min(k, higher) : max(k, higher) + 1] = [_together(rises[k], rises[higher])]
+
+
+def _together(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    height = one[1] + other[1]
+    return (one[0] * one[1] + other[0] * other[1]) / height, height
 
 
 def _apart(rises: list[tuple[float, float]]) -> FloatArray:
@@ -66,6 +89,5 @@ def _apart(rises: list[tuple[float, float]]) -> FloatArray:
         place = int(np.argmin(gaps))
         if gaps[place] >= _HASTE * float(np.median(gaps)):
             break
-        (a, low), (b, high) = rises[place], rises[place + 1]
-        rises[place : place + 2] = [((a * low + b * high) / (low + high), low + high)]
+        rises[place : place + 2] = [_together(rises[place], rises[place + 1])]
     return np.array([at for at, _ in rises])

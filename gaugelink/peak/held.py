@@ -145,7 +145,9 @@ def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
 
 
 def _interrupted(steps: tuple[Step, ...]) -> bool:
-    pauses = np.diff([s.time_s for s in steps])
+    highest = max((s.height_kpa for s in steps), default=0.0)
+    # Between small late steps others may have gone unseen.
+    pauses = np.diff([s.time_s for s in steps if s.height_kpa > CLEAR_SHARE * highest])
     return len(pauses) > 1 and float(pauses.max()) > max(SLIP_S, 2 * float(np.median(pauses)))
 
 
