@@ -23,6 +23,7 @@ from gaugelink.peak.events import (
     EngineHints,
     EventSamples,
     Flag,
+    FloatArray,
     GaugeKind,
     GaugeTraits,
     Method,
@@ -41,8 +42,10 @@ MODEL_SHARE = 0.0003
 """Standard uncertainty of the plateau's model, as a share of it: gas and gauge still settling, measured on
 simulated gauges."""
 FEW_STROKES = 4
-CLEAR_SHARE = 0.06
+CLEAR_SHARE = 0.02
 """Steps below this share of the highest are too small for their time to be told."""
+RESUMED_SHARE = 0.06
+"""Between steps below this share of the highest others may have gone unseen: no pause."""
 CLEAR_PERIODS = 0.08
 """Most uncertainty of a step's time, in periods."""
 RPM_U_SHARE = 0.01
@@ -146,16 +149,14 @@ def _gauge(samples: EventSamples, traits: GaugeTraits) -> _Gauge:
 
 def _interrupted(steps: tuple[Step, ...]) -> bool:
     highest = max((s.height_kpa for s in steps), default=0.0)
-    # Between small late steps others may have gone unseen.
-    pauses = np.diff([s.time_s for s in steps if s.height_kpa > CLEAR_SHARE * highest])
+    pauses = np.diff([s.time_s for s in steps if s.height_kpa > RESUMED_SHARE * highest])
     return len(pauses) > 1 and float(pauses.max()) > max(SLIP_S, 2 * float(np.median(pauses)))
 
 
 def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     """Mean speed from the first step to the last that is high and sharp enough, pauses left out.
 
-    A stroke fills the hose before the top, the earlier the lower the hose stands: the crank still has to turn by
-    `ahead_deg`. Measured on simulated engines.
+    A stroke fills the hose before the top, the earlier the lower the hose stands: the crank still has to turn.
     """
     if hints.cycle is None or len(steps) < 3:
         return None
@@ -166,13 +167,25 @@ def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     n = int(np.flatnonzero(clear)[-1]) + 1 if clear.any() else 0
     if n < 3 or np.hypot(steps[0].u_time_s, steps[n - 1].u_time_s) > RPM_U_SHARE * (at[n - 1] - at[0]):
         return None
-    level = np.array([s.level_kpa for s in steps])
-    full = (level - 0.5 * height) / level[-1]
-    ahead_deg = np.where(np.arange(len(at)) == 0, np.clip(14.0 + 80.0 * full, 20.0, 36.0), 20.0 - 13.0 * full)
-    at = at + ahead_deg / (180.0 * hints.cycle) * usual
+    at = at + _ahead_deg(steps, usual, hints.cycle) / (180.0 * hints.cycle) * usual
     gaps = np.diff(at[:n])
     gaps = gaps[np.abs(gaps - usual) < 0.4 * usual]
     return 60.0 / float(np.mean(gaps)) * hints.cycle / 2 if len(gaps) > 1 else None
+
+
+def _ahead_deg(steps: tuple[Step, ...], period_s: float, cycle: int) -> FloatArray:
+    """Crank angle from the middle of each filling to the top, shape (steps,).
+
+    The more of what is left each stroke takes, the earlier the valve has passed it; at higher speed it takes longer.
+    Measured on simulated engines.
+    """
+    height = np.array([s.height_kpa for s in steps])
+    full = (np.array([s.level_kpa for s in steps]) - 0.5 * height) / steps[-1].level_kpa
+    slower = float(np.clip(height[1] / height[0], 0.2, 1.1))
+    speed = float(np.log(30.0 * cycle / period_s / 400.0))
+    later = 38.6 + 1.8 * (cycle - 2) - 19.5 * full - 3.9 * speed - 21.6 * slower
+    later[0] = 67.2 + 3.4 * (cycle - 2) - 2.9 * speed - 57.6 * slower
+    return np.asarray(np.clip(later, 0.0, 70.0))
 
 
 def _budget(samples: EventSamples, traits: GaugeTraits, gauge: _Gauge, plateau: Plateau) -> tuple[BudgetLine, ...]:
