@@ -168,7 +168,7 @@ async def crank_gauge(gauge: SimulatedGauge, trace: CylinderTrace, held: bool, s
     seen = sample(trace, how(noise_kpa=1.0, resolution_kpa=0.0), gauge.rate_hz, 1, before_s=0.0, after_s=0.3)
     if held:
         # The gauge stays at the last of these and adds its noise to it.
-        seen.pressure_kpa[-1] = trace.final_held_kpa
+        seen.pressure_kpa[-1] = seen.pressure_kpa[-20:].mean()
     # The gauge samples at its own rate from the frame on in which it takes the first of these.
     await gauge.feed(seen.time_s, seen.pressure_kpa)
     frame = round(gauge.rate_hz / 10)
