@@ -23,6 +23,8 @@ _OUT_OF_THE_RUNNING = 6.0
 """Difference of log evidence at which a fit is dropped."""
 _WELL_SEEN = 2
 """Samples on the upper part of an end stroke above which its height is not in question."""
+_OTHER_WIDTH = 0.3
+"""Change of the logarithm of the pulses' width that is tried besides the one that was found."""
 _HOPELESS = 15.0
 """The same of a fit that has not been finished."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
@@ -77,7 +79,8 @@ def _fit_event(
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
     fits = _grown(problem, _solved(problem, trains, start), start)
     if not dense and len(time_s) < _SHORT:
-        fits = _ranked(fits + [solve(problem, other, start) for fit in fits[:2] for other in _ends_weaker(fit)])
+        others = [other for fit in fits[:2] for other in _ends_weaker(fit)] + _other_widths(fits[0])
+        fits = _ranked(fits + _looked_at(problem, others, start, fits[0].evidence))
     doubt = start
     for rounds in (2, 4):
         doubt = tuned(problem, fits[0], doubt, floor)
@@ -93,9 +96,22 @@ def _fit_event(
 
 def _solved(problem: Problem, trains: list[Train], doubt: Doubt) -> list[Fit]:
     """Fits that begin at `trains`; those that a short look shows to be hopeless are left out."""
-    looks = [solve(problem, _begin(train, problem), doubt, rounds=1, steps=6) for train in trains]
-    best = min(look.evidence for look in looks)
+    return _looked_at(problem, [_begin(train, problem) for train in trains], doubt)
+
+
+def _looked_at(problem: Problem, starts: list[Strokes], doubt: Doubt, best: float = np.inf) -> list[Fit]:
+    """Fits from `starts` after a short look at each, without those that are hopeless beside `best` or each other."""
+    looks = [solve(problem, strokes, doubt, rounds=1, steps=6) for strokes in starts]
+    best = min([best, *(look.evidence for look in looks)])
     return [solve(problem, look.strokes, doubt) for look in looks if look.evidence - best < _HOPELESS]
+
+
+def _other_widths(fit: Fit) -> list[Strokes]:
+    """The strokes with wider and with narrower pulses: a slow gauge sees both alike at first."""
+    return [
+        replace(fit.strokes, log_speed=fit.strokes.log_speed + shift, gain=fit.strokes.gain + shift)
+        for shift in (-_OTHER_WIDTH, _OTHER_WIDTH)
+    ]
 
 
 def _ranked(fits: list[Fit]) -> list[Fit]:

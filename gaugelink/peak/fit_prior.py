@@ -33,7 +33,7 @@ LEAN_MEAN, LEAN_SD = 0.08, 0.1
 """Change of the speed across a peak, alike for all strokes of an event."""
 LEAN_CHANGE_SD = 0.008
 """Typical difference of that change between neighbouring strokes."""
-LEAN_END_LOOSER = 6.0
+LEAN_END_LOOSER = 2.0
 """By how much freer it is at the ends: the first stroke comes from standstill, the last may stop or be thrown back."""
 ODD_LOOSER = 3.0
 """By how much step and lean of a stroke are freer for a height that differs from the usual one by all of it."""
