@@ -5,6 +5,9 @@
 
 Each engine is cranked once and its trace sampled at every rate, with the gauge's own noise, steps, losses and clock
 errors (`simulators.scenarios`). Errors are in percent of the true peak of the stroke.
+
+The floor is the error of an oracle that is told the exact curve of every stroke, its time and the clock, and only has
+to find its height from the same samples by least squares: nothing that must find them out can do better.
 """
 
 import argparse
@@ -13,14 +16,17 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag, GaugeKind, GaugeTraits
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.live import fit_live
 from simulators.scenarios import BATCH, crank_many, random_live_gauge, random_turn, turned_over
-from simulators.sensor import SampledTrace, sample
+from simulators.sensor import SampledTrace, sample, seen_pressure_kpa
 
 RATES_HZ = (50.0, 100.0, 200.0, 500.0, 1000.0)
 QUIET_S = 2.0
 AROUND_S = 0.35
+BEFORE_S = 2.5
+FAR_OFF = 10.0
+"""Percent of error that an event's flag must warn of."""
 LEAST_STROKE = 0.12
 """Share of the highest stroke below which a truth is not counted as a stroke that must be found."""
 
@@ -31,6 +37,9 @@ class Tally:
 
     error: list[float] = field(default_factory=list)
     highest: list[float] = field(default_factory=list)
+    floor: list[float] = field(default_factory=list)
+    far_off: list[bool] = field(default_factory=list)
+    """Of every stroke that is off by more than `FAR_OFF`: whether its event is flagged."""
     expanded: list[float] = field(default_factory=list)
     inside: list[bool] = field(default_factory=list)
     event_error: list[float] = field(default_factory=list)
@@ -70,8 +79,11 @@ def traits_of(trace: SampledTrace) -> GaugeTraits:
     )
 
 
-def measure(trace: SampledTrace, tally: Tally) -> float:
-    """Fit one trace and add it to the tally; gives the largest error of its strokes in percent."""
+def measure(trace: SampledTrace, clean_kpa: FloatArray, tally: Tally) -> float:
+    """Fit one trace and add it to the tally; gives the largest error of its strokes in percent.
+
+    `clean_kpa`, shape (n,), is what the samples would be without noise and clock errors.
+    """
     began = time.process_time()
     samples = event_samples(trace)
     event = fit_live(samples, traits_of(trace), EngineHints(cycle=trace.cycle))
@@ -81,6 +93,7 @@ def measure(trace: SampledTrace, tally: Tally) -> float:
     tally.flagged.append(Flag.UNDER_SAMPLED in event.flags)
     top = max(s.peak_kpa for s in trace.strokes)
     worst = compare(trace, samples, event, tally, top)
+    tally.floor += oracle(trace, clean_kpa, samples.zero_kpa or 0.0, top)
     tally.event_error.append(100.0 * abs(event.peak_kpa / top - 1.0))
     tally.event_inside.append(abs(event.peak_kpa - top) <= event.peak_u_kpa)
     if event.cranking_rpm is not None and np.isfinite(trace.cranking_rpm):
@@ -111,11 +124,27 @@ def compare(trace: SampledTrace, samples: EventSamples, event: CrankingEvent, ta
         free.remove(near)
         error = 100.0 * abs(near.peak_kpa / truth.peak_kpa - 1.0)
         worst = max(worst, error)
+        if error > FAR_OFF:
+            tally.far_off.append(Flag.UNDER_SAMPLED in event.flags)
         tally.error.append(error)
         tally.expanded.append(100.0 * near.peak_u_kpa / truth.peak_kpa)
         tally.inside.append(abs(near.peak_kpa - truth.peak_kpa) <= near.peak_u_kpa)
     tally.invented += len(free)
     return worst
+
+
+def oracle(trace: SampledTrace, clean_kpa: FloatArray, zero_kpa: float, top: float) -> list[float]:
+    """Errors, in percent, of the heights of all strokes when everything else about them is known."""
+    times = np.array([s.time_s for s in trace.strokes])
+    middles = np.concatenate(([times[0] - 0.4], 0.5 * (times[1:] + times[:-1]), [times[-1] + 0.4]))
+    errors = []
+    for k, truth in enumerate(trace.strokes):
+        own = (trace.time_s > middles[k]) & (trace.time_s <= middles[k + 1]) & ~trace.over_range
+        known = clean_kpa[own]
+        if truth.peak_kpa >= LEAST_STROKE * top and (known > 0.0).any():
+            height = float(known @ (trace.pressure_kpa[own] - zero_kpa)) / float(known @ known)
+            errors.append(100.0 * abs(height - 1.0))
+    return errors
 
 
 def line(rate: float, tally: Tally) -> str:
@@ -125,19 +154,22 @@ def line(rate: float, tally: Tally) -> str:
     return (
         f"{rate:6g} {tally.events:6d} {tally.strokes:7d} {100 * len(error) / tally.strokes:7.2f} {tally.invented:5d} |"
         f" {np.median(error):7.2f} {p95:7.2f} {error.max():7.1f} |"
-        f" {np.median(tally.highest):7.2f} {np.percentile(tally.highest, 95):7.2f} |"
+        f" {np.median(tally.highest):5.1f} {np.percentile(tally.highest, 95):5.1f} |"
+        f" {np.median(tally.floor):5.2f} {np.percentile(tally.floor, 95):5.2f} |"
         f" {100 * np.mean(tally.inside):6.1f} {np.median(expanded) / p95:6.2f} |"
         f" {np.median(tally.event_error):6.2f} {np.percentile(tally.event_error, 95):6.2f}"
         f" {100 * np.mean(tally.event_inside):6.1f} |"
-        f" {np.percentile(tally.rpm_error, 95):6.2f} | {100 * np.mean(tally.flagged):5.1f} {tally.unfitted:4d}"
+        f" {np.percentile(tally.rpm_error, 95):7.2f} | {100 * np.mean(tally.flagged):6.1f}"
+        f" {sum(tally.far_off):5d} of {len(tally.far_off):3d} {tally.unfitted:4d}"
         f" | {1e3 * np.mean(tally.seconds):5.0f} {1e3 * np.max(tally.seconds):5.0f}"
     )
 
 
 HEAD = (
-    " rate  events strokes found,% extra | error,%: med p95 max     | highest: med p95 |"
-    " in U95  U/p95 | event: med p95 in U95 | rpm p95 | under- un-   | ms:   mean max\n"
-    f"{'':136}sampled,% fitted"
+    f"{'':34} | error, %:              | highest:    | floor:      |               |"
+    " event's reading:       |    rpm  | under-     far off      un-   | ms\n"
+    "  rate events strokes found,% extra |     med     p95     max |   med   p95 |   med   p95 | in U95  U/p95 |"
+    "    med    p95 in U95 |     p95 | sampled,%  flagged fitted |  mean   max"
 )
 
 
@@ -163,8 +195,9 @@ def main() -> None:
             gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
             for rate in rates:
                 seed = arguments.seed * 1_000_003 + number
-                sampled = sample(trace, replace(gauge), rate, seed, before_s=2.5, after_s=1.0)
-                errors.append((measure(sampled, tallies[rate]), rate, number))
+                sampled = sample(trace, replace(gauge), rate, seed, before_s=BEFORE_S, after_s=1.0)
+                clean_kpa = seen_pressure_kpa(trace, gauge, sampled.time_s - BEFORE_S)
+                errors.append((measure(sampled, clean_kpa, tallies[rate]), rate, number))
             number += 1
     print(HEAD)
     for rate in rates:
