@@ -64,7 +64,8 @@ def project(stairs: Staircase, plateau: Plateau, noise_kpa: float) -> Climb | No
         return None
     at = np.array([s.time_s for s in stairs.steps])
     usual = float(np.median(np.diff(at))) if len(at) > 1 else 0.0
-    least = 0.1 * noise_kpa
+    height = max(plateau.level_kpa - stairs.start_kpa, 1e-3)
+    least = max(0.1 * noise_kpa, 1e-5 * height)
     seen = Levels(
         level_kpa=np.array([stairs.start_kpa, *(s.level_kpa for s in stairs.steps)]),
         u_kpa=np.array([stairs.u_start_kpa, *(max(s.u_kpa, least) for s in stairs.steps)]),
@@ -73,7 +74,6 @@ def project(stairs: Staircase, plateau: Plateau, noise_kpa: float) -> Climb | No
         u_plateau_kpa=float(np.hypot(plateau.u_level_kpa, max(least, stairs.rounding_kpa))),
         unseen=max(1, round((stairs.last_rise_s - float(at[-1])) / usual)) if usual else 1,
     )
-    height = max(plateau.level_kpa - stairs.start_kpa, 1e-3)
     left = height * np.geomspace(_LEAST_LEFT, _MOST_LEFT, _GOALS)
     # Any goal is as probable as any other of its order of magnitude; the raster is even in log(left).
     prior = LOG_PRIOR[:, None] + np.log(left) - np.log(height + left)

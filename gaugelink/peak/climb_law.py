@@ -76,11 +76,13 @@ class _Course:
 
     def expect(self, strokes: int) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The next step, and the variance of the level and covariance with the share after it, no scatter counted."""
-        kept = (1 - np.exp(np.minimum(self.log_share, -0.02))) ** strokes
+        share = np.exp(np.minimum(self.log_share, -0.02))
+        kept_before = (1 - share) ** (strokes - 1)
+        kept = kept_before * (1 - share)
         room = np.maximum(self.goal - self.level, 1e-6)
         step = (1 - kept) * room
         # Change of the step with the logarithm of the share of one stroke.
-        by_share = step if strokes == 1 else strokes * kept * np.expm1(-np.log(kept) / strokes) * room
+        by_share = strokes * kept_before * share * room
         v = kept**2 * self.v_level + 2 * kept * by_share * self.both + by_share**2 * self.v_share
         return step, v, kept * self.both + by_share * self.v_share
 

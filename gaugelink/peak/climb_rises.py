@@ -44,13 +44,19 @@ def find_rises(time_s: FloatArray, x: FloatArray, noise_kpa: float, begin_s: flo
     dt = float(np.median(np.diff(t)))
     raster = np.arange(begin_s - dt, last_s + dt, max(dt / 2, _RASTER_S))
     top = float(y.max())
+    if top <= 0:
+        return np.empty(0)
     sigma = float(np.hypot(noise_kpa, _SHAPE * top))
     least = max(3 * noise_kpa, _SHAPE * top)
     best_cost, best = np.inf, np.zeros(len(raster))
     for lag_s in LAGS_S:
         rise, _ = through_lag(t[:, None] - raster, lag_s, _FILL_S)
         level = np.ones((len(t), 1))
-        height, norm = nnls(np.hstack([level, -level, rise]) / sigma, y / sigma)
+        try:
+            height, norm = nnls(np.hstack([level, -level, rise]) / sigma, y / sigma)
+        except RuntimeError:
+            # It found no end: samples that no rises through this lag explain. The other lags decide.
+            continue
         cost = norm**2 + _PRICE * float(np.count_nonzero(height[2:] > 0.7 * least))
         if cost < best_cost:
             best_cost, best = cost, height[2:]

@@ -24,6 +24,7 @@ _LEAST_LAG_S, _MOST_LAG_S = 5e-4, 0.3
 _ROUNDS = 8
 _FINEST_S = 0.004
 """Samples closer than this are averaged: nothing in a staircase is quicker."""
+_MOST_SAMPLES = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,8 @@ def fit_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, times_s: Floa
         times_s: shape (k,), first guess.
         period_s: usual time between steps.
     """
-    time_s, x, block = averaged(time_s, x, _FINEST_S)
+    span_s = float(time_s[-1] - time_s[0])
+    time_s, x, block = averaged(time_s, x, max(_FINEST_S, span_s / _MOST_SAMPLES))
     samples = _Samples(time_s, x, noise_kpa / float(np.sqrt(block)))
     rows, aims = _prior(times_s, period_s)
     at = np.concatenate(([np.log(USUAL_LAG_S), np.log(USUAL_FILL_S)], times_s))

@@ -128,7 +128,7 @@ def project_in_time(stairs: Staircase, plateau: Plateau, u_kpa: float, cycle: in
         time_s=t[-_MOST_SAMPLES:],
         level_kpa=stairs.level_kpa[-_MOST_SAMPLES:] - stairs.start_kpa,
         height_kpa=height,
-        u_kpa=u_kpa,
+        u_kpa=max(u_kpa, 1e-4 * height),
         begin_s=(float(t[0]), float(t[1])),
         end_s=(float(t[-2]), float(t[-1]) + _AFTER_S),
         period_s=_PERIODS_S.get(cycle, _PERIODS_S[None]),

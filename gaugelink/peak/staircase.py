@@ -30,6 +30,10 @@ MISFIT = 4.0
 """Residuals of more than this many times the noise: a step may have been overlooked."""
 MOST_MORE = 8
 """Steps looked for behind the last that showed at first."""
+MOST_STEPS = 32
+"""Steps fitted at most: by then a climb has settled."""
+LEAST_NOISE = 1e-5
+"""A gauge without noise is not believed beyond this share of the climb."""
 LEAST_SHARE = 0.0008
 """A step below this share of the climb does not count."""
 
@@ -105,7 +109,8 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     plateau = find_plateau(time_s, x, last_s, noise_kpa, resolution_kpa)
     given_back = x + plateau.leak_kpa_per_s * np.maximum(time_s - last_s, 0.0)
     kept = slice(0, int(np.searchsorted(time_s, plateau.end_s, side="right")))
-    fitter = _Fitter(time_s[kept], given_back[kept], float(np.hypot(noise_kpa, rounding)), last_s)
+    sigma_kpa = max(float(np.hypot(noise_kpa, rounding)), LEAST_NOISE * float(np.max(np.abs(x))), 1e-6)
+    fitter = _Fitter(time_s[kept], given_back[kept], sigma_kpa, last_s)
     fitted = _fitted(fitter, time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt, resolved, begin_s, dt)
     steps = _steps_of(fitted, rounding) if fitted is not None else _coarse(look, time_s, x, noise_kpa, rounding)
     return Staircase(
@@ -158,6 +163,7 @@ class _Fitter:
 
     def fit(self, times_s: FloatArray) -> Fitted | None:
         """Fit a step near each time, and those that should follow, and leave out what is none; None for nothing."""
+        times_s = times_s[:MOST_STEPS]
         gaps = np.diff(times_s)
         period = float(np.median(gaps)) if len(gaps) else END_S
         if len(gaps) > 1:

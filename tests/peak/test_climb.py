@@ -11,7 +11,7 @@ from gaugelink.peak.climb_rises import find_rises
 from gaugelink.peak.climb_steps import fit_steps, through_lag
 from gaugelink.peak.climb_time import project_in_time
 from gaugelink.peak.detector import find_events
-from gaugelink.peak.events import EngineHints, Flag, GaugeTraits
+from gaugelink.peak.events import EngineHints, EventSamples, Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.held import fit_held
 from gaugelink.peak.held_plateau import find_plateau
 from gaugelink.peak.staircase import find_steps
@@ -172,3 +172,21 @@ def projected(t: Array, p: Array, traits: GaugeTraits, cycle: int) -> tuple[floa
     assert event.projected_kpa is not None
     assert event.projected_u_kpa is not None
     return event.projected_kpa, event.projected_u_kpa
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_samples_that_are_no_climb_are_judged_without_an_error(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    t = clock(4.0, float(rng.choice([5.0, 20.0, 100.0])))
+    x = [
+        rng.normal(0.0, 100.0, len(t)).cumsum(),
+        np.full(len(t), float(rng.choice([0.0, 500.0, -20.0]))),
+        -stairs(t, 1.0, 5),
+        np.abs(rng.normal(0.0, 300.0, len(t))),
+        stairs(t, 1.0, 9)[::-1].copy(),
+    ][seed % 5]
+    samples = EventSamples(t, np.round(x), x > 1e9, 0, GaugeKind.HELD, 0.0, 0.5, float(rng.choice([0.0, 1.0])))
+    event = fit_held(samples, GaugeTraits(), EngineHints(cycle=2))
+    assert np.isfinite(event.peak_kpa)
+    assert event.peak_u_kpa > 0
+    assert event.projected_kpa is None or np.isfinite(event.projected_kpa)
