@@ -50,6 +50,9 @@ CLEAR_PERIODS = 0.08
 """Most uncertainty of a step's time, in periods."""
 RPM_U_SHARE = 0.01
 """Most standard uncertainty of the time over which the cranking speed is taken, as a share of it."""
+FASTEST_S, SURE_SAMPLES = 0.066, 3.0
+"""Between samples further apart than the quickest strokes (a two-stroke's at 900 rev/min) there may be two strokes
+each time: the speed then needs so many samples a stroke."""
 RISING, MUCH_SHARE, MUCH = 0.7, 0.02, 0.2
 """A climb is called still rising when more than `SETTLED_SHARE` is left with a probability of more than `RISING`, or
 more than `MUCH_SHARE` with one of more than `MUCH`: a needless pull is cheap, a reading that is far too low is not."""
@@ -112,7 +115,7 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         peak_kpa=peak,
         peak_u_kpa=COVERAGE * u,
         method=Method.CLIMBING if rising else Method.SETTLED,
-        cranking_rpm=_rpm(steps.steps, hints) if steps.resolved else None,
+        cranking_rpm=_rpm(steps.steps, hints, float(np.median(np.diff(t)))) if steps.resolved else None,
         strokes=strokes,
         flags=frozenset(flags),
         budget=budget,
@@ -153,7 +156,7 @@ def _interrupted(steps: tuple[Step, ...]) -> bool:
     return len(pauses) > 1 and float(pauses.max()) > max(SLIP_S, 2 * float(np.median(pauses)))
 
 
-def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
+def _rpm(steps: tuple[Step, ...], hints: EngineHints, spacing_s: float) -> float | None:
     """Mean speed from the first step to the last that is high and sharp enough, pauses left out.
 
     A stroke fills the hose before the top, the earlier the lower the hose stands: the crank still has to turn.
@@ -163,6 +166,8 @@ def _rpm(steps: tuple[Step, ...], hints: EngineHints) -> float | None:
     at = np.array([s.time_s for s in steps])
     height = np.array([s.height_kpa for s in steps])
     usual = float(np.median(np.diff(at)))
+    if spacing_s > FASTEST_S and usual < SURE_SAMPLES * spacing_s:
+        return None
     clear = (height > CLEAR_SHARE * height.max()) & (np.array([s.u_time_s for s in steps]) < CLEAR_PERIODS * usual)
     n = int(np.flatnonzero(clear)[-1]) + 1 if clear.any() else 0
     if n < 3 or np.hypot(steps[0].u_time_s, steps[n - 1].u_time_s) > RPM_U_SHARE * (at[n - 1] - at[0]):
