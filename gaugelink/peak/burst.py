@@ -21,6 +21,8 @@ STEP_LOOKS_S = (0.08, 0.4)
 """Lengths of the means whose differences show the last rise of a staircase."""
 STEP_SHARE = 0.0015
 """A rise below this share of the height does not keep an event open."""
+FALLS = 12
+"""Fewer falls from one sample to the next than this do not tell how noisy a plateau is."""
 SWELL_S = 0.15
 """Longer than a knock at the hose: a thread that squeezes the air under it."""
 ONE_STEP_S = 0.12
@@ -176,6 +178,26 @@ def last_step(x: FloatArray, dt_s: float, noise_kpa: float, resolution_kpa: floa
     return last
 
 
+def plateau_noise_kpa(x: FloatArray, wake_kpa: float) -> float:
+    """Noise of a sample on a staircase, or 0 where too few samples fall to tell.
+
+    A held level only rises, so what falls from one sample to the next is noise: half of its differences, whose
+    variance is twice that of a sample. What a gauge shows at rest need not tell: one that gives out no pressure below
+    zero hides half of its noise there, and another is noisier the higher it stands.
+
+    Args:
+        x: shape (n,), the levels of the plateau and of small steps on the way there.
+        wake_kpa: falls larger than this, and than others by far, are no noise: the vent, wild samples.
+    """
+    moves = x[1:] - x[:-1]
+    falls = moves[moves < 0]
+    if len(falls) < FALLS:
+        return 0.0
+    falls = falls[falls >= -max(wake_kpa, 6 * middle(-falls))]
+    still = int(np.count_nonzero(moves == 0))
+    return sqrt(float(falls @ falls) / (2 * len(falls) + still))
+
+
 def _runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Starts and ends (excluded) of the stretches where `mask` is true."""
     n = len(mask)
@@ -311,14 +333,17 @@ def _staircase(
     dt: float,
     wake: float,
 ) -> Burst:
-    step = last_step(x, dt, ground.noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
+    rises = rising(x, max(wake, RISE_SHARE * top), dt)
+    noise_kpa = ground.noise_kpa
+    if len(rises):
+        noise_kpa = max(noise_kpa, plateau_noise_kpa(x[rises[-1] :], wake))
+    step = last_step(x, dt, noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
     last = float(time_s[step]) if step is not None else None
     half = np.flatnonzero(x > top / 2)
     entry = int(half[0])
     jump = float(time_s[entry] - time_s[entry - 1]) if entry else 0.0
     # A level that changed while nothing was heard is a reconnect, not a stroke.
     across_gap = jump > max(4 * dt, 0.3)
-    rises = rising(x, max(wake, RISE_SHARE * top), dt)
     # One low step alone is a gauge that zeroed itself, or a hand on the fitting; slow gauges show no single steps.
     alone = dt < SLOW_S and (not len(rises) or time_s[rises[-1]] - time_s[rises[0]] < ONE_STEP_S)
     enough = settings.event_kpa * (3 if alone else 1)
