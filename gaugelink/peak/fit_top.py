@@ -33,6 +33,8 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: floa
     `time_s` and `pressure` have shape (n,) and hold one stroke; `noise` is the standard deviation of a sample. A lag
     of the gauge is taken off with the polynomial's own slope: before the lag the pressure was p + lag dp/dt.
     """
+    if len(pressure) < LEAST_SAMPLES:
+        return None
     at = int(np.argmax(pressure))
     high = pressure > _TOP * pressure[at]
     # only the stretch around the highest sample: another hump of the same record is none of this top

@@ -101,6 +101,8 @@ def test_a_lone_top_needs_no_model() -> None:
 def test_too_few_samples_make_no_lone_top() -> None:
     at = np.arange(0.0, 0.2, 0.02)
     assert lone_top(at, bells(at, np.array([0.1]), 0.03), 0.01, 0.0) is None
+    nothing = np.array([])  # a stroke whose samples the radio lost
+    assert lone_top(nothing, nothing, 0.01, 0.0) is None
 
 
 def test_a_top_at_the_edge_of_the_record_is_not_taken_alone() -> None:
