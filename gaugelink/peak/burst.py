@@ -21,7 +21,7 @@ STEP_LOOKS_S = (0.08, 0.4)
 """Lengths of the means whose differences show the last rise of a staircase."""
 STEP_SHARE = 0.0015
 """A rise below this share of the height does not keep an event open."""
-FALLS = 12
+FALLS = 3
 """Fewer falls from one sample to the next than this do not tell how noisy a plateau is."""
 SWELL_S = 0.15
 """Longer than a knock at the hose: a thread that squeezes the air under it."""

@@ -19,7 +19,7 @@ from gaugelink.peak.notices import (
     Notice,
     StrokeSeen,
 )
-from gaugelink.peak.quiet import Quiet
+from gaugelink.peak.quiet import FEW, Quiet
 from gaugelink.peak.recent import Recent
 from gaugelink.peak.resting import CHUNK, Resting
 from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
@@ -187,6 +187,7 @@ class Detector:
                     part = _part(t, p, o, i, j)
                     if j - i > 1:
                         self._quiet.stays(part[1][:-1], j - i - 1, float(t[j - 2] - t[i]))
+                    self._learn_noise(float(t[j - 1]))
                     self._wake(float(t[j - 1]))
                 if self._active:
                     self._keep_all(*part, j - i)
@@ -212,6 +213,15 @@ class Detector:
         self._first_quiet_s = self._quiet_from_s
         self._pending.clear()
         self._watch.reset(self._quiet.rest_kpa, self._quiet.wake_kpa)
+
+    def _learn_noise(self, now_s: float) -> None:
+        """Learn the noise from the quiet before a movement: it may be known from a few samples after a fall alone."""
+        recent = self._recent
+        quiet_s = recent.time_s[: recent.count]
+        first = min(int(quiet_s.searchsorted(now_s - self._settings.quiet_s)), max(0, recent.count - FEW))
+        first = max(first, int(quiet_s.searchsorted(self._quiet_from_s)))
+        if recent.count - first >= FEW:
+            self._quiet.settle(recent.pressure_kpa[first : recent.count], keep_rest=True)
 
     def _begin(self, notices: list[Notice], ended: bool) -> None:
         """The first look at a record: quiet, or in the middle of something."""
