@@ -186,7 +186,7 @@ def plateau_noise_kpa(x: FloatArray, wake_kpa: float) -> float:
     zero hides half of its noise there, and another is noisier the higher it stands.
 
     Args:
-        x: shape (n,), the levels of the plateau and of small steps on the way there.
+        x: shape (n,), the levels of a staircase.
         wake_kpa: falls larger than this, and than others by far, are no noise: the vent, wild samples.
     """
     moves = x[1:] - x[:-1]
@@ -333,17 +333,15 @@ def _staircase(
     dt: float,
     wake: float,
 ) -> Burst:
-    rises = rising(x, max(wake, RISE_SHARE * top), dt)
-    noise_kpa = ground.noise_kpa
-    if len(rises):
-        noise_kpa = max(noise_kpa, plateau_noise_kpa(x[rises[-1] :], wake))
-    step = last_step(x, dt, noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
-    last = float(time_s[step]) if step is not None else None
     half = np.flatnonzero(x > top / 2)
     entry = int(half[0])
+    noise_kpa = max(ground.noise_kpa, plateau_noise_kpa(x[entry:], wake))
+    step = last_step(x, dt, noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
+    last = float(time_s[step]) if step is not None else None
     jump = float(time_s[entry] - time_s[entry - 1]) if entry else 0.0
     # A level that changed while nothing was heard is a reconnect, not a stroke.
     across_gap = jump > max(4 * dt, 0.3)
+    rises = rising(x, max(wake, RISE_SHARE * top), dt)
     # One low step alone is a gauge that zeroed itself, or a hand on the fitting; slow gauges show no single steps.
     alone = dt < SLOW_S and (not len(rises) or time_s[rises[-1]] - time_s[rises[0]] < ONE_STEP_S)
     enough = settings.event_kpa * (3 if alone else 1)
