@@ -11,7 +11,6 @@ from gaugelink.peak.fit_solve import Doubt, Fit, Problem
 from gaugelink.peak.fit_speed import pulse_rate
 from gaugelink.peak.fit_top import Top, lone_top
 from gaugelink.peak.pulse import half_angle
-from gaugelink.peak.uncertainty import rectangular
 
 LEAST_HEIGHT = 0.08
 """Least height of a stroke, as a share of the highest: exhaust and pumping reach half of it."""
@@ -27,9 +26,11 @@ _USUAL_STRAY, _FEW = 0.003, 2
 """How far the shared shape's top usually is off a stroke's own, as a share; the strokes that this counts for."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
-_BEYOND = {"inner": (1.09, 4.8, 1.19), "first": (1.38, 5.4, 0.83), "last": (1.39, 7.4, 1.28)}
+_BEYOND = {"inner": (0.9, 4.4, 1.0), "first": (1.03, 6.3, 0.77), "last": (1.19, 6.9, 1.37)}
 """Of a stroke's error to the fit's own uncertainty, at the 95th percentile and over 2: a constant, and the samples per
 width of a pulse below which the rest grows, with its exponent. See `_beyond`."""
+_FEWEST_THAT_TELL = 1.5
+"""Samples per width below which it grows no more: the fit's own uncertainty then grows with it."""
 _ALL_OF_IT = 0.5
 """Largest standard uncertainty from what the model leaves out, as a share of the peak: its expanded one then reaches
 from nothing to twice the peak, and what is above that would show."""
@@ -95,20 +96,14 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     support = np.array([float((fit.seen.height[a:b] > 0.3).sum()) for a, b in pairwise(fit.seen.starts)])
     width = 2.0 * half_angle(strokes.shape, problem.rod_ratio) / np.exp(strokes.log_speed)
     spacing = float(np.median(np.diff(problem.time_s)))
-    guess = np.zeros(len(mean))
-    for k in {0, len(mean) - 1}:
-        a, b = fit.seen.starts[k], fit.seen.starts[k + 1]
-        if support[k] <= 1.0 and b > a:
-            # all that is certain of it is its highest sample; its time may be other than the law's
-            guess[k] = rectangular(max(float(strokes.peak[k]) - float(problem.pressure[a:b].max()), 0.0))
     doubtful = np.full(len(mean), _DOUBTFUL[0])
     doubtful[[0, -1]] = _DOUBTFUL[1]
     end_s = float(problem.time_s[-1])
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
-    told = np.hypot(doubtful * peak_u, guess) < strokes.peak
+    told = doubtful * peak_u < strokes.peak
     known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
     beyond = np.sqrt(_beyond(width / spacing) ** 2 - 1.0) * peak_u
-    model_u = np.minimum(np.sqrt(model_u**2 + beyond**2 + guess**2), _ALL_OF_IT * np.abs(strokes.peak))
+    model_u = np.minimum(np.hypot(model_u, beyond), _ALL_OF_IT * np.abs(strokes.peak))
     flags = set()
     relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
     slow = float(np.median(width)) < _FEWEST_PER_WIDTH * spacing
@@ -185,7 +180,7 @@ def _beyond(per_width: FloatArray) -> FloatArray:
     constant, few, exponent = np.repeat([_BEYOND["inner"]], len(per_width), axis=0).T
     for end, name in ((0, "first"), (-1, "last")):
         constant[end], few[end], exponent[end] = _BEYOND[name]
-    out: FloatArray = np.maximum(np.hypot(constant, (few / per_width) ** exponent), 1.0)
+    out: FloatArray = np.maximum(np.hypot(constant, (few / np.maximum(per_width, _FEWEST_THAT_TELL)) ** exponent), 1.0)
     return out
 
 
