@@ -16,8 +16,9 @@ from gaugelink.peak.detector import Detector, EventOpened, Notice, StrokeSeen
 from gaugelink.peak.ending import EVIDENCE_S, ended_with, evidence_of, still_stands
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeKind, GaugeTraits
 
-EARLIEST_S = EVIDENCE_S + 0.05
-"""Least time after a stroke at which the event is taken to be over: all of its evidence is there."""
+EARLIEST_S = EVIDENCE_S + 0.02
+"""Least time after a stroke at which the event is taken to be over: all of its evidence is there. No more than that:
+what would be ready just after a frame waits for the next one."""
 LATEST_S = 0.6
 """Most time after a stroke: half a second is left for the fit before the end is decided."""
 PERIODS = 1.5
