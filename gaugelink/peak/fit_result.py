@@ -37,8 +37,11 @@ from nothing to twice the peak, and what is above that would show."""
 _DOUBTFUL = 2.2, 3.6
 """Multiples of the fit's own uncertainty, of a stroke between others and of one at an end, that must stay below the
 peak: otherwise the samples say nothing of the stroke."""
-_WIDE = 0.06
-"""Relative expanded uncertainty that marks an event as under-sampled when a quarter of its strokes exceed it."""
+_WIDE, _WIDEST = 0.04, 0.1
+"""Relative expanded uncertainties that mark an event as under-sampled: when a quarter of its strokes exceed the one,
+or a single stroke the other."""
+_TRACE = 0.03
+"""Share of its height that a stroke at the end of a train must reach in a sample to be told."""
 _POOR = 0.1
 """Root mean square of the residuals on the pulses, as a share of the peaks, from which a fit is poor."""
 
@@ -101,13 +104,14 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     end_s = float(problem.time_s[-1])
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
     told = doubtful * peak_u < strokes.peak
-    known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside
+    known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside & _between_seen(problem, fit)
     beyond = np.sqrt(_beyond(width / spacing) ** 2 - 1.0) * peak_u
     model_u = np.minimum(np.hypot(model_u, beyond), _ALL_OF_IT * np.abs(strokes.peak))
     flags = set()
     relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
     slow = float(np.median(width)) < _FEWEST_PER_WIDTH * spacing
-    if slow or (support[known].size and float(support[known].min()) < 5.0 and np.percentile(relative, 75) > _WIDE):
+    hardly = bool((support[known] < 5.0).any())
+    if slow or (hardly and (np.percentile(relative, 75) > _WIDE or relative.max() > _WIDEST)):
         flags.add(Flag.UNDER_SAMPLED)
     if strokes.time_s[0] < width[0] or end_s - strokes.time_s[-1] < width[-1]:
         flags.add(Flag.SHORT_RECORD)
@@ -115,6 +119,22 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
         flags.add(Flag.POOR_FIT)
     rate = pulse_rate(strokes, known)
     return FittedEvent(strokes, scale, peak_u, model_u, support, known, rate, problem.rod_ratio, frozenset(flags))
+
+
+def _between_seen(problem: Problem, fit: Fit) -> BoolArray:
+    """Shape (K,): False for strokes before the first and after the last one that left a trace in the samples.
+
+    A train whose period is a whole number of samples can go on between them for ever, and what pressure is left when
+    the crank stops leaks away slowly: a trace is a sample on the pulse, and one beside it that is less than half.
+    """
+    traces = []
+    for a, b in pairwise(fit.seen.starts):
+        on_pulse = problem.pressure[a:b][fit.seen.height[a:b] > _TRACE]
+        around = problem.pressure[max(a - 1, 0) : b + 1]
+        traces.append(len(on_pulse) > 0 and bool(around.min() < 0.5 * on_pulse.max()))
+    seen = np.flatnonzero(traces)
+    index = np.arange(len(traces))
+    return (index >= seen[0]) & (index <= seen[-1]) if len(seen) else np.zeros(len(traces), dtype=np.bool_)
 
 
 def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:

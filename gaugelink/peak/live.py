@@ -26,7 +26,7 @@ _FIT_DEGREES = 8.0
 """Degrees of freedom given to the fit's own estimate of its errors where samples are few."""
 
 
-_LUCK = 1.5
+_LUCK = 1.2
 """Widening of the reading's own errors for being picked among several strokes: the highest of 5 to 10 equal ones is
 high by 1.2 to 1.5 standard deviations on average (order statistics of the normal distribution)."""
 
