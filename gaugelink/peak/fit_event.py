@@ -77,7 +77,11 @@ def _fit_event(
     rod_ratio = hints.rod_ratio or ROD_RATIO
     problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
-    fits = _grown(problem, _solved(problem, trains, start), start)
+    if dense:
+        found = [solve(problem, _begin(trains[0], problem), start, rounds=2)]
+    else:
+        found = _looked_at(problem, [_begin(train, problem) for train in trains], start)
+    fits = _grown(problem, found, start)
     if not dense and len(time_s) < _SHORT:
         others = [other for fit in fits[:2] for other in _ends_weaker(fit)] + _other_widths(fits[0])
         fits = _ranked(fits + _looked_at(problem, others, start, fits[0].evidence))
@@ -92,11 +96,6 @@ def _fit_event(
     return gathered(
         problem, fits, doubt, Scale(scale, zero, 0.0 if zero_kpa is not None else _OWN_ZERO_U * scale, floor)
     )
-
-
-def _solved(problem: Problem, trains: list[Train], doubt: Doubt) -> list[Fit]:
-    """Fits that begin at `trains`; those that a short look shows to be hopeless are left out."""
-    return _looked_at(problem, [_begin(train, problem) for train in trains], doubt)
 
 
 def _looked_at(problem: Problem, starts: list[Strokes], doubt: Doubt, best: float = np.inf) -> list[Fit]:

@@ -133,9 +133,9 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
                         break
                 damping *= 6.0
             damping = float(np.clip(damping / 6.0, 1e-9, 1e3))
-            if gained < 1e-3:
+            if gained < 0.02:
                 break
-        if turn and started - cost < 3e-3:
+        if turn and started - cost < 0.05:
             break
     var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
     weight = np.minimum((_TAIL + 1.0) / (_TAIL + residual**2 / var), 1.0)
