@@ -215,7 +215,9 @@ class Detector:
         self._watch.reset(self._quiet.rest_kpa, self._quiet.wake_kpa)
 
     def _learn_noise(self, now_s: float) -> None:
-        """Learn the noise from the quiet before a movement: it may be known from a few samples after a fall alone."""
+        """Learn a slow gauge's noise from the quiet before a movement: where it settled it gave too few samples."""
+        if self._quiet.dt_s * FEW <= SETTLE_S:
+            return
         recent = self._recent
         quiet_s = recent.time_s[: recent.count]
         first = min(int(quiet_s.searchsorted(now_s - self._settings.quiet_s)), max(0, recent.count - FEW))
