@@ -10,8 +10,8 @@ import numpy as np
 
 from gaugelink.peak.events import FloatArray
 
-LEAST_SAMPLES = 6
-_TOP = 0.62
+LEAST_SAMPLES = 5
+_TOP = 0.55
 """Share of the height above which samples belong to the top."""
 
 
