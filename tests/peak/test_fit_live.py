@@ -85,6 +85,37 @@ def test_a_slow_gauge_finds_every_stroke_and_says_it_is_slow() -> None:
     assert peaks(fitted) == pytest.approx(np.array(HEIGHTS), rel=0.3)
 
 
+@pytest.mark.parametrize("phase", [0.05, 0.37, 0.7])
+def test_a_crank_that_is_pushed_through_every_stroke_does_not_change_its_peaks(phase: float) -> None:
+    # A starter pushes hardest where the gas has slowed the crank: it comes up to the top slower than it leaves it.
+    rng = np.random.default_rng(8)
+    at = tops(len(HEIGHTS))
+    time_s = np.arange(phase / 100.0, at[-1] + 0.3, 1.0 / 100.0)
+    speed = 4.0 * np.pi / 0.1
+    since = speed * (time_s[:, None] - at)
+    leaning = since * (1.0 + 0.15 * since / np.sqrt(1.0 + since**2))
+    pressure = sum(
+        cylinder(leaning[:, k] / speed, np.zeros(1), np.array([height]), speed) for k, height in enumerate(HEIGHTS)
+    )
+    pressure = np.round(pressure + 3.0 + rng.normal(0.0, 1.0, len(time_s)))
+    fitted = fit(with_pressure(time_s, pressure, 3.0, 1.0))
+    assert peaks(fitted)[1:-1] == pytest.approx(np.array(HEIGHTS)[1:-1], rel=0.025)
+    assert all(abs(s.peak_kpa - h) <= s.peak_u_kpa for s, h in zip(fitted.strokes, HEIGHTS, strict=True))
+
+
+def test_pressure_that_leaks_away_after_the_last_stroke_is_no_stroke() -> None:
+    # The period is three samples: a train of pulses could go on between them for ever.
+    rng = np.random.default_rng(5)
+    at = 0.31 + 0.06 * np.arange(6)
+    time_s = np.arange(0.0, 1.6, 0.02)
+    pressure = cylinder(time_s, at, np.full(6, 900.0), 2.0 * np.pi / 0.06)
+    left = np.where(time_s > at[-1] + 0.02, 150.0 * np.exp(-(time_s - at[-1]) / 0.5), 0.0)
+    pressure = np.round(np.maximum(pressure, left) + rng.normal(0.0, 1.0, len(time_s)))
+    fitted = fit_live(with_pressure(time_s, pressure, 0.0, 1.0), GaugeTraits(), EngineHints(cycle=2))
+    assert len(fitted.strokes) in (6, 7)  # what is left may look like the flank of one more
+    assert max(stroke.time_s for stroke in fitted.strokes) < at[-1] + 0.09
+
+
 @pytest.mark.parametrize("rate_hz", [100.0, 500.0])
 @pytest.mark.parametrize("place", [0, -1])
 def test_a_weak_stroke_at_an_end_stays_weak(rate_hz: float, place: int) -> None:
