@@ -39,7 +39,9 @@ _STROKE_TOLL = 3.0
 """Log likelihood that a stroke must bring to be believed."""
 _TRIAL_S = 2.5
 """Length of record on which the guesses are tried."""
-_LEAST_HEIGHT = 0.12
+_LONG_RUN = 6
+"""Samples above half of the highest one, one after the other, that only a fast gauge sees."""
+_LEAST_HEIGHT = 0.09
 """Least height of a stroke, as a share of the highest sample: below it, pumping and exhaust look the same."""
 
 
@@ -58,11 +60,15 @@ class Train:
 
 
 def densely_sampled(time_s: FloatArray, pressure: FloatArray) -> bool:
-    """True when most pulses hold at least three samples above half of the highest one."""
+    """True when most pulses hold at least three samples above half of the highest one.
+
+    Noise splits a pulse that is crossing that level: a fast gauge is known by most samples lying in long runs.
+    """
     above = np.concatenate(([0], (pressure > 0.5 * pressure.max()).astype(int), [0]))
     change = np.diff(above)
     runs = np.flatnonzero(change == -1) - np.flatnonzero(change == 1)
-    return bool(np.median(runs) >= 3) and len(time_s) >= 8
+    long_runs = np.median(np.repeat(runs, runs)) >= _LONG_RUN
+    return bool(np.median(runs) >= 3 or long_runs) and len(time_s) >= 8
 
 
 def by_their_tops(time_s: FloatArray, pressure: FloatArray, noise: float) -> Train | None:

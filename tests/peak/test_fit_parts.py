@@ -87,6 +87,12 @@ def test_a_train_is_found_where_most_pulses_show_a_sample_or_two(period_s: float
     assert len(best.time_s) == len(tops_s)
 
 
+def test_noise_does_not_make_a_fast_gauge_a_slow_one() -> None:
+    at = np.arange(0.0, 3.0, 0.001)
+    noisy = bells(at, 0.4 * np.arange(1.0, 7.0), 0.12) + np.random.default_rng(2).normal(0.0, 0.03, len(at))
+    assert densely_sampled(at, noisy)
+
+
 def test_a_lone_top_needs_no_model() -> None:
     # thrown back: quick up, slow down, the corner rounded
     at = np.arange(0.0, 0.2, 0.002)
