@@ -39,8 +39,8 @@ _STROKE_TOLL = 3.0
 """Log likelihood that a stroke must bring to be believed."""
 _TRIAL_S = 2.5
 """Length of record on which the guesses are tried."""
-_LONG_RUN = 6
-"""Samples above half of the highest one, one after the other, that only a fast gauge sees."""
+_LONG_RUN, _FAST_S = 6, 0.006
+"""Samples above half of the highest one, one after the other, of a gauge with at most that time between samples."""
 _LEAST_HEIGHT = 0.09
 """Least height of a stroke, as a share of the highest sample: below it, pumping and exhaust look the same."""
 
@@ -62,12 +62,14 @@ class Train:
 def densely_sampled(time_s: FloatArray, pressure: FloatArray) -> bool:
     """True when most pulses hold at least three samples above half of the highest one.
 
-    Noise splits a pulse that is crossing that level: a fast gauge is known by most samples lying in long runs.
+    Noise splits a pulse that is crossing that level: with a fast gauge it is enough that most such samples lie in long
+    runs. (With a slow one, that may be pressure that leaks away after the last stroke.)
     """
     above = np.concatenate(([0], (pressure > 0.5 * pressure.max()).astype(int), [0]))
     change = np.diff(above)
     runs = np.flatnonzero(change == -1) - np.flatnonzero(change == 1)
-    long_runs = np.median(np.repeat(runs, runs)) >= _LONG_RUN
+    fast = len(time_s) > 1 and float(np.median(np.diff(time_s))) <= _FAST_S
+    long_runs = fast and np.median(np.repeat(runs, runs)) >= _LONG_RUN
     return bool(np.median(runs) >= 3 or long_runs) and len(time_s) >= 8
 
 
