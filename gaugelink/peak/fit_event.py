@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from gaugelink.peak.events import BoolArray, EngineHints, FloatArray, GaugeTraits
 from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densely_sampled
@@ -28,7 +27,6 @@ _OTHER_WIDTH = 0.3
 _HOPELESS = 15.0
 """The same of a fit that has not been finished."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
-_LIBRARIES = ThreadpoolController()
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
 
@@ -44,20 +42,6 @@ def fit_event(
     """Fit an event, or None where there is nothing like a stroke. `time_s` rises from 0; everything has shape (n,)."""
     if len(time_s) < 4:
         return None
-    # The matrices are small: threads of the linear algebra would wait for each other longer than they work.
-    with _LIBRARIES.limit(limits=1, user_api="blas"):
-        return _fit_event(time_s, pressure, over, zero_kpa, noise_kpa, traits, hints)
-
-
-def _fit_event(
-    time_s: FloatArray,
-    pressure: FloatArray,
-    over: BoolArray,
-    zero_kpa: float | None,
-    noise_kpa: float,
-    traits: GaugeTraits,
-    hints: EngineHints,
-) -> FittedEvent | None:
     zero = _own_zero(pressure) if zero_kpa is None else zero_kpa
     above = pressure - zero
     scale = float(above.max())

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from gaugelink.peak.events import (
     CrankingEvent,
@@ -28,7 +29,9 @@ _FIT_DEGREES = 8.0
 
 _LUCK = 1.2
 """Widening of the reading's own errors for being picked among several strokes: the highest of 5 to 10 equal ones is
-high by 1.2 to 1.5 standard deviations on average (order statistics of the normal distribution)."""
+high by 1.2 to 1.5 standard deviations on average (order statistics of the normal distribution), but strokes share part
+of their errors."""
+_LIBRARIES = ThreadpoolController()
 
 
 def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
@@ -44,7 +47,9 @@ def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     origin = float(time_s[0])
     resolution = _resolution(pressure, traits)
     noise = max(samples.noise_kpa, resolution / math.sqrt(12.0))
-    fitted = fit_event(time_s - origin, pressure, over, samples.zero_kpa, noise, traits, hints)
+    # The matrices are small: threads of the linear algebra would wait for each other longer than they work.
+    with _LIBRARIES.limit(limits=1, user_api="blas"):
+        fitted = fit_event(time_s - origin, pressure, over, samples.zero_kpa, noise, traits, hints)
     flags = set(samples.flags)
     if samples.zero_kpa is None:
         flags.add(Flag.ZERO_UNKNOWN)
