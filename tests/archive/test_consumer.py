@@ -207,7 +207,6 @@ async def test_a_database_that_crashes_in_the_middle_loses_and_doubles_nothing(t
             sent += [bench.send(*crank()) for _ in range(50)]
             await bench.delivered()
             postgres.start()
-            store.engine.dispose()
             await until_filed(store, EVENTS, sent)
         assert consumer.tally.connects == 1
     assert_once(store, sent)
