@@ -121,7 +121,7 @@ class Cranking(Message):
     """Expanded uncertainty of `peak_kpa`, coverage about 95 %."""
     method: Method
     cranking_rpm: float | None = None
-    """Crank revolutions per minute, or null when there are too few strokes to tell."""
+    """Crank revolutions per minute in the middle one of its turns, or null when there are too few strokes to tell."""
     strokes: tuple[StrokePart, ...] = ()
     """Every compression pulse that was found, in order."""
     flags: tuple[Flag, ...] = ()
