@@ -4,6 +4,7 @@ import asyncio
 
 import aiomqtt
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import CommandResult
@@ -23,7 +24,7 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
             "set a port in [broker]."
         )
     password = settings.password()
-    client = aiomqtt.Client(
+    client = Client(
         settings.host,
         settings.port,
         username=settings.username,

@@ -182,7 +182,8 @@ class Voice:
                 process.terminate()
         for process in running:
             try:
-                await asyncio.wait_for(process.wait(), _PATIENCE_S)
+                async with asyncio.timeout(_PATIENCE_S):
+                    await process.wait()
             except TimeoutError:
                 process.kill()
                 await process.wait()

@@ -33,7 +33,7 @@ class EmbeddedBroker:
         self._port = port
         self._server: asyncio.Server | None = None
         self._broker: Broker | None = None
-        self._connections: set[asyncio.Task[None]] = set()
+        self._connections: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._levels: list[tuple[logging.Logger, int]] = []
 
     @property
@@ -81,7 +81,7 @@ class EmbeddedBroker:
         task = asyncio.current_task()
         if task is None or self._broker is None:
             raise RuntimeError("a connection is served outside of the broker's context")
-        self._connections.add(task)
+        self._connections[task] = writer
         try:
             await self._broker.external_connected(StreamReaderAdapter(reader), StreamWriterAdapter(writer), _LISTENER)
         except (ConnectionError, asyncio.IncompleteReadError) as error:
@@ -89,20 +89,25 @@ class EmbeddedBroker:
         finally:
             # The library leaves the socket open when the client never said what it wanted.
             writer.close()
-            self._connections.discard(task)
+            del self._connections[task]
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._server is not None:
             self._server.close()
-        if self._broker is not None:
-            await self._broker.shutdown()
+        # The clients are hung up on before the library shuts down. It would end each client's reading by cancelling it,
+        # wait for that without limit, and it reads with `asyncio.wait_for`: before Python 3.12 that drops a
+        # cancellation that comes in the same turn of the loop as a packet.
+        for writer in self._connections.values():
+            writer.close()
         if self._connections:
             _, stuck = await asyncio.wait(set(self._connections), timeout=_CLOSE_S)
             for task in stuck:
                 task.cancel()
             await asyncio.gather(*stuck, return_exceptions=True)
+        if self._broker is not None:
+            await self._broker.shutdown()
         self._restore_logging()
 
     def _restore_logging(self) -> None:

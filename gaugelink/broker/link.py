@@ -21,6 +21,7 @@ from datetime import timedelta
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command
 from gaugelink.broker.listener import CommandListener
 from gaugelink.broker.message import topic
@@ -188,8 +189,8 @@ class BrokerLink:
             self._connected, self._problem = connected, problem
             self.changed.set()
 
-    def _client(self) -> aiomqtt.Client:
-        client = aiomqtt.Client(
+    def _client(self) -> Client:
+        client = Client(
             self._settings.host,
             self._port,
             username=self._settings.username,
@@ -212,7 +213,7 @@ class BrokerLink:
         client.pending_calls_threshold = 2 * WINDOW
         return client
 
-    async def _connect(self) -> aiomqtt.Client:
+    async def _connect(self) -> Client:
         await reach(self._settings.host, self._port, self._tls, ACK_S)
         client = self._client()
         connecting = asyncio.ensure_future(client.__aenter__())
@@ -252,7 +253,7 @@ class BrokerLink:
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 await self._goodbye(client)
 
-    async def _goodbye(self, client: aiomqtt.Client) -> None:
+    async def _goodbye(self, client: Client) -> None:
         """Say `offline` and disconnect, if that can be done quickly."""
         async with asyncio.timeout(GOODBYE_S):
             try:
@@ -261,12 +262,12 @@ class BrokerLink:
                 await client.__aexit__(None, None, None)
 
     async def _publish(
-        self, client: aiomqtt.Client, topic_suffix: str, payload: str, *, qos: int, retain: bool = False
+        self, client: Client, topic_suffix: str, payload: str, *, qos: int, retain: bool = False
     ) -> None:
         await client.publish(topic(self._bench, topic_suffix), payload, qos=qos, retain=retain)
         _heed_cancellation()
 
-    async def _drain(self, client: aiomqtt.Client) -> None:
+    async def _drain(self, client: Client) -> None:
         loop = asyncio.get_running_loop()
         await asyncio.sleep(self._settings.settle)
         again = [row for row in await self._again() if row.topic_suffix != Prompt.TOPIC]
@@ -320,7 +321,7 @@ class BrokerLink:
         return True
 
     async def _send(
-        self, client: aiomqtt.Client, rows: Sequence[OutboxRow], acknowledged: list[OutboxRow] | None = None
+        self, client: Client, rows: Sequence[OutboxRow], acknowledged: list[OutboxRow] | None = None
     ) -> None:
         """Send rows in order, at most a window of them; note each one whose predecessors are acknowledged too."""
         # Tasks start in the order in which they are made, and each hands its packet over before it first waits.
@@ -342,7 +343,7 @@ class BrokerLink:
                 sent.cancel()
             await asyncio.gather(*sending, return_exceptions=True)
 
-    async def _send_aside(self, client: aiomqtt.Client) -> None:
+    async def _send_aside(self, client: Client) -> None:
         while True:
             self._aside.clear()
             while self._unrecorded:
@@ -361,7 +362,7 @@ class BrokerLink:
             if not self._stale_states and not self._unrecorded:
                 await self._aside.wait()
 
-    async def _send_live(self, client: aiomqtt.Client) -> None:
+    async def _send_live(self, client: Client) -> None:
         while True:
             suffix, payload = await self._live.get()
             await self._publish(client, suffix, payload, qos=0)

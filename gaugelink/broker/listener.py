@@ -6,8 +6,7 @@ import logging
 import re
 from collections.abc import Callable
 
-import aiomqtt
-
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import COMMAND_BYTES, Command, parse_command
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import CommandResult
@@ -56,11 +55,11 @@ class CommandListener:
         self.refused = 0
         """Messages on the command topic that were not taken."""
 
-    async def subscribe(self, client: aiomqtt.Client) -> None:
+    async def subscribe(self, client: Client) -> None:
         """Ask the broker for commands."""
         await client.subscribe(self._topic, qos=1)
 
-    async def listen(self, client: aiomqtt.Client, answer: Callable[[Outgoing], None]) -> None:
+    async def listen(self, client: Client, answer: Callable[[Outgoing], None]) -> None:
         """Take commands until the connection is gone.
 
         Raises:

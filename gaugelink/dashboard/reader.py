@@ -6,6 +6,7 @@ import ssl
 
 import aiomqtt
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command
 from gaugelink.broker.message import ROOT, new_id, topic
 from gaugelink.broker.messages import CommandResult
@@ -44,7 +45,7 @@ class BrokerReader:
         self._port = settings.port if port is None else port
         self._password = settings.password()
         self._tls = settings.tls_context()
-        self._client: aiomqtt.Client | None = None
+        self._client: Client | None = None
         self._asked: dict[str, asyncio.Future[CommandResult]] = {}
 
     async def run(self) -> None:
@@ -69,7 +70,7 @@ class BrokerReader:
 
     async def _session(self) -> None:
         await reach(self._settings.host, self._port, self._tls, CONNECT_S)
-        client = aiomqtt.Client(
+        client = Client(
             self._settings.host,
             self._port,
             username=self._settings.username,
@@ -91,7 +92,7 @@ class BrokerReader:
             tasks.create_task(self._listen(client), name="page: messages")
             tasks.create_task(self._probe(client), name="page: probe")
 
-    async def _listen(self, client: aiomqtt.Client) -> None:
+    async def _listen(self, client: Client) -> None:
         async for message in client.messages:
             _, bench, suffix = str(message.topic).split("/", 2)
             if suffix == Command.TOPIC or bench not in self._hub.boards:
@@ -104,7 +105,7 @@ class BrokerReader:
             except BrokerError as error:
                 _LOG.warning("%s", error)
 
-    async def _probe(self, client: aiomqtt.Client) -> None:
+    async def _probe(self, client: Client) -> None:
         """Ask the broker for a sign of life. It must answer an UNSUBSCRIBE of what was never subscribed (MQTT 3.1.1,
         section 3.10.4), and nobody else hears of it; the protocol's own ping would take twice the keep-alive."""
         while True:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import aiomqtt
 
+from gaugelink.broker.client import Client
+
 SHOP = """
 [bench]
 name = "bay-9"
@@ -75,7 +77,7 @@ async def subscribe(port: int, received: Received, ready: asyncio.Event) -> None
     name = f"reader-{uuid.uuid4()}"
     while True:
         try:
-            async with aiomqtt.Client("127.0.0.1", port, identifier=name, clean_session=False, timeout=3) as client:
+            async with Client("127.0.0.1", port, identifier=name, clean_session=False, timeout=3) as client:
                 await client.subscribe("gaugelink/bay-9/#", qos=1)
                 ready.set()
                 async for message in client.messages:

@@ -12,6 +12,7 @@ from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.demo import MACHINE
 from gaugelink.app.leak_demo import LeakEar, leak_shop, pump_and_hold
 from gaugelink.app.service import Clock
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, LeakRequest
 from gaugelink.broker.message import new_id
@@ -36,7 +37,7 @@ class Door(Watcher):
 async def heard_by_a_client(port: int, bench: str, subscribed: asyncio.Event) -> dict[str, list[str]]:
     """Everything of the leak-down that a client hears, until its result."""
     heard: dict[str, list[str]] = {"decay": [], "decay/progress": []}
-    async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
+    async with Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
         await client.subscribe(f"gaugelink/{bench}/decay/#", qos=1)
         subscribed.set()
         async for message in client.messages:

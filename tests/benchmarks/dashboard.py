@@ -25,6 +25,7 @@ from pathlib import Path
 import aiomqtt
 from playwright.async_api import Locator, Page, expect
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import Cranking, GaugeState, StrokePart
 from gaugelink.broker.senml import live_pressure
@@ -55,7 +56,7 @@ async def play(port: int, gauges: int, rate_hz: float, stop: asyncio.Event) -> N
     base = datetime.now(UTC)
     began = time.monotonic()
     names = [f"gauge-{number + 1}" for number in range(gauges)]
-    async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
+    async with Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
         await client.publish(f"gaugelink/{BENCH}/availability", "online", qos=1, retain=True)
         await client.publish(f"gaugelink/{BENCH}/test", state(), qos=1, retain=True)
         for name in names:

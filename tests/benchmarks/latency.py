@@ -12,8 +12,7 @@ import tempfile
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-import aiomqtt
-
+from gaugelink.broker.client import Client
 from gaugelink.broker.convert import cranking_message
 from gaugelink.broker.embedded import EmbeddedBroker
 from gaugelink.broker.link import BrokerLink
@@ -32,7 +31,7 @@ SAMPLES = samples(300)
 class Listener:
     """Notes when each message arrives."""
 
-    def __init__(self, client: aiomqtt.Client) -> None:
+    def __init__(self, client: Client) -> None:
         self._client = client
         self._waiting: dict[str, asyncio.Future[float]] = {}
 
@@ -69,8 +68,8 @@ async def measure(broker: str, port: int, count: int, folder: Path) -> None:
     commit_ms: list[float] = []
     loop = asyncio.get_running_loop()
     async with (
-        aiomqtt.Client("127.0.0.1", port) as subscriber,
-        aiomqtt.Client("127.0.0.1", port) as publisher,
+        Client("127.0.0.1", port) as subscriber,
+        Client("127.0.0.1", port) as publisher,
         Journal.open(folder / f"{broker}.db") as journal,
         running(BrokerLink(BrokerSettings(port=port), BENCH, journal)) as link,
     ):

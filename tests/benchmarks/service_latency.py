@@ -19,7 +19,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import aiomqtt
 import numpy as np
 
 from gaugelink.app.daemon import Daemon
@@ -27,6 +26,7 @@ from gaugelink.app.service import Clock, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.app.step import Step
 from gaugelink.app.watcher import Watcher
+from gaugelink.broker.client import Client
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.peak.events import CrankingEvent, EventSamples
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
@@ -210,7 +210,7 @@ async def measure(name: str, events: int, speed: float, count: int) -> tuple[lis
             async with (
                 simulated_shop(gauges, {}, held=held, speed=speed) as simulated,
                 # Small messages must not wait for each other (Nagle's algorithm), as the service's own do not.
-                aiomqtt.Client(
+                Client(
                     "127.0.0.1", broker.port, socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
                 ) as client,
             ):

@@ -10,6 +10,7 @@ from typing import Self
 import aiomqtt
 import jsonschema
 
+from gaugelink.broker.client import Client
 from gaugelink.errors import BrokerError
 from tests.broker.conformance import check_message
 
@@ -84,7 +85,7 @@ class Subscriber:
                 await asyncio.sleep(0.02)
 
     async def _session(self) -> None:
-        async with aiomqtt.Client(
+        async with Client(
             "localhost" if self._tls else "127.0.0.1",
             self._port,
             identifier=self._name,

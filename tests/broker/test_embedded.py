@@ -1,18 +1,25 @@
 """The broker inside the process: comes and goes cleanly, and loses nothing for a subscriber that comes back."""
 
 import asyncio
+import contextlib
 import json
 import logging
 
 import aiomqtt
 import pytest
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.embedded import EmbeddedBroker
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import BrokerError
 from tests.broker.bench import AVAILABLE, BENCH, EVENTS, STATE, bench, crank, until_connected, until_sent
 from tests.broker.mosquitto import free_port
 from tests.broker.subscriber import Subscriber, first_times
+
+# MQTT 3.1.1, sections 3.1 (clean session, keep-alive 60 s, no client identifier), 3.2 and 3.12.
+CONNECT = bytes.fromhex("10 0c 00 04 4d 51 54 54 04 02 00 3c 00 00")
+CONNACK = bytes.fromhex("20 02 00 00")
+PINGREQ = bytes.fromhex("c0 00")
 
 
 def settings(port: int, settle_s: float = 0.0) -> BrokerSettings:
@@ -66,7 +73,7 @@ async def test_retained_states_are_there_for_a_latecomer(tmp_path):
 async def test_a_bench_that_dies_is_said_to_be_offline(tmp_path):
     async with EmbeddedBroker() as broker, Subscriber(broker.port) as subscriber:
         will = aiomqtt.Will(f"gaugelink/{BENCH}/availability", "offline", qos=1, retain=True)
-        async with aiomqtt.Client("127.0.0.1", broker.port, will=will) as client:
+        async with Client("127.0.0.1", broker.port, will=will) as client:
             # The socket goes away without a DISCONNECT packet, as when a process is killed.
             client._client.socket().shutdown(2)
             await subscriber.wait_for(lambda: subscriber.payloads(AVAILABLE) == ["offline"])
@@ -79,7 +86,7 @@ async def test_a_command_arrives(tmp_path):
     async with (
         EmbeddedBroker() as broker,
         bench(tmp_path / "j.db", settings(broker.port)) as (_, link),
-        aiomqtt.Client("127.0.0.1", broker.port) as client,
+        Client("127.0.0.1", broker.port) as client,
     ):
         await until_connected(link)
         command = {"id": "01a20fb0-7686-7033-a341-c04d278849e8", "action": "redo"}
@@ -118,3 +125,33 @@ async def test_its_logging_is_quiet_and_as_before_afterwards(caplog):
         pass
     assert not [record for record in caplog.records if record.name.startswith(("amqtt", "transitions"))]
     assert logging.getLogger("amqtt").level == before
+
+
+async def test_it_ends_in_the_middle_of_what_its_clients_say():
+    """A packet that comes in the same turn of the loop as the end: tried often, as no single try is sure to meet it."""
+
+    async def chatter(port: int, talks: asyncio.Barrier) -> None:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(CONNECT)
+        try:
+            assert await reader.readexactly(4) == CONNACK
+            await talks.wait()
+            while not reader.at_eof():
+                writer.write(PINGREQ)
+                await writer.drain()
+                await reader.read(64)
+        except ConnectionError:
+            pass
+        finally:
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+
+    for turns in range(20):
+        talk = asyncio.Barrier(5)
+        async with asyncio.timeout(30), asyncio.TaskGroup() as clients, EmbeddedBroker() as broker:
+            talking = [clients.create_task(chatter(broker.port, talk)) for _ in range(4)]
+            await talk.wait()
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            assert not any(client.done() for client in talking)

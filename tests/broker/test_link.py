@@ -5,9 +5,9 @@ import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-import aiomqtt
 import pytest
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.link import GOODBYE_S, TOLD_AGAIN, WINDOW, BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult
@@ -384,5 +384,5 @@ def test_few_messages_are_under_way_at_once():
     assert TOLD_AGAIN.total_seconds() > 60
 
 
-def running_client(port: int) -> aiomqtt.Client:
-    return aiomqtt.Client("127.0.0.1", port)
+def running_client(port: int) -> Client:
+    return Client("127.0.0.1", port)

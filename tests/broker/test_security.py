@@ -6,10 +6,10 @@ import ssl
 import subprocess
 from pathlib import Path
 
-import aiomqtt
 import pytest
 from pydantic import ValidationError
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.settings import PASSWORD_VARIABLE, BrokerSettings
@@ -81,8 +81,8 @@ def trusting(certificates) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=certificates.authority)
 
 
-def client(port: int, user: str, certificates) -> aiomqtt.Client:
-    return aiomqtt.Client(
+def client(port: int, user: str, certificates) -> Client:
+    return Client(
         "localhost", port, username=user, password=SECRET, tls_context=trusting(certificates), identifier=new_id()
     )
 

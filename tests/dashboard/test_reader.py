@@ -9,6 +9,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command, CommandAction, parse_command
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult
@@ -48,9 +49,9 @@ async def until(listener: Listener, *, up: bool, hub: Hub) -> None:
 
 
 @asynccontextmanager
-async def bench(port: int, answers: bool = True) -> AsyncIterator[aiomqtt.Client]:
+async def bench(port: int, answers: bool = True) -> AsyncIterator[Client]:
     """A bench that takes commands."""
-    async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
+    async with Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
         await client.subscribe(f"gaugelink/{BENCH}/command", qos=1)
 
         async def obey() -> None:

@@ -1,0 +1,27 @@
+"""The MQTT client everything here uses: aiomqtt's, which a cancellation always ends."""
+
+import asyncio
+import math
+from collections.abc import Awaitable
+from typing import TypeVar
+
+import aiomqtt
+
+T = TypeVar("T")
+
+
+class Client(aiomqtt.Client):
+    """aiomqtt's client, with its wait for the broker's answers replaced.
+
+    It waits with `asyncio.wait_for`, which before Python 3.12 drops a cancellation that comes in the same turn of the
+    loop as what is waited for (python/cpython issue 86296): a task that talks to the broker in a loop would then go on
+    for good, and whoever waits for its end with it.
+    """
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
+        limit_s = self.timeout if timeout is None else timeout
+        try:
+            async with asyncio.timeout(None if limit_s == math.inf else limit_s):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("Operation timed out") from None
