@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.fit_model import EVENT, LOCAL, SHARED, Strokes
+from gaugelink.peak.fit_arrow import BORDER, Arrow, Everywhere, Tie
+from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN
 
 SPEED_SD = 0.015
@@ -44,38 +45,62 @@ END_LOOSER = 2.5
 _TAIL = 3.0
 
 
+_PEAK, _TIME, _SPEED, _FOOT, _STEP, _LEAN = range(LOCAL)
+
+
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """Rows of the prior: residuals and their derivatives for all parameters, both over their standard deviations."""
+    """Rows of the prior: residuals and their derivatives, both over their standard deviations."""
 
-    residual: FloatArray
-    """Shape (m,), weighted so that its square's gradient is that of `cost`."""
-    rows: FloatArray
-    """Shape (m, 6 K + 7 + 2): strokes one after the other, the shape, `gain` and `sag`."""
+    ties: list[Tie]
+    everywhere: Everywhere
     cost: float
     """Negative log prior, up to a constant."""
 
+    def arrow(self) -> Arrow:
+        """Their normal equations."""
+        out = Arrow(len(self.everywhere.row))
+        out.tie(self.ties, self.everywhere)
+        return out
+
 
 class _Gathered:
-    def __init__(self, count: int) -> None:
-        self.size = LOCAL * count + SHARED + EVENT
-        self._residuals: list[FloatArray] = []
-        self._rows: list[FloatArray] = []
-        self._cost = 0.0
+    def __init__(self) -> None:
+        self.ties: list[Tie] = []
+        self.cost = 0.0
 
-    def add(self, residual: FloatArray, rows: FloatArray, degrees: float | None = None) -> None:
-        """Add normalised residuals; with `degrees` they follow Student's t, so that far ones count less."""
+    def weighed(self, residual: FloatArray, degrees: float | None = None) -> tuple[FloatArray, FloatArray]:
+        """Count normalised residuals; give their weights, and themselves weighed.
+
+        With `degrees` they follow Student's t, so that far ones count less.
+        """
         if degrees is None:
-            self._cost += 0.5 * float(residual @ residual)
-        else:
-            self._cost += 0.5 * (degrees + 1.0) * float(np.log1p(residual**2 / degrees).sum())
-            weight = np.sqrt((degrees + 1.0) / (degrees + residual**2))
-            residual, rows = residual * weight, rows * weight[:, None]
-        self._residuals.append(residual)
-        self._rows.append(rows)
+            self.cost += 0.5 * float(residual @ residual)
+            return np.ones(len(residual)), residual
+        self.cost += 0.5 * (degrees + 1.0) * float(np.log1p(residual**2 / degrees).sum())
+        weight = np.sqrt((degrees + 1.0) / (degrees + residual**2))
+        return weight, residual * weight
 
-    def terms(self) -> Terms:
-        return Terms(np.concatenate(self._residuals), np.vstack(self._rows), self._cost)
+    def tie(
+        self,
+        residual: FloatArray,
+        own: FloatArray,
+        degrees: float,
+        first: int = 0,
+        border: FloatArray | None = None,
+        mean: FloatArray | None = None,
+    ) -> None:
+        """Add normalised residuals that tie neighbouring strokes."""
+        weight, residual = self.weighed(residual, degrees)
+        self.ties.append(
+            Tie(
+                residual,
+                first,
+                own * weight[:, None, None],
+                None if border is None else border * weight[:, None],
+                None if mean is None else mean * weight,
+            )
+        )
 
 
 def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gain_sd: float) -> Terms:
@@ -86,86 +111,126 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     `Strokes.gain`.
     """
     count = len(strokes.time_s)
-    out = _Gathered(count)
-    size = out.size
-    index = np.arange(count)
-
-    shape_rows = np.zeros((SHARED, size))
-    shape_rows[:, LOCAL * count : LOCAL * count + SHARED] = SHAPE_WHITEN
-    out.add(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), shape_rows, _TAIL)
-    event_rows = np.zeros((EVENT, size))
-    event_rows[0, -2] = 1.0 / gain_sd
-    event_rows[1, -1] = 1.0 / SAG_SD
-    out.add(np.array([(strokes.gain - gain_mean) / gain_sd, (strokes.sag - SAG_MEAN) / SAG_SD]), event_rows)
-
-    rows = np.zeros((count, size))
-    rows[index, LOCAL * index + 3] = 1.0 / FOOT_SD
-    out.add(strokes.foot / FOOT_SD, rows, _TAIL)
-    rows = np.zeros((count, size))
+    out = _Gathered()
+    own = np.zeros((count, 1, LOCAL))
+    own[:, 0, _FOOT] = 1.0 / FOOT_SD
+    out.tie(strokes.foot / FOOT_SD, own, _TAIL)
     # A stroke that is weaker than the others lost its gas or its speed: both show beside its peak.
-    looser = 1.0 + ODD_LOOSER * odd
-    step_sd = STEP_SD * looser
-    rows[index, LOCAL * index + 4] = 1.0 / step_sd
-    rows[index, LOCAL * index] = -STEP_MEAN / step_sd
-    out.add((strokes.step - STEP_MEAN * strokes.peak) / step_sd, rows, _TAIL)
-    inner = index[1:-1] if count > 2 else index
-    rows = np.zeros((1, size))
-    rows[0, LOCAL * inner + 5] = 1.0 / (len(inner) * LEAN_SD)
-    out.add(np.array([(strokes.lean[inner].mean() - LEAN_MEAN) / LEAN_SD]), rows)
+    step_sd = STEP_SD * (1.0 + ODD_LOOSER * odd)
+    own = np.zeros((count, 1, LOCAL))
+    own[:, 0, _STEP] = 1.0 / step_sd
+    own[:, 0, _PEAK] = -STEP_MEAN / step_sd
+    out.tie((strokes.step - STEP_MEAN * strokes.peak) / step_sd, own, _TAIL)
+    mean = np.zeros((count, LOCAL))
     if count > 1:
         _neighbours(out, strokes, usual, odd)
-    return out.terms()
+        mean[:, _TIME] = _speed(out, strokes, usual, odd)
+    return Terms(out.ties, _everywhere(out, strokes, mean, gain_mean, gain_sd), out.cost)
+
+
+def _everywhere(out: _Gathered, strokes: Strokes, mean: FloatArray, gain_mean: float, gain_sd: float) -> Everywhere:
+    """Terms of the whole event: its shape, the law between speed and period, and the lean of its strokes."""
+    weight, shape = out.weighed(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), _TAIL)
+    _, event = out.weighed(np.array([(strokes.gain - gain_mean) / gain_sd, (strokes.sag - SAG_MEAN) / SAG_SD]))
+    border = np.zeros((BORDER, BORDER))
+    border[:SHARED, :SHARED] = SHAPE_WHITEN * weight[:, None]
+    border[SHARED:, SHARED:] = np.diag([1.0 / gain_sd, 1.0 / SAG_SD])
+    count = len(strokes.time_s)
+    inner = slice(1, count - 1) if count > 2 else slice(count)
+    leans = strokes.lean[inner]
+    row = np.zeros((count, LOCAL))
+    row[inner, _LEAN] = 1.0 / (len(leans) * LEAN_SD)
+    _, lean = out.weighed(np.array([(leans.mean() - LEAN_MEAN) / LEAN_SD]))
+    anchor = np.zeros((count, LOCAL))
+    anchor[count // 2, _LEAN] = 1.0 / LEAN_SD
+    return Everywhere(mean, row, float(lean[0]), anchor, border, np.concatenate((shape, event)))
 
 
 def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> None:
     """Terms that tie a stroke to those before and after it."""
-    count, size = len(strokes.time_s), out.size
-    index = np.arange(count)
-    first = np.arange(count - 1)
+    count = len(strokes.time_s)
     ends = np.ones(count - 1)
     ends[[0, -1]] = END_LOOSER
-    for offset, values, sd, degrees in (
-        (3, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD), _TAIL),
-        (0, strokes.peak, PEAK_CHANGE_SD * usual * ends, 1.0),
-    ):
-        rows = np.zeros((count - 1, size))
-        rows[first, LOCAL * first + offset] = -1.0 / sd
-        rows[first, LOCAL * first + LOCAL + offset] = 1.0 / sd
-        out.add(np.diff(values) / sd, rows, degrees)
     lean_sd = LEAN_CHANGE_SD * (1.0 + ODD_LOOSER * np.maximum(odd[1:], odd[:-1]))
     lean_sd[0] *= LEAN_END_LOOSER
     lean_sd[-1] *= LEAN_END_LOOSER
-    rows = np.zeros((count - 1, size))
-    rows[first, LOCAL * first + 5] = -1.0 / lean_sd
-    rows[first, LOCAL * first + LOCAL + 5] = 1.0 / lean_sd
-    out.add(np.diff(strokes.lean) / lean_sd, rows, 2.0)
-
+    for which, values, sd, degrees in (
+        (_FOOT, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD), _TAIL),
+        (_PEAK, strokes.peak, PEAK_CHANGE_SD * usual * ends, 1.0),
+        (_LEAN, strokes.lean, lean_sd, 2.0),
+    ):
+        own = np.zeros((count - 1, 2, LOCAL))
+        own[:, 0, which] = -1.0 / sd
+        own[:, 1, which] = 1.0 / sd
+        out.tie(np.diff(values) / sd, own, degrees)
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
-    d_period = np.zeros((count - 1, size))
-    d_period[first, LOCAL * first + 1] = -1.0 / period
-    d_period[first, LOCAL * first + LOCAL + 1] = 1.0 / period
     if count > 2:
-        out.add(np.diff(log_period) / PERIOD_CHANGE_SD, np.diff(d_period, axis=0) / PERIOD_CHANGE_SD, _TAIL)
+        own = np.zeros((count - 2, 3, LOCAL))
+        own[:, :, _TIME] = _by_times(period, (-1.0, 1.0)) / PERIOD_CHANGE_SD
+        out.tie(np.diff(log_period) / PERIOD_CHANGE_SD, own, _TAIL)
     if count > 3:
-        out.add(np.diff(log_period, 2) / PERIOD_BEND_SD, np.diff(d_period, 2, axis=0) / PERIOD_BEND_SD, 1.5)
+        own = np.zeros((count - 3, 4, LOCAL))
+        own[:, :, _TIME] = _by_times(period, (1.0, -2.0, 1.0)) / PERIOD_BEND_SD
+        out.tie(np.diff(log_period, 2) / PERIOD_BEND_SD, own, 1.5)
 
-    # Speed at a peak against the mean of the periods around it; an end leans on the trend of its neighbours.
-    mix = np.zeros((count, count - 1))
-    inner = np.arange(1, count - 1)
-    mix[inner, inner - 1] = mix[inner, inner] = 0.5
-    mix[0, 0] = mix[-1, -1] = 1.0
+
+def _by_times(period: FloatArray, mix: tuple[float, ...]) -> FloatArray:
+    """Derivatives of every mix of neighbouring log periods by the times of the strokes, shape (m, len(mix) + 1)."""
+    rows = len(period) - len(mix) + 1
+    out = np.zeros((rows, len(mix) + 1))
+    for place, share in enumerate(mix):
+        slope = share / period[place : place + rows]
+        out[:, place] -= slope
+        out[:, place + 1] += slope
+    return out
+
+
+def _speed(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> FloatArray:
+    """Tie the speed at a peak to the mean of the periods around it; an end leans on the trend of its neighbours.
+
+    Returns the derivatives of the mean of all that by the times of the strokes, shape (K,).
+    """
+    count = len(strokes.time_s)
+    period = np.diff(strokes.time_s)
+    log_period = np.log(period)
+    # Where in a window of strokes each row's own stroke is, and how it mixes the periods of that window.
+    parts: list[tuple[int, int, int, tuple[float, ...]]] = [(1, 0, 1, (0.5, 0.5))] if count > 2 else []
     if count > 3:
-        mix[0, :2] = 1.5, -0.5
-        mix[-1, -2:] = -0.5, 1.5
-    around, d_around = mix @ log_period, mix @ d_period
+        parts = [(0, 0, 0, (1.5, -0.5)), *parts, (count - 1, count - 3, 2, (-0.5, 1.5))]
+    else:
+        parts = [(0, 0, 0, (1.0,)), *parts, (count - 1, count - 2, 1, (1.0,))]
+    around = np.empty(count)
+    d_mean = np.zeros(count)
+    d_around = []
+    for stroke, first, place, mix in parts:
+        rows = count - 2 if place == 1 and len(mix) == 2 else 1
+        windows = period[first : first + rows + len(mix) - 1]
+        slopes = _by_times(windows, mix)
+        logs = log_period[first : first + rows + len(mix) - 1]
+        around[stroke : stroke + rows] = sum(m * logs[j : j + rows] for j, m in enumerate(mix))
+        for j in range(len(mix) + 1):
+            d_mean[first + j : first + j + rows] += slopes[:, j] / count
+        d_around.append(slopes)
     load = around - around.mean()
-    rows = d_around - strokes.sag * (d_around - d_around.mean(axis=0))
-    rows[index, LOCAL * index] += LIFT_MEAN / usual
-    rows[index, LOCAL * index + 2] += 1.0
-    rows[:, -2] = -1.0
-    rows[:, -1] = -load
     spread = np.hypot(SPEED_SD, LIFT_SD * odd)
     spread[[0, -1]] *= 1.5
     residual = strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / usual - 1.0)
-    out.add(residual / spread, rows / spread[:, None], _TAIL)
+    for (stroke, first, place, _), slopes in zip(parts, d_around, strict=True):
+        these = slice(stroke, stroke + len(slopes))
+        own = np.zeros((*slopes.shape, LOCAL))
+        own[:, :, _TIME] = (1.0 - strokes.sag) * slopes
+        own[:, place, _PEAK] = LIFT_MEAN / usual
+        own[:, place, _SPEED] = 1.0
+        border = np.zeros((len(slopes), BORDER))
+        border[:, -2], border[:, -1] = -1.0, -load[these]
+        wide = spread[these]
+        out.tie(
+            residual[these] / wide,
+            own / wide[:, None, None],
+            _TAIL,
+            first,
+            border / wide[:, None],
+            strokes.sag / wide,
+        )
+    return d_mean

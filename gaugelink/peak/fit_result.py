@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from gaugelink.peak.events import BoolArray, Flag, FloatArray
-from gaugelink.peak.fit_model import LOCAL, Strokes
+from gaugelink.peak.fit_model import Strokes
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem
 from gaugelink.peak.fit_speed import pulse_rate
 from gaugelink.peak.fit_top import Top, lone_top
@@ -153,7 +153,7 @@ def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
     share = np.exp(-np.array([fit.evidence - first.evidence for fit in alike]))
     share /= share.sum()
     peaks = np.array([fit.strokes.peak for fit in alike])
-    squares = np.array([np.diag(fit.covariance)[: LOCAL * count : LOCAL] for fit in alike])
+    squares = np.array([fit.covariance.own[:, 0, 0] for fit in alike])
     mean = share @ peaks
     return mean, np.sqrt(share @ (squares + (peaks - mean) ** 2))
 

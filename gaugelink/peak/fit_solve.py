@@ -3,20 +3,15 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.sparse import csr_array
 
 from gaugelink.peak.events import BoolArray, FloatArray
+from gaugelink.peak.fit_arrow import Arrow, Covariance
 from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
-from gaugelink.peak.fit_prior import Terms, terms
+from gaugelink.peak.fit_prior import terms
 from gaugelink.peak.pulse import IndexArray
 
 _TAIL = 4.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
-
-
-_DENSE = 130
-"""Parameters below which a dense product is quicker than a sparse one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +58,7 @@ class Fit:
     """Shape (n,): expected square of the residual."""
     weight: FloatArray
     """Shape (n,): 1 for a good sample, towards 0 for an outlier."""
-    covariance: FloatArray
-    """Shape (6 K + 9, 6 K + 9), of all parameters."""
+    covariance: Covariance
     cost: float
     """Negative log posterior, up to a constant."""
     evidence: float
@@ -115,14 +109,12 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
         cost = _cost(residual, var) + prior.cost
         started = cost
         for _ in range(steps):
-            normal = _squared(prior)
-            gradient = -prior.rows.T @ prior.residual
+            normal = prior.arrow()
             weight = (_TAIL + 1.0) / (_TAIL + residual**2 / var)
-            _gather(normal, gradient, seen, residual, weight / var, problem.censored)
+            _gather(normal, seen, residual, weight / var, problem.censored)
             gained = 0.0
             for _ in range(6):
-                step = _step(normal, gradient, damping)
-                trial = strokes.moved(step)
+                trial = strokes.moved(normal.solved(damping))
                 if _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
                     t_prior = terms(trial, usual, odd, problem.gain_mean, problem.gain_sd)
@@ -139,70 +131,29 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
             break
     var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
     weight = np.minimum((_TAIL + 1.0) / (_TAIL + residual**2 / var), 1.0)
-    normal = _squared(prior)
-    loose = np.zeros(len(normal))
-    loose[: LOCAL * count : LOCAL] = 1.0
-    loose[1 : LOCAL * count : LOCAL] = np.exp(2.0 * strokes.log_speed)
-    loose[2 : LOCAL * count : LOCAL] = 4.0
-    before = np.linalg.slogdet(normal + np.diag(loose))[1]
-    _gather(normal, np.zeros(len(normal)), seen, residual, weight / var, problem.censored)
-    covariance = _inverse(normal)
+    normal = prior.arrow()
+    loose = np.zeros((count, LOCAL))
+    loose[:, 0], loose[:, 1], loose[:, 2] = 1.0, np.exp(2.0 * strokes.log_speed), 4.0
+    before = normal.loosened(loose).factored().log_determinant()
+    _gather(normal, seen, residual, weight / var, problem.censored)
+    factored = normal.factored()
     cost = _cost(residual, var) + prior.cost
-    evidence = cost + 0.5 * float(np.linalg.slogdet(normal)[1] - before)
-    return Fit(strokes, seen, residual, var, weight, covariance, cost, evidence)
-
-
-def _step(normal: FloatArray, gradient: FloatArray, damping: float) -> FloatArray:
-    """Solution of the damped normal equations, scaled first: seconds and kilopascals differ by many orders."""
-    size = 1.0 / np.sqrt(np.diag(normal))
-    scaled = normal * size[:, None] * size[None, :]
-    scaled[np.diag_indices_from(scaled)] += damping
-    out: FloatArray = cho_solve(cho_factor(scaled, check_finite=False), gradient * size, check_finite=False) * size
-    return out
-
-
-def _inverse(normal: FloatArray) -> FloatArray:
-    """Inverse of the normal matrix, scaled first."""
-    size = 1.0 / np.sqrt(np.diag(normal))
-    factor = cho_factor(normal * size[:, None] * size[None, :])
-    out: FloatArray = cho_solve(factor, np.diag(size)) * size[:, None]
-    return out
-
-
-def _squared(prior: Terms) -> FloatArray:
-    """Normal matrix of the prior; each of its rows touches few parameters."""
-    if prior.rows.shape[1] < _DENSE:
-        return prior.rows.T @ prior.rows
-    rows = csr_array(prior.rows)
-    out: FloatArray = (rows.T @ rows).toarray()
-    return out
+    evidence = cost + 0.5 * (factored.log_determinant() - before)
+    return Fit(strokes, seen, residual, var, weight, factored.covariance(), cost, evidence)
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
     return np.repeat(strokes.peak, np.diff(seen.starts))
 
 
-def _gather(
-    normal: FloatArray, gradient: FloatArray, seen: Seen, residual: FloatArray, weight: FloatArray, censored: BoolArray
-) -> None:
+def _gather(normal: Arrow, seen: Seen, residual: FloatArray, weight: FloatArray, censored: BoolArray) -> None:
     """Add the samples to the normal equations, stroke by stroke: only a stroke's own columns and the shared ones."""
     columns = np.hstack((seen.local, seen.shared))
     use = weight * ~(censored & (residual == 0.0))
     weighted = columns * use[:, None]
-    count = len(seen.starts) - 1
-    tail = LOCAL * count
-    for k in range(count):
+    for k in range(len(seen.starts) - 1):
         part = slice(seen.starts[k], seen.starts[k + 1])
-        block = columns[part].T @ weighted[part]
-        right = weighted[part].T @ residual[part]
-        own = slice(LOCAL * k, LOCAL * k + LOCAL)
-        end = slice(tail, tail + SHARED)
-        normal[own, own] += block[:LOCAL, :LOCAL]
-        normal[own, end] += block[:LOCAL, LOCAL:]
-        normal[end, own] += block[LOCAL:, :LOCAL]
-        normal[end, end] += block[LOCAL:, LOCAL:]
-        gradient[own] += right[:LOCAL]
-        gradient[end] += right[LOCAL:]
+        normal.add(k, columns[part].T @ weighted[part], weighted[part].T @ residual[part])
 
 
 def _possible(before: Strokes, after: Strokes) -> bool:
@@ -220,15 +171,15 @@ def _possible(before: Strokes, after: Strokes) -> bool:
 
 def leverage(fit: Fit) -> FloatArray:
     """Share of each sample's variance that the fit can follow, shape (n,), 0 to 1."""
-    columns = np.hstack((fit.seen.local, fit.seen.shared))
-    count = len(fit.seen.starts) - 1
-    shared = np.arange(LOCAL * count, LOCAL * count + SHARED)
-    out = np.empty(len(columns))
-    for k in range(count):
+    covariance = fit.covariance
+    out = np.empty(len(fit.residual))
+    for k in range(len(fit.strokes.peak)):
         part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
-        index = np.concatenate((np.arange(LOCAL * k, LOCAL * k + LOCAL), shared))
-        block = fit.covariance[np.ix_(index, index)]
-        out[part] = np.einsum("ij,jk,ik->i", columns[part], block, columns[part])
+        local, shared = fit.seen.local[part], fit.seen.shared[part]
+        by_shape = local @ covariance.across[k, :, :SHARED]
+        own = ((local @ covariance.own[k]) * local).sum(axis=1)
+        shape = ((shared @ covariance.border[:SHARED, :SHARED]) * shared).sum(axis=1)
+        out[part] = own + 2.0 * (by_shape * shared).sum(axis=1) + shape
     return np.clip(out * fit.weight / fit.variance, 0.0, 0.98)
 
 

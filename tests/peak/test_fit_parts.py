@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from gaugelink.peak.fit_arrow import BORDER
 from gaugelink.peak.fit_find import by_their_times, by_their_tops, densely_sampled
 from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes, see
-from gaugelink.peak.fit_prior import terms
+from gaugelink.peak.fit_prior import Terms, terms
 from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN
 
@@ -22,6 +23,28 @@ def strokes() -> Strokes:
         gain=2.5,
         sag=-0.3,
     )
+
+
+def rows_of(prior: Terms) -> np.ndarray:
+    """The prior's rows, written out."""
+    whole = prior.everywhere
+    count = len(whole.row)
+    rows = []
+    for tie in prior.ties:
+        for r, own in enumerate(tie.own):
+            row = np.zeros((count, LOCAL))
+            row[tie.first + r : tie.first + r + len(own)] = own
+            row += 0.0 if tie.mean is None else tie.mean[r] * whole.mean
+            rows.append(np.concatenate((row.ravel(), np.zeros(BORDER) if tie.border is None else tie.border[r])))
+    rows.append(np.concatenate((whole.row.ravel(), np.zeros(BORDER))))
+    rows += [np.concatenate((np.zeros(LOCAL * count), border)) for border in whole.border]
+    return np.array(rows)
+
+
+def residuals_of(prior: Terms) -> np.ndarray:
+    """Their residuals."""
+    ties = [tie.residual for tie in prior.ties]
+    return np.concatenate((*ties, [prior.everywhere.residual], prior.everywhere.border_residual))
 
 
 # With a lag the speed also sets the lag's share of a turn; that second effect is left out of the derivative by speed.
@@ -45,7 +68,11 @@ def test_the_priors_gradient_is_that_of_its_cost() -> None:
     base = strokes()
     odd = np.array([0.1, 0.0, 0.02, 0.4])
     prior = terms(base, 1.0, odd, 2.5, 0.35)
-    gradient = prior.rows.T @ prior.residual
+    gradient = -rows_of(prior).T @ residuals_of(prior)
+    # what the equations are solved for, and with, is what these rows say
+    normal = rows_of(prior).T @ rows_of(prior) + 1e-3 * np.diag(np.diag(rows_of(prior).T @ rows_of(prior)))
+    assert normal @ prior.arrow().solved(1e-3) == pytest.approx(gradient, rel=1e-6, abs=1e-6)
+    gradient = -gradient
     for index in range(len(gradient)):
         size = 1e-8 if index % LOCAL == 1 and index < 4 * LOCAL else 1e-6
         step = np.zeros(len(gradient))
