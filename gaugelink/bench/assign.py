@@ -367,8 +367,7 @@ class TestBench:
 
     def _ask_about_doubts(self) -> None:
         """Ask about the readings that later pulls, or an earlier test, have put in doubt."""
-        state = self._state
-        if state.phase is Phase.DONE and not state.exchange_asked:
+        if self._state.phase is Phase.DONE and not self._state.exchange_asked:
             self._ask_about_exchange()
         for reading in self._state.readings:
             doubted = any(change.status is Status.GIVEN for change in reading.changes)

@@ -1,4 +1,4 @@
-"""The MQTT client everything here uses: aiomqtt's, which a cancellation always ends."""
+"""The MQTT client everything here uses: aiomqtt's, whose waits a cancellation always ends."""
 
 import asyncio
 import math
@@ -25,3 +25,14 @@ class Client(aiomqtt.Client):
                 return await fut
         except TimeoutError:
             raise aiomqtt.MqttError("Operation timed out") from None
+
+
+def heed_cancellation() -> None:
+    """Raise a cancellation of the current task that an error took the place of.
+
+    Whoever catches the errors of a connection and tries again catches those of a connection that fails while it is
+    being taken down, too, and would then never end.
+    """
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

@@ -21,7 +21,7 @@ from datetime import timedelta
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 
-from gaugelink.broker.client import Client
+from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.commands import Command
 from gaugelink.broker.listener import CommandListener
 from gaugelink.broker.message import topic
@@ -162,7 +162,7 @@ class BrokerLink:
                 await asyncio.create_task(self._session())
             except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
                 self._now(connected=False, problem=self._why(group))
-            _heed_cancellation()
+            heed_cancellation()
             if loop.time() - began > STABLE_S:
                 wait_s = FIRST_WAIT_S
             # Full jitter: benches that lost the same broker do not come back at the same moment.
@@ -265,7 +265,6 @@ class BrokerLink:
         self, client: Client, topic_suffix: str, payload: str, *, qos: int, retain: bool = False
     ) -> None:
         await client.publish(topic(self._bench, topic_suffix), payload, qos=qos, retain=retain)
-        _heed_cancellation()
 
     async def _drain(self, client: Client) -> None:
         loop = asyncio.get_running_loop()
@@ -337,7 +336,6 @@ class BrokerLink:
                 self._sent += 1
                 if acknowledged is not None:
                     acknowledged.append(row)
-                _heed_cancellation()
         finally:
             for sent in sending:
                 sent.cancel()
@@ -358,7 +356,6 @@ class BrokerLink:
             for name in sorted(self._stale_states):
                 self._stale_states.discard(name)
                 await client.publish(name, self._states[name], qos=1, retain=True)
-                _heed_cancellation()
             if not self._stale_states and not self._unrecorded:
                 await self._aside.wait()
 
@@ -366,14 +363,3 @@ class BrokerLink:
         while True:
             suffix, payload = await self._live.get()
             await self._publish(client, suffix, payload, qos=0)
-
-
-def _heed_cancellation() -> None:
-    """Raise a cancellation that was swallowed.
-
-    The client library waits in `asyncio.wait_for`, which before Python 3.12 returns as if nothing had happened when
-    it is cancelled in the moment in which what it waited for is done. A loop around it would then never end.
-    """
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError

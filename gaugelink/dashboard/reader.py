@@ -6,7 +6,7 @@ import ssl
 
 import aiomqtt
 
-from gaugelink.broker.client import Client
+from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.commands import Command
 from gaugelink.broker.message import ROOT, new_id, topic
 from gaugelink.broker.messages import CommandResult
@@ -59,9 +59,7 @@ class BrokerReader:
                 while isinstance(error, BaseExceptionGroup):
                     error = error.exceptions[0]
                 self._lost("it does not answer" if isinstance(error, TimeoutError) else str(error))
-            task = asyncio.current_task()
-            if task is not None and task.cancelling():
-                raise asyncio.CancelledError
+            heed_cancellation()
             await asyncio.sleep(AGAIN_S)
 
     def _lost(self, why: str) -> None:

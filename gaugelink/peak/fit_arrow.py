@@ -29,17 +29,16 @@ _ROW = LOCAL * _D + _J - _I
 
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """Rows of normalised residuals that touch strokes ``first + r`` to ``first + r + w - 1`` in row r."""
+    """Rows of normalised residuals, r for every window of w neighbouring strokes; window m begins with stroke m."""
 
     residual: FloatArray
-    """Shape (m,)."""
-    first: int
+    """Shape (m, r)."""
     own: FloatArray
-    """Shape (m, w, 6): derivatives for the parameters of those strokes."""
+    """Shape (m, r, w, 6): derivatives for the parameters of those strokes."""
     border: FloatArray | None = None
-    """Shape (m, 9): derivatives for the parameters of the event."""
+    """Shape (m, r, 9): derivatives for the parameters of the event."""
     mean: FloatArray | None = None
-    """Shape (m,): derivatives for `Everywhere.mean`."""
+    """Shape (m, r): derivatives for `Everywhere.mean`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,52 +60,51 @@ class Everywhere:
 
 
 class Arrow:
-    """Sums of squares over an event with `count` strokes, and what is solved with them."""
+    """Sums of squares over an event, and what is solved with them."""
 
-    def __init__(self, count: int) -> None:
-        self.count = count
+    def __init__(self, ties: Sequence[Tie], everywhere: Everywhere) -> None:
+        """Begin with the rows of a prior."""
+        count = len(everywhere.row)
+        self._everywhere = everywhere
         self._band = np.zeros((_REACH, count, LOCAL, LOCAL))
         self._side = np.zeros((count, LOCAL, BORDER))
-        self._corner = np.zeros((BORDER, BORDER))
-        self._gradient = np.zeros((count, LOCAL))
-        self._corner_gradient = np.zeros(BORDER)
+        self._corner = everywhere.border.T @ everywhere.border
+        self._gradient = -everywhere.row * everywhere.residual
+        self._corner_gradient = -everywhere.border.T @ everywhere.border_residual
         # Rows with a `mean`: their products with it, over the strokes, the border and itself.
         self._mean_own = np.zeros((count, LOCAL))
         self._mean_border = np.zeros(BORDER)
         self._mean_square = 0.0
-        self._everywhere: Everywhere | None = None
-
-    def tie(self, ties: Sequence[Tie], everywhere: Everywhere) -> None:
-        """Add the rows of a prior."""
-        self._everywhere = everywhere
         for tie in ties:
-            self._add(tie, everywhere)
-        self._gradient -= everywhere.row * everywhere.residual
-        self._corner += everywhere.border.T @ everywhere.border
-        self._corner_gradient -= everywhere.border.T @ everywhere.border_residual
+            self._tie(tie)
 
-    def _add(self, tie: Tie, everywhere: Everywhere) -> None:
-        rows, span, _ = tie.own.shape
-        flat = tie.own.reshape(rows, span * LOCAL)
-        squares = (flat[:, :, None] * flat[:, None, :]).reshape(rows, span, LOCAL, span, LOCAL)
-        slope = tie.own * tie.residual[:, None, None]
+    def _tie(self, tie: Tie) -> None:
+        windows, rows, span, _ = tie.own.shape
+        flat = tie.own.reshape(windows, rows, span * LOCAL)
+        across = flat.transpose(0, 2, 1)
+        squares = (across @ flat).reshape(windows, span, LOCAL, span, LOCAL)
+        slope = (across @ tie.residual[:, :, None]).reshape(windows, span, LOCAL)
+        side = None if tie.border is None else (across @ tie.border).reshape(windows, span, LOCAL, BORDER)
+        mean = None if tie.mean is None else (across @ tie.mean[:, :, None]).reshape(windows, span, LOCAL)
         for a in range(span):
-            strokes = slice(tie.first + a, tie.first + a + rows)
+            strokes = slice(a, a + windows)
             self._gradient[strokes] -= slope[:, a]
             for b in range(a, span):
                 self._band[b - a, strokes] += squares[:, a, :, b]
-            if tie.border is not None:
-                self._side[strokes] += tie.own[:, a, :, None] * tie.border[:, None, :]
-            if tie.mean is not None:
-                self._mean_own[strokes] += tie.own[:, a] * tie.mean[:, None]
+            if side is not None:
+                self._side[strokes] += side[:, a]
+            if mean is not None:
+                self._mean_own[strokes] += mean[:, a]
+        residual = tie.residual.ravel()
         if tie.border is not None:
-            self._corner += tie.border.T @ tie.border
-            self._corner_gradient -= tie.border.T @ tie.residual
+            border = tie.border.reshape(-1, BORDER)
+            self._corner += border.T @ border
+            self._corner_gradient -= border.T @ residual
         if tie.mean is not None:
-            self._gradient -= everywhere.mean * float(tie.mean @ tie.residual)
-            self._mean_square += float(tie.mean @ tie.mean)
+            self._gradient -= self._everywhere.mean * float(tie.mean.ravel() @ residual)
+            self._mean_square += float((tie.mean**2).sum())
             if tie.border is not None:
-                self._mean_border += tie.mean @ tie.border
+                self._mean_border += tie.mean.ravel() @ tie.border.reshape(-1, BORDER)
 
     def add(self, stroke: int, square: FloatArray, slope: FloatArray) -> None:
         """Add the samples of a stroke: their squares and slopes for its own parameters and the shape's."""
@@ -116,68 +114,76 @@ class Arrow:
         self._gradient[stroke] += slope[:LOCAL]
         self._corner_gradient[: len(slope) - LOCAL] += slope[LOCAL:]
 
-    def loosened(self, own: FloatArray) -> "Arrow":
-        """A copy with `own` (shape (K, 6)) added to the diagonal."""
-        out = Arrow(self.count)
-        for name in vars(self):
-            value = getattr(self, name)
-            setattr(out, name, value.copy() if isinstance(value, np.ndarray) else value)
-        out._band[0, :, range(LOCAL), range(LOCAL)] += own.T
+    def solved(self, damping: float) -> FloatArray:
+        """Step that solves the equations with a share `damping` of the diagonal added, shape (6 K + 9,).
+
+        Raises:
+            numpy.linalg.LinAlgError: the matrix of the strokes is not positive definite.
+        """
+        return self._factor(self._own_diagonal(), damping).solve(self._gradient.ravel(), self._corner_gradient)
+
+    def factored(self, looser: FloatArray | None = None) -> "Factored":
+        """The matrix, with `looser` (shape (K, 6)) added to the diagonal, factored.
+
+        Raises:
+            numpy.linalg.LinAlgError: the matrix of the strokes is not positive definite.
+        """
+        own = self._own_diagonal()
+        if looser is None:
+            return self._factor(own, 0.0)
+        return self._factor(own + looser, looser / (own + looser))
+
+    def _own_diagonal(self) -> FloatArray:
+        """Diagonal of the whole matrix for the strokes' parameters, shape (K, 6)."""
+        whole = self._everywhere
+        squares = np.einsum("kii->ki", self._band[0])
+        out: FloatArray = squares + 2.0 * whole.mean * self._mean_own + self._mean_square * whole.mean**2 + whole.row**2
         return out
 
-    def _diagonal(self) -> tuple[FloatArray, FloatArray]:
-        """Diagonal of the whole matrix: of the strokes' parameters, shape (K, 6), and of the border."""
-        own = np.einsum("kii->ki", self._band[0]).copy()
-        if self._everywhere is not None:
-            mean = self._everywhere.mean
-            own += 2.0 * mean * self._mean_own + self._mean_square * mean**2 + self._everywhere.row**2
-        return own, np.diag(self._corner).copy()
+    def _factor(self, diagonal: FloatArray, added: FloatArray | float) -> "Factored":
+        """Factor with the strokes' parameters scaled by `diagonal` and then `added` to their diagonal.
 
-    def solved(self, damping: float) -> FloatArray:
-        """Step that solves the equations with a share `damping` of the diagonal added, shape (6 K + 9,)."""
-        factored = _Factored(self, damping)
-        return factored.solve(self._gradient.ravel(), self._corner_gradient)
-
-    def factored(self) -> "_Factored":
-        """The matrix, factored once for its determinant and its inverse."""
-        return _Factored(self, 0.0)
-
-
-class _Factored:
-    """A factored arrow. Raises numpy.linalg.LinAlgError when the matrix is not positive definite."""
-
-    def __init__(self, arrow: Arrow, damping: float) -> None:
-        count = arrow.count
-        own, corner = arrow._diagonal()
-        # Seconds and kilopascals differ by many orders: scaled to a diagonal of ones.
-        self._size = 1.0 / np.sqrt(own)
-        self._border_size = 1.0 / np.sqrt(corner)
-        band = arrow._band.copy()
+        Seconds and kilopascals differ by many orders: scaled to a diagonal of ones. A single number is added to that of
+        the border too.
+        """
+        whole, count = self._everywhere, len(self._gradient)
+        size, border_size = 1.0 / np.sqrt(diagonal), 1.0 / np.sqrt(np.diag(self._corner))
+        band = self._band.copy()
         for d in range(min(_REACH, count)):
-            band[d, : count - d] *= self._size[: count - d, :, None] * self._size[d:, None, :]
-        anchor = np.zeros((count, LOCAL)) if arrow._everywhere is None else arrow._everywhere.anchor * self._size
-        diagonal = np.arange(LOCAL)
-        band[0][:, diagonal, diagonal] += damping + anchor**2
+            band[d, : count - d] *= size[: count - d, :, None] * size[d:, None, :]
+        anchor = whole.anchor * size
+        index = np.arange(LOCAL)
+        band[0][:, index, index] += added + anchor**2
         lower = np.zeros((LOCAL * _REACH, count, LOCAL))
         lower[_ROW, :, _I] = band[_D, :, _I, _J]
-        self._lower = cholesky_banded(lower.reshape(LOCAL * _REACH, -1), lower=True, check_finite=False)
-        side = np.zeros((LOCAL * count, BORDER + _AUX))
-        side[:, :BORDER] = (arrow._side * self._size[:, :, None] * self._border_size).reshape(-1, BORDER)
+        side = np.zeros((count, LOCAL, BORDER + _AUX))
         end = np.zeros((BORDER + _AUX, BORDER + _AUX))
-        end[:BORDER, :BORDER] = arrow._corner * self._border_size[:, None] * self._border_size
-        end[range(BORDER), range(BORDER)] += damping
         mean, multiplier, row, anchored = range(BORDER, BORDER + _AUX)
-        if arrow._everywhere is not None:
-            side[:, mean] = (arrow._mean_own * self._size).ravel()
-            side[:, multiplier] = -(arrow._everywhere.mean * self._size).ravel()
-            side[:, row] = (arrow._everywhere.row * self._size).ravel()
-            end[mean, :BORDER] = end[:BORDER, mean] = arrow._mean_border * self._border_size
-            end[mean, mean] = arrow._mean_square
+        side[:, :, :BORDER] = self._side * size[:, :, None] * border_size
+        side[:, :, mean] = self._mean_own * size
+        side[:, :, multiplier] = -whole.mean * size
+        side[:, :, row] = whole.row * size
+        side[:, :, anchored] = anchor
+        end[:BORDER, :BORDER] = self._corner * border_size[:, None] * border_size
+        if isinstance(added, float):
+            end[range(BORDER), range(BORDER)] += added
+        end[mean, :BORDER] = end[:BORDER, mean] = self._mean_border * border_size
+        end[mean, mean] = self._mean_square
         end[mean, multiplier] = end[multiplier, mean] = 1.0
         end[row, row] = -1.0
-        side[:, anchored] = anchor.ravel()
         end[anchored, anchored] = 1.0
+        return Factored(lower.reshape(LOCAL * _REACH, -1), side.reshape(LOCAL * count, -1), end, size, border_size)
+
+
+class Factored:
+    """A factored arrow: see `Arrow.factored`."""
+
+    def __init__(
+        self, lower: FloatArray, side: FloatArray, end: FloatArray, size: FloatArray, border_size: FloatArray
+    ) -> None:
+        self._size, self._border_size = size, border_size
         self._side = side
+        self._lower = cholesky_banded(lower, lower=True, check_finite=False)
         self._through = cho_solve_banded((self._lower, True), side, check_finite=False)
         self._end = end - side.T @ self._through
 
@@ -190,16 +196,21 @@ class _Factored:
         return np.concatenate(((first - self._through @ last) * self._size.ravel(), last[:BORDER] * self._border_size))
 
     def log_determinant(self) -> float:
-        """Logarithm of the determinant."""
+        """Logarithm of the determinant.
+
+        Raises:
+            numpy.linalg.LinAlgError: the whole matrix is not positive definite.
+        """
         sign, end = np.linalg.slogdet(self._end)
-        if sign <= 0.0:
-            # Two negative directions belong to the unknowns beside the parameters; any other is none of a maximum.
-            raise np.linalg.LinAlgError("the normal matrix is not positive definite")
         sizes = np.log(self._size).sum() + np.log(self._border_size).sum()
-        return float(end + 2.0 * np.log(self._lower[0]).sum() - 2.0 * sizes)
+        out = float(end + 2.0 * np.log(self._lower[0]).sum() - 2.0 * sizes)
+        # Two negative directions belong to the unknowns beside the parameters; any other is none of a maximum.
+        if sign <= 0.0 or not np.isfinite(out):
+            raise np.linalg.LinAlgError("the normal matrix is not positive definite")
+        return out
 
     def covariance(self) -> "Covariance":
-        """The parts of the inverse that are asked for."""
+        """The parts of the inverse that are asked for; the costliest thing here."""
         count, size = len(self._size), LOCAL * len(self._size)
         whole = cho_solve_banded((self._lower, True), np.eye(size), check_finite=False)
         blocks = whole.reshape(count, LOCAL, count, LOCAL)[range(count), :, range(count)]

@@ -59,9 +59,7 @@ class Terms:
 
     def arrow(self) -> Arrow:
         """Their normal equations."""
-        out = Arrow(len(self.everywhere.row))
-        out.tie(self.ties, self.everywhere)
-        return out
+        return Arrow(self.ties, self.everywhere)
 
 
 class _Gathered:
@@ -69,15 +67,15 @@ class _Gathered:
         self.ties: list[Tie] = []
         self.cost = 0.0
 
-    def weighed(self, residual: FloatArray, degrees: float | None = None) -> tuple[FloatArray, FloatArray]:
+    def weighed(self, residual: FloatArray, degrees: FloatArray | float | None = None) -> tuple[FloatArray, FloatArray]:
         """Count normalised residuals; give their weights, and themselves weighed.
 
         With `degrees` they follow Student's t, so that far ones count less.
         """
         if degrees is None:
-            self.cost += 0.5 * float(residual @ residual)
-            return np.ones(len(residual)), residual
-        self.cost += 0.5 * (degrees + 1.0) * float(np.log1p(residual**2 / degrees).sum())
+            self.cost += 0.5 * float((residual**2).sum())
+            return np.ones_like(residual), residual
+        self.cost += 0.5 * float(((degrees + 1.0) * np.log1p(residual**2 / degrees)).sum())
         weight = np.sqrt((degrees + 1.0) / (degrees + residual**2))
         return weight, residual * weight
 
@@ -85,19 +83,17 @@ class _Gathered:
         self,
         residual: FloatArray,
         own: FloatArray,
-        degrees: float,
-        first: int = 0,
+        degrees: FloatArray | float,
         border: FloatArray | None = None,
         mean: FloatArray | None = None,
     ) -> None:
-        """Add normalised residuals that tie neighbouring strokes."""
+        """Add normalised residuals that tie neighbouring strokes; `degrees` is for all, or of shape (r,)."""
         weight, residual = self.weighed(residual, degrees)
         self.ties.append(
             Tie(
                 residual,
-                first,
-                own * weight[:, None, None],
-                None if border is None else border * weight[:, None],
+                own * weight[:, :, None, None],
+                None if border is None else border * weight[:, :, None],
                 None if mean is None else mean * weight,
             )
         )
@@ -112,15 +108,14 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     """
     count = len(strokes.time_s)
     out = _Gathered()
-    own = np.zeros((count, 1, LOCAL))
-    own[:, 0, _FOOT] = 1.0 / FOOT_SD
-    out.tie(strokes.foot / FOOT_SD, own, _TAIL)
     # A stroke that is weaker than the others lost its gas or its speed: both show beside its peak.
     step_sd = STEP_SD * (1.0 + ODD_LOOSER * odd)
-    own = np.zeros((count, 1, LOCAL))
-    own[:, 0, _STEP] = 1.0 / step_sd
-    own[:, 0, _PEAK] = -STEP_MEAN / step_sd
-    out.tie((strokes.step - STEP_MEAN * strokes.peak) / step_sd, own, _TAIL)
+    own = np.zeros((count, 2, 1, LOCAL))
+    own[:, 0, 0, _FOOT] = 1.0 / FOOT_SD
+    own[:, 1, 0, _STEP] = 1.0 / step_sd
+    own[:, 1, 0, _PEAK] = -STEP_MEAN / step_sd
+    step = (strokes.step - STEP_MEAN * strokes.peak) / step_sd
+    out.tie(np.column_stack((strokes.foot / FOOT_SD, step)), own, _TAIL)
     mean = np.zeros((count, LOCAL))
     if count > 1:
         _neighbours(out, strokes, usual, odd)
@@ -154,25 +149,28 @@ def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray)
     lean_sd = LEAN_CHANGE_SD * (1.0 + ODD_LOOSER * np.maximum(odd[1:], odd[:-1]))
     lean_sd[0] *= LEAN_END_LOOSER
     lean_sd[-1] *= LEAN_END_LOOSER
-    for which, values, sd, degrees in (
-        (_FOOT, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD), _TAIL),
-        (_PEAK, strokes.peak, PEAK_CHANGE_SD * usual * ends, 1.0),
-        (_LEAN, strokes.lean, lean_sd, 2.0),
-    ):
-        own = np.zeros((count - 1, 2, LOCAL))
-        own[:, 0, which] = -1.0 / sd
-        own[:, 1, which] = 1.0 / sd
-        out.tie(np.diff(values) / sd, own, degrees)
+    own = np.zeros((count - 1, 3, 2, LOCAL))
+    residual = np.empty((count - 1, 3))
+    scatter: list[tuple[int, FloatArray, FloatArray]] = [
+        (_FOOT, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD)),
+        (_PEAK, strokes.peak, PEAK_CHANGE_SD * usual * ends),
+        (_LEAN, strokes.lean, lean_sd),
+    ]
+    for row, (which, values, sd) in enumerate(scatter):
+        own[:, row, 0, which] = -1.0 / sd
+        own[:, row, 1, which] = 1.0 / sd
+        residual[:, row] = np.diff(values) / sd
+    out.tie(residual, own, np.array([_TAIL, 1.0, 2.0]))
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
     if count > 2:
-        own = np.zeros((count - 2, 3, LOCAL))
-        own[:, :, _TIME] = _by_times(period, (-1.0, 1.0)) / PERIOD_CHANGE_SD
-        out.tie(np.diff(log_period) / PERIOD_CHANGE_SD, own, _TAIL)
+        own = np.zeros((count - 2, 1, 3, LOCAL))
+        own[:, 0, :, _TIME] = _by_times(period, (-1.0, 1.0)) / PERIOD_CHANGE_SD
+        out.tie(np.diff(log_period)[:, None] / PERIOD_CHANGE_SD, own, _TAIL)
     if count > 3:
-        own = np.zeros((count - 3, 4, LOCAL))
-        own[:, :, _TIME] = _by_times(period, (1.0, -2.0, 1.0)) / PERIOD_BEND_SD
-        out.tie(np.diff(log_period, 2) / PERIOD_BEND_SD, own, 1.5)
+        own = np.zeros((count - 3, 1, 4, LOCAL))
+        own[:, 0, :, _TIME] = _by_times(period, (1.0, -2.0, 1.0)) / PERIOD_BEND_SD
+        out.tie(np.diff(log_period, 2)[:, None] / PERIOD_BEND_SD, own, 1.5)
 
 
 def _by_times(period: FloatArray, mix: tuple[float, ...]) -> FloatArray:
@@ -194,43 +192,42 @@ def _speed(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> F
     count = len(strokes.time_s)
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
-    # Where in a window of strokes each row's own stroke is, and how it mixes the periods of that window.
-    parts: list[tuple[int, int, int, tuple[float, ...]]] = [(1, 0, 1, (0.5, 0.5))] if count > 2 else []
-    if count > 3:
-        parts = [(0, 0, 0, (1.5, -0.5)), *parts, (count - 1, count - 3, 2, (-0.5, 1.5))]
-    else:
-        parts = [(0, 0, 0, (1.0,)), *parts, (count - 1, count - 2, 1, (1.0,))]
+    # Of each row of a window: which of its strokes it is about, how it mixes the window's periods, in which windows.
+    first, last = ((1.5, -0.5), (-0.5, 1.5)) if count > 3 else ((1.0, 0.0), (0.0, 1.0))
+    parts: list[tuple[int, tuple[float, ...], slice]] = [
+        (0, first, slice(0, 1)),
+        (1, (0.5, 0.5), slice(None)),
+        (2, last, slice(-1, None)),
+    ]
+    if count == 2:
+        parts = [(0, (1.0,), slice(None)), (1, (1.0,), slice(None))]
+    span = min(count, 3)
+    windows = count - span + 1
+    slopes = np.zeros((windows, len(parts), span))
+    stroke = np.zeros((windows, len(parts)), dtype=np.intp)
+    there = np.zeros((windows, len(parts), 1))
     around = np.empty(count)
+    for row, (place, mix, where) in enumerate(parts):
+        slopes[where, row] = _by_times(period, mix)[where]
+        stroke[:, row] = np.arange(windows) + place
+        there[where, row] = 1.0
+        mixed = np.convolve(log_period, mix[::-1], mode="valid")
+        around[stroke[where, row]] = mixed[where]
     d_mean = np.zeros(count)
-    d_around = []
-    for stroke, first, place, mix in parts:
-        rows = count - 2 if place == 1 and len(mix) == 2 else 1
-        windows = period[first : first + rows + len(mix) - 1]
-        slopes = _by_times(windows, mix)
-        logs = log_period[first : first + rows + len(mix) - 1]
-        around[stroke : stroke + rows] = sum(m * logs[j : j + rows] for j, m in enumerate(mix))
-        for j in range(len(mix) + 1):
-            d_mean[first + j : first + j + rows] += slopes[:, j] / count
-        d_around.append(slopes)
+    for j in range(span):
+        d_mean[j : j + windows] += slopes[:, :, j].sum(axis=1) / count
     load = around - around.mean()
     spread = np.hypot(SPEED_SD, LIFT_SD * odd)
     spread[[0, -1]] *= 1.5
     residual = strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / usual - 1.0)
-    for (stroke, first, place, _), slopes in zip(parts, d_around, strict=True):
-        these = slice(stroke, stroke + len(slopes))
-        own = np.zeros((*slopes.shape, LOCAL))
-        own[:, :, _TIME] = (1.0 - strokes.sag) * slopes
-        own[:, place, _PEAK] = LIFT_MEAN / usual
-        own[:, place, _SPEED] = 1.0
-        border = np.zeros((len(slopes), BORDER))
-        border[:, -2], border[:, -1] = -1.0, -load[these]
-        wide = spread[these]
-        out.tie(
-            residual[these] / wide,
-            own / wide[:, None, None],
-            _TAIL,
-            first,
-            border / wide[:, None],
-            strokes.sag / wide,
-        )
+    # A row that is not in a window weighs nothing there.
+    sure = there / spread[stroke][:, :, None]
+    own = np.zeros((windows, len(parts), span, LOCAL))
+    own[:, :, :, _TIME] = (1.0 - strokes.sag) * slopes * sure
+    for row, (place, _, _) in enumerate(parts):
+        own[:, row, place, _PEAK] = LIFT_MEAN / usual * sure[:, row, 0]
+        own[:, row, place, _SPEED] = sure[:, row, 0]
+    border = np.zeros((windows, len(parts), BORDER))
+    border[:, :, -2:] = np.stack((np.full_like(load, -1.0), -load), axis=1)[stroke] * sure
+    out.tie(residual[stroke] * sure[:, :, 0], own, _TAIL, border, strokes.sag * sure[:, :, 0])
     return d_mean

@@ -153,7 +153,7 @@ def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
     share = np.exp(-np.array([fit.evidence - first.evidence for fit in alike]))
     share /= share.sum()
     peaks = np.array([fit.strokes.peak for fit in alike])
-    squares = np.array([fit.covariance.own[:, 0, 0] for fit in alike])
+    squares = np.array([fit.equations.covariance().own[:, 0, 0] for fit in alike])
     mean = share @ peaks
     return mean, np.sqrt(share @ (squares + (peaks - mean) ** 2))
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gaugelink.peak.events import BoolArray, FloatArray
-from gaugelink.peak.fit_arrow import Arrow, Covariance
+from gaugelink.peak.fit_arrow import Arrow, Factored
 from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
 from gaugelink.peak.fit_prior import terms
 from gaugelink.peak.pulse import IndexArray
@@ -58,7 +58,8 @@ class Fit:
     """Shape (n,): expected square of the residual."""
     weight: FloatArray
     """Shape (n,): 1 for a good sample, towards 0 for an outlier."""
-    covariance: Covariance
+    equations: Factored
+    """Of the Gaussian around the strokes."""
     cost: float
     """Negative log posterior, up to a constant."""
     evidence: float
@@ -134,12 +135,12 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     normal = prior.arrow()
     loose = np.zeros((count, LOCAL))
     loose[:, 0], loose[:, 1], loose[:, 2] = 1.0, np.exp(2.0 * strokes.log_speed), 4.0
-    before = normal.loosened(loose).factored().log_determinant()
+    before = normal.factored(loose).log_determinant()
     _gather(normal, seen, residual, weight / var, problem.censored)
     factored = normal.factored()
     cost = _cost(residual, var) + prior.cost
     evidence = cost + 0.5 * (factored.log_determinant() - before)
-    return Fit(strokes, seen, residual, var, weight, factored.covariance(), cost, evidence)
+    return Fit(strokes, seen, residual, var, weight, factored, cost, evidence)
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
@@ -171,7 +172,7 @@ def _possible(before: Strokes, after: Strokes) -> bool:
 
 def leverage(fit: Fit) -> FloatArray:
     """Share of each sample's variance that the fit can follow, shape (n,), 0 to 1."""
-    covariance = fit.covariance
+    covariance = fit.equations.covariance()
     out = np.empty(len(fit.residual))
     for k in range(len(fit.strokes.peak)):
         part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])

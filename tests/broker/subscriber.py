@@ -122,9 +122,7 @@ class Subscriber:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._task is not None:
-            # More than once: before Python 3.12 the client library may swallow a cancellation.
-            while not self._task.done():
-                self._task.cancel()
-                await asyncio.wait({self._task}, timeout=1.0)
+            self._task.cancel()
+            await asyncio.wait({self._task})
         if error is None:
             self._raise_offence()

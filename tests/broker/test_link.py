@@ -1,11 +1,13 @@
 """The link against a real broker that is restarted, stopped, frozen and killed: nothing is lost, order is kept."""
 
 import asyncio
+import itertools
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import pytest
+from paho.mqtt.client import MQTTMessageInfo
 
 from gaugelink.broker.client import Client
 from gaugelink.broker.link import GOODBYE_S, TOLD_AGAIN, WINDOW, BrokerLink
@@ -262,31 +264,36 @@ async def test_a_shutdown_in_the_middle_of_connecting_leaves_no_socket(tmp_path,
         assert not [record for record in caplog.records if record.name == "asyncio"]
 
 
-class Swallowing:
-    """A client that swallows a cancellation, as `asyncio.wait_for` does before Python 3.12 in a bad moment."""
+def unanswered(sent: asyncio.Event) -> Client:
+    """The link's client, of which every message leaves and waits for an answer."""
+    client = Client("127.0.0.1")
+    numbers = itertools.count(1)
 
-    def __init__(self) -> None:
-        self.sending = asyncio.Event()
+    def publish(*_: object) -> MQTTMessageInfo:
+        sent.set()
+        return MQTTMessageInfo(next(numbers))
 
-    async def publish(self, *_: object, **__: object) -> None:
-        self.sending.set()
-        try:
-            await asyncio.Event().wait()
-        except asyncio.CancelledError:
-            return
+    client._client.publish = publish
+    return client
 
 
 @pytest.mark.parametrize("loop_of", ["_send_aside", "_send_live", "_drain"])
-async def test_a_cancellation_that_the_client_swallows_ends_the_link_all_the_same(tmp_path, loop_of):
+async def test_a_cancellation_in_the_moment_of_an_answer_ends_the_link_all_the_same(tmp_path, loop_of):
+    """The answer and the cancellation come in one turn of the loop, where `asyncio.wait_for` loses the latter."""
     async with Journal.open(tmp_path / "j.db") as journal:
         link = BrokerLink(settings(1), BENCH, journal)
         link.publish_state("gauge/blue/state", gauge_state(LinkPhase.STREAMING))
         link._connected = True
         link.publish_live("gauge/blue/pressure", "[]")
         await crank(journal, 1)
-        client = Swallowing()
+        sent = asyncio.Event()
+        client = unanswered(sent)
         task = asyncio.create_task(getattr(link, loop_of)(client))
-        await client.sending.wait()
+        await sent.wait()
+        await asyncio.sleep(0)
+        assert client._pending_publishes
+        for answer in client._pending_publishes.values():
+            answer.set()
         task.cancel()
         await asyncio.wait({task}, timeout=5)
         assert task.cancelled()

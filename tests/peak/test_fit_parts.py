@@ -1,5 +1,7 @@
 """The parts of the live fit: derivatives, the first guess, lone tops, and the levels without quiet."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -31,11 +33,12 @@ def rows_of(prior: Terms) -> np.ndarray:
     count = len(whole.row)
     rows = []
     for tie in prior.ties:
-        for r, own in enumerate(tie.own):
+        windows, per_window, span, _ = tie.own.shape
+        for m, r in np.ndindex(windows, per_window):
             row = np.zeros((count, LOCAL))
-            row[tie.first + r : tie.first + r + len(own)] = own
-            row += 0.0 if tie.mean is None else tie.mean[r] * whole.mean
-            rows.append(np.concatenate((row.ravel(), np.zeros(BORDER) if tie.border is None else tie.border[r])))
+            row[m : m + span] = tie.own[m, r]
+            row += 0.0 if tie.mean is None else tie.mean[m, r] * whole.mean
+            rows.append(np.concatenate((row.ravel(), np.zeros(BORDER) if tie.border is None else tie.border[m, r])))
     rows.append(np.concatenate((whole.row.ravel(), np.zeros(BORDER))))
     rows += [np.concatenate((np.zeros(LOCAL * count), border)) for border in whole.border]
     return np.array(rows)
@@ -43,7 +46,7 @@ def rows_of(prior: Terms) -> np.ndarray:
 
 def residuals_of(prior: Terms) -> np.ndarray:
     """Their residuals."""
-    ties = [tie.residual for tie in prior.ties]
+    ties = [tie.residual.ravel() for tie in prior.ties]
     return np.concatenate((*ties, [prior.everywhere.residual], prior.everywhere.border_residual))
 
 
@@ -64,22 +67,75 @@ def test_derivatives_by_a_strokes_own_parameters(which: int, lag_s: float) -> No
     assert seen.local[part, which] == pytest.approx(wanted[part], abs=(0.03 if lag_s else 1e-3) * largest)
 
 
-def test_the_priors_gradient_is_that_of_its_cost() -> None:
-    base = strokes()
-    odd = np.array([0.1, 0.0, 0.02, 0.4])
+def first_of(count: int) -> tuple[Strokes, np.ndarray]:
+    """An event with so many strokes, and how odd each is."""
+    base = strokes().with_another(4, 0.8, 0.58).with_another(5, 0.5, 0.71)
+    names = ("peak", "time_s", "log_speed", "foot", "step", "lean")
+    odd = np.array([0.1, 0.0, 0.02, 0.4, 0.0, 0.3])
+    return replace(base, **{name: getattr(base, name)[:count] for name in names}), odd[:count]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 6])
+def test_the_priors_gradient_is_that_of_its_cost(count: int) -> None:
+    base, odd = first_of(count)
     prior = terms(base, 1.0, odd, 2.5, 0.35)
-    gradient = -rows_of(prior).T @ residuals_of(prior)
-    # what the equations are solved for, and with, is what these rows say
-    normal = rows_of(prior).T @ rows_of(prior) + 1e-3 * np.diag(np.diag(rows_of(prior).T @ rows_of(prior)))
-    assert normal @ prior.arrow().solved(1e-3) == pytest.approx(gradient, rel=1e-6, abs=1e-6)
-    gradient = -gradient
+    gradient = rows_of(prior).T @ residuals_of(prior)
     for index in range(len(gradient)):
-        size = 1e-8 if index % LOCAL == 1 and index < 4 * LOCAL else 1e-6
+        size = 1e-8 if index % LOCAL == 1 and index < count * LOCAL else 1e-6
         step = np.zeros(len(gradient))
         step[index] = size
         up = terms(base.moved(step), 1.0, odd, 2.5, 0.35).cost
         down = terms(base.moved(-step), 1.0, odd, 2.5, 0.35).cost
         assert gradient[index] == pytest.approx((up - down) / (2.0 * size), rel=2e-3, abs=2e-3)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 6])
+def test_the_banded_equations_are_those_of_the_rows_written_out(count: int) -> None:
+    """Against numpy's dense solution, inverse and determinant."""
+    base, odd = first_of(count)
+    prior = terms(base, 1.0, odd, 2.5, 0.35)
+    rows, arrow = rows_of(prior), prior.arrow()
+    gradient, normal = -rows.T @ residuals_of(prior), rows.T @ rows
+    shape = slice(LOCAL * count, LOCAL * count + SHARED)
+    random = np.random.default_rng(count)
+    for k in range(count):
+        # samples of a stroke, the time's derivative as large as a real one
+        samples = random.normal(size=(9, LOCAL + SHARED)) * 30.0
+        samples[:, 1] *= 100.0
+        residual = random.normal(size=9)
+        arrow.add(k, samples.T @ samples, samples.T @ residual)
+        index = np.concatenate((np.arange(LOCAL * k, LOCAL * k + LOCAL), np.arange(shape.start, shape.stop)))
+        normal[np.ix_(index, index)] += samples.T @ samples
+        gradient[index] += samples.T @ residual
+    size = np.sqrt(np.diag(normal))
+    wanted = np.linalg.solve(normal / size / size[:, None] + 1e-3 * np.eye(len(normal)), gradient / size) / size
+    assert arrow.solved(1e-3) * size == pytest.approx(wanted * size, rel=1e-7, abs=1e-7)
+    looser = np.arange(1.0, LOCAL * count + 1.0).reshape(count, LOCAL)
+    loose = normal + np.diag(np.concatenate((looser.ravel(), np.zeros(SHARED + 2))))
+    assert arrow.factored(looser).log_determinant() == pytest.approx(np.linalg.slogdet(loose)[1], rel=1e-9)
+    factored = arrow.factored()
+    assert factored.log_determinant() == pytest.approx(np.linalg.slogdet(normal)[1], rel=1e-9)
+    inverse = np.linalg.inv(normal / size / size[:, None]) / size / size[:, None]
+    covariance = factored.covariance()
+    for k in range(count):
+        own = slice(LOCAL * k, LOCAL * k + LOCAL)
+        scale = size[own]
+        assert covariance.own[k] * scale * scale[:, None] == pytest.approx(
+            inverse[own, own] * scale * scale[:, None], rel=1e-6, abs=1e-9
+        )
+        border = size[LOCAL * count :]
+        assert covariance.across[k] * scale[:, None] * border == pytest.approx(
+            inverse[own, LOCAL * count :] * scale[:, None] * border, rel=1e-6, abs=1e-9
+        )
+    assert covariance.border == pytest.approx(inverse[LOCAL * count :, LOCAL * count :], rel=1e-6, abs=1e-12)
+
+
+def test_equations_that_no_event_can_have_are_refused() -> None:
+    base, odd = first_of(3)
+    arrow = terms(base, 1.0, odd, 2.5, 0.35).arrow()
+    arrow.add(1, -1e6 * np.eye(LOCAL + SHARED), np.zeros(LOCAL + SHARED))
+    with pytest.raises(np.linalg.LinAlgError), np.errstate(invalid="ignore"):
+        arrow.factored().log_determinant()
 
 
 def test_another_stroke_goes_where_it_belongs() -> None:
