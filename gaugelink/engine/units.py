@@ -32,8 +32,8 @@ class PressureUnit(StrEnum):
         return pressure * _KPA[self]
 
     def text(self, pressure_kpa: float) -> str:
-        """Write a pressure in this unit with its name, for a person: ``134 psi``."""
-        return f"{self.from_kpa(pressure_kpa):.{self.decimals}f} {self.value}"
+        """Write a pressure in this unit with its name, for a person: ``134 psi``; never ``-0 psi``."""
+        return f"{self.from_kpa(pressure_kpa):z.{self.decimals}f} {self.value}"
 
 
 # NIST SP 811 (2008), appendix B.8: pound-force per square inch 6.894 757 kPa (exact value from

@@ -115,7 +115,7 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
         flags.add(Flag.UNDER_SAMPLED)
     if strokes.time_s[0] < width[0] or end_s - strokes.time_s[-1] < width[-1]:
         flags.add(Flag.SHORT_RECORD)
-    if _misfit(fit, strange) > _POOR:
+    if _misfit(fit, known & (strange <= 1.0)) > _POOR:
         flags.add(Flag.POOR_FIT)
     rate = pulse_rate(strokes, known)
     return FittedEvent(strokes, scale, peak_u, model_u, support, known, rate, problem.rod_ratio, frozenset(flags))
@@ -204,9 +204,18 @@ def _beyond(per_width: FloatArray) -> FloatArray:
     return out
 
 
-def _misfit(fit: Fit, strange: FloatArray) -> float:
+def _misfit(fit: Fit, judged: BoolArray) -> float:
+    """Root mean square of the residuals on the pulses of the strokes in `judged`, as a share of their peaks.
+
+    A stroke that is not told, because there is next to nothing of it, has no peak to be compared to. The ends are left
+    out where enough strokes remain: a crank that is thrown back lingers at the top as no other stroke does.
+    """
+    inner = judged.copy()
+    inner[[0, -1]] = False
+    if np.count_nonzero(inner) >= _FEW:
+        judged = inner
     owner = np.repeat(np.arange(len(fit.strokes.peak)), np.diff(fit.seen.starts))
-    on = (fit.seen.height > 0.1) & (strange[owner] <= 1.0)
+    on = (fit.seen.height > 0.1) & judged[owner]
     if not on.any():
         return 0.0
-    return float(np.sqrt(np.mean((fit.residual[on] / np.maximum(fit.strokes.peak[owner[on]], 1e-6)) ** 2)))
+    return float(np.sqrt(np.mean((fit.residual[on] / fit.strokes.peak[owner[on]]) ** 2)))

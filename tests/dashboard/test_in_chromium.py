@@ -124,6 +124,8 @@ async def test_a_gauge_that_is_not_heard_shows_no_pressure() -> None:
         played.hub.take(BENCH, f"gauge/{GAUGE}/state", gauge(LinkPhase.STREAMING))
         played.hub.beat()
         await expect(page.locator(".now")).to_have_text("100 psi")
+        played.hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(21.0, [-1.0] * 20))
+        await expect(page.locator(".now")).to_have_text("0 psi")
 
 
 async def test_prompts_are_spoken_when_asked_for_and_the_switches_are_remembered() -> None:

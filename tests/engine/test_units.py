@@ -44,3 +44,5 @@ def test_a_unit_agrees_with_pint(unit):
 def test_a_pressure_is_written_with_its_unit():
     assert PressureUnit.PSI.text(923.9) == "134 psi"
     assert PressureUnit.BAR.text(923.9) == "9.24 bar"
+    assert PressureUnit.PSI.text(-1.0) == "0 psi"
+    assert PressureUnit.PSI.text(-7.0) == "-1 psi"

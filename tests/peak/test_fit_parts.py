@@ -9,6 +9,8 @@ from gaugelink.peak.fit_arrow import BORDER
 from gaugelink.peak.fit_find import by_their_times, by_their_tops, densely_sampled
 from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes, see
 from gaugelink.peak.fit_prior import Terms, terms
+from gaugelink.peak.fit_result import _misfit
+from gaugelink.peak.fit_solve import Doubt, Problem, solve
 from gaugelink.peak.fit_top import lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN
 
@@ -197,3 +199,26 @@ def test_too_few_samples_make_no_lone_top() -> None:
 def test_a_top_at_the_edge_of_the_record_is_not_taken_alone() -> None:
     at = np.arange(0.1, 0.2, 0.001)
     assert lone_top(at, bells(at, np.array([0.1]), 0.04), 0.001, 0.0) is None
+
+
+def test_a_stroke_of_which_nothing_is_left_makes_no_fit_poor() -> None:
+    """Its residuals have no peak to be compared to: 0.004 beside peaks of 1 is what counts."""
+    at = np.linspace(0.03, 0.55, 260)
+    base = replace(strokes(), peak=np.array([1.0, 1.0, 1.0, -1e-4]))
+    problem = Problem(at, see(at, base, 3.8, 0.0).value, np.zeros(260, dtype=bool), 3.8, 0.0, 2.5, 0.35)
+    fit = solve(problem, base, Doubt(0.004, 5e-5, 0.012, 7e-4), rounds=1, steps=0)
+    fit = replace(fit, strokes=base, residual=np.full(260, 0.004))
+    assert _misfit(fit, np.array([True, True, True, False])) == pytest.approx(0.004)
+    poor = replace(fit, residual=np.full(260, 0.2))
+    assert _misfit(poor, np.array([True, True, True, False])) == pytest.approx(0.2)
+
+
+def test_a_last_stroke_that_is_thrown_back_makes_no_fit_poor() -> None:
+    at = np.linspace(0.03, 0.55, 260)
+    base = strokes()
+    problem = Problem(at, see(at, base, 3.8, 0.0).value, np.zeros(260, dtype=bool), 3.8, 0.0, 2.5, 0.35)
+    fit = solve(problem, base, Doubt(0.004, 5e-5, 0.012, 7e-4), rounds=1, steps=0)
+    lingers = replace(fit, residual=np.where(at > 0.45, 0.5, 0.004))
+    assert _misfit(lingers, np.ones(4, dtype=bool)) < 0.01
+    # with too few strokes it is all there is to go by
+    assert _misfit(lingers, np.array([False, False, True, True])) > 0.1

@@ -1,6 +1,6 @@
 // The pressure at each gauge, sample by sample, its strokes marked as the cranking events arrive.
 import { byId, el, setText } from "./dom.js";
-import { fromKpa, digits } from "./units.js";
+import { fromKpa, withUnit } from "./units.js";
 import { bench, isSilent, unitOf } from "./store.js";
 import { drawLevel } from "./engine.js";
 
@@ -142,7 +142,7 @@ function frame(at) {
       plot.silent = silent;
       plot.figure.dataset.silent = String(silent);
       setText(plot.state, silent ? "not heard" : trace.over ? "over its range" : "");
-      setText(plot.now, silent ? "–" : `${fromKpa(now, unit).toFixed(digits(unit))} ${unit}`);
+      setText(plot.now, silent ? "–" : withUnit(now, unit));
     }
   }
   drawLevel(one.test, highest);

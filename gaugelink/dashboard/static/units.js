@@ -4,7 +4,8 @@ const DECIMALS = { bar: 2, "kgf/cm2": 2 };
 
 export const fromKpa = (kpa, unit) => kpa / (KPA[unit] ?? 1);
 export const digits = (unit) => DECIMALS[unit] ?? 0;
-export const number = (kpa, unit, more = 0) => fromKpa(kpa, unit).toFixed(digits(unit) + more);
+// A gauge at rest is a little below nothing half of the time: that is 0, not -0.
+export const number = (kpa, unit, more = 0) => fromKpa(kpa, unit).toFixed(digits(unit) + more).replace(/^-(?=[0.]*$)/, "");
 // Half an interval: one digit more than a reading where readings are whole.
 export const half = (kpa, unit) => number(kpa, unit, digits(unit) ? 0 : 1);
 export const withUnit = (kpa, unit, more = 0) => `${number(kpa, unit, more)} ${unit}`;
