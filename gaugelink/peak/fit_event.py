@@ -59,7 +59,7 @@ def fit_event(
         return None
     mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
     rod_ratio = hints.rod_ratio or ROD_RATIO
-    problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd)
+    problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd, zero_kpa is not None)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
     if dense:
         found = [solve(problem, _begin(trains[0], problem), start, rounds=2)]

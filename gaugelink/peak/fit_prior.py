@@ -42,10 +42,44 @@ PEAK_CHANGE_SD = 0.012
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
 END_LOOSER = 2.5
 """By how much freer the heights of the first and the last stroke are: one starts from standstill, one ends in it."""
+FIRST_LOWER = 0.04
+"""By how much the first stroke of a crank that stood still is usually lower than the second, as a share."""
+LAST_OTHER, LAST_WIDER = 0.1, 20.0
+"""A crank that stops or is thrown back goes by no law: beside the density of the last stroke's height, lean and period
+by those before it, another one that is so much lower at its top and so many times wider.
+"""
+LAST_OTHER_ON_TIME, LAST_OTHER_LATE, ON_TIME_SD = 0.01, 0.6, 0.02
+"""The same of the last stroke's speed. One that comes on time, by the second difference of the logarithm of the period,
+mostly has the speed of the others; one that does not, hardly ever."""
 _TAIL = 3.0
 
-
 _PEAK, _TIME, _SPEED, _FOOT, _STEP, _LEAN = range(LOCAL)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What the terms depend on and is held while strokes are moved: else they could be made to cost less."""
+
+    usual: float
+    """Height to which changes of height are compared."""
+    odd: FloatArray
+    """Shape (K,): how far, as a share of it, each stroke is from it."""
+    last_other: float
+    """See `LAST_OTHER_ON_TIME`."""
+    from_rest: bool
+    """Whether the crank stood still before the first stroke."""
+
+
+def held_at(strokes: Strokes, from_rest: bool) -> Held:
+    """What is held while strokes are moved from `strokes` on."""
+    usual = max(float(np.median(strokes.peak)), 0.1)
+    log_period = np.log(np.diff(strokes.time_s))
+    last_other = LAST_OTHER
+    if len(log_period) > 2:
+        bend = float(np.diff(log_period[-3:], 2)[0])
+        on_time = float(np.exp(-0.5 * (bend / ON_TIME_SD) ** 2))
+        last_other = LAST_OTHER_LATE + (LAST_OTHER_ON_TIME - LAST_OTHER_LATE) * on_time
+    return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, from_rest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +101,24 @@ class _Gathered:
         self.ties: list[Tie] = []
         self.cost = 0.0
 
-    def weighed(self, residual: FloatArray, degrees: FloatArray | float | None = None) -> tuple[FloatArray, FloatArray]:
+    def weighed(
+        self, residual: FloatArray, degrees: FloatArray | float | None = None, other: FloatArray | float = 0.0
+    ) -> tuple[FloatArray, FloatArray]:
         """Count normalised residuals; give their weights, and themselves weighed.
 
-        With `degrees` they follow Student's t, so that far ones count less.
+        With `degrees` they follow Student's t, so that far ones count less. `other` is how high, beside the top of that
+        density, another one stands that is `LAST_WIDER` times wider: of what may be like the rest or nothing like it.
         """
         if degrees is None:
             self.cost += 0.5 * float((residual**2).sum())
             return np.ones_like(residual), residual
-        self.cost += 0.5 * float(((degrees + 1.0) * np.log1p(residual**2 / degrees)).sum())
-        weight = np.sqrt((degrees + 1.0) / (degrees + residual**2))
+        square = residual**2
+        power = 0.5 * (degrees + 1.0)
+        alike = (1.0 - other) * np.power(1.0 + square / degrees, -power)
+        wide = other * np.power(1.0 + square / (degrees * LAST_WIDER**2), -power)
+        self.cost -= float(np.log(alike + wide).sum())
+        slope = alike / (degrees + square) + wide / (degrees * LAST_WIDER**2 + square)
+        weight = np.sqrt((degrees + 1.0) * slope / (alike + wide))
         return weight, residual * weight
 
     def tie(
@@ -86,9 +128,10 @@ class _Gathered:
         degrees: FloatArray | float,
         border: FloatArray | None = None,
         mean: FloatArray | None = None,
+        other: FloatArray | float = 0.0,
     ) -> None:
         """Add normalised residuals that tie neighbouring strokes; `degrees` is for all, or of shape (r,)."""
-        weight, residual = self.weighed(residual, degrees)
+        weight, residual = self.weighed(residual, degrees, other)
         self.ties.append(
             Tie(
                 residual,
@@ -99,17 +142,12 @@ class _Gathered:
         )
 
 
-def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gain_sd: float) -> Terms:
-    """Prior terms at `strokes`.
-
-    `usual` is the height to which changes of height are compared, `odd` (shape (K,)) how far, as a share of it, each
-    stroke is from it: both are held while strokes are moved. `gain_mean` and `gain_sd` are what is expected of
-    `Strokes.gain`.
-    """
+def terms(strokes: Strokes, held: Held, gain_mean: float, gain_sd: float) -> Terms:
+    """Prior terms at `strokes`; `gain_mean` and `gain_sd` are what is expected of `Strokes.gain`."""
     count = len(strokes.time_s)
     out = _Gathered()
     # A stroke that is weaker than the others lost its gas or its speed: both show beside its peak.
-    step_sd = STEP_SD * (1.0 + ODD_LOOSER * odd)
+    step_sd = STEP_SD * (1.0 + ODD_LOOSER * held.odd)
     own = np.zeros((count, 2, 1, LOCAL))
     own[:, 0, 0, _FOOT] = 1.0 / FOOT_SD
     own[:, 1, 0, _STEP] = 1.0 / step_sd
@@ -118,8 +156,8 @@ def terms(strokes: Strokes, usual: float, odd: FloatArray, gain_mean: float, gai
     out.tie(np.column_stack((strokes.foot / FOOT_SD, step)), own, _TAIL)
     mean = np.zeros((count, LOCAL))
     if count > 1:
-        _neighbours(out, strokes, usual, odd)
-        mean[:, _TIME] = _speed(out, strokes, usual, odd)
+        _neighbours(out, strokes, held)
+        mean[:, _TIME] = _speed(out, strokes, held)
     return Terms(out.ties, _everywhere(out, strokes, mean, gain_mean, gain_sd), out.cost)
 
 
@@ -141,26 +179,30 @@ def _everywhere(out: _Gathered, strokes: Strokes, mean: FloatArray, gain_mean: f
     return Everywhere(mean, row, float(lean[0]), anchor, border, np.concatenate((shape, event)))
 
 
-def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> None:
+def _neighbours(out: _Gathered, strokes: Strokes, held: Held) -> None:
     """Terms that tie a stroke to those before and after it."""
     count = len(strokes.time_s)
     ends = np.ones(count - 1)
     ends[[0, -1]] = END_LOOSER
-    lean_sd = LEAN_CHANGE_SD * (1.0 + ODD_LOOSER * np.maximum(odd[1:], odd[:-1]))
+    lean_sd = LEAN_CHANGE_SD * (1.0 + ODD_LOOSER * np.maximum(held.odd[1:], held.odd[:-1]))
     lean_sd[0] *= LEAN_END_LOOSER
     lean_sd[-1] *= LEAN_END_LOOSER
     own = np.zeros((count - 1, 3, 2, LOCAL))
     residual = np.empty((count - 1, 3))
     scatter: list[tuple[int, FloatArray, FloatArray]] = [
         (_FOOT, strokes.foot, np.full(count - 1, FOOT_SCATTER_SD)),
-        (_PEAK, strokes.peak, PEAK_CHANGE_SD * usual * ends),
+        (_PEAK, strokes.peak, PEAK_CHANGE_SD * held.usual * ends),
         (_LEAN, strokes.lean, lean_sd),
     ]
     for row, (which, values, sd) in enumerate(scatter):
         own[:, row, 0, which] = -1.0 / sd
         own[:, row, 1, which] = 1.0 / sd
         residual[:, row] = np.diff(values) / sd
-    out.tie(residual, own, np.array([_TAIL, 1.0, 2.0]))
+    if held.from_rest:
+        residual[0, 1] -= FIRST_LOWER * held.usual / scatter[1][2][0]
+    other = np.zeros((count - 1, 3))
+    other[-1, 1:] = LAST_OTHER
+    out.tie(residual, own, np.array([_TAIL, 1.0, 2.0]), other=other)
     period = np.diff(strokes.time_s)
     log_period = np.log(period)
     if count > 2:
@@ -170,7 +212,9 @@ def _neighbours(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray)
     if count > 3:
         own = np.zeros((count - 3, 1, 4, LOCAL))
         own[:, 0, :, _TIME] = _by_times(period, (1.0, -2.0, 1.0)) / PERIOD_BEND_SD
-        out.tie(np.diff(log_period, 2)[:, None] / PERIOD_BEND_SD, own, 1.5)
+        other = np.zeros((count - 3, 1))
+        other[-1] = LAST_OTHER
+        out.tie(np.diff(log_period, 2)[:, None] / PERIOD_BEND_SD, own, 1.5, other=other)
 
 
 def _by_times(period: FloatArray, mix: tuple[float, ...]) -> FloatArray:
@@ -184,7 +228,7 @@ def _by_times(period: FloatArray, mix: tuple[float, ...]) -> FloatArray:
     return out
 
 
-def _speed(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> FloatArray:
+def _speed(out: _Gathered, strokes: Strokes, held: Held) -> FloatArray:
     """Tie the speed at a peak to the mean of the periods around it; an end leans on the trend of its neighbours.
 
     Returns the derivatives of the mean of all that by the times of the strokes, shape (K,).
@@ -217,17 +261,21 @@ def _speed(out: _Gathered, strokes: Strokes, usual: float, odd: FloatArray) -> F
     for j in range(span):
         d_mean[j : j + windows] += slopes[:, :, j].sum(axis=1) / count
     load = around - around.mean()
-    spread = np.hypot(SPEED_SD, LIFT_SD * odd)
+    spread = np.hypot(SPEED_SD, LIFT_SD * held.odd)
     spread[[0, -1]] *= 1.5
-    residual = strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / usual - 1.0)
+    residual = (
+        strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / held.usual - 1.0)
+    )
     # A row that is not in a window weighs nothing there.
     sure = there / spread[stroke][:, :, None]
     own = np.zeros((windows, len(parts), span, LOCAL))
     own[:, :, :, _TIME] = (1.0 - strokes.sag) * slopes * sure
     for row, (place, _, _) in enumerate(parts):
-        own[:, row, place, _PEAK] = LIFT_MEAN / usual * sure[:, row, 0]
+        own[:, row, place, _PEAK] = LIFT_MEAN / held.usual * sure[:, row, 0]
         own[:, row, place, _SPEED] = sure[:, row, 0]
     border = np.zeros((windows, len(parts), BORDER))
     border[:, :, -2:] = np.stack((np.full_like(load, -1.0), -load), axis=1)[stroke] * sure
-    out.tie(residual[stroke] * sure[:, :, 0], own, _TAIL, border, strokes.sag * sure[:, :, 0])
+    other = np.zeros((windows, len(parts)))
+    other[-1, -1] = held.last_other
+    out.tie(residual[stroke] * sure[:, :, 0], own, _TAIL, border, strokes.sag * sure[:, :, 0], other)
     return d_mean

@@ -7,7 +7,7 @@ import numpy as np
 from gaugelink.peak.events import BoolArray, FloatArray
 from gaugelink.peak.fit_arrow import Arrow, Factored
 from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
-from gaugelink.peak.fit_prior import terms
+from gaugelink.peak.fit_prior import held_at, terms
 from gaugelink.peak.pulse import IndexArray
 
 _TAIL = 4.0
@@ -44,6 +44,8 @@ class Problem:
     lag_s: float
     gain_mean: float
     gain_sd: float
+    from_rest: bool = False
+    """Whether the crank stood still before the first stroke."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +105,9 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     damping = 1e-3
     seen, residual = _evaluate(problem, strokes)
     for turn in range(rounds):
-        usual = max(float(np.median(strokes.peak)), 0.1)
         var = variance(seen, _peaks(seen, strokes), doubt, _stretch(problem, strokes, seen.starts))
-        odd = np.abs(strokes.peak / usual - 1.0)
-        prior = terms(strokes, usual, odd, problem.gain_mean, problem.gain_sd)
+        held = held_at(strokes, problem.from_rest)
+        prior = terms(strokes, held, problem.gain_mean, problem.gain_sd)
         cost = _cost(residual, var) + prior.cost
         started = cost
         for _ in range(steps):
@@ -118,7 +119,7 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
                 trial = strokes.moved(normal.solved(damping))
                 if _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
-                    t_prior = terms(trial, usual, odd, problem.gain_mean, problem.gain_sd)
+                    t_prior = terms(trial, held, problem.gain_mean, problem.gain_sd)
                     t_cost = _cost(t_residual, var) + t_prior.cost
                     if t_cost <= cost:
                         gained = cost - t_cost
