@@ -32,6 +32,8 @@ from gaugelink.errors import ArchiveError, BrokerError
 
 _LOG = logging.getLogger(__name__)
 
+_WRITE_S = 0.02
+"""How long an acknowledgement may wait to be written while nothing comes."""
 _LOOK_S = 0.2
 """How often a consumer with nothing to do looks whether it is to end."""
 _FIRST_WAIT_S = 0.25
@@ -158,7 +160,7 @@ class Consumer:
 
     def _network(self) -> None:
         """Keep the connection until it is ended."""
-        self._client.loop_forever(retry_first_connection=True)
+        self._client.loop_forever(timeout=_WRITE_S, retry_first_connection=True)
 
     # The database's side
 
@@ -242,6 +244,9 @@ class Consumer:
         client.on_subscribe = self._on_subscribe
         client.on_unsubscribe = self._on_unsubscribe
         client.on_message = self._on_message
+        # With any function here the client library leaves writing to the network's thread. Else `ack` writes at once,
+        # and where that fails calls `_on_disconnect` in the thread that holds `_connection`: neither would go on.
+        client.on_socket_register_write = _left_to_the_network
         return client
 
     def _session_properties(self) -> Properties:
@@ -350,3 +355,7 @@ class Consumer:
             _LOG.info("Connected to the broker at %s.", self._where)
         else:
             _LOG.warning("%s", problem)
+
+
+def _left_to_the_network(*_: object) -> None:
+    """Nothing is to be done: the network's thread looks for what is to be written itself."""

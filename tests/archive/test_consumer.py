@@ -3,6 +3,7 @@
 import asyncio
 import json
 import signal
+import socket
 import threading
 from contextlib import AsyncExitStack
 
@@ -145,6 +146,30 @@ async def test_a_broker_restarted_in_the_middle_loses_and_doubles_nothing(tmp_pa
             await broker.start()
             await bench.delivered()
             await until_filed(store, EVENTS, sent)
+        assert consumer.tally.connects == 2
+    assert_once(store, sent)
+
+
+async def test_a_connection_that_breaks_as_a_batch_is_acknowledged_loses_and_doubles_nothing(
+    tmp_path, store, monkeypatch
+):
+    broken, write = threading.Event(), store.write
+
+    async with Mosquitto(tmp_path, extra=ROOMY) as broker, publisher(broker.port) as bench:
+        async with consuming(broker.port, store, batch_messages=10) as consumer:
+
+            def breaking(messages):
+                written = write(messages)
+                if not broken.is_set():
+                    broken.set()
+                    # The next write to the broker fails, before the network's thread can have heard of it.
+                    consumer._client.socket().shutdown(socket.SHUT_WR)
+                return written
+
+            monkeypatch.setattr(store, "write", breaking)
+            sent = [bench.send(*crank()) for _ in range(100)]
+            await until_filed(store, EVENTS, sent)
+        assert broken.is_set()
         assert consumer.tally.connects == 2
     assert_once(store, sent)
 
