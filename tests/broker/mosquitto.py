@@ -108,8 +108,8 @@ class Mosquitto:
             said = text in self._log.read_text(errors="replace")
 
     def saved(self) -> dict[str, bytes]:
-        """What it has on disk now."""
-        return {file.name: file.read_bytes() for file in self._store.iterdir()}
+        """What it has on disk now. A file under way ends in .new and takes the other's place when it is whole."""
+        return {file.name: file.read_bytes() for file in self._store.iterdir() if file.suffix != ".new"}
 
     def restore(self, saved: dict[str, bytes]) -> None:
         """Put an older save back, as if it had not saved since; nothing at all with an empty one."""
