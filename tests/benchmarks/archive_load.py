@@ -178,29 +178,30 @@ class Consumers:
         self._running.clear()
 
 
-async def _filed(store: Store) -> int:
+async def _filed(store: Store, kinds: Sequence[str]) -> int:
     def count() -> int:
         with store.engine.connect() as connection:
-            return sum(connection.scalar(select(func.count()).select_from(table)) or 0 for table in TABLES.values())
+            return sum(connection.scalar(select(func.count()).select_from(TABLES[kind])) or 0 for kind in kinds)
 
     return await asyncio.to_thread(count)
 
 
-async def _until_filed(store: Store, wanted: int, limit_s: float) -> bool:
-    until_s, filed = time.monotonic() + limit_s, await _filed(store)
+async def _until_filed(store: Store, kinds: Sequence[str], wanted: int, limit_s: float) -> bool:
+    until_s, filed = time.monotonic() + limit_s, await _filed(store, kinds)
     while filed < wanted and time.monotonic() < until_s:
         await asyncio.sleep(0.1)
-        filed = await _filed(store)
+        filed = await _filed(store, kinds)
     return filed >= wanted
 
 
-def _lost_and_doubled(store: Store, benches: Sequence[Bench]) -> tuple[int, int]:
+def _lost_and_doubled(store: Store, benches: Sequence[Bench], kinds: Sequence[str]) -> tuple[int, int]:
+    """Messages that are missing, of `kinds`, and those that are there twice, of all."""
     lost = doubled = 0
     with store.engine.connect() as connection:
         for kind, table in TABLES.items():
             filed = list(connection.scalars(select(table.c.message_id)))
             sent = {message_id for bench in benches for message_id in bench.ids[kind]}
-            lost += len(sent - set(filed))
+            lost += len(sent - set(filed)) if kind in kinds else 0
             doubled += len(filed) - len(set(filed)) + len(set(filed) - sent)
         rows = connection.execute(select(schema.TESTS.c.bench, schema.TESTS.c.revision)).all()
     states = {row.bench: row.revision for row in rows}
@@ -215,6 +216,8 @@ async def _until_subscribed(broker: Mosquitto, consumers: Sequence[str]) -> None
 
 async def run(names: Sequence[str], count: int, bursts: int, trouble: Trouble) -> bool:
     """One run; prints what it found and says whether nothing was lost or doubled. An unnamed consumer has no group."""
+    # A bench does not tell a prompt again that a killed broker had not saved: what was to be done then is done.
+    kinds = [kind for kind in TABLES if trouble is not Trouble.KILL or kind != "prompt"]
     async with AsyncExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         server = stack.enter_context(Postgres(settings=("max_connections=30",)))
@@ -237,7 +240,7 @@ async def run(names: Sequence[str], count: int, bursts: int, trouble: Trouble) -
         for burst in range(bursts):
             for bench in benches:
                 bench.crank()
-            wanted = len(TABLES) * count * (burst + 1)
+            wanted = len(kinds) * count * (burst + 1)
             if trouble is not Trouble.NONE and burst == bursts // 3:
                 await until(lambda: any(bench.link.status.sent >= len(KINDS) * (bursts // 3) + 2 for bench in benches))
                 await consumers.kill(names[-1])
@@ -249,17 +252,17 @@ async def run(names: Sequence[str], count: int, bursts: int, trouble: Trouble) -
                 await asyncio.sleep(0.5)
                 await broker.start()
             elif trouble is Trouble.NONE:
-                await _until_filed(store, wanted, 60)
+                await _until_filed(store, kinds, wanted, 60)
             else:
                 await asyncio.sleep(random.Random(burst).uniform(0.3, 1.0))
-        complete = await _until_filed(store, len(TABLES) * count * bursts, 90)
+        complete = await _until_filed(store, kinds, len(kinds) * count * bursts, 90)
         took_s = time.monotonic() - began_s
         sent = len(KINDS) * count * bursts
-        lost, doubled = _lost_and_doubled(store, benches)
+        lost, doubled = _lost_and_doubled(store, benches, kinds)
         if lost and complete:
             # The last states of the tests may still be on their way.
             await asyncio.sleep(3)
-            lost, doubled = _lost_and_doubled(store, benches)
+            lost, doubled = _lost_and_doubled(store, benches, kinds)
         await consumers.stop()
         with store.engine.connect() as connection:
             size_b = {
@@ -270,7 +273,7 @@ async def run(names: Sequence[str], count: int, bursts: int, trouble: Trouble) -
     who = "1 consumer without a group" if not all(names) else f"{len(names)} consumer(s)"
     print(f"\n{count} benches, {bursts} bursts, {who}, {trouble.value}")
     print(f"  messages published once each       {sent:8d}")
-    print(f"  lost {lost}, doubled {doubled}")
+    print(f"  lost {lost}, doubled {doubled} ({', '.join(kinds)})")
     filed = sum(report["filed"] for report in consumers.reports)
     database_s = sum(report["database_s"] for report in consumers.reports)
     busy_s = sum(report["busy_s"] for report in consumers.reports)
