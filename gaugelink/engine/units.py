@@ -33,7 +33,15 @@ class PressureUnit(StrEnum):
 
     def text(self, pressure_kpa: float) -> str:
         """Write a pressure in this unit with its name, for a person: ``134 psi``; never ``-0 psi``."""
-        return f"{self.from_kpa(pressure_kpa):z.{self.decimals}f} {self.value}"
+        return self._written(pressure_kpa, self.decimals)
+
+    def texts_apart(self, a_kpa: float, b_kpa: float) -> tuple[str, str]:
+        """Write two pressures that are compared: with up to two more digits where both would read the same."""
+        texts = [(self._written(a_kpa, d), self._written(b_kpa, d)) for d in range(self.decimals, self.decimals + 3)]
+        return next((pair for pair in texts if pair[0] != pair[1]), texts[0])
+
+    def _written(self, pressure_kpa: float, decimals: int) -> str:
+        return f"{self.from_kpa(pressure_kpa):z.{decimals}f} {self.value}"
 
 
 # NIST SP 811 (2008), appendix B.8: pound-force per square inch 6.894 757 kPa (exact value from

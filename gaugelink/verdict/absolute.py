@@ -90,7 +90,7 @@ def _shortfalls(case: Case, band: BandHere) -> dict[Severity, list[str]]:
 
 def _band(case: Case, band: BandHere) -> list[Finding]:
     upper = f" to {case.text(band.high_kpa)}" if band.high_kpa is not None else " and more"
-    limits = f"{case.text(band.low_kpa)}{upper} at {case.conditions.ambient_abs_kpa:.1f} kPa ambient"
+    rest = f"{upper} at {case.conditions.ambient_abs_kpa:.1f} kPa ambient"
     source = (
         f"maker's range ({band.source}), carried to this ambient by the {band.method.value.replace('_', ' ')} ratio"
     )
@@ -111,13 +111,14 @@ def _band(case: Case, band: BandHere) -> list[Finding]:
             continue
         every = len(names) == len(case.readings) and len(names) > 1
         lowest = min(case.readings[name].peak_kpa for name in names)
+        edge, low_text = case.texts_apart(band.low_kpa, lowest)
         how = "below" if severity is Severity.INVESTIGATE else "just below"
         found.append(
             Finding(
                 RuleName.BAND,
                 severity,
                 f"{'All cylinders are' if every else ', '.join(names) + (' is' if len(names) == 1 else ' are')} {how} "
-                f"the maker's range of {limits}; the lowest is {case.text(lowest)}.",
+                f"the maker's range of {edge}{rest}; the lowest is {low_text}.",
                 numbers,
                 u_kpa,
                 tuple(names),
@@ -134,7 +135,7 @@ def _band(case: Case, band: BandHere) -> list[Finding]:
             Finding(
                 RuleName.BAND,
                 Severity.NOTE,
-                f"No cylinder is below the maker's range of {limits}.",
+                f"No cylinder is below the maker's range of {case.text(band.low_kpa)}{rest}.",
                 numbers,
                 u_kpa,
                 source=source,
@@ -178,12 +179,13 @@ def _altitude_method(case: Case, band: BandHere) -> list[Finding]:
     if instead is None or _shortfalls(case, band) == _shortfalls(case, instead):
         return []
     names = {AltitudeMethod.PRESSURE: "pressure ratio", AltitudeMethod.DENSITY_TABLE: "printed density table"}
+    begins, otherwise = case.texts_apart(band.low_kpa, instead.low_kpa)
     return [
         Finding(
             RuleName.ALTITUDE_METHOD,
             Severity.NOTE,
-            f"The altitude method matters here: the range begins at {case.text(band.low_kpa)} by the "
-            f"{names[band.method]} and at {case.text(instead.low_kpa)} by the {names[other]}, with another judgement.",
+            f"The altitude method matters here: the range begins at {begins} by the "
+            f"{names[band.method]} and at {otherwise} by the {names[other]}, with another judgement.",
             numbers={"band_low_kpa": band.low_kpa, "band_low_other_kpa": instead.low_kpa},
             source="gauge pressure of a trapped gas follows the ambient pressure ratio; many manuals print density",
         )

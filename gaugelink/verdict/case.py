@@ -118,6 +118,10 @@ class Case:
         """A pressure in the shop's unit."""
         return self.unit.text(pressure_kpa)
 
+    def texts_apart(self, a_kpa: float, b_kpa: float) -> tuple[str, str]:
+        """Two pressures in the shop's unit, written so that they do not read the same unless they are."""
+        return self.unit.texts_apart(a_kpa, b_kpa)
+
 
 def lay_out(
     engine: EngineRecord,

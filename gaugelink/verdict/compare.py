@@ -29,17 +29,18 @@ def _spread(case: Case) -> list[Finding]:
     gap = case.between(high, low)
     percent = 100.0 * gap.kpa / high.peak_kpa
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
+    apart, alike = case.texts_apart(gap.kpa, gap.u_kpa)
     if gap.is_real:
-        meaning = f"more than the {case.text(gap.u_kpa)} that two alike cylinders could show, so it is real"
+        meaning = f"more than the {alike} that two alike cylinders could show, so it is real"
         if low.cylinder not in case.low_cylinders():
             meaning += ", and small enough to live with"
     else:
-        meaning = f"no more than the {case.text(gap.u_kpa)} that two alike cylinders could show"
+        meaning = f"no more than the {alike} that two alike cylinders could show"
     return [
         Finding(
             RuleName.SPREAD,
             Severity.NOTE,
-            f"Spread {case.text(gap.kpa)}, {percent:.1f} % of the highest: {meaning}.",
+            f"Spread {apart}, {percent:.1f} % of the highest: {meaning}.",
             numbers={
                 "spread_kpa": gap.kpa,
                 "spread_percent": percent,
@@ -68,14 +69,16 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
     elif low.cylinder in case.low_cylinders():
         severity, closing = Severity.WATCH, ", but the difference is real"
     fine = severity is Severity.NOTE
+    lowest, at_limit = case.texts_apart(low.peak_kpa, floor)
+    share = f"{percent:.0f}" if f"{percent:.0f}" != f"{limit:.0f}" else f"{percent:.1f}"
     maker = case.engine.lowest_percent is not None
     practice = "two-stroke practice, 10 %" if case.engine.cycle == 2 else "four-stroke service manuals, 70 to 75 %"
     return [
         Finding(
             RuleName.LOWEST_OF_HIGHEST,
             severity,
-            f"{low.cylinder} at {case.text(low.peak_kpa)} is {percent:.0f} % of the highest, {high.cylinder} at "
-            f"{case.text(high.peak_kpa)}: {side} the limit of {limit:g} %, {case.text(floor)}{closing}.",
+            f"{low.cylinder} at {lowest} is {share} % of the highest, {high.cylinder} at "
+            f"{case.text(high.peak_kpa)}: {side} the limit of {limit:g} %, {at_limit}{closing}.",
             numbers={
                 "lowest_kpa": low.peak_kpa,
                 "highest_kpa": high.peak_kpa,
@@ -109,12 +112,12 @@ def _odd_cylinder(case: Case) -> list[Finding]:
         return []
     _, name, gap, others_kpa, u_kpa = best
     side = "below" if gap < 0 else "above"
+    off, within = case.texts_apart(abs(gap), others_kpa)
     return [
         Finding(
             RuleName.ODD_CYLINDER,
             Severity.NOTE,
-            f"{name} is the odd one: {case.text(abs(gap))} {side} the others, "
-            f"which lie within {case.text(others_kpa)} of each other.",
+            f"{name} is the odd one: {off} {side} the others, which lie within {within} of each other.",
             numbers={"gap_kpa": gap, "others_spread_kpa": others_kpa},
             u_kpa=u_kpa,
             cylinders=(name,),

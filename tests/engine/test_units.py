@@ -46,3 +46,11 @@ def test_a_pressure_is_written_with_its_unit():
     assert PressureUnit.BAR.text(923.9) == "9.24 bar"
     assert PressureUnit.PSI.text(-1.0) == "0 psi"
     assert PressureUnit.PSI.text(-7.0) == "-1 psi"
+
+
+def test_two_pressures_that_are_compared_read_differently_unless_they_are_the_same() -> None:
+    assert PressureUnit.PSI.texts_apart(41.0, 35.0) == ("6 psi", "5 psi")
+    assert PressureUnit.PSI.texts_apart(41.0, 39.0) == ("5.9 psi", "5.7 psi")
+    assert PressureUnit.PSI.texts_apart(41.0, 40.8) == ("5.95 psi", "5.92 psi")
+    assert PressureUnit.PSI.texts_apart(41.0, 41.0) == ("6 psi", "6 psi")
+    assert PressureUnit.BAR.texts_apart(923.9, 924.1) == ("9.239 bar", "9.241 bar")

@@ -1,7 +1,9 @@
 """Judging a test: the trade's own cases, each rule on its own, and the word that follows."""
 
+import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -117,6 +119,24 @@ def test_the_spread_is_held_against_the_uncertainty_of_a_difference() -> None:
     assert spread.numbers["difference_u_kpa"] < spread.numbers["difference_u_if_independent_kpa"]
     assert not judge(readings(TRIPLE, 135.0, 134.0, 135.0)).spread_is_real
     assert judge(readings(TRIPLE, 135.0, 128.0, 135.0)).spread_is_real
+
+
+def test_no_sentence_says_that_a_pressure_is_more_or_less_than_itself() -> None:
+    said = set()
+    for low in np.arange(115.0, 135.0, 0.05):
+        verdict = judge(readings(TRIPLE, 135.0, float(low), 135.0))
+        spread = only(verdict, RuleName.SPREAD).text
+        if more := re.search(r"Spread (.+?), .*: more than the (.+?) that", spread):
+            assert more[1] != more[2], spread
+            said.add("spread")
+        limit = only(verdict, RuleName.LOWEST_OF_HIGHEST).text
+        at, share, side, percent, floor = re.search(  # type: ignore[union-attr]
+            r"at (.+?) is (\S+) % of .*: (below|above) the limit of (\S+) %, ([\d.]+ psi)", limit
+        ).groups()
+        said.add(side)
+        assert share != percent, limit
+        assert at != floor or abs(low - 0.01 * float(percent) * 135.0) < 0.005, limit
+    assert said == {"spread", "below", "above"}
 
 
 def test_below_ten_percent_on_a_two_stroke_is_watched_when_it_is_real() -> None:
