@@ -7,7 +7,6 @@ from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from gaugelink.errors import SettingsError
 from gaugelink.settings import Settings
 
 
@@ -36,53 +35,9 @@ class PowerValves(StrEnum):
     UNKNOWN = "unknown"
 
 
-class Order(StrEnum):
-    """Built-in orders of cylinders."""
-
-    SIDE_NAMED = "side_named"
-    """Two-stroke sled engines: PTO, middle, MAG. A twin has no middle."""
-    IN_LINE = "in_line"
-    """Numbered 1, 2, 3 from the front, the top or the timing end, whichever the maker counts from."""
-    IN_LINE_REVERSED = "in_line_reversed"
-    """The same numbers, measured from the other end."""
-    TWO_BANKS = "two_banks"
-    """Left bank, then right bank, each numbered from the front."""
-    LISTED = "listed"
-    """Any names in any order."""
-
-
 SIDE_PLACES = {"PTO": "clutch side", "middle": "between the others", "MAG": "ignition side"}
 """Where the side-named cylinders are. PTO is the power take-off, so the clutch side; MAG the magneto, so the
 ignition side (common practice, no source)."""
-
-_SIDES = {1: ("single",), 2: ("PTO", "MAG"), 3: ("PTO", "middle", "MAG")}
-
-
-def order_for(order: Order, count: int, names: tuple[str, ...] = ()) -> tuple[str, ...]:
-    """Return the cylinder names of a built-in order, or `names` for a listed one.
-
-    Raises SettingsError when the order has no names for that many cylinders.
-    """
-    if order is Order.LISTED:
-        if not names or (count and count != len(names)):
-            raise SettingsError(
-                f"A listed order needs {count or 'its'} cylinder names, found {len(names)}: list them all."
-            )
-        return names
-    if names:
-        raise SettingsError(f"The order {order.value} names its cylinders itself: leave the names out or use 'listed'.")
-    if count < 1:
-        raise SettingsError(f"An engine has at least one cylinder, found {count}.")
-    if order is Order.SIDE_NAMED:
-        if count not in _SIDES:
-            raise SettingsError(f"There are side names for 1 to 3 cylinders, found {count}: list the names instead.")
-        return _SIDES[count]
-    if order is Order.TWO_BANKS:
-        if count % 2:
-            raise SettingsError(f"Two banks have an even number of cylinders, found {count}: list the names instead.")
-        return tuple(f"{bank} {number}" for bank in ("left", "right") for number in range(1, count // 2 + 1))
-    numbers = tuple(str(number) for number in range(1, count + 1))
-    return numbers[::-1] if order is Order.IN_LINE_REVERSED else numbers
 
 
 class Conditions(Settings):

@@ -268,7 +268,7 @@ class Fleet(Settings):
 
 def preset_names(layout: Layout, count: int) -> tuple[tuple[str, str | None], ...]:
     """Names and banks of a layout's cylinders in physical order. Raises ValueError when the layout has no preset."""
-    sides = {1: ("PTO",), 2: ("PTO", "MAG"), 3: ("PTO", "middle", "MAG")}
+    sides = {1: ("single",), 2: ("PTO", "MAG"), 3: ("PTO", "middle", "MAG")}
     if layout is Layout.SIDE_NAMED and count in sides:
         return tuple((name, None) for name in sides[count])
     if layout in (Layout.INLINE_FRONT, Layout.INLINE_TOP) and 1 <= count <= 24:

@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 import pytest
 
 from gaugelink.bench.assign import TestBench
-from gaugelink.bench.plan import SIDE_PLACES, Order, Plan, order_for
+from gaugelink.bench.plan import SIDE_PLACES, Plan
 from gaugelink.bench.prompts import Prompt, PromptKey
 from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Reading, TestState
 from gaugelink.bench.state import BenchSettings
+from gaugelink.engine.fleet import Layout, preset_names
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
 
@@ -141,8 +142,8 @@ def floor() -> FloorMaker:
         started: bool = True,
         **plan: object,
     ) -> Floor:
-        order = Order.SIDE_NAMED if cylinders <= 3 else Order.IN_LINE
-        names = order_for(order, cylinders)
+        layout = Layout.SIDE_NAMED if cylinders <= 3 else Layout.INLINE_FRONT
+        names = tuple(name for name, _ in preset_names(layout, cylinders))
         fields = {
             "test_id": "t1",
             "cylinders": names,

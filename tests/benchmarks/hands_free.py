@@ -18,11 +18,12 @@ from time import perf_counter
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.plan import SIDE_PLACES, Expected, Order, Plan, order_for
+from gaugelink.bench.plan import SIDE_PLACES, Expected, Plan
 from gaugelink.bench.prompts import Prompter, PromptKey
 from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Reading
 from gaugelink.bench.state import BenchSettings
 from gaugelink.bench.voice import Voice, VoiceSettings, faults
+from gaugelink.engine.fleet import Layout, preset_names
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
@@ -87,7 +88,8 @@ class Case:
     def run(self) -> Rehearsed:
         """Play it."""
         rng = Random(self.seed)
-        names = order_for(Order.SIDE_NAMED if self.cylinders <= 3 else Order.IN_LINE, self.cylinders)
+        layout = Layout.SIDE_NAMED if self.cylinders <= 3 else Layout.INLINE_FRONT
+        names = tuple(name for name, _ in preset_names(layout, self.cylinders))
         colours = COLOURS[:2] if self.pairs else COLOURS
         gauges = dict(zip(names, cycle(colours), strict=False)) if self.several else dict.fromkeys(names, "red")
         mean = rng.uniform(600.0, 1100.0)

@@ -58,7 +58,9 @@ def test_a_triple_is_named_by_side() -> None:
 @pytest.mark.parametrize(
     ("layout", "count", "names"),
     [
+        (Layout.SIDE_NAMED, 1, ["single"]),
         (Layout.SIDE_NAMED, 2, ["PTO", "MAG"]),
+        (Layout.SIDE_NAMED, 3, ["PTO", "middle", "MAG"]),
         (Layout.INLINE_FRONT, 4, ["1", "2", "3", "4"]),
         (Layout.INLINE_TOP, 3, ["1", "2", "3"]),
         (Layout.TWO_BANKS, 4, ["L1", "L2", "R1", "R2"]),
@@ -66,6 +68,15 @@ def test_a_triple_is_named_by_side() -> None:
 )
 def test_layouts_have_the_trade_s_names(layout: Layout, count: int, names: list[str]) -> None:
     assert [name for name, _ in preset_names(layout, count)] == names
+
+
+@pytest.mark.parametrize(
+    ("layout", "count"),
+    [(Layout.SIDE_NAMED, 4), (Layout.TWO_BANKS, 3), (Layout.INLINE_FRONT, 0), (Layout.LISTED, 3)],
+)
+def test_a_layout_without_names_for_so_many_cylinders_asks_for_them(layout: Layout, count: int) -> None:
+    with pytest.raises(ValueError, match=rf"'{layout.value}' has no names for {count} cylinders; list the names"):
+        preset_names(layout, count)
 
 
 def test_cylinders_of_two_banks_are_no_neighbours() -> None:

@@ -5,7 +5,7 @@ from random import Random
 import pytest
 
 from gaugelink.bench.assign import TestBench
-from gaugelink.bench.plan import Order, Plan, order_for
+from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
@@ -31,7 +31,7 @@ def event(peak: DrawnPeak) -> CrankingEvent:
 
 
 def rehearse(mistake: Mistake | None = None, seed: int = 1, several: bool = False, notice: float = 1.0) -> Rehearsed:
-    names = order_for(Order.SIDE_NAMED, 3)
+    names = ("PTO", "middle", "MAG")
     gauges = dict(zip(names, ("red", "blue", "green"), strict=True)) if several else dict.fromkeys(names, "red")
     rng = Random(seed)
     mechanic = Mechanic(gauges, Manner(notice=notice, held=seed % 2 == 1), rng, mistake, 1)
