@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from gaugelink.peak.events import BoolArray, Flag, FloatArray
+from gaugelink.peak.fit_beyond import beyond
 from gaugelink.peak.fit_model import Strokes
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem
 from gaugelink.peak.fit_speed import pulse_rate
@@ -26,10 +27,6 @@ _USUAL_STRAY, _FEW = 0.003, 2
 """How far the shared shape's top usually is off a stroke's own, as a share; the strokes that this counts for."""
 _DIFFERENT = 3.0
 """Difference, in standard uncertainties, at which a stroke's own top is believed and the shared shape is not."""
-_BEYOND = {"inner": (0.9, 4.4, 1.0, 1.5), "first": (1.03, 6.3, 0.77, 1.5), "last": (1.1, 5.2, 1.2, 0.6)}
-"""Of a stroke's error to the fit's own uncertainty, at the 95th percentile and over 2: a constant, the samples per
-width of a pulse below which the rest grows, with its exponent, and those below which it grows no more, as the fit's own
-uncertainty then grows with it. See `_beyond`."""
 _ALL_OF_IT = 0.5
 """Largest standard uncertainty from what the model leaves out, as a share of the peak: its expanded one then reaches
 from nothing to twice the peak, and what is above that would show."""
@@ -104,8 +101,8 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
     told = doubtful * peak_u < strokes.peak
     known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside & _between_seen(problem, fit)
-    beyond = np.sqrt(_beyond(width / spacing) ** 2 - 1.0) * peak_u
-    model_u = np.minimum(np.hypot(model_u, beyond), _ALL_OF_IT * np.abs(strokes.peak))
+    more = np.sqrt(beyond(width / spacing, strokes, peak_u) ** 2 - 1.0) * peak_u
+    model_u = np.minimum(np.hypot(model_u, more), _ALL_OF_IT * np.abs(strokes.peak))
     flags = set()
     relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
     slow = float(np.median(width)) < _FEWEST_PER_WIDTH * spacing
@@ -186,22 +183,6 @@ def _with_own_top(top: Top, k: int, strokes: Strokes, peak_u: FloatArray, model_
     strokes.peak[k] += weight * (top.peak - strokes.peak[k])
     # both come from the same samples: their errors are taken as one
     peak_u[k] += weight * (top.standard_u - peak_u[k])
-
-
-def _beyond(per_width: FloatArray) -> FloatArray:
-    """By how much a stroke's error exceeds what a Gaussian around the best fit says, shape (K,); never below 1.
-
-    `per_width` is the samples in the width of a pulse at half its height. The fewer they are, the less the true
-    distribution looks like that Gaussian: other trains of strokes, other widths would do as well. And strokes at the
-    ends break the law of the others: the first comes from standstill, the last may be thrown back. The numbers are
-    quantile regressions (Koenker and Bassett, Econometrica 46, 1978) at 95 % over 800 simulated events at five rates,
-    for the last stroke over 2048 engines at rates from 28 to 400 samples/s.
-    """
-    constant, few, exponent, least = np.repeat([_BEYOND["inner"]], len(per_width), axis=0).T
-    for end, name in ((0, "first"), (-1, "last")):
-        constant[end], few[end], exponent[end], least[end] = _BEYOND[name]
-    out: FloatArray = np.maximum(np.hypot(constant, (few / np.maximum(per_width, least)) ** exponent), 1.0)
-    return out
 
 
 def _misfit(fit: Fit, judged: BoolArray) -> float:

@@ -1,0 +1,77 @@
+"""By how much the error of a stroke's peak exceeds what a Gaussian around the best fit says."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gaugelink.peak.events import FloatArray
+from gaugelink.peak.fit_model import Strokes
+
+
+@dataclass(frozen=True, slots=True)
+class _Excess:
+    """Of an error to the fit's own uncertainty, at the 95th percentile and over 2: (few / n)^exponent for n samples in
+    the width of a pulse, and what else tells of it. All of that fades as samples become many, and is gone at
+    `_MANY`."""
+
+    few: float
+    exponent: float
+    least: float
+    """Samples per width below which it grows no more: the fit's own uncertainty grows with it there."""
+    bend: float = 0.0
+    """Exponent of 1 + b / 0.02 for typical second differences b of the logarithm of the period."""
+    change: float = 0.0
+    """Exponent of 1 + c / 0.02 for typical changes c of the height, as a share."""
+    own: float = 0.0
+    """Exponent of u / 0.02 for the fit's own relative uncertainty u: where it is large, it tells more of the error."""
+    odd: float = 0.0
+    """Change of the logarithm with that of a height over the usual one."""
+
+
+_INNER = _Excess(5.2, 0.5, 1.5, bend=0.2, change=0.3)
+_FIRST = _Excess(7.0, 0.71, 1.5, own=-0.16)
+_LAST = _Excess(6.6, 1.03, 0.6, bend=0.24, own=-0.37, odd=-1.15)
+_SMALL = 0.02
+_MANY = 10.0
+_NOT_KNOWN = 0.1
+"""Bend and change of strokes that are too few to show them: those of an uneven crank."""
+_LEAST_U, _MOST_U = 0.002, 0.3
+
+
+def beyond(per_width: FloatArray, strokes: Strokes, peak_u: FloatArray) -> FloatArray:
+    """By how much errors exceed what the fit says of itself, shape (K,); never below 1.
+
+    `per_width` is the samples in the width of each pulse at half its height, `peak_u` the standard uncertainty from
+    the fit, both of shape (K,). The fewer the samples, the less the true distribution looks like a Gaussian around the
+    best fit: other trains of strokes, other widths would do as well. The more evenly the crank turned and the more
+    alike the strokes are, the fewer such others there are. Strokes at the ends break the law of the others: the first
+    comes from standstill, the last may be thrown back. The numbers are quantile regressions (Koenker and Bassett,
+    Econometrica 46, 1978) at 95 % over 62,000 strokes of 3,800 simulated engines at rates from 28 to 240 samples/s.
+    """
+    fade = np.clip(1.0 - np.log(per_width) / np.log(_MANY), 0.0, 1.0)
+    bend = np.log1p(_bend(strokes) / _SMALL)
+    change = np.log1p(_change(strokes.peak) / _SMALL)
+    own = np.log(np.clip(peak_u / np.maximum(strokes.peak, 1e-9), _LEAST_U, _MOST_U) / _SMALL)
+    odd = np.abs(np.log(np.clip(strokes.peak / _usual(strokes.peak), 1.0 / np.e, np.e)))
+    out = np.empty(len(per_width))
+    for k in range(len(out)):
+        kind = _LAST if k == len(out) - 1 else _INNER if k else _FIRST
+        more = kind.bend * bend + kind.change * change + kind.own * own[k] + kind.odd * odd[k]
+        out[k] = (kind.few / max(per_width[k], kind.least)) ** kind.exponent * np.exp(fade[k] * more)
+    return np.maximum(out, 1.0)
+
+
+def _usual(peak: FloatArray) -> float:
+    return max(float(np.median(peak)), 0.1)
+
+
+def _bend(strokes: Strokes) -> float:
+    log_period = np.log(np.diff(strokes.time_s))
+    return float(np.sqrt(np.mean(np.diff(log_period, 2) ** 2))) if len(log_period) > 2 else _NOT_KNOWN
+
+
+def _change(peak: FloatArray) -> float:
+    """Of neighbouring strokes, the ends left out where others remain."""
+    steps = np.diff(peak) / _usual(peak)
+    steps = steps[1:-1] if len(peak) > 4 else steps
+    return float(np.sqrt(np.mean(steps**2))) if len(steps) else _NOT_KNOWN
