@@ -38,10 +38,15 @@ LEAN_END_LOOSER = 2.0
 """By how much freer it is at the ends: the first stroke comes from standstill, the last may stop or be thrown back."""
 ODD_LOOSER = 3.0
 """By how much step and lean of a stroke are freer for a height that differs from the usual one by all of it."""
-PEAK_CHANGE_SD = 0.012
+PEAK_CHANGE_SD = 0.008
 """Typical change of height between neighbours, with tails heavy enough to let a weak stroke be weak."""
-END_LOOSER = 2.5
+END_LOOSER = 3.75
 """By how much freer the heights of the first and the last stroke are: one starts from standstill, one ends in it."""
+FADE = 0.1
+"""By how much, as a share, heights fall with the logarithm of the period: a slower stroke has longer to leak and to
+cool. The median of 713 simulated events."""
+_MOST_SLOWING = 0.3
+"""Largest change of that logarithm that heights follow: beyond it the crank is about to stop."""
 FIRST_LOWER = 0.04
 """By how much the first stroke of a crank that stood still is usually lower than the second, as a share."""
 LAST_OTHER, LAST_WIDER = 0.1, 20.0
@@ -66,6 +71,8 @@ class Held:
     """Shape (K,): how far, as a share of it, each stroke is from it."""
     last_other: float
     """See `LAST_OTHER_ON_TIME`."""
+    rise: FloatArray
+    """Shape (K - 1,): by how much each stroke is expected to be higher than the one before, as a share."""
     from_rest: bool
     """Whether the crank stood still before the first stroke."""
 
@@ -79,7 +86,9 @@ def held_at(strokes: Strokes, from_rest: bool) -> Held:
         bend = float(np.diff(log_period[-3:], 2)[0])
         on_time = float(np.exp(-0.5 * (bend / ON_TIME_SD) ** 2))
         last_other = LAST_OTHER_LATE + (LAST_OTHER_ON_TIME - LAST_OTHER_LATE) * on_time
-    return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, from_rest)
+    around = np.concatenate((log_period[:1], 0.5 * (log_period[1:] + log_period[:-1]), log_period[-1:]))
+    rise = -FADE * np.clip(np.diff(around), -_MOST_SLOWING, _MOST_SLOWING)
+    return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, rise, from_rest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +207,7 @@ def _neighbours(out: _Gathered, strokes: Strokes, held: Held) -> None:
         own[:, row, 0, which] = -1.0 / sd
         own[:, row, 1, which] = 1.0 / sd
         residual[:, row] = np.diff(values) / sd
+    residual[:, 1] -= held.rise * held.usual / scatter[1][2]
     if held.from_rest:
         residual[0, 1] -= FIRST_LOWER * held.usual / scatter[1][2][0]
     other = np.zeros((count - 1, 3))

@@ -58,7 +58,7 @@ def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     if over.any():
         flags.add(Flag.OVER_RANGE)
     if fitted is None or not fitted.known.any():
-        return _highest(samples, time_s, pressure, flags, resolution, traits)
+        return _highest(samples, time_s, pressure, flags, resolution, traits, fitted)
     return _event(samples, fitted, origin, time_s, flags, resolution, traits, hints)
 
 
@@ -78,13 +78,20 @@ def _highest(
     flags: set[Flag],
     resolution: float,
     traits: GaugeTraits,
+    fitted: FittedEvent | None,
 ) -> CrankingEvent:
-    """The highest sample, with an uncertainty as wide as what the samples may have missed."""
+    """The highest sample, with an uncertainty as wide as what the samples may have missed.
+
+    Strokes that the fit does not know are at least where the truth may be.
+    """
     zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
     at = int(np.argmax(pressure))
     peak = float(pressure[at]) - zero
     around = pressure[max(0, at - 1) : at + 2]
     missed = max(float(np.ptp(around)), 0.1 * abs(peak), resolution)
+    if fitted is not None:
+        flags = flags | {Flag.UNDER_SAMPLED}
+        missed = max(missed, rectangular(float(fitted.strokes.peak.max()) * fitted.scale.scale_kpa - peak))
     parts = [
         Component("sampling and noise", missed, degrees=2.0),
         Component("resolution", resolution / math.sqrt(12.0)),
