@@ -6,6 +6,7 @@ from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Scene
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
+from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.prompts import Tone
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
@@ -29,6 +30,7 @@ class ScenePresenter(Watcher):
         self._shop = shop
         self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
         self._trouble = ""
+        self._cautions = StandingCautions()
 
     def listening(self, address: str) -> None:
         """Say where other tools can listen in."""
@@ -67,6 +69,7 @@ class ScenePresenter(Watcher):
     def stepped(self, step: Step) -> None:
         """Take in what happened."""
         scene = self.scene
+        self._caution(step)
         if step.prompts:
             scene.prompt = step.prompts[-1].text
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
@@ -88,6 +91,16 @@ class ScenePresenter(Watcher):
                 cranking_rpm=step.event.cranking_rpm,
                 remarks=tuple(sorted(flag.value.replace("_", " ") for flag in step.event.flags)),
             )
+
+    def _caution(self, step: Step) -> None:
+        """Keep every caution in sight until it is acknowledged: with the voice off nothing else tells of it."""
+        for prompt in step.prompts:
+            self._cautions.heard(prompt.key, prompt.text)
+        if step.state is not None:
+            self._cautions.phase(step.state.phase)
+        if step.decay is not None:
+            self._cautions.leak_ended()
+        self.scene.cautions = self._cautions.sentences
 
 
 def leak_line(progress: DecayProgress, shop: Shop) -> str:

@@ -53,6 +53,8 @@ class Scene:
     title: str = "no test open"
     prompt: str = ""
     trouble: bool = False
+    cautions: tuple[str, ...] = ()
+    """Every caution that was not acknowledged yet."""
     gauges: dict[str, str] = field(default_factory=dict)
     """Each gauge's name and its link in a few words."""
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=2000))

@@ -3,6 +3,7 @@
 Works at 80 columns, over ssh, and without colour: shapes and words carry everything that colour does.
 """
 
+from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
@@ -29,6 +30,8 @@ _MARKS = {
 }
 KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  Enter heard  q quit"
 """The keys of a running bench; a foot switch or presenter sends the same."""
+CAUTION_KEYS = "Enter I have read the cautions  q quit"
+"""The keys that act before the cautions are acknowledged."""
 
 
 class Screen:
@@ -45,17 +48,12 @@ class Screen:
         yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=overflow, no_wrap=True)
         # On a terminal of 24 lines the table must still be in sight: the pictures give way, the words do not.
         low = console.size.height < _FULL_LINES
+        if scene.cautions:
+            yield _cautions(scene.cautions, plain=options.ascii_only)
         yield _prompt(scene, width, plain=options.ascii_only, low=low)
-        trace = Group(*_trace(scene, width - 4, plain=options.ascii_only, low=low))
-        yield trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
-        if scene.last_event is not None:
-            steps = _staircase(scene.last_event, scene.unit, width - 4, plain=options.ascii_only)
-            if low:
-                yield from (steps[0], *steps[3:]) if len(steps) > 3 else steps
-            else:
-                yield Panel(Group(*steps), title="last cranking", title_align="left", border_style="dim")
-        if scene.cylinders:
-            yield cylinder_table(scene.cylinders, scene.unit, plain=options.ascii_only)
+        # Nothing has been measured yet that could be worth the room that the cautions need.
+        if not (low and scene.cautions):
+            yield from self._pictures(width, plain=options.ascii_only, low=low)
         if scene.spread:
             yield Text(legible(scene.spread, plain=options.ascii_only), style="bold")
         for notice in scene.notices:
@@ -65,7 +63,22 @@ class Screen:
         if scene.broker:
             yield Text(scene.broker, style="dim", overflow=overflow, no_wrap=True)
         if self._keys:
-            yield Text(self._keys, style="dim", overflow=overflow, no_wrap=True)
+            keys = CAUTION_KEYS if scene.cautions else self._keys
+            yield Text(keys, style="dim", overflow=overflow, no_wrap=True)
+
+    def _pictures(self, width: int, *, plain: bool, low: bool) -> Iterator[RenderableType]:
+        """The trace, the last cranking and the table."""
+        scene = self._scene
+        trace = Group(*_trace(scene, width - 4, plain=plain, low=low))
+        yield trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
+        if scene.last_event is not None:
+            steps = _staircase(scene.last_event, scene.unit, width - 4, plain=plain)
+            if low:
+                yield from (steps[0], *steps[3:]) if len(steps) > 3 else steps
+            else:
+                yield Panel(Group(*steps), title="last cranking", title_align="left", border_style="dim")
+        if scene.cylinders:
+            yield cylinder_table(scene.cylinders, scene.unit, plain=plain)
 
 
 def legible(text: str, *, plain: bool) -> str:
@@ -86,6 +99,15 @@ def _prompt(scene: Scene, width: int, *, plain: bool, low: bool = False) -> Rend
     if not drawn or len(drawn.splitlines()) > (6 if low else 9):
         return Panel(Text(scene.prompt, style=style), border_style=style)
     return Panel(Group(Text(drawn, style=style, no_wrap=True), Text(scene.prompt, style="dim")), border_style=style)
+
+
+def _cautions(cautions: tuple[str, ...], *, plain: bool) -> RenderableType:
+    lines = Table.grid(padding=(0, 1, 0, 0))
+    lines.add_column(style="bold yellow")
+    lines.add_column()
+    for number, caution in enumerate(cautions, start=1):
+        lines.add_row(str(number), Text(legible(caution, plain=plain)))
+    return Panel(lines, title="cautions", title_align="left", border_style="bold yellow")
 
 
 def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[Text]:

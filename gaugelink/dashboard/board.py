@@ -4,6 +4,7 @@ from collections import OrderedDict, deque
 from dataclasses import dataclass
 from typing import Any
 
+from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.prompts import QUESTIONS
 from gaugelink.broker.leak_messages import Decay, DecayProgress
 from gaugelink.broker.message import Message
@@ -43,7 +44,7 @@ class Change:
     """``availability``, ``gauge``, ``live``, ``cranking``, ``reading``, ``test``, ``prompt``, ``result``, ``decay`` or
     ``decay_progress``."""
     data: Any
-    """As JSON."""
+    """As JSON. A test, a prompt and a leak-down's result carry ``cautions`` too: the sentences that now stand."""
 
 
 @dataclass(slots=True)
@@ -67,6 +68,7 @@ class BenchBoard:
         self._traces: dict[str, _Trace] = {}
         self._test: TestState | None = None
         self._prompt: Prompt | None = None
+        self._cautions = StandingCautions()
         self._result: Json | None = None
         self._events: OrderedDict[str, Json] = OrderedDict()
         self._decays: OrderedDict[str, Json] = OrderedDict()
@@ -139,11 +141,14 @@ class BenchBoard:
                 if self._test is None or self._test.test_id != message.test_id:
                     self._progress = None
                 self._test = message
+                self._cautions.phase(message.phase)
+                data |= self._standing()
             case Prompt():
                 if self._prompt is not None and message.at < self._prompt.at:
                     return None
                 self._prompt = message
-                data = _prompt(message)
+                self._cautions.heard(message.key, message.text)
+                data = _prompt(message) | self._standing()
             case CommandResult():
                 self._result = data
             case Cranking():
@@ -151,11 +156,16 @@ class BenchBoard:
                 data = self._events[message.event_id]
             case Decay():
                 _keep(self._decays, message.decay_id, data, MOST_DECAYS)
+                self._cautions.leak_ended()
+                data = data | self._standing()
                 if self._progress is not None and self._progress["decay_id"] == message.decay_id:
                     self._progress = None
             case DecayProgress():
                 self._progress = data
         return Change(_KINDS.get(suffix, suffix), data)
+
+    def _standing(self) -> Json:
+        return {"cautions": list(self._cautions.sentences)}
 
     def _is_older(self, message: TestState) -> bool:
         known = self._test
@@ -192,6 +202,7 @@ class BenchBoard:
             "test": None if self._test is None else self._test.model_dump(mode="json"),
             "prompt": None if self._prompt is None else _prompt(self._prompt),
             "result": self._result,
+            **self._standing(),
             "events": list(self._events.values()),
             "decays": list(self._decays.values()),
             "progress": self._progress,

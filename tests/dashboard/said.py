@@ -2,6 +2,8 @@
 
 from datetime import UTC, datetime, timedelta
 
+from gaugelink.bench.english import ENGLISH
+from gaugelink.bench.prompts import AIR_CAUTIONS, Prompter, PromptKey
 from gaugelink.broker.messages import (
     Cranking,
     CylinderPart,
@@ -16,6 +18,7 @@ from gaugelink.broker.messages import (
 from gaugelink.broker.senml import live_pressure
 from gaugelink.dashboard.hub import Hub
 from gaugelink.dashboard.record import Cylinder, Machine
+from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.peak.events import GaugeKind, Method
 
@@ -75,7 +78,13 @@ def cranking(event_id: str = EVENT, peak_kpa: float = 930.0) -> bytes:
     )
 
 
-def state(revision: int = 1, test_id: str = "test-1", held: tuple[str, ...] = (), after_s: float = 0.0) -> bytes:
+def state(
+    revision: int = 1,
+    test_id: str = "test-1",
+    held: tuple[str, ...] = (),
+    after_s: float = 0.0,
+    phase: str = "measuring",
+) -> bytes:
     """A triple in the middle of its test: one cylinder of each status but skipped."""
     reading = ReadingPart(event_id=EVENT, peak_kpa=930.0, peak_u_kpa=9.0)
     odd = ReadingPart(event_id=EVENT, peak_kpa=760.0, peak_u_kpa=9.0)
@@ -94,7 +103,7 @@ def state(revision: int = 1, test_id: str = "test-1", held: tuple[str, ...] = ()
             revision=revision,
             machine="ridge-7",
             began_at=NOON,
-            phase="measuring",
+            phase=phase,
             cylinders=cylinders,
             next_cylinder="MAG",
             held_events=held,
@@ -107,6 +116,14 @@ def state(revision: int = 1, test_id: str = "test-1", held: tuple[str, ...] = ()
         .model_dump_json()
         .encode()
     )
+
+
+def air_cautions() -> list[bytes]:
+    """What is said before air goes in, and the request to acknowledge it."""
+    say = Prompter(PressureUnit.PSI, ENGLISH)
+    args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": 48.3}}
+    said = [say.say(key, (), **args.get(key, {})) for key in (*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE)]
+    return [prompt(one.text, 30.0, one.key.value, Urgency.CAUTION) for one in said]
 
 
 def in_full_swing(hub: Hub) -> None:

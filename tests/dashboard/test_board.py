@@ -4,10 +4,12 @@ import json
 
 import pytest
 
+from gaugelink.bench.english import SENTENCES
+from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
 from gaugelink.dashboard.board import STALE_S, TRACE_S, BenchBoard
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
-from tests.dashboard.said import BENCH, EVENT, GAUGE, cranking, gauge, live, prompt, state
+from tests.dashboard.said import BENCH, EVENT, GAUGE, air_cautions, cranking, gauge, live, prompt, state
 
 
 def test_a_repeat_tells_nothing_new() -> None:
@@ -44,6 +46,32 @@ def test_a_prompt_that_asks_is_marked_as_a_question() -> None:
     assert asked is not None
     assert told is not None
     assert (asked.data["asks"], told.data["asks"]) == (True, False)
+
+
+def test_the_cautions_of_a_test_stand_for_as_long_as_its_phase_says_so_whatever_was_heard_of_them() -> None:
+    board = BenchBoard(BENCH)
+    told = board.take("test", state(phase="cautions"), 0.0)
+    assert told is not None
+    assert told.data["cautions"] == [SENTENCES[key] for key in CAUTIONS]
+    board.take("prompt", prompt("The gauge is asleep. Switch it on.", after_s=1.0, key="wake_gauge"), 0.0)
+    assert board.snapshot()["cautions"] == [SENTENCES[key] for key in CAUTIONS]
+    board.take("test", state(revision=2), 0.0)
+    assert board.snapshot()["cautions"] == []
+
+
+def test_the_cautions_of_a_leak_down_stand_with_its_limit_until_they_are_acknowledged() -> None:
+    board = BenchBoard(BENCH)
+    board.take("test", state(), 0.0)
+    for said in air_cautions():
+        board.take("prompt", said, 0.0)
+    standing = board.snapshot()["cautions"]
+    assert len(standing) == len(AIR_CAUTIONS)
+    assert "Never more than 7.0 psi: seals blow out. Let the air in slowly." in standing
+    stop = board.take("prompt", prompt("Stop.", after_s=31.0, key="acknowledge_first"), 0.0)
+    assert stop is not None
+    assert stop.data["cautions"] == standing
+    board.take("prompt", prompt("Seal the crankcase.", after_s=32.0, key="leak_pump"), 0.0)
+    assert board.snapshot()["cautions"] == []
 
 
 def test_strokes_and_live_samples_are_on_one_clock_and_in_kpa() -> None:

@@ -136,7 +136,6 @@ export function askBegin() {
 }
 
 const BUTTONS = [
-  ["acknowledge", "I heard the cautions", (test) => test?.phase === "cautions", () => send({ action: "acknowledge" }), "main"],
   ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin, "main"],
   ["redo", "Redo", (test) => test && !test.closed, () => send({ action: "redo" }), ""],
   ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" }), ""],

@@ -1,7 +1,7 @@
 // Puts the page together.
 import { byId, setText } from "./dom.js";
 import { askCylinder, drawActions, send } from "./commands.js";
-import { drawContact, drawHead, drawPrompt, drawQuestions, drawVerdict } from "./panels.js";
+import { drawCautions, drawContact, drawHead, drawPrompt, drawQuestions, drawVerdict } from "./panels.js";
 import { drawEngine } from "./engine.js";
 import { drawLeak } from "./leak.js";
 import { openHistory } from "./history.js";
@@ -18,6 +18,7 @@ function draw() {
   const why = drawContact();
   shownTrouble = why;
   drawHead();
+  drawCautions();
   drawPrompt(why);
   drawQuestions(send);
   drawEngine(bench(), why !== null, askCylinder);
@@ -68,6 +69,7 @@ byId("benches").addEventListener("change", (event) => {
   readInk();
   draw();
 });
+byId("do-acknowledge").addEventListener("click", () => send({ action: "acknowledge" }));
 listen(changed);
 addEventListener("hashchange", route);
 runTraces();

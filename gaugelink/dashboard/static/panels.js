@@ -36,6 +36,17 @@ export function drawPrompt(why) {
   setText(byId("prompt-last"), why === null ? "" : `The last prompt was: ${standing}`);
 }
 
+// Every caution stays in sight, in each view, until somebody acknowledges it.
+export function drawCautions() {
+  const cautions = bench()?.cautions ?? [];
+  const box = byId("cautions");
+  box.hidden = cautions.length === 0;
+  const shown = JSON.stringify(cautions);
+  if (box.dataset.shown === shown) return;
+  box.dataset.shown = shown;
+  byId("caution-list").replaceChildren(...cautions.map((caution) => el("li", {}, sign("caution"), el("span", {}, caution))));
+}
+
 export function drawHead() {
   const one = bench();
   const test = one?.test ?? null;

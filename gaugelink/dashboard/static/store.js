@@ -21,7 +21,7 @@ export const machineOf = (test) => state.setup.machines.find((machine) => machin
 
 function emptyBench(name) {
   return {
-    name, availability: null, gauges: {}, traces: new Map(), test: null, prompt: null, result: null,
+    name, availability: null, gauges: {}, traces: new Map(), test: null, prompt: null, result: null, cautions: [],
     events: new Map(), decays: new Map(), progress: null, decaying: { id: null, t: [], kpa: [] },
   };
 }
@@ -63,6 +63,7 @@ export function takeSnapshot(everything) {
     const one = emptyBench(told.bench);
     Object.assign(one, {
       availability: told.availability, gauges: told.gauges, test: told.test, prompt: told.prompt, result: told.result,
+      cautions: told.cautions,
     });
     for (const [gauge, live] of Object.entries(told.live)) addLive(one, gauge, live);
     for (const event of told.events) keep(one.events, event.event_id, event, MOST_EVENTS);
@@ -81,11 +82,18 @@ const FOLDS = {
   live: (one, data) => addLive(one, data.gauge, data),
   cranking: (one, data) => keep(one.events, data.event_id, data, MOST_EVENTS),
   reading: () => {},
-  test: (one, data) => (one.test = data),
-  prompt: (one, data) => (one.prompt = data),
+  test: (one, data) => {
+    one.test = data;
+    one.cautions = data.cautions;
+  },
+  prompt: (one, data) => {
+    one.prompt = data;
+    one.cautions = data.cautions;
+  },
   result: (one, data) => (one.result = data),
   decay: (one, data) => {
     keep(one.decays, data.decay_id, data, MOST_DECAYS);
+    one.cautions = data.cautions;
     if (one.progress?.decay_id === data.decay_id) one.progress = null;
   },
   decay_progress: addProgress,

@@ -1,0 +1,115 @@
+"""What happens at the bench is drawn: cautions until acknowledged, refusals while they matter, the verdict last."""
+
+import io
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from gaugelink.app.demo import MACHINE
+from gaugelink.app.leak_demo import leak_shop
+from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.screen import Screen
+from gaugelink.app.step import Step
+from gaugelink.bench.english import SENTENCES
+from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.leak_messages import DecayKind, LeakRequest
+from gaugelink.broker.message import new_id
+from tests.app.test_session import Bench
+
+NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
+
+
+class Watched(Bench):
+    """A bench that is looked at."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.presenter = ScenePresenter(self.session.shop)
+
+    def take(self, step: Step) -> Step:
+        self.presenter.stepped(step)
+        return step
+
+    def command(self, action: CommandAction, **details: object) -> Step:
+        return self.take(super().command(action, **details))
+
+    def crank(self, peak_kpa: float, wait_s: float = 6.0, **more: object) -> Step:
+        return self.take(super().crank(peak_kpa, wait_s, **more))
+
+
+def drawn(presenter: ScenePresenter, height: int = 24, encoding: str = "utf-8") -> list[str]:
+    """The lines of a screen of 80 columns that is no higher than `height`; the rest is cut as a terminal cuts it."""
+    file = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    console = Console(file=file, width=80, height=height, force_terminal=False, legacy_windows=False)
+    console.print(Screen(presenter.scene))
+    file.flush()
+    buffer = file.buffer
+    assert isinstance(buffer, io.BytesIO)
+    return buffer.getvalue().decode(encoding).splitlines()[:height]
+
+
+def sentences(lines: list[str]) -> str:
+    """What is written on a screen, without its frames and its line breaks."""
+    return " ".join(" ".join(line.strip(" │|") for line in lines).split())
+
+
+@pytest.mark.parametrize("height", [24, 50])
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_every_caution_is_on_the_screen_until_it_is_acknowledged(tmp_path: Path, height: int, encoding: str) -> None:
+    bench = Watched(tmp_path)
+    bench.command(CommandAction.BEGIN, machine="north-7")
+    bench.presenter.scene.gauges = dict.fromkeys(("amber", "blue", "red"), "streaming, 100 samples/s")
+    bench.presenter.scene.broker = "mqtt://127.0.0.1:1883"
+    lines = drawn(bench.presenter, height, encoding)
+    assert lines[-1].startswith("Enter") or height > 24
+    for key in CAUTIONS:
+        assert SENTENCES[key] in sentences(lines)
+    bench.crank(900.0)
+    assert SENTENCES[CAUTIONS[-1]] in sentences(drawn(bench.presenter, height, encoding))
+    bench.command(CommandAction.ACKNOWLEDGE)
+    after = sentences(drawn(bench.presenter, height, encoding))
+    assert not any(SENTENCES[key] in after for key in CAUTIONS)
+
+
+def test_a_test_that_goes_on_before_its_cautions_were_acknowledged_shows_them_again(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    step = bench.command(CommandAction.BEGIN, machine="north-7")
+    other = ScenePresenter(bench.session.shop)
+    step.prompts.clear()
+    other.stepped(step)
+    assert other.scene.cautions == tuple(SENTENCES[key] for key in CAUTIONS)
+
+
+@pytest.mark.parametrize(
+    ("request_", "cylinder", "limit"),
+    [(LeakRequest(), None, "7.0 psi"), (LeakRequest(kind=DecayKind.DIFFERENTIAL), "PTO", "psi")],
+)
+def test_every_caution_of_air_and_its_limit_are_on_the_screen_until_acknowledged(
+    tmp_path: Path, request_: LeakRequest, cylinder: str | None, limit: str
+) -> None:
+    session = LeakSession(leak_shop(tmp_path))
+    presenter = ScenePresenter(session.shop)
+
+    def ask(action: CommandAction, **how: object) -> Step:
+        step = session.command(Command(id=new_id(), action=action, **how), None, 0.0, NOON)
+        presenter.stepped(step)
+        return step
+
+    begun = ask(CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request_, cylinder=cylinder)
+    said = {prompt.key: prompt.text for prompt in begun.prompts}
+    shown = sentences(drawn(presenter))
+    for key in AIR_CAUTIONS:
+        assert said[key] in shown
+    assert limit in said[PromptKey.CAUTION_AIR_LIMIT]
+    ask(CommandAction.ACKNOWLEDGE)
+    after = sentences(drawn(presenter))
+    assert not any(said[key] in after for key in AIR_CAUTIONS)
+    ask(CommandAction.STOP_DECAY)
+    ask(CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request_, cylinder=cylinder)
+    assert said[PromptKey.CAUTION_AIR_LIMIT] in sentences(drawn(presenter))
+    ask(CommandAction.STOP_DECAY)
+    assert presenter.scene.cautions == ()

@@ -1,0 +1,60 @@
+"""Every caution is in sight on a wall and on a phone, in each view, until somebody acknowledges it."""
+
+import pytest
+from playwright.async_api import Page, expect
+
+from gaugelink.bench.english import SENTENCES
+from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
+from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
+from tests.dashboard.pages import Played
+from tests.dashboard.said import BENCH, air_cautions, in_full_swing, prompt, state
+from tests.dashboard.test_in_chromium import grave_faults
+
+
+async def in_sight(page: Page) -> list[str]:
+    """The cautions whose whole box is inside the window, unscrolled."""
+    shown: list[str] = await page.evaluate(
+        "() => [...document.querySelectorAll('#caution-list li')].filter((one) => {"
+        " const box = one.getBoundingClientRect();"
+        " return box.height > 0 && box.top >= 0 && box.bottom <= innerHeight && box.right <= innerWidth;"
+        "}).map((one) => one.innerText.trim())"
+    )
+    return shown
+
+
+@pytest.mark.parametrize("size", [WALL, PHONE], ids=["wall", "phone"])
+async def test_every_caution_of_a_test_is_in_sight_with_the_button_that_acknowledges_it(size: dict[str, int]) -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "test", state(revision=2, phase="cautions"))
+    played.hub.take(BENCH, "prompt", prompt("Confirm that you heard the cautions, then we begin.", 9.0, "acknowledge"))
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, size) as page:
+        button = page.locator("#do-acknowledge")
+        await expect(button).to_be_in_viewport(ratio=1)
+        assert await in_sight(page) == [SENTENCES[key] for key in CAUTIONS]
+        assert await grave_faults(page) == []
+        await button.click()
+        await expect(page.locator("#result")).to_have_text("Done: acknowledge heard.")
+        assert played.reader.asked[0][1].action == "acknowledge"
+        played.hub.take(BENCH, "test", state(revision=3))
+        await expect(page.locator("#cautions")).to_be_hidden()
+
+
+async def test_every_caution_of_air_is_in_sight_on_a_phone_where_the_leak_down_is_begun() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await page.locator("#to-leak").click()
+        await expect(page.locator("#cautions")).to_be_hidden()
+        for said in air_cautions():
+            played.hub.take(BENCH, "prompt", said)
+        await expect(page.locator("#caution-list li")).to_have_count(len(AIR_CAUTIONS))
+        shown = await in_sight(page)
+        assert len(shown) == len(AIR_CAUTIONS)
+        assert "Never more than 7.0 psi: seals blow out. Let the air in slowly." in shown
+        await page.reload()
+        await expect(page.locator("#do-acknowledge")).to_be_in_viewport(ratio=1)
+        assert await in_sight(page) == shown
+        await page.locator("#do-acknowledge").click()
+        played.hub.take(BENCH, "prompt", prompt("Seal the crankcase.", 40.0, "leak_pump"))
+        await expect(page.locator("#cautions")).to_be_hidden()
