@@ -15,6 +15,7 @@ from gaugelink.app.leak_telling import (
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message
+from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompts import AIR_CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import CommandResult
@@ -62,10 +63,13 @@ class LeakSession:
         return self._run is not None and gauge in self._run.gauges
 
     def takes(self, action: CommandAction) -> bool:
-        """Whether a command is for the leak-down and not for the compression test."""
-        if action in (CommandAction.BEGIN_DECAY, CommandAction.STOP_DECAY):
-            return True
-        return action is CommandAction.ACKNOWLEDGE and self.active and not self._acknowledged
+        """Whether a command is for the leak-down and not for the compression test.
+
+        All of them are while its cautions stand, to be refused: nothing else acts before they are acknowledged.
+        """
+        return action in (CommandAction.BEGIN_DECAY, CommandAction.STOP_DECAY) or (
+            self.active and not self._acknowledged
+        )
 
     def command(self, command: Command, test_id: str | None, now_s: float, at: datetime) -> Step:
         """Carry out a command or refuse it; there is one result for each."""
@@ -77,8 +81,7 @@ class LeakSession:
                 case CommandAction.STOP_DECAY:
                     step, text = self._stop(at)
                 case _:
-                    self._acknowledged = True
-                    step, text = self._step([self._running.opening()], at), "Cautions acknowledged."
+                    step, text = self._acknowledge(command, at)
             result = CommandResult(command.id, True, text)
         except SettingsError as error:
             step, result = Step(), CommandResult(command.id, False, str(error))
@@ -173,6 +176,13 @@ class LeakSession:
         step = self._step([self._say.say(PromptKey.LEAK_STOPPED)], at)
         self._finish(run, step, at)
         return step, "Leak test stopped."
+
+    def _acknowledge(self, command: Command, at: datetime) -> tuple[Step, str]:
+        run = self._running
+        if command.action is not CommandAction.ACKNOWLEDGE:
+            raise SettingsError(CAUTIONS_FIRST)
+        self._acknowledged = True
+        return self._step([run.opening()], at), "Cautions acknowledged."
 
     def _heard(self, heard: Heard, at: datetime) -> Step:
         run = self._running

@@ -8,6 +8,8 @@ from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.state import BenchState
 
+CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
+
 
 @dataclass(frozen=True, slots=True)
 class Done:
@@ -26,6 +28,9 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
     """Change the state as the command asks, or refuse."""
     if command.kind is CommandKind.ACKNOWLEDGE:
         return _acknowledge(state, command, at_s)
+    # A test that was begun by mistake can be given up without a confirmation that would not be true.
+    if state.phase is Phase.CAUTIONS and command.kind is not CommandKind.ABANDON:
+        return _refused(CAUTIONS_FIRST)
     for name in (command.cylinder, command.other):
         if name is not None and name not in state.plan.cylinders:
             return _refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")
@@ -128,7 +133,7 @@ def _redo(state: BenchState, command: Command, at_s: float) -> Done:
 
 
 def _skip(state: BenchState, command: Command, at_s: float) -> Done:
-    if state.phase not in (Phase.MEASURING, Phase.CAUTIONS):
+    if state.phase is not Phase.MEASURING:
         return _refused("No cylinder is waiting to be measured.")
     name = command.cylinder or (state.target[0] if state.target else None)
     if name is None or state.settled(name):

@@ -63,6 +63,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ABANDONED: "Test abandoned.",
     PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",
     PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
+    PromptKey.SKIPPED_ONES: "Skipped: {targets}.",
     PromptKey.PUT_RIGHT: "{value} is now on {cylinder}.",
     PromptKey.PUT_RIGHT_NEXT: "{value} is now on {cylinder}. Next pull: {next}.",
     PromptKey.STRUCK: "{value} is struck out.",

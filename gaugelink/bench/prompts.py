@@ -4,7 +4,7 @@ The sentences themselves are in one file a language (`gaugelink.bench.english`).
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import floor, log10
 
@@ -71,6 +71,7 @@ class PromptKey(StrEnum):
     ABANDONED = "abandoned"
     REDO = "redo"
     SKIPPED = "skipped"
+    SKIPPED_ONES = "skipped_ones"
     PUT_RIGHT = "put_right"
     PUT_RIGHT_NEXT = "put_right_next"
     STRUCK = "struck"
@@ -253,6 +254,16 @@ class Prompter:
         tone = TONE_OF.get(key, Tone.NONE)
         kept = {name: value for name, value in args.items() if isinstance(value, str | int | float | tuple)}
         return Prompt(key, _capital(text), _capital(spoken), tone, tone is Tone.TROUBLE, cylinders, kept)
+
+    @staticmethod
+    def joined(first: Prompt, second: Prompt) -> Prompt:
+        """Return one prompt that says both sentences, the second as a part of the first."""
+        return replace(
+            first,
+            text=f"{first.text} {second.text}",
+            spoken=f"{first.spoken} {second.spoken}",
+            args={**second.args, **first.args},
+        )
 
     def cautions(self) -> list[Prompt]:
         """Return the cautions, one sentence each."""

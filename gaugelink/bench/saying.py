@@ -37,10 +37,20 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
 def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Prompt:
     """Say how the test ended: the `last` reading if it has just come, then all cylinders, or the extremes of many.
 
-    Reading all of them back in order is one more chance to notice that two were mixed up.
+    Reading all of them back in order is one more chance to notice that two were mixed up. Those that were skipped
+    are named.
     """
     if state.phase is Phase.ABANDONED:
         return say.say(PromptKey.ABANDONED)
+    return _with_skipped(state, say, _read_back(state, say, last))
+
+
+def _with_skipped(state: BenchState, say: Prompter, ending: Prompt) -> Prompt:
+    skipped = tuple(name for name in state.plan.cylinders if name in state.skipped)
+    return say.joined(ending, say.say(PromptKey.SKIPPED_ONES, (), targets=skipped)) if skipped else ending
+
+
+def _read_back(state: BenchState, say: Prompter, last: Reading | None) -> Prompt:
     values = [(name, value) for name in state.plan.cylinders if (value := state.agreement(name).value_kpa) is not None]
     if not values:
         return say.say(PromptKey.DONE_NOTHING)
@@ -78,7 +88,7 @@ def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
 def after_pull(state: BenchState, say: Prompter, pull: Sequence[Reading], before: tuple[str, ...]) -> Prompt:
     """Say what came of a pull: its readings, all given to cylinders. `before` is what was asked for."""
     if not before and not state.target:
-        return say.say(PromptKey.EXTRA_DONE, cylinder=pull[0].cylinder, value=pull[0].peak_kpa)
+        return _extra_done(state, say, pull[0])
     over = next((reading for reading in pull if Flag.OVER_RANGE in reading.flags), None)
     if over is not None:
         return say.say(PromptKey.OVER_RANGE, state.target, cylinder=over.cylinder)
@@ -115,13 +125,13 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
         return say.say(PromptKey.AGAIN_BLEED if bleed else PromptKey.AGAIN, state.target, cylinder=name, value=value)
     if name not in before:
         if not state.target:
-            return say.say(PromptKey.EXTRA_DONE, cylinder=name, value=value)
+            return _extra_done(state, say, reading)
         return say.say(PromptKey.EXTRA, state.target, cylinder=name, value=value, next=state.target[0])
     tries, agreed = len(state.of_cylinder(name)), state.agreement(name).agreed
     if not state.target:
         if agreed:
             return closing(state, say, reading)
-        return say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries)
+        return _with_skipped(state, say, say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries))
     comes_next = state.target[0]
     if not agreed:
         return say.say(PromptKey.MOVE_UNAGREED, state.target, cylinder=name, count=tries, next=comes_next)
@@ -129,6 +139,11 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
     if place:
         return say.say(PromptKey.MOVE_PLACE, state.target, cylinder=name, value=value, next=comes_next, place=place)
     return say.say(PromptKey.MOVE, state.target, cylinder=name, value=value, next=comes_next)
+
+
+def _extra_done(state: BenchState, say: Prompter, extra: Reading) -> Prompt:
+    said = say.say(PromptKey.EXTRA_DONE, cylinder=extra.cylinder, value=extra.peak_kpa)
+    return _with_skipped(state, say, said)
 
 
 def _trouble(state: BenchState, say: Prompter, reading: Reading) -> Prompt | None:

@@ -11,6 +11,7 @@ from gaugelink.app.demo import MACHINE
 from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.step import Step
+from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
@@ -71,6 +72,18 @@ def test_the_cautions_come_before_any_air(session: LeakSession) -> None:
     said = keys([begun(session, LeakRequest())])
     assert said == [*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE]
     assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_PUMP]
+
+
+@pytest.mark.parametrize("action", [CommandAction.SKIP, CommandAction.REDO, CommandAction.FINISH, CommandAction.BEGIN])
+def test_nothing_else_acts_while_the_cautions_of_air_stand(session: LeakSession, action: CommandAction) -> None:
+    begun(session, LeakRequest())
+    assert session.takes(action)
+    step = ask(session, action, machine=MACHINE)
+    assert step.result is not None
+    assert (step.result.ok, step.result.text) == (False, CAUTIONS_FIRST)
+    assert step.prompts == []
+    ask(session, CommandAction.ACKNOWLEDGE)
+    assert not session.takes(action)
 
 
 def test_a_leaking_case_fails_hands_free_and_is_written_down_with_its_messages(session: LeakSession) -> None:

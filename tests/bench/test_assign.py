@@ -91,10 +91,10 @@ def test_a_last_cylinder_that_does_not_agree_is_not_called_agreed(floor) -> None
 def test_before_the_cautions_are_heard_no_pull_is_asked_for(floor) -> None:
     shop = floor(3, started=False)
     shop.take(shop.bench.begin(shop.now_s))
-    shop.command(CommandKind.SKIP)
+    shop.wait(120.0)
     assert shop.said is PromptKey.ACKNOWLEDGE
     shop.command(CommandKind.ACKNOWLEDGE)
-    assert shop.prompts[-1].args["next"] == "middle"
+    assert shop.prompts[-1].args["next"] == "PTO"
 
 
 def test_an_event_that_ends_while_the_radio_is_lost_keeps_the_loss(floor) -> None:

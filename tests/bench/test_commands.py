@@ -2,8 +2,11 @@
 
 import pytest
 
+from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.reading import CommandKind, CommandResult, Phase, Status
+
+OPENS_OR_GIVES_UP = (CommandKind.ACKNOWLEDGE, CommandKind.ABANDON)
 
 
 def test_a_command_with_the_same_id_acts_once_and_gets_the_same_answer(floor) -> None:
@@ -51,6 +54,64 @@ def test_every_command_gets_exactly_one_answer(floor) -> None:
         count = len([one for one in shop.out if isinstance(one, CommandResult)])
         shop.command(kind)
         assert len([one for one in shop.out if isinstance(one, CommandResult)]) == count + 1
+
+
+@pytest.mark.parametrize("kind", [kind for kind in CommandKind if kind not in OPENS_OR_GIVES_UP])
+def test_before_the_cautions_are_acknowledged_a_command_is_refused_in_one_sentence(floor, kind) -> None:
+    shop = floor(3, started=False)
+    shop.take(shop.bench.begin(shop.now_s))
+    shop.pull(930.0, 10.0)
+    before = (shop.state.readings, shop.state.cylinders, len(shop.prompts))
+    answer = shop.command(kind, cylinder="PTO", other="MAG")
+    assert (answer.ok, answer.text) == (False, CAUTIONS_FIRST)
+    assert (shop.state.readings, shop.state.cylinders, len(shop.prompts)) == before
+    shop.command(CommandKind.ACKNOWLEDGE)
+    assert shop.state.phase is Phase.MEASURING
+    assert not any(cylinder.skipped for cylinder in shop.state.cylinders)
+
+
+def test_a_test_begun_by_mistake_is_given_up_without_acknowledging_anything(floor) -> None:
+    shop = floor(3, started=False)
+    shop.take(shop.bench.begin(shop.now_s))
+    assert shop.command(CommandKind.ABANDON).ok
+    assert shop.state.phase is Phase.ABANDONED
+    assert shop.state.acknowledged is None
+
+
+def test_the_end_of_a_test_names_the_cylinders_that_were_skipped(floor) -> None:
+    shop = floor(3)
+    shop.command(CommandKind.SKIP)
+    for level in (910.0, 900.0):
+        shop.screw(25.0)
+        shop.pull(level, 4.0)
+        shop.pull(level, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text == (
+        "MAG, 131 psi, agreed. Test done. In order: middle 132 psi, MAG 131 psi. Skipped: PTO."
+    )
+    assert shop.prompts[-1].spoken.endswith("Skipped: P T O.")
+    assert shop.prompts[-1].key is PromptKey.LAST_DONE
+    shop.pull(900.0, 6.0)
+    assert shop.prompts[-1].text == "That was MAG again, 131 psi. The test is done. Skipped: PTO."
+    shop.command(CommandKind.FINISH)
+    assert shop.prompts[-1].text.endswith("Skipped: PTO.")
+
+
+def test_a_test_whose_last_cylinder_is_skipped_or_does_not_agree_names_the_skipped_ones(floor) -> None:
+    shop = floor(2, max_tries=2)
+    shop.pull(910.0, 20.0)
+    shop.pull(910.0, 6.0)
+    shop.command(CommandKind.SKIP)
+    assert shop.prompts[-1].text == "Test done. PTO, 132 psi. Skipped: MAG."
+    shop = floor(2, max_tries=2)
+    shop.command(CommandKind.SKIP)
+    shop.pull(930.0, 20.0)
+    shop.pull(700.0, 6.0)
+    assert shop.prompts[-1].text == "MAG does not agree after 2 pulls. Test done. Skipped: PTO."
+    shop = floor(2)
+    shop.command(CommandKind.SKIP)
+    shop.command(CommandKind.SKIP)
+    assert shop.prompts[-1].text == "Test closed. There are no readings. Skipped: PTO and MAG."
 
 
 def test_skip_goes_on_to_the_next_cylinder(floor) -> None:

@@ -33,6 +33,8 @@ async def test_every_caution_of_a_test_is_in_sight_with_the_button_that_acknowle
         await expect(button).to_be_in_viewport(ratio=1)
         assert await in_sight(page) == [SENTENCES[key] for key in CAUTIONS]
         assert await grave_faults(page) == []
+        offered = page.locator("#actions button:visible")
+        assert [await one.inner_text() for one in await offered.all()] == ["Give it up"]
         await button.click()
         await expect(page.locator("#result")).to_have_text("Done: acknowledge heard.")
         assert played.reader.asked[0][1].action == "acknowledge"

@@ -135,14 +135,22 @@ export function askBegin() {
   );
 }
 
+function askGiveUp() {
+  return ask("Give the test up?", button("Give it up: it proves nothing", { action: "abandon" }, "main"));
+}
+
+// Nothing else acts before the cautions are acknowledged, so nothing else is offered.
+const begun = (test) => test && !test.closed && test.phase !== "cautions";
+
 const BUTTONS = [
+  ["give-up", "Give it up", (test) => test?.phase === "cautions", askGiveUp, ""],
   ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin, "main"],
-  ["redo", "Redo", (test) => test && !test.closed, () => send({ action: "redo" }), ""],
+  ["redo", "Redo", begun, () => send({ action: "redo" }), ""],
   ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" }), ""],
-  ["assign", "Assign…", (test) => test && !test.closed, askAssign, ""],
-  ["strike", "Strike", (test) => test && !test.closed, () => send({ action: "strike" }), ""],
-  ["take-back", "Take back", (test) => test && !test.closed, () => send({ action: "take_back" }), ""],
-  ["finish", "Finish", (test) => test && !test.closed, askFinish, ""],
+  ["assign", "Assign…", begun, askAssign, ""],
+  ["strike", "Strike", begun, () => send({ action: "strike" }), ""],
+  ["take-back", "Take back", begun, () => send({ action: "take_back" }), ""],
+  ["finish", "Finish", begun, askFinish, ""],
 ];
 
 export function drawActions() {
