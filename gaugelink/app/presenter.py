@@ -7,6 +7,7 @@ from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.cautions import StandingCautions
+from gaugelink.bench.english_large import large_words
 from gaugelink.bench.prompts import Tone
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
@@ -72,6 +73,7 @@ class ScenePresenter(Watcher):
         self._caution(step)
         if step.prompts:
             scene.prompt = step.prompts[-1].text
+            scene.large = large_words(step.prompts[-1])
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
         if step.result is not None and not step.result.ok:
             scene.notices.append(step.result.text)

@@ -52,6 +52,8 @@ class Scene:
     unit: PressureUnit
     title: str = "no test open"
     prompt: str = ""
+    large: str = ""
+    """The word or two of the prompt that matter, to be drawn large above it."""
     trouble: bool = False
     cautions: tuple[str, ...] = ()
     """Every caution that was not acknowledged yet."""

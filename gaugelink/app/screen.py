@@ -19,6 +19,10 @@ from gaugelink.engine.units import PressureUnit
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _TRACE_ROWS = 4
 _FULL_LINES = 36
+_FONTS = ("ansi_regular", "future")
+"""Letters of five and of three rows, the largest first; a word of nine letters fits the largest at 80 columns."""
+_PLAIN_FONTS = ("standard", "mini")
+"""The same without Unicode."""
 _LEAST_TOP_KPA = 300.0
 """The trace shows at least so much, so that the noise of a gauge at rest does not look like pressure."""
 _MARKS = {
@@ -42,22 +46,28 @@ class Screen:
         self._keys = keys
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        above, below = self._above(options), list(self._below(console, options))
+        taken = len(console.render_lines(Group(*above, *below), options))
+        yield from above
+        yield _prompt(self._scene, options.max_width, console.size.height - taken, plain=options.ascii_only)
+        yield from below
+
+    def _above(self, options: ConsoleOptions) -> list[RenderableType]:
         scene = self._scene
-        width = options.max_width
-        overflow: OverflowMethod = "crop" if options.ascii_only else "ellipsis"
-        yield Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=overflow, no_wrap=True)
+        name = Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=_overflow(options), no_wrap=True)
+        return [name, _cautions(scene.cautions, plain=options.ascii_only)] if scene.cautions else [name]
+
+    def _below(self, console: Console, options: ConsoleOptions) -> Iterator[RenderableType]:
+        scene, plain, overflow = self._scene, options.ascii_only, _overflow(options)
         # On a terminal of 24 lines the table must still be in sight: the pictures give way, the words do not.
         low = console.size.height < _FULL_LINES
-        if scene.cautions:
-            yield _cautions(scene.cautions, plain=options.ascii_only)
-        yield _prompt(scene, width, plain=options.ascii_only, low=low)
         # Nothing has been measured yet that could be worth the room that the cautions need.
         if not (low and scene.cautions):
-            yield from self._pictures(width, plain=options.ascii_only, low=low)
+            yield from self._pictures(options.max_width, plain=plain, low=low)
         if scene.spread:
-            yield Text(legible(scene.spread, plain=options.ascii_only), style="bold")
+            yield Text(legible(scene.spread, plain=plain), style="bold")
         for notice in scene.notices:
-            yield Text(f"! {notice}", style="bold red")
+            yield Text(legible(f"! {notice}", plain=plain), style="bold red")
         for name, words in scene.gauges.items():
             yield Text(f"gauge {name}: {words}", style="dim", overflow=overflow, no_wrap=True)
         if scene.broker:
@@ -86,19 +96,38 @@ def legible(text: str, *, plain: bool) -> str:
     return text.replace("±", "+/-").encode("ascii", "replace").decode() if plain else text
 
 
-@lru_cache(maxsize=64)
-def _large(sentence: str, width: int) -> str:
-    drawn: str = Figlet(font="future", width=width).renderText(sentence)
-    return "\n".join(line.rstrip() for line in drawn.splitlines() if line.strip())
+def _overflow(options: ConsoleOptions) -> OverflowMethod:
+    return "crop" if options.ascii_only else "ellipsis"
 
 
-def _prompt(scene: Scene, width: int, *, plain: bool, low: bool = False) -> RenderableType:
+@lru_cache(maxsize=256)
+def _letters(words: str, font: str) -> tuple[str, ...]:
+    drawn: str = Figlet(font=font, width=1000).renderText(words)
+    return tuple(line.rstrip() for line in drawn.splitlines() if line.strip())
+
+
+def _large(words: str, width: int, height: int, *, plain: bool) -> tuple[str, ...]:
+    """The words in the largest letters that `width` columns and `height` rows hold, else in the smallest drawn ones.
+
+    Words that no letters can draw within the width, or that the fonts have no letters for, stay as they are.
+    """
+    if not words.isascii():
+        return (words,)
+    drawn = [_letters(words, font) for font in (_PLAIN_FONTS if plain else _FONTS)]
+    narrow = [lines for lines in drawn if max(map(len, lines), default=0) <= width]
+    fitting = [lines for lines in narrow if len(lines) <= height] or narrow[-1:]
+    return fitting[0] if fitting else (words,)
+
+
+def _prompt(scene: Scene, width: int, height: int, *, plain: bool) -> RenderableType:
+    """The prompt in a frame: what matters in large letters, and the whole sentence beneath, never cut."""
     style = "bold red" if scene.trouble else "bold"
-    drawn = "" if plain else _large(scene.prompt, width - 4)
-    # A sentence too long for large letters is still one to read; it is then written small rather than cut.
-    if not drawn or len(drawn.splitlines()) > (6 if low else 9):
-        return Panel(Text(scene.prompt, style=style), border_style=style)
-    return Panel(Group(Text(drawn, style=style, no_wrap=True), Text(scene.prompt, style="dim")), border_style=style)
+    sentence = Text(legible(scene.prompt, plain=plain), style="red" if scene.trouble else "")
+    if not scene.large:
+        return Panel(sentence, border_style=style)
+    beneath = 2 + len(scene.prompt) // (width - 4) + 1
+    drawn = "\n".join(_large(scene.large, width - 4, height - beneath, plain=plain))
+    return Panel(Group(Text(drawn, style=style, no_wrap=True), sentence), border_style=style)
 
 
 def _cautions(cautions: tuple[str, ...], *, plain: bool) -> RenderableType:

@@ -1,17 +1,22 @@
 """The bench's screen says everything at 80 columns, with and without colour and box characters."""
 
 import io
+import string
 
 import pytest
 from rich.console import Console
 
 from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Scene
 from gaugelink.app.screen import Screen
+from gaugelink.bench.english import ENGLISH, SENTENCES
+from gaugelink.bench.english_large import large_words
+from gaugelink.bench.prompts import Prompter, PromptKey
 from gaugelink.engine.units import PressureUnit
+from tests.bench.test_prompts import ARGS
 
 
 def scene() -> Scene:
-    made = Scene("bay-1", PressureUnit.PSI, title="North 7, dry test", prompt="MAG, 134 psi. Once more.")
+    made = Scene("bay-1", PressureUnit.PSI, title="North 7, dry test", prompt="MAG, 134 psi. Once more.", large="AGAIN")
     for n in range(500):
         made.live(n * 0.02, 900.0 if n % 10 == 0 else 0.0)
     made.cylinders = [
@@ -52,7 +57,51 @@ def test_a_terminal_of_24_lines_still_shows_the_table_and_the_prompt() -> None:
         assert word in text
 
 
-def test_a_prompt_too_long_for_large_letters_is_still_whole() -> None:
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+@pytest.mark.parametrize("height", [24, 50])
+def test_what_matters_of_every_prompt_is_large_with_its_sentence_beneath(encoding: str, height: int) -> None:
+    for name in ("middle", "12"):
+        named = {"cylinder": name, "next": name, "first": name, "second": "MAG", "targets": (name, "MAG")}
+        for key in PromptKey:
+            fields = {field for _, field, _, _ in string.Formatter().parse(SENTENCES[key]) if field}
+            args = {field: (ARGS | named)[field] for field in fields}
+            prompt = Prompter(PressureUnit.PSI, ENGLISH).say(key, (name, "MAG"), **args)
+            made = scene()
+            made.prompt, made.large = prompt.text, large_words(prompt)
+            lines = drawn(made, encoding, height).splitlines()
+            assert len(lines) <= height, key
+            assert max(map(len, lines)) <= 80, key
+            end = next(number for number, line in enumerate(lines) if number > 1 and line[0] in "╰+")
+            frame = [line.strip(" │|") for line in lines[2:end]]
+            assert len(frame) >= 4, key
+            assert not any(made.large in line for line in frame[:3]), key
+            assert " ".join(frame).endswith(prompt.text), key
+
+
+@pytest.mark.parametrize(
+    ("key", "args", "large"),
+    [
+        (PromptKey.BEGIN_PLACE, {"next": "PTO", "place": "clutch side"}, "PTO"),
+        (PromptKey.AGAIN, {"cylinder": "PTO", "value": 930.0}, "AGAIN"),
+        (PromptKey.MOVE, {"cylinder": "PTO", "value": 930.0, "next": "MAG"}, "MAG"),
+        (PromptKey.DONE, {"list": (("PTO", 930.0), ("MAG", 925.0))}, "DONE"),
+        (PromptKey.ASK_ONE, {"value": 930.0, "first": "3", "next": "4"}, "CYL 3?"),
+        (PromptKey.BEGIN_ALL, {"pairs": (("PTO", "red"), ("MAG", "blue"))}, "PTO MAG"),
+    ],
+)
+def test_the_large_words_are_the_cylinder_or_the_deed(key: PromptKey, args: dict[str, object], large: str) -> None:
+    assert large_words(Prompter(PressureUnit.PSI, ENGLISH).say(key, ("PTO", "MAG"), **args)) == large
+
+
+def test_words_that_the_fonts_cannot_draw_are_written_whole() -> None:
+    made = scene()
+    made.large = "ZYLINDER GRÜN"
+    assert made.large in drawn(made, "utf-8", 24)
+    made.large = "A CYLINDER WITH A NAME THAT NOBODY COULD READ"
+    assert made.large in drawn(made, "utf-8", 24)
+
+
+def test_a_long_sentence_under_the_large_letters_is_still_whole() -> None:
     made = scene()
     made.prompt = "Not sure about 134 psi. Was that middle or MAG? Answer, or pull again on middle. " * 2
     text = " ".join(drawn(made, "utf-8").replace("│", " ").split())
