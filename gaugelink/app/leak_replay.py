@@ -8,11 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from gaugelink.app.traces import Trace, read_trace
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, Evidence, NoticeKind, WatchPhase
+from gaugelink.leak.wording import decay_reason
 
 _AT_ONCE = 50
 FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
@@ -126,8 +128,8 @@ def _referred(evidence: Evidence, reference: Reference | None, ambient_abs_kpa: 
     return replace(evidence, pressure_kpa=pressure_kpa, thinned=thinned)
 
 
-def as_json(replayed: ReplayedDecay) -> dict[str, object]:
-    """The JSON object of one replayed hold."""
+def as_json(replayed: ReplayedDecay, unit: PressureUnit) -> dict[str, object]:
+    """The JSON object of one replayed hold: its numbers in kPa, its sentence in `unit`."""
     result = replayed.result
 
     def part(interval: Interval | None) -> dict[str, float] | None:
@@ -139,7 +141,7 @@ def as_json(replayed: ReplayedDecay) -> dict[str, object]:
         "file": replayed.trace.file,
         "decay": replayed.number,
         "verdict": result.verdict.value,
-        "reason": result.reason,
+        "reason": decay_reason(result, unit),
         "probability_pass": round(result.probability_pass, 6),
         "closed_s": round(replayed.closed_s, 3),
         "duration_s": round(result.duration_s, 3),

@@ -228,6 +228,7 @@ class LeakSession:
             assert isinstance(run.result, DecayResult)
             return decay_message(
                 run.result,
+                unit=self.shop.settings.bench.display_unit,
                 bench=bench,
                 decay_id=decay_id,
                 machine=machine,

@@ -8,6 +8,7 @@ from pydantic import ValidationError
 
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.leak.decay import DecayResult
@@ -21,6 +22,7 @@ from gaugelink.leak.differential import (
     faa_orifice,
 )
 from gaugelink.leak.limits import DecayLimit, practice_limit
+from gaugelink.leak.wording import decay_reason
 from gaugelink.peak.events import EventSamples, GaugeKind
 
 
@@ -82,6 +84,7 @@ def differential_limit(request: LeakRequest, engine: EngineRecord) -> Differenti
 def decay_message(
     result: DecayResult,
     *,
+    unit: PressureUnit,
     bench: str,
     decay_id: str,
     machine: str,
@@ -92,7 +95,7 @@ def decay_message(
     test_id: str | None = None,
     flags: tuple[str, ...] = (),
 ) -> Decay:
-    """The published form of a decay."""
+    """The published form of a decay: its numbers in kPa, its text in `unit`, which is the shop's."""
     rate = result.leak_kpa_per_min
     numbers = {
         "leak_kpa_per_min": rate.value,
@@ -106,12 +109,12 @@ def decay_message(
         "settling_s": result.settling_s,
         "hole_share": result.hole_share,
     }
-    for name, interval, unit in (("hole", result.hole_mm, "mm"), ("flow", result.leak_cm3_per_min, "std_cm3_per_min")):
+    for name, interval, of in (("hole", result.hole_mm, "mm"), ("flow", result.leak_cm3_per_min, "std_cm3_per_min")):
         if interval is not None:
             numbers |= {
-                f"{name}_{unit}": interval.value,
-                f"{name}_low_{unit}": interval.low,
-                f"{name}_high_{unit}": interval.high,
+                f"{name}_{of}": interval.value,
+                f"{name}_low_{of}": interval.low,
+                f"{name}_high_{of}": interval.high,
             }
     return Decay(
         at=at,
@@ -132,7 +135,7 @@ def decay_message(
         time_constant_s=result.time_constant_s if result.time_constant_s < 1e7 else None,
         numbers={name: round(value, 6) for name, value in numbers.items() if isfinite(value)},
         flags=tuple(sorted({*result.flags, *flags})),
-        text=result.reason,
+        text=decay_reason(result, unit),
     )
 
 

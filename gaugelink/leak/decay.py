@@ -68,13 +68,15 @@ class DecayResult:
     """A decay, judged."""
 
     verdict: DecayVerdict
-    reason: str
-    """One sentence: why, in numbers."""
+    limit: DecayLimit
+    """What it was judged by."""
     probability_pass: float
     """Probability that the leak is within the limit."""
     duration_s: float
     start_kpa: float
     end_kpa: float
+    lost_kpa: float
+    """Fall of pressure from the first to the last block that is used: what a fixed-time test compares."""
     leak_kpa_per_min: Interval
     """Fall of pressure by the leak alone, at the test pressure."""
     limit_kpa_per_min: float
@@ -148,11 +150,12 @@ def analyse(
     flags = _flags(t, pressure_kpa, limit, posterior, step, rest_kpa)
     return DecayResult(
         verdict=verdict,
-        reason=_reason(verdict, limit, rate, passing, duration, lost),
+        limit=limit,
         probability_pass=passing,
         duration_s=duration,
         start_kpa=float(b_kpa[0]),
         end_kpa=float(pressure_kpa[-1]),
+        lost_kpa=lost,
         leak_kpa_per_min=rate,
         limit_kpa_per_min=limit.rate_kpa_per_min,
         leak_cm3_per_min=_scaled(rate, limit, lambda r: _standard(r, limit.volume_cm3 or 0.0), 1.0),
@@ -187,22 +190,6 @@ def _verdict(
     if passing > 1.0 - doubt and rate.high < limit.rate_kpa_per_min:
         return DecayVerdict.PASS
     return DecayVerdict.FAIL if passing < doubt and rate.low > limit.rate_kpa_per_min else DecayVerdict.OPEN
-
-
-def _reason(
-    verdict: DecayVerdict, limit: DecayLimit, rate: Interval, passing: float, duration_s: float, lost_kpa: float
-) -> str:
-    if limit.fixed_time:
-        return (
-            f"{lost_kpa:.2f} kPa lost in {duration_s / 60.0:.1f} of {limit.minutes:g} minutes; "
-            f"the limit is {limit.loss_kpa:.2f} kPa ({limit.source})."
-        )
-    sure = max(passing, 1.0 - passing)
-    word = {DecayVerdict.PASS: "within", DecayVerdict.FAIL: "over", DecayVerdict.OPEN: "not yet told from"}[verdict]
-    return (
-        f"The leak is {rate.value:.3g} kPa a minute ({rate.low:.3g} to {rate.high:.3g}), {word} the limit of "
-        f"{limit.rate_kpa_per_min:.3g} ({limit.source}); sure to {min(99.9, 100.0 * sure):.1f} %."
-    )
 
 
 def _flags(

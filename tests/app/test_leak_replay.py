@@ -157,3 +157,12 @@ def test_the_table_is_a_sentence_for_a_person(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert "case.csv 1: fail. The leak is" in result.stdout
     assert "As a hole of 0.1" in result.stdout
+
+
+def test_the_sentence_of_a_replayed_hold_is_in_the_unit_that_was_asked_for(tmp_path: Path) -> None:
+    record = record_of()
+    file = written(tmp_path, record.time_s, record.pressure_kpa)
+    (psi,), (bar,) = replayed(file), replayed(file, "--unit", "bar")
+    assert " psi a minute " in str(psi["reason"])
+    assert " bar a minute " in str(bar["reason"])
+    assert psi["leak_kpa_per_min"] == bar["leak_kpa_per_min"]

@@ -1,5 +1,6 @@
 """A bench's leak-down from request to result: prompts, record, messages. Time is driven by the samples."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
+from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
 from simulators.vessel import Vessel, watch
@@ -111,6 +113,23 @@ def test_a_tight_case_passes(session: LeakSession) -> None:
     (result,) = [step.decay for step in steps if step.decay is not None]
     assert result.verdict == "pass"
     assert result.duration_s < 600.0
+
+
+@pytest.mark.parametrize("unit", PressureUnit)
+def test_the_published_sentence_is_in_the_shop_s_unit_and_the_numbers_stay_in_kpa(
+    tmp_path: Path, unit: PressureUnit
+) -> None:
+    shop = leak_shop(tmp_path)
+    bench = shop.settings.bench.model_copy(update={"display_unit": unit})
+    session = LeakSession(replace(shop, settings=shop.settings.model_copy(update={"bench": bench})))
+    (result,) = [step.decay for step in crankcase(session, 0.1) if step.decay is not None]
+    found = re.match(r"The leak is ([\d.]+) (\S+) a minute", result.text)
+    assert found is not None
+    assert found[2] == unit.value
+    assert unit.to_kpa(float(found[1])) == pytest.approx(result.numbers["leak_kpa_per_min"], rel=0.005)
+    others = {other.value for other in PressureUnit} - {unit.value}
+    assert not others & set(re.findall(r"[\w/]+", result.text))
+    assert result.start_kpa == pytest.approx(41.4, abs=1.0)
 
 
 def test_progress_is_told_while_it_runs(session: LeakSession) -> None:

@@ -194,10 +194,11 @@ def replay_files(
     ambient_abs_kpa: float,
     resolution_kpa: float | None,
     reference: Path | None,
+    unit: PressureUnit,
     *,
     as_lines: bool,
 ) -> None:
-    """Analyse recorded traces and print one line, or one JSON object, for each hold.
+    """Analyse recorded traces and print one line, or one JSON object, for each hold; sentences are in `unit`.
 
     Raises:
         SettingsError: the limit's numbers cannot be.
@@ -212,19 +213,18 @@ def replay_files(
         for replayed in replay_decay(
             file, limit, ambient_abs_kpa=ambient_abs_kpa, resolution_kpa=resolution_kpa, reference=beside
         ):
-            document = as_json(replayed)
+            document = as_json(replayed, unit)
             if as_lines:
                 typer.echo(json.dumps(document))
                 continue
             certain = f" Certain after {replayed.certain_s:.0f} s." if replayed.certain_s is not None else ""
-            typer.echo(
-                f"{file.name} {replayed.number}: {replayed.result.verdict.value}. {replayed.result.reason}{certain}"
-            )
+            typer.echo(f"{file.name} {replayed.number}: {replayed.result.verdict.value}. {document['reason']}{certain}")
             hole = replayed.result.hole_mm
             if hole is not None:
                 typer.echo(f"  As a hole of {hole.value:.3f} mm ({hole.low:.3f} to {hole.high:.3f}).")
             if replayed.over_kpa is not None:
-                typer.echo(f"  It was pumped to {replayed.over_kpa:.1f} kPa, over the limit of {limit.highest_kpa:g}.")
+                over, highest = unit.texts_apart(replayed.over_kpa, limit.highest_kpa)
+                typer.echo(f"  It was pumped to {over}, over the limit of {highest}.")
             for flag in document["flags"] if isinstance(document["flags"], list) else []:
                 typer.echo(f"  Doubt: {str(flag).replace('_', ' ')}.")
 

@@ -44,7 +44,9 @@ def replay_command(
     cycle: Annotated[CycleChoice | None, typer.Option(help="Strokes of the engine's cycle, for its speed.")] = None,
     resolution_kpa: Annotated[float | None, typer.Option(min=0, help="Smallest step of the gauge.")] = None,
     range_kpa: Annotated[float | None, typer.Option(min=0, help="Full scale of the gauge.")] = None,
-    unit: Annotated[PressureUnit, typer.Option(help="Unit of the table.")] = PressureUnit.PSI,
+    unit: Annotated[
+        PressureUnit, typer.Option(help="Unit of the table, or with --decay of the sentence.")
+    ] = PressureUnit.PSI,
     plot: Annotated[Path | None, typer.Option(help="Draw samples, fit and intervals into this PNG file.")] = None,
     as_lines: Annotated[bool, typer.Option("--json", help="One JSON object a line for each event.")] = False,
     decay: Annotated[bool, typer.Option("--decay", help="The traces are leak-downs: pressure against time.")] = False,
@@ -73,7 +75,7 @@ def replay_command(
             "highest_kpa": highest_kpa,
             "volume_cm3": volume_cm3,
         }
-        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, reference, as_lines=as_lines)
+        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, reference, unit, as_lines=as_lines)
         return
     traits = GaugeTraits(
         kind=None if kind is KindChoice.AUTO else GaugeKind(kind.value),

@@ -1,0 +1,43 @@
+"""Why a decay passes, fails or stays open, in one sentence and in the unit that its reader works in."""
+
+from math import floor, log10
+
+from gaugelink.engine.units import PressureUnit
+from gaugelink.leak.decay import DecayResult, DecayVerdict
+
+_DIGITS = 3
+_MORE_DIGITS = 2
+_WORDS = {DecayVerdict.PASS: "within", DecayVerdict.FAIL: "over", DecayVerdict.OPEN: "not yet told from"}
+
+
+def decay_reason(result: DecayResult, unit: PressureUnit) -> str:
+    """Tell a verdict in numbers: one sentence, its pressures in `unit` and its rates in `unit` a minute."""
+    limit = result.limit
+    if limit.fixed_time:
+        lost, allowed = _apart(unit.from_kpa(result.lost_kpa), unit.from_kpa(limit.loss_kpa))
+        return (
+            f"{lost} {unit.value} lost in {result.duration_s / 60.0:.1f} of {limit.minutes:g} minutes; "
+            f"the limit is {allowed} {unit.value} ({limit.source})."
+        )
+    rate, sure = result.leak_kpa_per_min, max(result.probability_pass, 1.0 - result.probability_pass)
+    value, allowed = _apart(unit.from_kpa(rate.value), unit.from_kpa(limit.rate_kpa_per_min))
+    low, high = (_written(unit.from_kpa(end), _DIGITS) for end in (rate.low, rate.high))
+    return (
+        f"The leak is {value} {unit.value} a minute ({low} to {high}), {_WORDS[result.verdict]} the limit of "
+        f"{allowed} ({limit.source}); sure to {min(99.9, 100.0 * sure):.1f} %."
+    )
+
+
+def _apart(a: float, b: float) -> tuple[str, str]:
+    """Write two numbers that are compared: with up to two more digits where both would read the same."""
+    pairs = [(_written(a, digits), _written(b, digits)) for digits in range(_DIGITS, _DIGITS + _MORE_DIGITS + 1)]
+    return next((pair for pair in pairs if float(pair[0]) != float(pair[1])), pairs[0])
+
+
+def _written(number: float, digits: int) -> str:
+    """Write a number with so many digits that count and no exponent: a rate in Pa is in thousands, in bar in 0.0001."""
+    if number == 0.0:
+        return "0"
+    decimals = max(0, digits - 1 - floor(log10(abs(number))))
+    # Below a millionth of the unit there is nothing to read, and no gauge that could tell.
+    return f"{number:z.{min(decimals, 6)}f}"
