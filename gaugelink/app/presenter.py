@@ -13,7 +13,7 @@ from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.messages import CylinderStatus
 from gaugelink.gauge.samples import LinkPhase, LinkState
-from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.findings import TestVerdict, VerdictWord
 
 _MARKS = {
     CylinderStatus.WAITING: CylinderMark.WAITING,
@@ -22,6 +22,7 @@ _MARKS = {
     CylinderStatus.ODD: CylinderMark.ODD,
     CylinderStatus.SKIPPED: CylinderMark.SKIPPED,
 }
+_SETTLED = frozenset({Phase.DONE, Phase.FINISHED})
 
 
 class ScenePresenter(Watcher):
@@ -57,7 +58,7 @@ class ScenePresenter(Watcher):
 
     def leaking(self, progress: DecayProgress) -> None:
         """Show how a leak-down stands."""
-        self.scene.spread = leak_line(progress, self._shop)
+        self.scene.spread, self.scene.why = leak_line(progress, self._shop), ""
 
     def troubled(self, sentence: str) -> None:
         """Keep a trouble in sight until it is over."""
@@ -78,11 +79,13 @@ class ScenePresenter(Watcher):
         if step.result is not None and not step.result.ok:
             scene.notices.append(step.result.text)
         if step.decay is not None:
-            scene.spread = step.decay.text
+            scene.spread, scene.why = step.decay.text, ""
         if step.state is not None:
             scene.title = title(step.state, self._shop)
             scene.cylinders = cylinder_rows(step.state, step.verdict, self._shop)
-            scene.spread = spread_line(step.verdict, self._shop)
+            settled = step.state.phase in _SETTLED
+            scene.spread = spread_line(step.verdict, self._shop, settled=settled)
+            scene.why = step.verdict.summary if settled and step.verdict is not None and _asks(step.verdict) else ""
         if step.event is not None:
             readings = step.state.readings if step.state is not None else ()
             scene.last_event = LastEvent(
@@ -145,11 +148,19 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
     return rows
 
 
-def spread_line(verdict: TestVerdict | None, shop: Shop) -> str:
-    """The spread and the verdict in one line."""
+def _asks(verdict: TestVerdict) -> bool:
+    return verdict.word is not VerdictWord.CONSISTENT
+
+
+def spread_line(verdict: TestVerdict | None, shop: Shop, *, settled: bool = True) -> str:
+    """The spread and the verdict in one line.
+
+    While a test is not `settled` the verdict's word is left out: with cylinders missing it says nothing of the engine.
+    """
     if verdict is None or verdict.spread_kpa is None or verdict.spread_u_kpa is None or verdict.spread_percent is None:
         return ""
     unit = shop.settings.bench.display_unit
     digits = unit.decimals + 1
     spread = f"{unit.from_kpa(verdict.spread_kpa):.{digits}f} ± {unit.from_kpa(verdict.spread_u_kpa):.{digits}f}"
-    return f"spread {spread} {unit.value}, {verdict.spread_percent:.1f} % of the highest: {verdict.word.value}"
+    line = f"spread {spread} {unit.value}, {verdict.spread_percent:.1f} % of the highest"
+    return f"{line}: {verdict.word.value}" if settled else f"{line} so far"

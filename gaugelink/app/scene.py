@@ -64,6 +64,8 @@ class Scene:
     cylinders: list[CylinderRow] = field(default_factory=list)
     last_event: LastEvent | None = None
     spread: str = ""
+    why: str = ""
+    """Why the verdict is not a clean one, once there is a verdict."""
     broker: str = ""
     notices: deque[str] = field(default_factory=lambda: deque(maxlen=3))
     """What has to be known besides the prompt: a full disk, a broker that is away."""

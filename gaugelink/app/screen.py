@@ -66,6 +66,8 @@ class Screen:
             yield from self._pictures(options.max_width, plain=plain, low=low)
         if scene.spread:
             yield Text(legible(scene.spread, plain=plain), style="bold")
+        if scene.why:
+            yield Text(legible(scene.why, plain=plain))
         for notice in scene.notices:
             yield Text(legible(f"! {notice}", plain=plain), style="bold red")
         for name, words in scene.gauges.items():

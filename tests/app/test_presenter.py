@@ -15,9 +15,11 @@ from gaugelink.app.screen import Screen
 from gaugelink.app.step import Step
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
+from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
+from gaugelink.verdict.findings import VerdictWord
 from tests.app.test_session import Bench
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
@@ -113,3 +115,44 @@ def test_every_caution_of_air_and_its_limit_are_on_the_screen_until_acknowledged
     assert said[PromptKey.CAUTION_AIR_LIMIT] in sentences(drawn(presenter))
     ask(CommandAction.STOP_DECAY)
     assert presenter.scene.cautions == ()
+
+
+def test_the_verdict_waits_until_the_test_is_settled_and_then_says_why(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.whole_test(930.0, 700.0)
+    assert bench.session.verdict is not None
+    assert bench.session.verdict.word is not VerdictWord.CONSISTENT
+    shown = sentences(drawn(bench.presenter))
+    assert "% of the highest so far" in shown
+    assert not any(word in shown for word in VerdictWord)
+    bench.crank(935.0, 40.0)
+    bench.crank(937.0)
+    assert bench.session.test is not None
+    assert bench.session.test.state.phase is Phase.DONE
+    verdict = bench.session.verdict
+    shown = sentences(drawn(bench.presenter))
+    assert verdict.word is VerdictWord.INVESTIGATE
+    assert f"% of the highest: {verdict.word.value}" in shown
+    assert verdict.summary in shown
+
+
+def test_a_test_that_is_closed_early_says_at_the_end_that_it_must_be_done_again_and_why(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.whole_test(930.0, 925.0)
+    assert "retest" not in sentences(drawn(bench.presenter))
+    bench.command(CommandAction.FINISH)
+    assert bench.session.verdict is not None
+    shown = sentences(drawn(bench.presenter))
+    assert bench.session.verdict.word is VerdictWord.RETEST
+    assert "% of the highest: retest" in shown
+    assert bench.session.verdict.summary in shown
+
+
+def test_a_clean_verdict_needs_no_reason(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.whole_test(930.0, 925.0, 935.0)
+    assert "% of the highest: consistent" in sentences(drawn(bench.presenter))
+    assert bench.presenter.scene.why == ""
