@@ -76,8 +76,10 @@ class ScenePresenter(Watcher):
             scene.prompt = step.prompts[-1].text
             scene.large = large_words(step.prompts[-1])
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
-        if step.result is not None and not step.result.ok:
-            scene.notices.append(step.result.text)
+        if step.result is not None:
+            scene.refusal = "" if step.result.ok else step.result.text
+        elif step.prompts or step.event is not None:
+            scene.refusal = ""
         if step.decay is not None:
             scene.spread, scene.why = step.decay.text, ""
         if step.state is not None:

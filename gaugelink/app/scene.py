@@ -66,6 +66,8 @@ class Scene:
     spread: str = ""
     why: str = ""
     """Why the verdict is not a clean one, once there is a verdict."""
+    refusal: str = ""
+    """Why the last thing that was asked for was not done, until something else happens."""
     broker: str = ""
     notices: deque[str] = field(default_factory=lambda: deque(maxlen=3))
     """What has to be known besides the prompt: a full disk, a broker that is away."""

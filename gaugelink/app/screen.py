@@ -68,7 +68,7 @@ class Screen:
             yield Text(legible(scene.spread, plain=plain), style="bold")
         if scene.why:
             yield Text(legible(scene.why, plain=plain))
-        for notice in scene.notices:
+        for notice in (*scene.notices, *([scene.refusal] if scene.refusal else [])):
             yield Text(legible(f"! {notice}", plain=plain), style="bold red")
         for name, words in scene.gauges.items():
             yield Text(f"gauge {name}: {words}", style="dim", overflow=overflow, no_wrap=True)

@@ -13,6 +13,7 @@ from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.screen import Screen
 from gaugelink.app.step import Step
+from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
@@ -156,3 +157,28 @@ def test_a_clean_verdict_needs_no_reason(tmp_path: Path) -> None:
     bench.whole_test(930.0, 925.0, 935.0)
     assert "% of the highest: consistent" in sentences(drawn(bench.presenter))
     assert bench.presenter.scene.why == ""
+
+
+def test_a_refusal_goes_with_the_next_prompt_or_reading_and_a_trouble_stays(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.presenter.troubled("The disk is full.")
+    refused = bench.command(CommandAction.STRIKE).result
+    assert refused is not None
+    assert not refused.ok
+    assert f"! {refused.text}" in sentences(drawn(bench.presenter))
+    bench.take(bench.session.tick(bench.now_s + 1.0, bench.at))
+    assert f"! {refused.text}" in sentences(drawn(bench.presenter))
+    bench.crank(930.0)
+    shown = sentences(drawn(bench.presenter))
+    assert refused.text not in shown
+    assert "! The disk is full." in shown
+
+
+def test_a_refusal_goes_when_something_else_is_done(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.command(CommandAction.BEGIN, machine="north-7")
+    bench.command(CommandAction.SKIP)
+    assert CAUTIONS_FIRST in sentences(drawn(bench.presenter))
+    bench.command(CommandAction.ACKNOWLEDGE)
+    assert CAUTIONS_FIRST not in sentences(drawn(bench.presenter))
