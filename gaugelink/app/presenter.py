@@ -2,7 +2,7 @@
 
 from gaugelink.app.daemon import Watcher
 from gaugelink.app.livefeed import LivePack
-from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Pull, Scene
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
@@ -133,7 +133,6 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
     """The table of a test: one row a cylinder, in physical order."""
     physical = shop.fleet.engine_of(state.plan.machine).cylinder_names
     judged = {reading.cylinder: reading for reading in verdict.readings} if verdict is not None else {}
-    peaks = {reading.event_id: reading.peak_kpa for reading in state.readings}
     rows = []
     for cylinder in sorted(state.cylinders, key=lambda one: physical.index(one.name)):
         seen = judged.get(cylinder.name)
@@ -143,7 +142,11 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
                 mark=_MARKS[cylinder_status(cylinder, state)],
                 reading_kpa=cylinder.value_kpa,
                 reading_u_kpa=cylinder.u_kpa,
-                repeats_kpa=tuple(peaks[event] for event in (*cylinder.repeats, *cylinder.left_out)),
+                pulls=tuple(
+                    Pull(reading.peak_kpa, reading.event_id in cylinder.repeats)
+                    for reading in state.readings
+                    if reading.event_id in (*cylinder.repeats, *cylinder.left_out)
+                ),
                 remarks=tuple(sorted(flag.value.replace("_", " ") for flag in seen.flags)) if seen else (),
             )
         )

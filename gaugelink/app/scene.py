@@ -20,6 +20,15 @@ class CylinderMark(StrEnum):
     SKIPPED = "skipped"
 
 
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One reading of a cylinder."""
+
+    peak_kpa: float
+    counted: bool = True
+    """Whether it is one of those behind the cylinder's value."""
+
+
 @dataclass(slots=True)
 class CylinderRow:
     """One cylinder of the test."""
@@ -28,7 +37,8 @@ class CylinderRow:
     mark: CylinderMark = CylinderMark.WAITING
     reading_kpa: float | None = None
     reading_u_kpa: float | None = None
-    repeats_kpa: tuple[float, ...] = ()
+    pulls: tuple[Pull, ...] = ()
+    """In the order in which they were made."""
     remarks: tuple[str, ...] = ()
 
 

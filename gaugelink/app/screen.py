@@ -13,7 +13,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Pull, Scene
 from gaugelink.engine.units import PressureUnit
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
@@ -185,7 +185,7 @@ def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) 
 
 
 def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool = False) -> Table:
-    """The table of a test: one line a cylinder, in their physical order."""
+    """The table of a test: one line a cylinder, in their physical order. Pulls that do not count are in brackets."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     table.add_column("")
     table.add_column("cylinder")
@@ -198,7 +198,12 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
         shape = {"○": ".", "▶": ">", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
         reading = "" if row.reading_kpa is None else f"{unit.from_kpa(row.reading_kpa):.{unit.decimals}f}"
         doubt = "" if row.reading_u_kpa is None else f"{unit.from_kpa(row.reading_u_kpa):.{unit.decimals + 1}f}"
-        pulls = "  ".join(f"{unit.from_kpa(p):.{unit.decimals}f}" for p in row.repeats_kpa)
+        pulls = "  ".join(_pull(pull, unit) for pull in row.pulls)
         words = ", ".join((row.mark.value, *row.remarks))
         table.add_row(Text(shape, style=style), Text(row.name, style=style), reading, doubt, pulls, words)
     return table
+
+
+def _pull(pull: Pull, unit: PressureUnit) -> str:
+    number = f"{unit.from_kpa(pull.peak_kpa):.{unit.decimals}f}"
+    return number if pull.counted else f"({number})"

@@ -182,3 +182,13 @@ def test_a_refusal_goes_when_something_else_is_done(tmp_path: Path) -> None:
     assert CAUTIONS_FIRST in sentences(drawn(bench.presenter))
     bench.command(CommandAction.ACKNOWLEDGE)
     assert CAUTIONS_FIRST not in sentences(drawn(bench.presenter))
+
+
+def test_pulls_are_in_the_order_in_which_they_were_made_with_the_left_out_one_in_brackets(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    for peak_kpa in (840.0, 950.0, 945.0):
+        bench.crank(peak_kpa)
+    row = bench.presenter.scene.cylinders[0]
+    assert [(pull.peak_kpa, pull.counted) for pull in row.pulls] == [(840.0, False), (950.0, True), (945.0, True)]
+    assert "(122)  138  137" in "\n".join(drawn(bench.presenter))

@@ -6,7 +6,7 @@ import string
 import pytest
 from rich.console import Console
 
-from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Scene
+from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, Pull, Scene
 from gaugelink.app.screen import Screen
 from gaugelink.bench.english import ENGLISH, SENTENCES
 from gaugelink.bench.english_large import large_words
@@ -20,8 +20,15 @@ def scene() -> Scene:
     for n in range(500):
         made.live(n * 0.02, 900.0 if n % 10 == 0 else 0.0)
     made.cylinders = [
-        CylinderRow("PTO", CylinderMark.AGREED, 930.0, 12.0, (931.0, 929.0)),
-        CylinderRow("middle", CylinderMark.ODD, 830.0, 12.0, (831.0, 829.0), ("still rising",)),
+        CylinderRow("PTO", CylinderMark.AGREED, 930.0, 12.0, (Pull(931.0), Pull(929.0))),
+        CylinderRow(
+            "middle",
+            CylinderMark.ODD,
+            830.0,
+            12.0,
+            (Pull(690.0, counted=False), Pull(831.0), Pull(829.0)),
+            ("still rising",),
+        ),
         CylinderRow("MAG", CylinderMark.NOW),
     ]
     made.last_event = LastEvent("middle", (500.0, 700.0, 800.0), 830.0, 12.0, 412.0, ("few strokes",))
@@ -106,6 +113,12 @@ def test_a_long_sentence_under_the_large_letters_is_still_whole() -> None:
     made.prompt = "Not sure about 134 psi. Was that middle or MAG? Answer, or pull again on middle. " * 2
     text = " ".join(drawn(made, "utf-8").replace("│", " ").split())
     assert "Was that middle or MAG? Answer, or pull again on middle." in text
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_a_pull_that_does_not_count_is_in_brackets(encoding: str) -> None:
+    row = next(line for line in drawn(scene(), encoding, 24).splitlines() if "odd" in line)
+    assert "(100)  121  120" in row
 
 
 def test_the_trace_keeps_only_what_it_shows() -> None:
