@@ -18,6 +18,8 @@ from gaugelink.engine.units import PressureUnit
 
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _TRACE_ROWS = 4
+_NOW_COLUMNS = 18
+"""Room for the pressure now where it stands beside the trace."""
 _FULL_LINES = 36
 _FONTS = ("ansi_regular", "future")
 """Letters of five and of three rows, the largest first; a word of nine letters fits the largest at 80 columns."""
@@ -142,12 +144,16 @@ def _cautions(cautions: tuple[str, ...], *, plain: bool) -> RenderableType:
 
 
 def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[Text]:
+    """The moving trace with the pressure now; on a low screen both in one line."""
     if len(scene.trace) < 2:
         return [Text("waiting for the gauge", style="dim")]
     points = np.array(scene.trace)
+    now = f"now {scene.unit.text(float(points[-1, 1]))}"
+    beside = f"{now:<{_NOW_COLUMNS}}" if low else ""
+    columns = width - len(beside)
     last_s = points[-1, 0]
-    column = ((points[:, 0] - last_s + TRACE_S) / TRACE_S * (width - 12)).astype(int).clip(0, width - 13)
-    highest = np.zeros(width - 12)
+    column = ((points[:, 0] - last_s + TRACE_S) / TRACE_S * columns).astype(int).clip(0, columns - 1)
+    highest = np.zeros(columns)
     np.maximum.at(highest, column, points[:, 1])
     top = max(float(highest.max()), _LEAST_TOP_KPA)
     rows = 1 if plain or low else _TRACE_ROWS
@@ -156,10 +162,11 @@ def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[
     for row in reversed(range(rows)):
         part = (levels - row * 8).clip(0, 8).astype(int)
         drawn = "".join(" .:-=+*#@"[p] if plain else _BLOCKS[p] for p in part)
-        label = scene.unit.text(top) if row == rows - 1 else ""
-        lines.append(Text.assemble((f"{label:>10} ", "dim"), (drawn, "cyan")))
-    now = scene.unit.text(float(points[-1, 1]))
-    lines.append(Text(f"{'now ' + now:>{width}}", style="dim"))
+        lines.append(Text.assemble((beside, "bold"), (drawn, "cyan")))
+    if not low:
+        # A bare number beside an empty trace would read like a pressure.
+        scale = f"full height of the trace: {scene.unit.text(top)}"
+        lines.append(Text.assemble((scale, "dim"), (f"{now:>{width - len(scale)}}", "bold")))
     return lines
 
 

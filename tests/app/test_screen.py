@@ -1,6 +1,7 @@
 """The bench's screen says everything at 80 columns, with and without colour and box characters."""
 
 import io
+import re
 import string
 
 import pytest
@@ -119,6 +120,20 @@ def test_a_long_sentence_under_the_large_letters_is_still_whole() -> None:
 def test_a_pull_that_does_not_count_is_in_brackets(encoding: str) -> None:
     row = next(line for line in drawn(scene(), encoding, 24).splitlines() if "odd" in line)
     assert "(100)  121  120" in row
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+@pytest.mark.parametrize("height", [24, 50])
+def test_a_gauge_at_zero_shows_no_number_that_reads_like_a_pressure(encoding: str, height: int) -> None:
+    made = Scene("bay-1", PressureUnit.PSI)
+    for n in range(100):
+        made.live(n * 0.02, 0.0)
+    text = drawn(made, encoding, height)
+    pressures = re.findall(r"(\S+) (\d+) psi", text)
+    assert ("now", "0") in pressures
+    assert {before for before, _ in pressures} <= {"now", "trace:"}
+    assert (("trace:", "44") in pressures) == (height == 50)
+    assert "full height of the trace: 44 psi" in text or height == 24
 
 
 def test_the_trace_keeps_only_what_it_shows() -> None:
