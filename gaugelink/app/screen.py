@@ -5,6 +5,7 @@ Works at 80 columns, over ssh, and without colour: shapes and words carry everyt
 
 from collections.abc import Iterator
 from functools import lru_cache
+from textwrap import wrap
 
 import numpy as np
 from pyfiglet import Figlet
@@ -23,6 +24,7 @@ _NOW_COLUMNS = 18
 _FULL_LINES = 36
 _FONTS = ("ansi_regular", "future")
 """Letters of five and of three rows, the largest first; a word of nine letters fits the largest at 80 columns."""
+_LARGEST_ROWS = 5
 _PLAIN_FONTS = ("standard", "mini")
 """The same without Unicode."""
 _LEAST_TOP_KPA = 300.0
@@ -48,10 +50,15 @@ class Screen:
         self._keys = keys
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        above, below = self._above(options), list(self._below(console, options))
-        taken = len(console.render_lines(Group(*above, *below), options))
+        width, height, plain = options.max_width, console.size.height, options.ascii_only
+        above = self._above(options)
+        for brief in (False, True):
+            below = list(self._below(console, options, brief=brief))
+            left = height - len(console.render_lines(Group(*above, *below), options))
+            if left >= _LARGEST_ROWS + _rows_beneath(self._scene.prompt, width):
+                break
         yield from above
-        yield _prompt(self._scene, options.max_width, console.size.height - taken, plain=options.ascii_only)
+        yield _prompt(self._scene, width, left, plain=plain)
         yield from below
 
     def _above(self, options: ConsoleOptions) -> list[RenderableType]:
@@ -59,13 +66,14 @@ class Screen:
         name = Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=_overflow(options), no_wrap=True)
         return [name, _cautions(scene.cautions, plain=options.ascii_only)] if scene.cautions else [name]
 
-    def _below(self, console: Console, options: ConsoleOptions) -> Iterator[RenderableType]:
+    def _below(self, console: Console, options: ConsoleOptions, *, brief: bool) -> Iterator[RenderableType]:
+        """What stands under the prompt; when `brief`, without what a mechanic at the engine can do without."""
         scene, plain, overflow = self._scene, options.ascii_only, _overflow(options)
         # On a terminal of 24 lines the table must still be in sight: the pictures give way, the words do not.
         low = console.size.height < _FULL_LINES
         # Nothing has been measured yet that could be worth the room that the cautions need.
         if not (low and scene.cautions):
-            yield from self._pictures(options.max_width, plain=plain, low=low)
+            yield from self._pictures(options.max_width, plain=plain, low=low, brief=brief)
         if scene.spread:
             yield Text(legible(scene.spread, plain=plain), style="bold")
         if scene.why:
@@ -74,20 +82,22 @@ class Screen:
             yield Text(legible(f"! {notice}", plain=plain), style="bold red")
         for name, words in scene.gauges.items():
             yield Text(f"gauge {name}: {words}", style="dim", overflow=overflow, no_wrap=True)
-        if scene.broker:
+        if scene.broker and not brief:
             yield Text(scene.broker, style="dim", overflow=overflow, no_wrap=True)
         if self._keys:
             keys = CAUTION_KEYS if scene.cautions else self._keys
             yield Text(keys, style="dim", overflow=overflow, no_wrap=True)
 
-    def _pictures(self, width: int, *, plain: bool, low: bool) -> Iterator[RenderableType]:
+    def _pictures(self, width: int, *, plain: bool, low: bool, brief: bool) -> Iterator[RenderableType]:
         """The trace, the last cranking and the table."""
         scene = self._scene
         trace = Group(*_trace(scene, width - 4, plain=plain, low=low))
         yield trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
         if scene.last_event is not None:
             steps = _staircase(scene.last_event, scene.unit, width - 4, plain=plain)
-            if low:
+            if brief:
+                yield steps[0]
+            elif low:
                 yield from (steps[0], *steps[3:]) if len(steps) > 3 else steps
             else:
                 yield Panel(Group(*steps), title="last cranking", title_align="left", border_style="dim")
@@ -123,14 +133,19 @@ def _large(words: str, width: int, height: int, *, plain: bool) -> tuple[str, ..
     return fitting[0] if fitting else (words,)
 
 
+def _rows_beneath(sentence: str, width: int) -> int:
+    """Rows of the prompt's sentence and of its frame."""
+    return 2 + len(wrap(sentence, width - 4))
+
+
 def _prompt(scene: Scene, width: int, height: int, *, plain: bool) -> RenderableType:
     """The prompt in a frame: what matters in large letters, and the whole sentence beneath, never cut."""
     style = "bold red" if scene.trouble else "bold"
     sentence = Text(legible(scene.prompt, plain=plain), style="red" if scene.trouble else "")
     if not scene.large:
         return Panel(sentence, border_style=style)
-    beneath = 2 + len(scene.prompt) // (width - 4) + 1
-    drawn = "\n".join(_large(scene.large, width - 4, height - beneath, plain=plain))
+    room = height - _rows_beneath(scene.prompt, width)
+    drawn = "\n".join(_large(scene.large, width - 4, room, plain=plain))
     return Panel(Group(Text(drawn, style=style, no_wrap=True), sentence), border_style=style)
 
 

@@ -65,6 +65,22 @@ def test_a_terminal_of_24_lines_still_shows_the_table_and_the_prompt() -> None:
         assert word in text
 
 
+def test_on_a_low_terminal_strokes_and_broker_make_room_for_the_end_of_a_test() -> None:
+    made = scene()
+    made.prompt = "MAG, 136 psi, agreed. Test done. In order: PTO 136 psi, middle 135 psi, MAG 135 psi."
+    made.large = "DONE"
+    made.broker = "mqtt://127.0.0.1:1883  gaugelink/bay-1/#"
+    made.spread = "spread 14.5 ± 1.8 psi, 10.7 % of the highest: retest"
+    made.why = "The reading of middle was still rising: crank longer, then measure it again. " * 2
+    lines = drawn(made, "utf-8", height=24).splitlines()
+    assert len(lines) <= 24
+    text = " ".join(" ".join(lines).replace("│", " ").split())
+    for word in ("MAG 135 psi.", "odd, still rising", "retest", made.why.strip(), "The disk is full.", "q quit"):
+        assert word in text
+    assert "mqtt" not in text
+    assert "mqtt" in drawn(made, "utf-8", height=50)
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
 @pytest.mark.parametrize("height", [24, 50])
 def test_what_matters_of_every_prompt_is_large_with_its_sentence_beneath(encoding: str, height: int) -> None:
