@@ -17,6 +17,9 @@ LOCAL = 6
 SHARED = len(SHAPE_NAMES)
 EVENT = 2
 """Parameters of the whole event besides the shape: `Strokes.gain` and `Strokes.sag`."""
+_AS_USUAL, _MOST_DWELL = 0.1, 0.5
+"""By how much less than the periods tell a last stroke's log speed may be and the stroke be like the others, and the
+most beyond that makes a difference."""
 _FOOT_REACH = 1.2
 """Half-widths over which the foot changes from its level before the pulse to that after it."""
 
@@ -93,6 +96,24 @@ class Seen:
     """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
 
 
+def _dwells(strokes: Strokes) -> tuple[FloatArray, FloatArray]:
+    """By how much faster the crank is away from the top than at it, and the derivative by the log speed, shape (K,).
+
+    A last stroke that crawls over its top, or is thrown back from it, is slow at the top alone: a radian away the crank
+    has the speed that the periods tell. Times and law are held in the derivative.
+    """
+    dwell, slope = np.zeros(len(strokes.peak)), np.zeros(len(strokes.peak))
+    log_period = np.log(np.diff(strokes.time_s))
+    if len(log_period) > 2:
+        ends = 1.5 * log_period[[0, -1]] - 0.5 * log_period[[1, -2]]
+        around = np.concatenate((ends[:1], 0.5 * (log_period[1:] + log_period[:-1]), ends[1:]))
+        expected = strokes.gain + strokes.sag * float(around[-1] - around.mean()) - float(around[-1])
+        slower = expected - float(strokes.log_speed[-1]) - _AS_USUAL
+        dwell[-1] = np.expm1(min(max(slower, 0.0), _MOST_DWELL))
+        slope[-1] = -(1.0 + dwell[-1]) if 0.0 < slower < _MOST_DWELL else 0.0
+    return dwell, slope
+
+
 def boundaries(time_s: FloatArray, strokes: Strokes) -> IndexArray:
     """First sample of each stroke, shape (K + 1,): a sample belongs to the nearest peak."""
     middle = 0.5 * (strokes.time_s[1:] + strokes.time_s[:-1])
@@ -109,8 +130,10 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     # the crank's speed goes smoothly from its value before the peak to that after it, within about a radian
     turn_over = even / np.sqrt(1.0 + even**2)
     lean = strokes.lean[owner]
-    angle = even * (1.0 + lean * turn_over)
-    d_even = 1.0 + lean * turn_over * (2.0 - turn_over**2)
+    square = turn_over**2
+    dwell, d_dwell = (each[owner] for each in _dwells(strokes))
+    angle = even * (1.0 + lean * turn_over + dwell * square)
+    d_even = 1.0 + lean * turn_over * (2.0 - square) + dwell * square * (3.0 - 2.0 * square)
     if lag_s > 0.0:
         shape = LaggedPulse(strokes.shape, rod_ratio, lag_s * np.exp(strokes.log_speed)).at(angle, owner)
     else:
@@ -123,7 +146,8 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     d_turn = strokes.step[owner] * (1.0 - turn**2) / _FOOT_REACH * rest
     by_angle = rise * d_angle + d_turn
     along = by_angle * d_even
-    local = np.column_stack((height, -along * speed, along * even, rest, rest * turn, by_angle * even * turn_over))
+    by_speed = along * even + by_angle * even * square * d_dwell
+    local = np.column_stack((height, -along * speed, by_speed, rest, rest * turn, by_angle * even * turn_over))
     return Seen(
         strokes.peak[owner] * height + foot * rest, along * speed, height, local, rise[:, None] * d_shape, starts
     )

@@ -69,6 +69,30 @@ def test_derivatives_by_a_strokes_own_parameters(which: int, lag_s: float) -> No
     assert seen.local[part, which] == pytest.approx(wanted[part], abs=(0.03 if lag_s else 1e-3) * largest)
 
 
+def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> None:
+    at, crawling = np.linspace(0.03, 0.7, 300), strokes()
+    crawling.log_speed[-1] -= 0.5
+    step = np.zeros(LOCAL * 4 + SHARED + 2)
+    step[LOCAL * 3 + 2] = 1e-6
+    up, down = (see(at, crawling.moved(way * step), 3.8, 0.0).value for way in (1.0, -1.0))
+    seen = see(at, crawling, 3.8, 0.0)
+    part = slice(seen.starts[3] + 1, None)
+    assert seen.local[part, 2] == pytest.approx((up - down)[part] / 2e-6, abs=1e-3 * np.abs(seen.local[part, 2]).max())
+
+
+def test_a_last_stroke_is_slow_at_its_top_alone() -> None:
+    """As near a top that the crank hardly gets over: there it moves like sinh, slowest at the top."""
+    at, even_last = np.linspace(0.03, 0.7, 3000), strokes()
+    slow_last = replace(even_last, log_speed=even_last.log_speed - np.array([0.0, 0.0, 0.0, 0.9]))
+    width = [
+        [float(np.ptp(at[part][seen.height[part] > share])) for share in (0.9, 0.2)]
+        for seen in (see(at, each, 3.8, 0.0) for each in (even_last, slow_last))
+        for part in [slice(seen.starts[3], None)]
+    ]
+    wider_top, wider_foot = width[1][0] / width[0][0], width[1][1] / width[0][1]
+    assert wider_top > 1.15 * wider_foot
+
+
 def first_of(count: int) -> tuple[Strokes, Held]:
     """An event with so many strokes, and what is held of it."""
     base = strokes().with_another(4, 0.8, 0.58).with_another(5, 0.5, 0.71)
