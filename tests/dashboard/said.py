@@ -21,6 +21,7 @@ from gaugelink.dashboard.record import Cylinder, Machine
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.peak.events import GaugeKind, Method
+from gaugelink.verdict.findings import VerdictWord
 
 BENCH = "north"
 GAUGE = "blue"
@@ -116,6 +117,14 @@ def state(
         .model_dump_json()
         .encode()
     )
+
+
+def settled(revision: int) -> bytes:
+    """The same triple with every cylinder settled, judged and not yet finished."""
+    told = TestState.model_validate_json(state(revision=revision, phase="done"))
+    mag = told.cylinders[0].model_copy(update={"name": "MAG", "place": 3})
+    judged = {"next_cylinder": None, "verdict": VerdictWord.INVESTIGATE, "summary": "middle is 18 % lower than PTO."}
+    return told.model_copy(update={**judged, "cylinders": (*told.cylinders[:2], mag)}).model_dump_json().encode()
 
 
 def air_cautions() -> list[bytes]:

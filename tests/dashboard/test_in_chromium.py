@@ -7,7 +7,7 @@ from gaugelink.broker.messages import Urgency
 from gaugelink.gauge.samples import LinkPhase
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, state
+from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, settled, state
 
 GRAVE = {"serious", "critical"}
 """Impacts as axe-core has them; its rules follow WCAG 2.x, levels A and AA."""
@@ -63,9 +63,11 @@ async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_o
         async with opened(browser, address, PHONE, dark=True) as page:
             await expect(page.locator(".question")).to_be_visible()
             assert await grave_faults(page) == []
+            await page.locator("#do-more").click()
             await page.locator("#do-assign").click()
             assert await grave_faults(page) == []
             await page.keyboard.press("Escape")
+            await page.locator("#do-more").click()
             assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
             buttons = page.locator("#actions button:visible, .question button:visible")
             boxes = [await button.bounding_box() for button in await buttons.all()]
@@ -75,6 +77,32 @@ async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_o
             played.hub.broker(False, "The broker at 127.0.0.1:1883 is away.")
             await expect(page.locator("body")).to_have_attribute("data-stale", "true")
             assert await grave_faults(page) == []
+
+
+async def test_on_a_phone_the_buttons_of_a_test_are_one_row_that_leaves_cylinders_and_verdict_in_sight() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    ended = "MAG, 135 psi, agreed. Test done. In order: PTO 135 psi, middle 110 psi, MAG 135 psi."
+    played.hub.take(BENCH, "test", settled(revision=2))
+    played.hub.take(BENCH, "prompt", prompt(ended, 9.0, "last_done"))
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        bar, shown = page.locator("#actions"), page.locator("#actions button:visible")
+        await expect(page.locator("#do-finish")).to_be_visible()
+        assert [await one.inner_text() for one in await shown.all()] == ["Begin a test", "Finish", "More"]
+        top = await bar.evaluate("(one) => one.getBoundingClientRect().top / innerHeight")
+        assert top > 0.9
+        for what in ("#cylinders", "#verdict-word"):
+            bottom = await page.locator(what).evaluate("(one) => one.getBoundingClientRect().bottom / innerHeight")
+            assert bottom <= top
+        assert await page.locator("#actions button.main:visible").all_inner_texts() == ["Finish"]
+        await page.locator("#do-more").click()
+        await expect(page.locator("#do-more")).to_have_attribute("aria-expanded", "true")
+        await page.locator("#do-take-back").click()
+        await expect(page.locator("#result")).to_have_text("Done: take_back heard.")
+        await expect(page.locator("#do-take-back")).to_be_hidden()
+        played.hub.take(BENCH, "test", state(revision=3))
+        await expect(page.locator("#do-skip")).to_be_visible()
+        assert [await one.inner_text() for one in await shown.all()] == ["Redo", "Skip", "More"]
 
 
 async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as_such() -> None:

@@ -143,22 +143,46 @@ function askGiveUp() {
 const begun = (test) => test && !test.closed && test.phase !== "cautions";
 
 const BUTTONS = [
-  ["give-up", "Give it up", (test) => test?.phase === "cautions", askGiveUp, ""],
-  ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin, "main"],
-  ["redo", "Redo", begun, () => send({ action: "redo" }), ""],
-  ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" }), ""],
-  ["assign", "Assign…", begun, askAssign, ""],
-  ["strike", "Strike", begun, () => send({ action: "strike" }), ""],
-  ["take-back", "Take back", begun, () => send({ action: "take_back" }), ""],
-  ["finish", "Finish", begun, askFinish, ""],
+  ["give-up", "Give it up", (test) => test?.phase === "cautions", askGiveUp],
+  ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
+  ["redo", "Redo", begun, () => send({ action: "redo" })],
+  ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" })],
+  ["assign", "Assign…", begun, askAssign],
+  ["strike", "Strike", begun, () => send({ action: "strike" })],
+  ["take-back", "Take back", begun, () => send({ action: "take_back" })],
+  ["finish", "Finish", begun, askFinish],
 ];
+
+// What stands in the one row that a phone has room for; the rest is behind "More".
+const FIRST = { measuring: ["redo", "skip"], done: ["begin", "finish"] };
+const ALWAYS = ["begin", "give-up"];
+
+function openMore(open) {
+  byId("actions").dataset.open = String(open);
+  byId("do-more").setAttribute("aria-expanded", String(open));
+  setText(byId("do-more"), open ? "Less" : "More");
+}
 
 export function drawActions() {
   const test = bench()?.test ?? null;
   const box = byId("actions");
   if (!box.hasChildNodes()) {
-    box.append(...BUTTONS.map(([id, text, , act, kind]) => el("button", { type: "button", id: `do-${id}`, class: kind, onclick: act }, text)));
+    box.append(
+      ...BUTTONS.map(([id, text, , act]) =>
+        el("button", { type: "button", id: `do-${id}`, onclick: () => { openMore(false); act(); } }, text)),
+      el("button", { type: "button", id: "do-more", "aria-controls": "actions", onclick: () => openMore(box.dataset.open !== "true") }),
+    );
+    openMore(false);
   }
-  for (const [id, , fits] of BUTTONS) byId(`do-${id}`).hidden = !fits(test);
-  byId("do-finish").classList.toggle("main", test?.phase === "done");
+  const fitting = BUTTONS.filter(([, , fits]) => fits(test)).map(([id]) => id);
+  const first = FIRST[test?.phase] ?? ALWAYS;
+  for (const [id] of BUTTONS) {
+    byId(`do-${id}`).hidden = !fitting.includes(id);
+    byId(`do-${id}`).dataset.first = String(first.includes(id));
+  }
+  byId("do-more").hidden = fitting.every((id) => first.includes(id));
+  // One press is the one to make next: finish what is done before another test begins.
+  const done = test?.phase === "done";
+  byId("do-finish").classList.toggle("main", done);
+  byId("do-begin").classList.toggle("main", !done);
 }
