@@ -5,6 +5,7 @@ from playwright.async_api import Page, expect
 
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
+from gaugelink.broker.messages import Urgency
 from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, air_cautions, in_full_swing, prompt, state
@@ -60,3 +61,8 @@ async def test_every_caution_of_air_is_in_sight_on_a_phone_where_the_leak_down_i
         await page.locator("#do-acknowledge").click()
         played.hub.take(BENCH, "prompt", prompt("Seal the crankcase.", 40.0, "leak_pump"))
         await expect(page.locator("#cautions")).to_be_hidden()
+        stop = "Stop. 8.1 psi is over the limit of 7.0 psi. Let air off now."
+        played.hub.take(BENCH, "prompt", prompt(stop, 50.0, "leak_over", Urgency.PROBLEM))
+        await expect(page.locator("#leak-prompt")).to_have_text(stop)
+        await expect(page.locator("#leak-prompt")).to_be_in_viewport(ratio=1)
+        assert await grave_faults(page) == []

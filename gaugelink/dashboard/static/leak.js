@@ -43,15 +43,18 @@ export function drawLeak() {
   const one = bench();
   if (view.hidden || one === null) return;
   const unit = unitOf(one.test);
-  const shown = JSON.stringify([one.name, one.progress, [...one.decays.keys()], one.test?.test_id, unit]);
+  const shown = JSON.stringify([one.name, one.prompt?.id, one.progress, [...one.decays.keys()], one.test?.test_id, unit]);
   if (shown === drawn) return;
   drawn = shown;
   if (!view.hasChildNodes()) {
     view.append(
-      el("h2", {}, "Leak-down"), el("div", { id: "leak-now", "aria-live": "polite" }), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
+      el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive" }), el("div", { id: "leak-now", "aria-live": "polite" }), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
       el("div", { id: "leak-begin", class: "row" }), el("h3", {}, "Results"), el("ul", { id: "leak-results" }), el("p", { id: "leak-none", class: "quiet" }),
     );
   }
+  // What is to be done about the air is said here too: nobody turns to another view to be told to stop.
+  setText(byId("leak-prompt"), one.prompt?.text ?? "");
+  byId("leak-prompt").dataset.urgency = one.prompt?.urgency ?? "know";
   byId("leak-now").replaceChildren(underWay(one, unit));
   byId("leak-begin").replaceChildren(
     ...(one.progress ? [] : [...(one.test?.cylinders ?? [])].sort((a, b) => a.place - b.place).map((cylinder) =>
