@@ -30,7 +30,7 @@ _DIFFERENT = 3.0
 _ALL_OF_IT = 0.5
 """Largest standard uncertainty from what the model leaves out, as a share of the peak: its expanded one then reaches
 from nothing to twice the peak, and what is above that would show."""
-_DOUBTFUL = 2.2, 3.6
+_DOUBTFUL = 2.2, 3.0
 """Multiples of the fit's own uncertainty, of a stroke between others and of one at an end, that must stay below the
 peak: otherwise the samples say nothing of the stroke."""
 _WIDE, _WIDEST = 0.04, 0.1
