@@ -170,7 +170,7 @@ class Daemon:
             await asyncio.sleep(_LOOK_S)
 
     async def _open(self) -> None:
-        """Take up calibrations and the open test, or begin the one that the shop file asks for."""
+        """Take up calibrations, the open test or the one that the shop file asks for, and a leak-down broken off."""
         assert self._journal is not None
         for stored in await self._journal.calibrations():
             record = CalibrationRecord.model_validate_json(stored.record_json)
@@ -183,6 +183,9 @@ class Daemon:
         elif self.shop.settings.test.machine is not None:
             machine = self.shop.settings.test.machine
             await self.obey(Command(id=new_id(), action=CommandAction.BEGIN, machine=machine, by="shop file"))
+        leak_down = await self._journal.current_leak_down(self.shop.name)
+        if leak_down is not None:
+            await self._take(self.leak.resume, leak_down)
 
     async def obey(self, command: Command) -> Step:
         """Carry out a command as if it had come over the broker, with an id that was not used before."""

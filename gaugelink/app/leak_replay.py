@@ -11,9 +11,10 @@ from gaugelink.app.traces import Trace, read_trace
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
+from gaugelink.leak.hold import Evidence
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.reference import Reference, referred
-from gaugelink.leak.watch import DecayWatch, Evidence, NoticeKind, WatchPhase
+from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 from gaugelink.leak.wording import decay_reason
 
 _AT_ONCE = 50

@@ -15,6 +15,7 @@ from gaugelink.leak.differential import (
     DifferentialResult,
     judge_differential,
 )
+from gaugelink.leak.hold import Hold
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
@@ -109,6 +110,12 @@ class DecayRun:
             )
 
         return look
+
+    def go_on(self, hold: Hold, level_kpa: float) -> None:
+        """Go on with a hold that was interrupted and that the pressure now, `level_kpa`, does not contradict."""
+        self.watch = DecayWatch.resumed(self.limit, hold, level_kpa)
+        self.had_gap = self._began_to_hold = True
+        self._next_look_s, self._waited_s = 0.0, hold.last_s - hold.closed_s
 
     def judged(self, result: DecayResult) -> Heard:
         """Take the result of a look."""

@@ -1,17 +1,17 @@
 """The leak-down of a bench from request to result: turns what happens into entries, messages and prompts."""
 
 import json
+import logging
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 
+from pydantic import ValidationError
+
+from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
+from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
-from gaugelink.app.leak_telling import (
-    decay_limit,
-    decay_message,
-    differential_limit,
-    differential_message,
-    samples_of,
-)
+from gaugelink.app.leak_telling import decay_limit, differential_limit, samples_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message
@@ -20,14 +20,17 @@ from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompts import AIR_CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import CommandResult
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, LeakRequest
+from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.air import standard_pressure_kpa
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.gauge.samples import SampleBatch
-from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
+from gaugelink.journal.entries import CommandEntry, LeakDownEntry, PromptEntry
+from gaugelink.journal.rows import StoredLeakDown
 from gaugelink.leak.decay import DecayResult
-from gaugelink.leak.watch import LiveRate, WatchPhase
+from gaugelink.leak.hold import Contradiction, LiveRate
+
+_LOG = logging.getLogger(__name__)
 
 PROGRESS_EVERY_S = 1.0
 """Progress is told so often, on the gauge's clock."""
@@ -39,14 +42,18 @@ class LeakSession:
     def __init__(self, shop: Shop) -> None:
         self.shop = shop
         self._say = Prompter(shop.settings.bench.display_unit, ENGLISH)
-        self._run: DecayRun | DifferentialRun | None = None
-        self._decay_id = ""
-        self._machine = ""
-        self._cylinder: str | None = None
-        self._test_id: str | None = None
+        self._unit = shop.settings.bench.display_unit
+        self._run: Run | None = None
+        self._about = About(shop.name)
         self._acknowledged = False
         self._told_s = float("-inf")
         self._verdict_told = False
+        self._keeper = Keeper()
+        self._kept: KeptLeakDown | None = None
+        self._snapshot = ""
+        self._broken_off: Interruption | None = None
+        self._ran_at: datetime | None = None
+        """When a leak-down that was interrupted last ran."""
 
     @property
     def active(self) -> bool:
@@ -93,15 +100,23 @@ class LeakSession:
 
     def hear(self, batch: SampleBatch, now_s: float, at: datetime) -> Step:
         """Take samples of one of the gauges."""
-        del now_s
         if not self.listens(batch.gauge) or not len(batch.time_s):
             return Step()
+        if self._broken_off is not None:
+            return self._take_up(self._broken_off, batch, now_s, at)
+        run = self._running
         try:
-            heard = self._running.hear(batch)
+            heard = run.hear(batch)
         except RecordingError as error:
             return self._with_progress(Step(), batch, at, str(error))
         step = self._heard(heard, at)
-        return self._with_progress(step, batch, at, "") if self.active else step
+        if not self.active:
+            return step
+        if isinstance(run, DecayRun):
+            due, hold = self._keeper.due(run, now_s, at)
+            if due:
+                self._keep(step, hold, at)
+        return self._with_progress(step, batch, at, "")
 
     def due(self) -> Callable[[], DecayResult] | None:
         """The analysis that is due, to be called off the event loop."""
@@ -110,14 +125,14 @@ class LeakSession:
     def judged(self, decay_id: str, result: DecayResult, now_s: float, at: datetime) -> Step:
         """Take the result of an analysis; one of a leak-down that is over by now is dropped."""
         del now_s
-        if decay_id != self._decay_id or not isinstance(self._run, DecayRun):
+        if decay_id != self._about.decay_id or not isinstance(self._run, DecayRun):
             return Step()
         return self._heard(self._run.judged(result), at)
 
     @property
     def decay_id(self) -> str:
         """Id of the leak-down that is under way."""
-        return self._decay_id
+        return self._about.decay_id
 
     def live_rate(self) -> LiveRate | None:
         """Loss over the last seconds, to be followed by ear."""
@@ -129,7 +144,7 @@ class LeakSession:
         return self._run.limit.rate_kpa_per_min if isinstance(self._run, DecayRun) else 1.0
 
     @property
-    def _running(self) -> DecayRun | DifferentialRun:
+    def _running(self) -> Run:
         if self._run is None:
             raise SettingsError("No leak test is under way: begin one with `gaugelink decay begin`.")
         return self._run
@@ -145,8 +160,7 @@ class LeakSession:
         engine = self.shop.fleet.engine_of(machine.id)
         cylinder = engine.cylinder(command.cylinder).name if command.cylinder is not None else None
         gauge = self.shop.gauge(command.gauge or self.shop.settings.gauges[0].name).name
-        bench = self.shop.settings.bench
-        ambient = bench.barometer_abs_kpa or standard_pressure_kpa(bench.altitude_m or 0.0)
+        ambient = self._ambient_abs_kpa
         if request.kind is DecayKind.DIFFERENTIAL:
             if cylinder is None:
                 raise SettingsError("A differential test is of one cylinder: name it with --cylinder.")
@@ -161,15 +175,12 @@ class LeakSession:
             limit = decay_limit(request)
             self._run = DecayRun(request, limit, gauge, self._say, ambient)
             highest = limit.highest_kpa
-        self._decay_id, self._machine, self._cylinder, self._test_id = new_id(), machine.id, cylinder, test_id
+        self._about = About(self.shop.name, new_id(), machine.id, cylinder, test_id)
         self._acknowledged, self._told_s, self._verdict_told = False, float("-inf"), False
-        args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest}}
-        cautions = [self._say.say(key, (), **args.get(key, {})) for key in AIR_CAUTIONS]
-        what = cylinder or request.part
-        return (
-            self._step([*cautions, self._say.say(PromptKey.ACKNOWLEDGE)], at),
-            f"Leak test of {machine.name}, {what}, begun.",
-        )
+        self._keeper, self._kept, self._ran_at = Keeper(), None, None
+        step = self._step(self._cautions(highest), at)
+        self._keep(step, None, at)
+        return step, f"Leak test of {machine.name}, {cylinder or request.part}, begun."
 
     def _stop(self, at: datetime) -> tuple[Step, str]:
         run = self._running
@@ -182,7 +193,11 @@ class LeakSession:
         if command.action is not CommandAction.ACKNOWLEDGE:
             raise SettingsError(CAUTIONS_FIRST)
         self._acknowledged = True
-        return self._step([run.opening()], at), "Cautions acknowledged."
+        waiting = self._broken_off is not None
+        step = self._step([self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else run.opening()], at)
+        assert self._kept is not None
+        self._write_down(step, self._kept.model_copy(update={"acknowledged": True}), at)
+        return step, "Cautions acknowledged."
 
     def _heard(self, heard: Heard, at: datetime) -> Step:
         run = self._running
@@ -198,93 +213,137 @@ class LeakSession:
             self._finish(run, step, at)
         return step
 
-    def _finish(self, run: DecayRun | DifferentialRun, step: Step, at: datetime) -> None:
+    def _finish(self, run: Run, step: Step, at: datetime) -> None:
         """Write the result down, where there is one, and be free for the next leak-down."""
-        self._run = None
-        message = self._message(run, at)
-        if message is None:
-            return
-        samples = samples_of(*run.samples())
-        step.decay = message
-        step.messages.append(message)
-        step.entries.append(
-            DecayEntry(
-                decay_id=self._decay_id,
-                bench=self.shop.name,
-                gauge=run.gauge,
-                at=at,
-                result_json=message.model_dump_json(),
-                cylinder=self._cylinder or "",
-                test_id=self._test_id,
-                samples=samples,
-            )
-        )
+        message = outcome(run, self._about, self._unit, at) or self._before_the_cut(at)
+        samples = samples_of(*run.samples()) if self._broken_off is None else self._broken_off.samples()
+        self._run = self._broken_off = None
+        self._close(step, at)
+        if message is not None:
+            step.decay = message
+            step.messages.append(message)
+            step.entries.append(decay_entry(message, samples, at))
 
-    def _message(self, run: DecayRun | DifferentialRun, at: datetime) -> Decay | None:
-        if run.result is None:
+    def resume(self, stored: StoredLeakDown, now_s: float, at: datetime) -> Step:
+        """Go on with a leak-down that the journal holds, or tell that it was cut and is to be begun again."""
+        del now_s
+        self._about = About(self.shop.name, stored.decay_id)
+        self._snapshot, self._ran_at = stored.snapshot_json, stored.updated_at
+        try:
+            kept = KeptLeakDown.model_validate_json(stored.snapshot_json)
+            self.shop.gauge(kept.gauge)
+            limit = decay_limit(kept.request)
+        except (ValidationError, SettingsError) as error:
+            _LOG.error("The leak test %s cannot be gone on with: %s", stored.decay_id, error)
+            return self._cut(PromptKey.LEAK_CUT, at)
+        self._about = replace(self._about, machine=kept.machine, cylinder=kept.cylinder, test_id=kept.test_id)
+        if kept.request.kind is DecayKind.DIFFERENTIAL:
+            return self._cut(PromptKey.LEAK_CUT, at)
+        run = self._run = DecayRun(kept.request, limit, kept.gauge, self._say, self._ambient_abs_kpa)
+        self._kept, self._keeper, self._told_s = kept, Keeper(), float("-inf")
+        self._acknowledged, self._verdict_told = kept.acknowledged, kept.verdict_told
+        then = [run.opening()] if self._acknowledged else self._cautions(limit.highest_kpa)
+        if kept.hold is None:
+            return self._step([self._said(PromptKey.LEAK_FROM_START), *then], at)
+        self._ran_at = kept.hold.at
+        self._broken_off = Interruption(kept.hold, limit, self._ambient_abs_kpa)
+        return self._step([self._said(PromptKey.LEAK_BROKEN_OFF), *([] if self._acknowledged else then)], at)
+
+    def _take_up(self, broken_off: Interruption, batch: SampleBatch, now_s: float, at: datetime) -> Step:
+        """Decide, as soon as the first samples tell it, whether a hold that was broken off goes on."""
+        found = broken_off.hear(batch, now_s, at)
+        if found is None:
+            return Step()
+        if found.gap_s is None:
+            return self._cut(PromptKey.LEAK_CUT_CLOCK, at)
+        if found.against is Contradiction.TOO_LONG:
+            return self._cut(PromptKey.LEAK_CUT_AWAY, at, count=round(found.gap_s))
+        if found.against is not None:
+            before_kpa = broken_off.kept.pressure_kpa
+            return self._cut(PromptKey.LEAK_CUT_PRESSURE, at, limit=before_kpa, pressure=found.level_kpa)
+        run, self._broken_off = self._running, None
+        assert isinstance(run, DecayRun)
+        run.go_on(broken_off.kept.hold(), found.level_kpa)
+        heard = Heard([self._say.say(PromptKey.LEAK_GOES_ON, (), count=round(found.gap_s))])
+        for waited in broken_off.batches:
+            more = run.hear(waited)
+            heard.prompts += more.prompts
+        return self._heard(heard, at)
+
+    def _cut(self, key: PromptKey, at: datetime, **args: object) -> Step:
+        """Tell that the leak-down under way is over because it was interrupted, and what it had shown by then."""
+        step = self._step([self._said(key, **args)], at)
+        if self._run is not None:
+            self._finish(self._run, step, at)
+        else:
+            self._close(step, at)
+        return step
+
+    def _said(self, key: PromptKey, **args: object) -> Prompt:
+        """A prompt about the interruption: it names the time of day at which the leak-down last ran."""
+        assert self._ran_at is not None
+        return self._say.say(key, (), clock=_clock(self._ran_at), **args)
+
+    def _before_the_cut(self, at: datetime) -> Decay | None:
+        """What the last look before an interruption said, as a result; None where there was none."""
+        so_far = self._kept.so_far if self._kept is not None else None
+        if so_far is None or self._ran_at is None:
             return None
-        bench, decay_id, machine = self.shop.name, self._decay_id, self._machine
-        if isinstance(run, DecayRun):
-            assert isinstance(run.result, DecayResult)
-            return decay_message(
-                run.result,
-                unit=self.shop.settings.bench.display_unit,
-                bench=bench,
-                decay_id=decay_id,
-                machine=machine,
-                part=run.request.part,
-                gauge=run.gauge,
-                cylinder=self._cylinder,
-                at=at,
-                test_id=self._test_id,
-                flags=run.flags(),
-            )
-        return differential_message(
-            run.result,
-            bench=bench,
-            decay_id=decay_id,
-            machine=machine,
+        text = f"Cut by a restart at {_clock(self._ran_at)}. Until then: {so_far.text}"
+        return so_far.model_copy(update={"id": new_id(), "at": at, "text": text})
+
+    def _keep(self, step: Step, hold: KeptHold | None, at: datetime) -> None:
+        """Add to a step what the next service needs to go on."""
+        run, before = self._running, self._kept
+        said = outcome(run, self._about, self._unit, at) if isinstance(run, DecayRun) else None
+        kept = KeptLeakDown(
+            request=run.request,
             gauge=run.gauge,
-            cylinder=run.cylinder,
-            duration_s=run.last_s - (run.began_s if run.began_s is not None else run.last_s),
-            at=at,
-            test_id=self._test_id,
+            machine=self._about.machine,
+            cylinder=self._about.cylinder,
+            test_id=self._about.test_id,
+            acknowledged=self._acknowledged,
+            verdict_told=self._verdict_told,
+            hold=hold,
+            so_far=said or (before.so_far if before is not None else None),
         )
+        self._write_down(step, kept, at)
+
+    def _write_down(self, step: Step, kept: KeptLeakDown, at: datetime) -> None:
+        self._kept, self._snapshot = kept, kept.model_dump_json()
+        step.entries.append(LeakDownEntry(self._about.decay_id, self.shop.name, self._snapshot, at))
+
+    def _close(self, step: Step, at: datetime) -> None:
+        """The next service has nothing to go on with; what was kept last stays in the journal."""
+        step.entries.append(LeakDownEntry(self._about.decay_id, self.shop.name, self._snapshot, at, closed=True))
 
     def _with_progress(self, step: Step, batch: SampleBatch, at: datetime, note: str) -> Step:
         run, now_s = self._running, float(batch.time_s[-1])
-        if batch.gauge != run.gauge or now_s - self._told_s < PROGRESS_EVERY_S:
-            return step
-        self._told_s = now_s
-        rate, elapsed_s, remaining_s, phase = None, 0.0, None, ""
-        if isinstance(run, DecayRun):
-            rate, elapsed_s, phase = run.watch.rate(), run.watch.elapsed_s, run.watch.phase.value
-            pressure_kpa = run.watch.pressure_kpa
-            if run.watch.phase is WatchPhase.HOLDING and run.result is not None:
-                remaining_s = run.result.more_s
-        else:
-            phase, pressure_kpa = run.watch.phase.value, run.samples()[1][-1]
-            elapsed_s = run.last_s - (run.began_s or 0.0)
-        step.progress = DecayProgress(
-            at=at,
-            bench=self.shop.name,
-            decay_id=self._decay_id,
-            gauge=run.gauge,
-            cylinder=self._cylinder,
-            elapsed_s=max(0.0, elapsed_s),
-            remaining_s=remaining_s,
-            pressure_kpa=float(pressure_kpa),
-            rate_kpa_per_s=None if rate is None else rate.kpa_per_min / 60.0,
-            rate_u_kpa_per_s=None if rate is None else rate.u_kpa_per_min / 60.0,
-            note=note or phase,
-        )
+        if batch.gauge == run.gauge and now_s - self._told_s >= PROGRESS_EVERY_S:
+            self._told_s = now_s
+            step.progress = progress(run, self._about, at, note)
         return step
+
+    def _cautions(self, highest_kpa: float) -> list[Prompt]:
+        args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest_kpa}}
+        cautions = [self._say.say(key, (), **args.get(key, {})) for key in AIR_CAUTIONS]
+        return [*cautions, self._say.say(PromptKey.ACKNOWLEDGE)]
+
+    @property
+    def _ambient_abs_kpa(self) -> float:
+        bench = self.shop.settings.bench
+        return bench.barometer_abs_kpa or standard_pressure_kpa(bench.altitude_m or 0.0)
 
     def _step(self, prompts: Sequence[Prompt], at: datetime) -> Step:
         step, bench = Step(), self.shop.name
         for prompt in prompts:
             step.prompts.append(prompt)
-            message = prompt_message(prompt, bench=bench, test_id=self._test_id, at=at)
+            message = prompt_message(prompt, bench=bench, test_id=self._about.test_id, at=at)
             step.messages.append(message)
-            step.entries.append(PromptEntry(message.id, bench, at, prompt.text, self._test_id))
+            step.entries.append(PromptEntry(message.id, bench, at, prompt.text, self._about.test_id))
         return step
+
+
+def _clock(at: datetime) -> str:
+    """The time of day at the bench."""
+    return f"{at.astimezone():%H:%M}"

@@ -8,8 +8,11 @@ from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 
-_ACKNOWLEDGED = frozenset({PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR, PromptKey.LEAK_STOPPED})
-"""A leak-down says one of these when its cautions were acknowledged, or when it is stopped before."""
+_ACKNOWLEDGED = frozenset(
+    {PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR, PromptKey.LEAK_STOPPED, PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT}
+    | {PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK, PromptKey.LEAK_CUT_PRESSURE}
+)
+"""A leak-down says one of these when its cautions were acknowledged, or when it is stopped or cut before."""
 
 
 class StandingCautions:

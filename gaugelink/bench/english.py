@@ -5,7 +5,7 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
-their unit, ``{part}`` what is tested.
+their unit, ``{part}`` what is tested, ``{clock}`` a time of day.
 """
 
 from collections.abc import Callable
@@ -100,6 +100,16 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.LEAK_PERCENT: "{cylinder} loses {percent} percent. Listen where it goes.",
     PromptKey.LEAK_MOVED: "The pressure jumped: the piston has moved. Let the air off and set it again.",
     PromptKey.LEAK_STOPPED: "The leak test is stopped.",
+    PromptKey.LEAK_BROKEN_OFF: "The leak test of {clock} was broken off. Keep the valve shut until the gauge is back.",
+    PromptKey.LEAK_GOES_ON: "The leak test goes on. {count} seconds are missing.",
+    PromptKey.LEAK_FROM_START: "The leak test of {clock} was broken off and starts over. Let the air off first.",
+    PromptKey.LEAK_CUT: "The leak test of {clock} was cut by a restart. Let the air off and begin anew.",
+    PromptKey.LEAK_CUT_AWAY: "The leak test of {clock} was cut for {count} seconds, too long. "
+    "Let the air off and begin anew.",
+    PromptKey.LEAK_CUT_CLOCK: "The leak test of {clock} was cut, how long is not certain. "
+    "Let the air off and begin anew.",
+    PromptKey.LEAK_CUT_PRESSURE: "The leak test of {clock} was cut at {limit}, now at {pressure}. "
+    "Let the air off and begin anew.",
 }
 
 _words: Callable[[int], str] = num2words
@@ -137,6 +147,14 @@ def cylinder_spoken(name: str) -> str:
     return f"cylinder {words[0]}" if name.isdigit() else " ".join(words)
 
 
+def clock_spoken(clock: str) -> str:
+    """Say a time of day, ``14:03``: *fourteen oh three*, and on the hour *fourteen o'clock*."""
+    hour, minute = (int(part) for part in clock.split(":"))
+    if minute == 0:
+        return f"{_words(hour)} o'clock"
+    return f"{_words(hour)} {'oh ' if minute < 10 else ''}{_words(minute)}"
+
+
 ENGLISH = Language(
     sentences=SENTENCES,
     number=spoken_number,
@@ -144,6 +162,7 @@ ENGLISH = Language(
     cylinder_text=cylinder_text,
     cylinder_spoken=cylinder_spoken,
     joiner=" and ",
+    clock_spoken=clock_spoken,
     place_article="the ",
     pair="{gauge} on {cylinder}",
 )

@@ -77,6 +77,13 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_PERCENT: "{percent} %",
     PromptKey.LEAK_MOVED: "air off",
     PromptKey.LEAK_STOPPED: "stopped",
+    PromptKey.LEAK_BROKEN_OFF: "keep closed",
+    PromptKey.LEAK_GOES_ON: "goes on",
+    PromptKey.LEAK_FROM_START: "air off",
+    PromptKey.LEAK_CUT: "begin again",
+    PromptKey.LEAK_CUT_AWAY: "begin again",
+    PromptKey.LEAK_CUT_CLOCK: "begin again",
+    PromptKey.LEAK_CUT_PRESSURE: "begin again",
 }
 
 

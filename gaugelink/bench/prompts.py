@@ -108,6 +108,13 @@ class PromptKey(StrEnum):
     LEAK_PERCENT = "leak_percent"
     LEAK_MOVED = "leak_moved"
     LEAK_STOPPED = "leak_stopped"
+    LEAK_BROKEN_OFF = "leak_broken_off"
+    LEAK_GOES_ON = "leak_goes_on"
+    LEAK_FROM_START = "leak_from_start"
+    LEAK_CUT = "leak_cut"
+    LEAK_CUT_AWAY = "leak_cut_away"
+    LEAK_CUT_CLOCK = "leak_cut_clock"
+    LEAK_CUT_PRESSURE = "leak_cut_pressure"
 
 
 CAUTIONS = (
@@ -153,6 +160,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
             PromptKey.ENOUGH,
             PromptKey.DISK_BACK,
             PromptKey.LEAK_CLOSED,
+            PromptKey.LEAK_GOES_ON,
         }
     ),
     Tone.AGAIN: frozenset(
@@ -166,6 +174,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         }
         | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
         | {PromptKey.STILL_RISING, PromptKey.LEAK_LOW, PromptKey.LEAK_ANEW, PromptKey.LEAK_UNDECIDED}
+        | {PromptKey.LEAK_FROM_START}
     ),
     Tone.NEXT: frozenset(
         {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
@@ -179,6 +188,8 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
+        | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
+        | {PromptKey.LEAK_CUT_PRESSURE}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}
@@ -230,6 +241,8 @@ class Language:
     cylinder_spoken: Callable[[str], str]
     joiner: str
     """Word between the last two of a list."""
+    clock_spoken: Callable[[str], str]
+    """A time of day, ``14:03``, to words."""
     place_article: str
     """Goes before a place: ``the clutch side``."""
     pair: str
@@ -296,6 +309,8 @@ class Prompter:
         if name in _SMALL:
             number = self.language.number(self.unit.from_kpa(float(str(value))), self._digits(value))
             return f"{number} {self.language.unit_spoken[self.unit]}"
+        if name == "clock":
+            return self.language.clock_spoken(str(value))
         if name in ("count", "percent") and isinstance(value, int):
             return self.language.number(value, 0)
         return self._named(name, value, self.language.cylinder_spoken)

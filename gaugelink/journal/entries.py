@@ -117,6 +117,18 @@ class DecayEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class LeakDownEntry:
+    """A leak-down under way as it stands. The last one written for a `decay_id` is the one that counts."""
+
+    decay_id: str
+    bench: str
+    snapshot_json: str
+    at: datetime
+    closed: bool = False
+    """True when it has ended, with a result or without; it is then no longer gone on with."""
+
+
+@dataclass(frozen=True, slots=True)
 class JobEntry:
     """Work done on a machine: what trends are cut at, and what before and after are told from."""
 
@@ -173,6 +185,7 @@ Entry = (
     | ReadingEntry
     | JudgementEntry
     | DecayEntry
+    | LeakDownEntry
     | JobEntry
     | CalibrationEntry
     | CommandEntry

@@ -21,6 +21,7 @@ from gaugelink.journal.rows import (
     StoredEvent,
     StoredJob,
     StoredJudgement,
+    StoredLeakDown,
     StoredReading,
     StoredTest,
 )
@@ -222,6 +223,10 @@ class Journal:
     async def decays(self, *, test_id: str | None = None, machine: str | None = None) -> list[StoredDecay]:
         """Read leak-down results, oldest first."""
         return await self._on_thread(lambda: reads.decays(self._opened.connection, test_id, machine))
+
+    async def current_leak_down(self, bench: str) -> StoredLeakDown | None:
+        """Read the leak-down that the bench was in the middle of."""
+        return await self._on_thread(lambda: reads.current_leak_down(self._opened.connection, bench))
 
     async def jobs(self, machine: str | None = None) -> list[StoredJob]:
         """Read the work done on a machine or on all, oldest first."""

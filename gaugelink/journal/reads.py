@@ -14,6 +14,7 @@ from gaugelink.journal.rows import (
     StoredEvent,
     StoredJob,
     StoredJudgement,
+    StoredLeakDown,
     StoredReading,
     StoredTest,
 )
@@ -193,6 +194,22 @@ def decays(connection: sqlite3.Connection, test_id: str | None, machine: str | N
         )
         for row in rows
     ]
+
+
+def current_leak_down(connection: sqlite3.Connection, bench: str) -> StoredLeakDown | None:
+    """Read the newest leak-down of the bench that has not ended."""
+    row = connection.execute(
+        "SELECT * FROM leak_downs WHERE bench = ? AND closed = 0 ORDER BY updated_at DESC LIMIT 1", (bench,)
+    ).fetchone()
+    if row is None:
+        return None
+    return StoredLeakDown(
+        decay_id=row["decay_id"],
+        bench=row["bench"],
+        snapshot_json=row["snapshot"],
+        began_at=datetime.fromisoformat(row["began_at"]),
+        updated_at=datetime.fromisoformat(row["updated_at"]),
+    )
 
 
 def jobs(connection: sqlite3.Connection, machine: str | None) -> list[StoredJob]:

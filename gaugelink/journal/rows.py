@@ -102,6 +102,17 @@ class StoredDecay:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredLeakDown:
+    """A leak-down that had not ended when it was last written down."""
+
+    decay_id: str
+    bench: str
+    snapshot_json: str
+    began_at: datetime
+    updated_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class StoredJob:
     """Work done on a machine."""
 

@@ -78,7 +78,15 @@ _VERSION_2 = (
 
 _VERSION_3 = ("ALTER TABLE jobs ADD COLUMN cylinders TEXT NOT NULL DEFAULT '[]'",)
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
+_VERSION_4 = (
+    """CREATE TABLE leak_downs (
+        decay_id TEXT PRIMARY KEY, bench TEXT NOT NULL, snapshot TEXT NOT NULL, began_at TEXT NOT NULL,
+        updated_at TEXT NOT NULL, closed INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX leak_downs_by_bench ON leak_downs (bench, closed, updated_at)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
 """Item n - 1 takes a journal from version n - 1 to version n."""
 
 CURRENT = len(MIGRATIONS)

@@ -15,6 +15,7 @@ from gaugelink.journal.entries import (
     EventEntry,
     JobEntry,
     JudgementEntry,
+    LeakDownEntry,
     Outgoing,
     PromptEntry,
     ReadingEntry,
@@ -64,6 +65,8 @@ def entry_statement(entry: Entry) -> Statement:
             return _judgement(entry)
         case DecayEntry():
             return _decay(entry)
+        case LeakDownEntry():
+            return _leak_down(entry)
         case JobEntry():
             return _job(entry)
         case CalibrationEntry():
@@ -184,6 +187,16 @@ def _decay(entry: DecayEntry) -> Statement:
             entry.result_json,
             _blob(entry.samples),
         ),
+    )
+
+
+def _leak_down(entry: LeakDownEntry) -> Statement:
+    at = stamp(entry.at)
+    return Statement(
+        "INSERT INTO leak_downs (decay_id, bench, snapshot, began_at, updated_at, closed) VALUES (?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT (decay_id) DO UPDATE SET bench = excluded.bench, snapshot = excluded.snapshot,"
+        " updated_at = excluded.updated_at, closed = excluded.closed",
+        (entry.decay_id, entry.bench, entry.snapshot_json, at, at, int(entry.closed)),
     )
 
 

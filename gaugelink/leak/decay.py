@@ -10,11 +10,11 @@ import numpy as np
 from gaugelink.leak.blocks import blocks
 from gaugelink.leak.fit import fit_leak
 from gaugelink.leak.flow import AIR, R_AIR, FloatArray, flow_function, hole_diameter_mm, standard_cm3_per_min
+from gaugelink.leak.hold import ROOM_K
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
 from gaugelink.leak.posterior import LeakPosterior
 
-ROOM_K = 293.15
 LEAST_S = 15.0
 """No verdict before this while most of the pressure is there: the air has hardly begun to settle."""
 _LOOKS = 50.0
@@ -147,7 +147,7 @@ def analyse(
     duration = float(t[-1])
     lost = float(b_kpa[0] - b_kpa[-1])
     verdict = _verdict(limit, rate, passing, duration, lost, float(b_kpa[-1]))
-    flags = _flags(t, pressure_kpa, limit, posterior, step, rest_kpa)
+    flags = _flags(t, float(b_kpa[0]), limit, posterior, step, rest_kpa)
     return DecayResult(
         verdict=verdict,
         limit=limit,
@@ -194,7 +194,7 @@ def _verdict(
 
 def _flags(
     t: FloatArray,
-    pressure_kpa: FloatArray,
+    start_kpa: float,
     limit: DecayLimit,
     posterior: LeakPosterior,
     step_kpa: float,
@@ -213,7 +213,7 @@ def _flags(
         flags.add(DecayFlag.NOT_SEPARATED)
     if step_kpa > 0.3 * limit.loss_kpa:
         flags.add(DecayFlag.COARSE)
-    if abs(float(pressure_kpa[0]) - limit.test_kpa) > 0.25 * limit.test_kpa:
+    if abs(start_kpa - limit.test_kpa) > 0.25 * limit.test_kpa:
         flags.add(DecayFlag.PRESSURE_OFF)
     return frozenset(flags)
 

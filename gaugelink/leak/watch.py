@@ -7,11 +7,13 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
+from typing import Self
 
 import numpy as np
 
 from gaugelink.leak.blocks import blocks
 from gaugelink.leak.flow import FloatArray
+from gaugelink.leak.hold import GONE_SHARE, Evidence, Hold, LiveRate
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
 from gaugelink.leak.thinned import Thinned
@@ -24,7 +26,7 @@ LIVE_S = 20.0
 """The rate that is followed by ear is taken over so long."""
 RAW_MOST = 12_000
 """Samples of a hold that are kept as they came."""
-_BEGINS, _HOLDS, _GONE = 0.15, 0.4, 0.08
+_BEGINS, _HOLDS, _GONE = 0.15, 0.4, GONE_SHARE
 _LET_OFF_S = 1.5
 """A volume that empties quicker than this after pumping was let off; one that takes longer has a large leak."""
 _LEARN_EVERY = 16
@@ -64,31 +66,6 @@ class Notice:
     pressure_kpa: float
     """Gauge pressure, zero taken off; with `ABSOLUTE` what the gauge shows at rest."""
     phase: WatchPhase
-
-
-@dataclass(frozen=True, slots=True)
-class LiveRate:
-    """Loss of pressure over the last seconds; positive when pressure is lost."""
-
-    kpa_per_min: float
-    u_kpa_per_min: float
-    """Expanded uncertainty, coverage about 95 %."""
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """A hold as `analyse` takes it."""
-
-    time_s: FloatArray
-    """Shape (n,)."""
-    pressure_kpa: FloatArray
-    """Shape (n,), zero taken off."""
-    closed_s: float
-    """When the valve closed, on the same clock."""
-    thinned: tuple[FloatArray, FloatArray, FloatArray] | None
-    """Earlier blocks: seconds since the valve closed, mean pressures, standard uncertainties."""
-    rest_kpa: float | None
-    """What the gauge showed before pumping."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +116,22 @@ class DecayWatch:
         self._learnt = 0
         self._step_kpa = resolution_kpa or 0.0
 
+    @classmethod
+    def resumed(cls, limit: DecayLimit, hold: Hold, level_kpa: float) -> Self:
+        """Watch a hold that was interrupted: the samples that follow are on the clock of `hold`.
+
+        `level_kpa` is the gauge pressure, zero taken off, that they begin with; `hold.contradiction` judges it before.
+        """
+        watch = cls(limit, zero_kpa=hold.zero_kpa)
+        watch.phase, watch.pressure_kpa, watch.highest_kpa = WatchPhase.HOLDING, level_kpa, level_kpa
+        watch._rest_kpa, watch._closed_s = hold.rest_kpa, hold.closed_s
+        watch._last_s, watch._usual_s = hold.last_s, hold.spacing_s
+        watch._noise_kpa, watch._step_kpa = hold.noise_kpa, hold.step_kpa
+        watch._thinned.add(hold.time_s, hold.mean_kpa, hold.u_kpa, hold.step_kpa)
+        # The fall over the gap is no sudden one: what follows is held against the first level after it.
+        watch._slots.append(_Slot(hold.last_s, hold.last_s, level_kpa + hold.zero_kpa, 1))
+        return watch
+
     @property
     def zero_kpa(self) -> float:
         """What is taken off the gauge's readings."""
@@ -186,6 +179,31 @@ class DecayWatch:
         time_s = np.array(self._times)
         thinned = self._thinned.arrays() if self._thinned else None
         return Evidence(time_s, np.array(self._shown) - self.zero_kpa, self._closed_s, thinned, self._rest_kpa)
+
+    def hold(self) -> Hold | None:
+        """The hold that runs, as it can be kept; None when none runs or it is too short to tell how it falls."""
+        rate = self.rate()
+        if rate is None or self._last_s is None:
+            return None
+        kept = Thinned()
+        if self._thinned:
+            kept.add(*self._thinned.arrays(), self._step_kpa)
+        t, p = np.array(self._times), np.array(self._shown) - self.zero_kpa
+        noise, step = noise_and_resolution(p, self._resolution_kpa)
+        mean_s, mean_kpa, u_kpa = blocks(t - self._closed_s, p, noise, step)
+        kept.add(mean_s, mean_kpa, u_kpa, step)
+        return Hold(
+            self._closed_s,
+            self._last_s,
+            *kept.arrays(),
+            pressure_kpa=self.pressure_kpa,
+            rate=rate,
+            zero_kpa=self.zero_kpa,
+            rest_kpa=self._rest_kpa,
+            noise_kpa=self._noise_kpa,
+            step_kpa=self._step_kpa,
+            spacing_s=self._usual_s or (t[-1] - t[0]) / (len(t) - 1),
+        )
 
     def _sample(self, t: float, p: float, noticed: list[Notice]) -> None:
         if self._last_s is not None:

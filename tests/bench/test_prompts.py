@@ -5,7 +5,7 @@ import string
 
 import pytest
 
-from gaugelink.bench.english import ENGLISH, SENTENCES, cylinder_spoken, spoken_number
+from gaugelink.bench.english import ENGLISH, SENTENCES, clock_spoken, cylinder_spoken, spoken_number
 from gaugelink.bench.prompts import CAUTIONS, QUESTIONS, TONE_OF, Prompter, PromptKey, Tone
 from gaugelink.engine.units import PressureUnit
 
@@ -29,6 +29,7 @@ ARGS = {
     "limit": 48.0,
     "percent": 12,
     "part": "crankcase",
+    "clock": "14:03",
 }
 
 
@@ -93,3 +94,16 @@ def test_a_sentence_is_short_enough_to_be_heard() -> None:
     # Working memory for speech: about two seconds a chunk; at 160 words a minute a prompt of 25 words takes 9 s.
     for key, sentence in SENTENCES.items():
         assert len(sentence.split()) <= 22, key
+
+
+@pytest.mark.parametrize(
+    ("clock", "words"),
+    [
+        ("14:03", "fourteen oh three"),
+        ("09:30", "nine thirty"),
+        ("08:00", "eight o'clock"),
+        ("00:59", "zero fifty-nine"),
+    ],
+)
+def test_a_time_of_day_is_spoken_as_people_say_it(clock: str, words: str) -> None:
+    assert clock_spoken(clock) == words
