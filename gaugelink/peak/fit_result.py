@@ -33,7 +33,7 @@ from nothing to twice the peak, and what is above that would show."""
 _DOUBTFUL = 2.2, 3.0
 """Multiples of the fit's own uncertainty, of a stroke between others and of one at an end, that must stay below the
 peak: otherwise the samples say nothing of the stroke."""
-_WIDE, _WIDEST = 0.04, 0.1
+_WIDE, _WIDEST = 0.035, 0.08
 """Relative expanded uncertainties that mark an event as under-sampled: when a quarter of its strokes exceed the one,
 or a single stroke the other."""
 _TRACE = 0.03
