@@ -110,6 +110,8 @@ class KeptLeakDown(_Kept):
     """Whether the verdict was said while the leak is followed on."""
     hold: KeptHold | None = None
     """None while nothing is held."""
+    gap_s: float = 0.0
+    """Longest interruption of the hold before this one."""
     so_far: Decay | None = None
     """What the last look said."""
 
@@ -175,10 +177,11 @@ class Interruption:
             return None
         pressure_kpa = np.concatenate([one.pressure_kpa for one in self.batches])
         level_kpa = float(np.median(pressure_kpa)) - self.kept.zero_kpa
+        middle_s = float(np.median(time_s)) - self.kept.last_s
         if self._gap_s is None:
             return TakenUp(None, level_kpa, None)
         hold = self.kept.hold()
-        against = contradiction(hold, self.limit, self._gap_s, level_kpa, ambient_abs_kpa=self.ambient_abs_kpa)
+        against = contradiction(hold, self.limit, middle_s, level_kpa, ambient_abs_kpa=self.ambient_abs_kpa)
         return TakenUp(self._gap_s, level_kpa, against)
 
     def _gap(self, first_s: float, now_s: float, at: datetime) -> float | None:

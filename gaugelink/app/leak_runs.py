@@ -15,6 +15,7 @@ from gaugelink.leak.differential import (
     DifferentialResult,
     judge_differential,
 )
+from gaugelink.leak.gap import Gap, analyse_over
 from gaugelink.leak.hold import Hold
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
@@ -56,6 +57,7 @@ class DecayRun:
         self._began_to_hold = False
         self._looked_after_end = False
         self.had_gap = False
+        self._gap: Gap | None = None
 
     @property
     def gauges(self) -> frozenset[str]:
@@ -96,9 +98,11 @@ class DecayRun:
         self._looked_after_end = ended
         longer_s = min(max(self.watch.elapsed_s, 1.0) * (NEXT_LOOK - 1.0), LONGEST_LOOK_S)
         self._next_look_s = self.watch.elapsed_s + longer_s
-        limit, ambient_abs_kpa = self.limit, self._ambient_abs_kpa
+        limit, ambient_abs_kpa, gap = self.limit, self._ambient_abs_kpa, self._gap
 
         def look() -> DecayResult:
+            if gap is not None:
+                return analyse_over(gap, evidence, limit, ambient_abs_kpa=ambient_abs_kpa)
             return analyse(
                 evidence.time_s,
                 evidence.pressure_kpa,
@@ -111,11 +115,18 @@ class DecayRun:
 
         return look
 
-    def go_on(self, hold: Hold, level_kpa: float) -> None:
+    @property
+    def gap_s(self) -> float:
+        """Length of the longest interruption of the hold; 0 where there was none."""
+        return self._gap.length_s if self._gap is not None else 0.0
+
+    def go_on(self, hold: Hold, gap_s: float, level_kpa: float, *, earlier_gap_s: float = 0.0) -> None:
         """Go on with a hold that was interrupted and that the pressure now, `level_kpa`, does not contradict."""
         self.watch = DecayWatch.resumed(self.limit, hold, level_kpa)
         self.had_gap = self._began_to_hold = True
-        self._next_look_s, self._waited_s = 0.0, hold.last_s - hold.closed_s
+        self._gap = Gap(max(gap_s, earlier_gap_s), hold.last_s + gap_s)
+        self._waited_s = hold.last_s + gap_s - hold.closed_s
+        self._next_look_s = self._waited_s + self._gap.looked_after_s
 
     def judged(self, result: DecayResult) -> Heard:
         """Take the result of a look."""
@@ -124,7 +135,10 @@ class DecayRun:
         rate, limit = result.leak_kpa_per_min.value, result.limit_kpa_per_min
         released = self.watch.phase is WatchPhase.RELEASED
         if result.verdict is DecayVerdict.OPEN:
-            if released:
+            if self._gap is not None and DecayFlag.POOR_FIT in result.flags:
+                heard.prompts.append(self._say.say(PromptKey.LEAK_CUT_MOVED))
+                heard.ended = True
+            elif released:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_UNDECIDED))
             elif result.more_s is not None and result.duration_s - self._waited_s >= WAIT_EVERY_S:
                 self._waited_s = result.duration_s
@@ -154,6 +168,7 @@ class DecayRun:
         if phase is WatchPhase.PUMPING and self._began_to_hold:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ANEW))
             self._began_to_hold = self._looked_after_end = False
+            self._gap, self.had_gap = None, False
         elif phase is WatchPhase.HOLDING:
             self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
             self._looked_after_end = False

@@ -263,7 +263,8 @@ class LeakSession:
             return self._cut(PromptKey.LEAK_CUT_PRESSURE, at, limit=before_kpa, pressure=found.level_kpa)
         run, self._broken_off = self._running, None
         assert isinstance(run, DecayRun)
-        run.go_on(broken_off.kept.hold(), found.level_kpa)
+        earlier_gap_s = self._kept.gap_s if self._kept is not None else 0.0
+        run.go_on(broken_off.kept.hold(), found.gap_s, found.level_kpa, earlier_gap_s=earlier_gap_s)
         heard = Heard([self._say.say(PromptKey.LEAK_GOES_ON, (), count=round(found.gap_s))])
         for waited in broken_off.batches:
             more = run.hear(waited)
@@ -305,6 +306,7 @@ class LeakSession:
             acknowledged=self._acknowledged,
             verdict_told=self._verdict_told,
             hold=hold,
+            gap_s=run.gap_s if isinstance(run, DecayRun) else 0.0,
             so_far=said or (before.so_far if before is not None else None),
         )
         self._write_down(step, kept, at)

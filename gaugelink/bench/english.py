@@ -37,6 +37,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.UNDER: "{cylinder}, {value}. That is {difference} under the best pull: check the gauge is tight.",
     PromptKey.OVER: "{cylinder}, {value}. That is {difference} over the best pull before. Once more.",
     PromptKey.STILL_RISING: "{cylinder}, {value}, still rising. Crank longer. Once more.",
+    PromptKey.UNSURE: "{cylinder}, {value}, but too uncertain to count. Crank evenly, a little longer. Once more.",
     PromptKey.OVER_RANGE: "{cylinder} is over the range of this gauge. Use a gauge with a higher range.",
     PromptKey.MOVE: "{cylinder}, {value}, agreed. Move the gauge to {next}.",
     PromptKey.MOVE_PLACE: "{cylinder}, {value}, agreed. Move the gauge to {next}, {place}.",
@@ -64,6 +65,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",
     PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
     PromptKey.SKIPPED_ONES: "Skipped: {targets}.",
+    PromptKey.UNAGREED_ONES: "Not agreed: {targets}.",
     PromptKey.PUT_RIGHT: "{value} is now on {cylinder}.",
     PromptKey.PUT_RIGHT_NEXT: "{value} is now on {cylinder}. Next pull: {next}.",
     PromptKey.STRUCK: "{value} is struck out.",
@@ -108,6 +110,8 @@ SENTENCES: dict[PromptKey, str] = {
     "Let the air off and begin anew.",
     PromptKey.LEAK_CUT_CLOCK: "The leak test of {clock} was cut, how long is not certain. "
     "Let the air off and begin anew.",
+    PromptKey.LEAK_CUT_MOVED: "Before and after the gap do not fit together: something was moved. Let the air off and "
+    "begin anew.",
     PromptKey.LEAK_CUT_PRESSURE: "The leak test of {clock} was cut at {limit}, now at {pressure}. "
     "Let the air off and begin anew.",
 }

@@ -27,6 +27,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.UNDER: "tight?",
     PromptKey.OVER: "again",
     PromptKey.STILL_RISING: "longer",
+    PromptKey.UNSURE: "again",
     PromptKey.OVER_RANGE: "too high",
     PromptKey.MOVE: "{next}",
     PromptKey.MOVE_PLACE: "{next}",
@@ -45,6 +46,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.REDO: "{cylinder}",
     PromptKey.SKIPPED: "{next}",
     PromptKey.SKIPPED_ONES: "skipped",
+    PromptKey.UNAGREED_ONES: "not agreed",
     PromptKey.PUT_RIGHT: "put right",
     PromptKey.PUT_RIGHT_NEXT: "{next}",
     PromptKey.STRUCK: "struck",
@@ -84,6 +86,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_CUT_AWAY: "begin again",
     PromptKey.LEAK_CUT_CLOCK: "begin again",
     PromptKey.LEAK_CUT_PRESSURE: "begin again",
+    PromptKey.LEAK_CUT_MOVED: "begin again",
 }
 
 

@@ -47,6 +47,7 @@ class PromptKey(StrEnum):
     OVER = "over"
     STILL_RISING = "still_rising"
     OVER_RANGE = "over_range"
+    UNSURE = "unsure"
     MOVE = "move"
     MOVE_PLACE = "move_place"
     MOVE_ALL = "move_all"
@@ -72,6 +73,7 @@ class PromptKey(StrEnum):
     REDO = "redo"
     SKIPPED = "skipped"
     SKIPPED_ONES = "skipped_ones"
+    UNAGREED_ONES = "unagreed_ones"
     PUT_RIGHT = "put_right"
     PUT_RIGHT_NEXT = "put_right_next"
     STRUCK = "struck"
@@ -115,6 +117,7 @@ class PromptKey(StrEnum):
     LEAK_CUT_AWAY = "leak_cut_away"
     LEAK_CUT_CLOCK = "leak_cut_clock"
     LEAK_CUT_PRESSURE = "leak_cut_pressure"
+    LEAK_CUT_MOVED = "leak_cut_moved"
 
 
 CAUTIONS = (
@@ -173,7 +176,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
             PromptKey.OVER,
         }
         | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
-        | {PromptKey.STILL_RISING, PromptKey.LEAK_LOW, PromptKey.LEAK_ANEW, PromptKey.LEAK_UNDECIDED}
+        | {PromptKey.STILL_RISING, PromptKey.UNSURE, PromptKey.LEAK_LOW, PromptKey.LEAK_ANEW, PromptKey.LEAK_UNDECIDED}
         | {PromptKey.LEAK_FROM_START}
     ),
     Tone.NEXT: frozenset(
@@ -189,7 +192,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
-        | {PromptKey.LEAK_CUT_PRESSURE}
+        | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}

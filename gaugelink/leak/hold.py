@@ -81,7 +81,7 @@ class Contradiction(StrEnum):
     """Why a hold cannot go on after a gap."""
 
     TOO_LONG = "too_long"
-    """After such a gap no pressure would tell that something was moved, or the time by the book ended within it."""
+    """After such a gap no pressure would tell that something was moved, or the time by the book ends too soon."""
     ROSE = "rose"
     """There is more pressure than before: it was pumped, or warmed."""
     FELL = "fell"
@@ -91,7 +91,7 @@ class Contradiction(StrEnum):
 def contradiction(
     hold: Hold, limit: DecayLimit, gap_s: float, level_kpa: float, *, ambient_abs_kpa: float = 101.325
 ) -> Contradiction | None:
-    """Tell why a hold cannot go on at `level_kpa` after `gap_s` without samples; None when nothing contradicts it.
+    """Tell why a hold cannot go on at `level_kpa`, `gap_s` after its last sample; None when nothing contradicts it.
 
     A closed volume loses less and less: the air settles, and what is left inside drives the leak. So the pressure lies
     between what it was and a straight line at the rate before the gap, but for the gauge and for a wall that warms or
@@ -99,15 +99,14 @@ def contradiction(
     """
     drift = _DRIFT_SDS * limit.drift_k_per_h / 3600.0 * gap_s / ROOM_K * (ambient_abs_kpa + hold.pressure_kpa)
     slack = max(_LEAST_SHARE * limit.test_kpa, 1.2 * hold.step_kpa, 3.0 * hold.noise_kpa) + drift
-    fall = max(0.0, hold.rate.kpa_per_min + hold.rate.u_kpa_per_min) / 60.0 * gap_s
-    if gap_s > LONGEST_GAP_S or fall + 2.0 * slack > WIDEST_SHARE * hold.pressure_kpa:
+    # The last samples' mean is up to two samples older than the last one.
+    fall = max(0.0, hold.rate.kpa_per_min + hold.rate.u_kpa_per_min) / 60.0 * (gap_s + 2.0 * hold.spacing_s)
+    # What is lost after the book's time is not the book's loss, and a gap is followed by a look as long as itself.
+    late = limit.fixed_time and hold.last_s - hold.closed_s + 2.0 * gap_s > 60.0 * limit.minutes
+    if late or gap_s > LONGEST_GAP_S or fall + 2.0 * slack > WIDEST_SHARE * hold.pressure_kpa:
         return Contradiction.TOO_LONG
     if level_kpa > hold.pressure_kpa + slack:
         return Contradiction.ROSE
     if level_kpa < max(hold.pressure_kpa - fall - slack, GONE_SHARE * limit.test_kpa):
         return Contradiction.FELL
-    before_s, book_s = hold.last_s - hold.closed_s, 60.0 * limit.minutes
-    if limit.fixed_time and before_s < book_s < before_s + gap_s and hold.mean_kpa[0] - level_kpa > limit.loss_kpa:
-        # What was lost after the book's time is not the book's loss, and nobody saw how much that was.
-        return Contradiction.TOO_LONG
     return None

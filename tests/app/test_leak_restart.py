@@ -243,6 +243,18 @@ def test_what_speaks_against_going_on_is_told_and_nothing_is_invented(
     assert not bench.session.active
 
 
+def test_what_was_done_in_the_gap_is_told_from_what_comes_after_it(bench: Bench) -> None:
+    record = case(0.05)
+    cut_s = cut_after(bench, record, 40.0)
+    bench.restart(cut_s + 50.0)
+    bench.play(record, cut_s + 60.0, 300.0, more_kpa=-1.7)
+    assert bench.keys == [PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_GOES_ON, PromptKey.LEAK_CUT_MOVED]
+    (result,) = [step.decay for step in bench.steps if step.decay is not None]
+    assert result.verdict == "open"
+    assert {"gaps", "poor_fit"} <= set(result.flags)
+    assert bench.cleared
+
+
 def test_after_a_cut_the_next_leak_down_begins_and_owes_nothing_to_the_one_before(bench: Bench) -> None:
     record = case()
     cut_s = cut_after(bench, record)
