@@ -12,7 +12,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import CrankingEvent
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
-from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.findings import Rules, TestVerdict
 from gaugelink.verdict.judge import judge_test
 
 
@@ -49,6 +49,7 @@ def verdict_of(
     if not values:
         return None
     conditions = verdict_conditions(state)
+    rules = Rules(repeats_percent=100.0 * state.plan.agreement)
     if dry is not None and conditions.wet:
-        return judge_test(engine, values, conditions, dry=dry[0], dry_conditions=dry[1], unit=unit)
-    return judge_test(engine, values, conditions, unit=unit)
+        return judge_test(engine, values, conditions, rules, dry[0], dry_conditions=dry[1], unit=unit)
+    return judge_test(engine, values, conditions, rules, unit=unit)

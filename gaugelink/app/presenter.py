@@ -139,7 +139,7 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
         rows.append(
             CylinderRow(
                 name=cylinder.name,
-                mark=_MARKS[cylinder_status(cylinder, state)],
+                mark=_MARKS[cylinder_status(cylinder, state, verdict)],
                 reading_kpa=cylinder.value_kpa,
                 reading_u_kpa=cylinder.u_kpa,
                 pulls=tuple(

@@ -13,7 +13,7 @@ from gaugelink.broker.convert import finding_part
 from gaugelink.engine.units import PressureUnit
 from gaugelink.journal.entries import Action, ReadingEntry
 from gaugelink.peak.events import CrankingEvent
-from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.difference import PullFate, PullValue, ReadingValue
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 
 BY_RULE = "rule"
@@ -172,9 +172,21 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
                 first_stroke_kpa=_mean(first),
                 climb_per_stroke=_mean(climb),
                 gauge=readings[0].gauge,
+                pulls=tuple(
+                    PullValue(reading.repeat, _fate(reading, cylinder), reading.event_id)
+                    for reading in state.readings
+                    if reading.status is not Status.HELD and _cylinder_of(reading) == cylinder.name
+                ),
+                agreed=cylinder.agreed if cylinder.agreed or cylinder.tries >= state.plan.repeats else None,
             )
         )
     return values
+
+
+def _fate(reading: Reading, cylinder: CylinderState) -> PullFate:
+    if reading.status is Status.STRUCK:
+        return PullFate.STRUCK
+    return PullFate.COUNTED if reading.event_id in cylinder.repeats else PullFate.LEFT_OUT
 
 
 def _mean(numbers: list[float]) -> float | None:
@@ -196,7 +208,6 @@ def test_message(
     """The published form of the whole test. `places` are the engine's cylinders in physical order."""
     plan = state.plan
     counted = {reading.event_id: reading for reading in state.readings}
-    odd = _odd_cylinders(verdict)
     band = verdict.band if verdict is not None else None
     return published.TestState(
         at=at,
@@ -214,7 +225,7 @@ def test_message(
             published.CylinderPart(
                 name=cylinder.name,
                 place=places.index(cylinder.name) + 1 if cylinder.name in places else index,
-                status=cylinder_status(cylinder, state, odd),
+                status=cylinder_status(cylinder, state, verdict),
                 pressure_kpa=cylinder.value_kpa,
                 pressure_u_kpa=cylinder.u_kpa,
                 readings=tuple(
@@ -249,15 +260,13 @@ def test_message(
     )
 
 
-def cylinder_status(
-    cylinder: CylinderState, state: TestState, odd: frozenset[str] = frozenset()
-) -> published.CylinderStatus:
-    """Where a cylinder stands, in one word."""
+def cylinder_status(cylinder: CylinderState, state: TestState, verdict: TestVerdict | None) -> published.CylinderStatus:
+    """Where a cylinder stands, in one word; `verdict` is that on the whole test, None when there is none yet."""
     if cylinder.skipped:
         return published.CylinderStatus.SKIPPED
     if cylinder.name in state.current and not cylinder.agreed:
         return published.CylinderStatus.IN_PROGRESS
-    if cylinder.name in odd or (cylinder.tries >= state.plan.max_tries and not cylinder.agreed):
+    if cylinder.name in _odd_cylinders(verdict) or (cylinder.tries >= state.plan.max_tries and not cylinder.agreed):
         return published.CylinderStatus.ODD
     if cylinder.agreed:
         return published.CylinderStatus.AGREED

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from gaugelink.bench.reading import Reading
+from gaugelink.bench.repeats import COVERAGE_FACTOR, tolerance_kpa, u_of_mean_kpa
 from gaugelink.peak.events import Flag
 
 SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_RECORD})
@@ -29,26 +30,17 @@ def agree(readings: Sequence[Reading], repeats: int, share: float, last_try: boo
 
     Pulls fail downwards: a weak pull, a loose gauge and a short crank all read low, so of several groups that
     agree the highest is the cylinder's. Inside the group the mean is taken, not the highest reading, which
-    would grow with the number of tries. Peaks that are short of the top count only on the `last_try`.
+    would grow with the number of tries. Peaks that are short of the top count only on the `last_try`. A poor pull
+    agrees with nearly anything, so it confirms nothing; where one pull is all that is asked for it may be poor.
     """
-    full = [reading for reading in readings if not reading.flags & SHORT_OF_THE_TOP]
-    for usable in (full, list(readings)) if last_try else (full,):
+    counting = [reading for reading in readings if repeats < 2 or not reading.repeat.is_poor]
+    full = [reading for reading in counting if not reading.flags & SHORT_OF_THE_TOP]
+    for usable in (full, counting) if last_try else (full,):
         group = _highest_group(usable, repeats, share)
         if group:
             return Agreement(True, *combine(group), tuple(group))
-    rest = full or readings
-    if not rest:
-        return Agreement(False, None, None, ())
-    highest = max(rest, key=lambda reading: reading.peak_kpa)
-    return Agreement(False, highest.peak_kpa, highest.peak_u_kpa, (highest,))
-
-
-def tolerance_kpa(one: Reading, other: Reading, share: float) -> float:
-    """Largest difference of two readings that agree: a share of their mean, or the uncertainty of their difference.
-
-    What both readings share (the gauge's calibration) cancels in the difference (JCGM 100:2008, 5.2).
-    """
-    return max(share * (one.peak_kpa + other.peak_kpa) / 2, 2 * sqrt(_own_u(one) ** 2 + _own_u(other) ** 2))
+    found = _best_there_is(readings, full, repeats, share)
+    return Agreement(False, *combine(found), tuple(found)) if found else Agreement(False, None, None, ())
 
 
 def combine(group: Sequence[Reading]) -> tuple[float, float]:
@@ -61,19 +53,30 @@ def combine(group: Sequence[Reading]) -> tuple[float, float]:
     count = len(group)
     mean = sum(reading.peak_kpa for reading in group) / count
     common = sum(reading.common_u_kpa for reading in group) / count
-    own = sum(_own_u(reading) ** 2 for reading in group) / count**2
+    own = u_of_mean_kpa([reading.repeat for reading in group])
     scatter = sum((reading.peak_kpa - mean) ** 2 for reading in group) / (count - 1) / count if count > 1 else 0.0
-    return mean, 2 * sqrt(common**2 + own + scatter)
+    return mean, COVERAGE_FACTOR * sqrt(common**2 + own**2 + scatter)
 
 
-def _own_u(reading: Reading) -> float:
-    return sqrt(max((reading.peak_u_kpa / 2) ** 2 - reading.common_u_kpa**2, 0.0))
+def _best_there_is(readings: Sequence[Reading], full: list[Reading], repeats: int, share: float) -> list[Reading]:
+    """What stands for a cylinder whose readings do not agree: the highest, or the mean of poor ones that say alike."""
+    poor = [reading for reading in readings if not reading.flags & SHORT_OF_THE_TOP]
+    if not full and poor:
+        group = _highest_group(poor, repeats, share)
+        if group:
+            return group
+    rest = full or poor or readings
+    return [max(rest, key=lambda reading: reading.peak_kpa)] if rest else []
 
 
 def _highest_group(readings: Sequence[Reading], repeats: int, share: float) -> list[Reading]:
     falling = sorted(readings, key=lambda reading: reading.peak_kpa, reverse=True)
     for first, top in enumerate(falling):
-        group = [one for one in falling[first:] if top.peak_kpa - one.peak_kpa <= tolerance_kpa(top, one, share)]
+        group = [
+            one
+            for one in falling[first:]
+            if top.peak_kpa - one.peak_kpa <= tolerance_kpa(top.repeat, one.repeat, share)
+        ]
         if len(group) >= repeats:
             return group
     return []

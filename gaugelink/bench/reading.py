@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import sqrt
 
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompts import Prompt
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
 from gaugelink.peak.events import Flag, GaugeKind
 
 BENCH = "bench"
@@ -77,6 +79,12 @@ class Reading:
             confidence=change.confidence,
             changes=(*self.changes, change),
         )
+
+    @property
+    def repeat(self) -> Repeat:
+        """Its peak as one pull beside others by the same gauge."""
+        whole = self.peak_u_kpa / COVERAGE_FACTOR
+        return Repeat(self.peak_kpa, sqrt(max(whole**2 - self.common_u_kpa**2, 0.0)))
 
     @property
     def by_person(self) -> bool:

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
-from gaugelink.bench.agree import SHORT_OF_THE_TOP, tolerance_kpa
+from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Phase, Reading, Status
+from gaugelink.bench.repeats import tolerance_kpa
 from gaugelink.bench.state import BenchState
 from gaugelink.peak.events import Flag, GaugeKind
 
@@ -37,12 +38,22 @@ def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) ->
 def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Prompt:
     """Say how the test ended: the `last` reading if it has just come, then all cylinders, or the extremes of many.
 
-    Reading all of them back in order is one more chance to notice that two were mixed up. Those that were skipped
-    are named.
+    Reading all of them back in order is one more chance to notice that two were mixed up. Those that do not agree
+    and those that were skipped are named.
     """
     if state.phase is Phase.ABANDONED:
         return say.say(PromptKey.ABANDONED)
-    return _with_skipped(state, say, _read_back(state, say, last))
+    ending = _read_back(state, say, last)
+    unagreed = tuple(name for name in state.plan.cylinders if _ended_unagreed(state, name))
+    if unagreed:
+        ending = say.joined(ending, say.say(PromptKey.UNAGREED_ONES, (), targets=unagreed))
+    return _with_skipped(state, say, ending)
+
+
+def _ended_unagreed(state: BenchState, name: str) -> bool:
+    """Whether a cylinder has as many readings as were asked for, and they do not agree."""
+    enough = len(state.of_cylinder(name)) >= state.plan.repeats
+    return enough and name not in state.skipped and not state.agreement(name).agreed
 
 
 def _with_skipped(state: BenchState, say: Prompter, ending: Prompt) -> Prompt:
@@ -151,16 +162,18 @@ def _trouble(state: BenchState, say: Prompter, reading: Reading) -> Prompt | Non
     name, value = str(reading.cylinder), reading.peak_kpa
     if reading.flags & SHORT_OF_THE_TOP:
         return say.say(PromptKey.STILL_RISING, state.target, cylinder=name, value=value)
+    if reading.repeat.is_poor and state.plan.repeats > 1:
+        return say.say(PromptKey.UNSURE, state.target, cylinder=name, value=value)
     others = [
         other
         for other in state.of_cylinder(name)
-        if other.event_id != reading.event_id and not other.flags & SHORT_OF_THE_TOP
+        if other.event_id != reading.event_id and not other.flags & SHORT_OF_THE_TOP and not other.repeat.is_poor
     ]
     if not others:
         return None
     best = max(others, key=lambda other: other.peak_kpa)
     difference = value - best.peak_kpa
-    if abs(difference) <= tolerance_kpa(reading, best, state.plan.agreement):
+    if abs(difference) <= tolerance_kpa(reading.repeat, best.repeat, state.plan.agreement):
         return None
     key = PromptKey.UNDER if difference < 0 else PromptKey.OVER
     return say.say(key, state.target, cylinder=name, value=value, difference=abs(difference))

@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from math import hypot
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, ambient_factor
 from gaugelink.engine.geometry import ExpectedPressure, expected_pressure
 from gaugelink.verdict.case import Case, low_causes, telling_tests
-from gaugelink.verdict.difference import COVERAGE_FACTOR
 from gaugelink.verdict.findings import COMMON_PRACTICE, BandHere, Finding, RuleName, Severity
 
 ALL_LOW_CAUSES = (

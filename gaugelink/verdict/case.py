@@ -7,11 +7,12 @@ from math import hypot
 
 import numpy as np
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR, agree_with_highest
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import COVERAGE_FACTOR, Difference, ReadingValue, difference, u_of_one_kpa
+from gaugelink.verdict.difference import Difference, ReadingValue, difference, u_of_one_kpa
 from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
 
 AT_LEAST_FLAGS = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.OVER_RANGE})
@@ -35,7 +36,7 @@ class Case:
         return frozenset(
             name
             for name, reading in self.readings.items()
-            if any(FLAG_TABLE[flag][0] is Severity.RETEST for flag in reading.flags) or self.repeats_apart(reading)
+            if any(FLAG_TABLE[flag][0] is Severity.RETEST for flag in reading.flags) or self.unagreed(reading)
         )
 
     @cached_property
@@ -71,12 +72,13 @@ class Case:
             return float(np.median(seen))
         return self.engine.cranking_rpm or (400.0 if self.engine.cycle == 2 else 200.0)
 
-    def repeats_apart(self, reading: ReadingValue) -> bool:
-        """Whether a cylinder's repeats are too far apart to be one reading."""
-        if len(reading.repeats) < 2 or reading.peak_kpa <= 0:
+    def unagreed(self, reading: ReadingValue) -> bool:
+        """Whether a cylinder's pulls are not one reading: what the bench found, else by the bench's own rule."""
+        if reading.agreed is not None:
+            return not reading.agreed
+        if len(reading.counted) < 2 or reading.peak_kpa <= 0:
             return False
-        apart = 100.0 * (max(reading.repeats) - min(reading.repeats)) / reading.peak_kpa
-        return apart > self.rules.repeats_percent
+        return not agree_with_highest(reading.counted, self.rules.repeats_percent / 100.0)
 
     def firm(self, *cylinders: str) -> bool:
         """Whether none of these cylinders has a doubtful reading."""
@@ -88,7 +90,7 @@ class Case:
         A reading cut short or past the gauge's range is at least what it shows, so on the high side it does no harm.
         """
         asking = {flag for flag in high.flags if FLAG_TABLE[flag][0] is Severity.RETEST}
-        at_least = asking <= AT_LEAST_FLAGS and not self.repeats_apart(high)
+        at_least = asking <= AT_LEAST_FLAGS and not self.unagreed(high)
         return self.firm(low.cylinder) and (at_least or self.firm(high.cylinder))
 
     def between(self, a: ReadingValue, b: ReadingValue) -> Difference:

@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.verdict.case import Case, low_causes, telling_tests
-from gaugelink.verdict.difference import COVERAGE_FACTOR, u_of_pair_kpa
+from gaugelink.verdict.difference import u_of_pair_kpa
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
 COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"

@@ -4,9 +4,9 @@ from dataclasses import replace
 from datetime import date
 from math import hypot
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag
-from gaugelink.verdict.difference import COVERAGE_FACTOR
 
 CALIBRATION = "calibration"
 

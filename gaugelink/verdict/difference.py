@@ -2,14 +2,33 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from math import hypot, sqrt
 
 import numpy as np
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
 from gaugelink.peak.events import CrankingEvent, Flag
 
-COVERAGE_FACTOR = 2.0
-"""Expanded over standard uncertainty, coverage about 95 % (JCGM 100:2008, clause 6.3.3)."""
+
+class PullFate(StrEnum):
+    """What became of a pull."""
+
+    COUNTED = "counted"
+    """The reading is the mean of those that count."""
+    LEFT_OUT = "left_out"
+    """It agreed with nothing, was too uncertain, or fell short of the top."""
+    STRUCK = "struck"
+    """A person struck it out."""
+
+
+@dataclass(frozen=True, slots=True)
+class PullValue:
+    """One pull on a cylinder."""
+
+    repeat: Repeat
+    fate: PullFate = PullFate.COUNTED
+    event_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +53,16 @@ class ReadingValue:
     """Share of the remaining rise that each further stroke takes, 0 to 1."""
     gauge: str = ""
     """Which gauge read it. Readings whose gauge is not named count as read by one gauge."""
+    pulls: tuple[PullValue, ...] = ()
+    """Every pull on the cylinder in the order in which they were made, where that is known."""
+    agreed: bool | None = None
+    """Whether as many pulls agree as the plan asked for; None where no plan asked, or too few were made to tell."""
+
+    @property
+    def counted(self) -> tuple[Repeat, ...]:
+        """The pulls behind `peak_kpa`: as they are known one by one, else alike."""
+        known = tuple(pull.repeat for pull in self.pulls if pull.fate is PullFate.COUNTED)
+        return known or tuple(Repeat(peak, self.u_random_kpa * sqrt(len(self.repeats))) for peak in self.repeats)
 
     def same_gauge(self, other: "ReadingValue") -> bool:
         """Whether two readings share the errors of a gauge."""

@@ -181,8 +181,9 @@ class Rules(Settings):
     """Below this, and real, it is worth watching. Common practice, no source."""
     repeatability_fraction: float = Field(default=0.01, ge=0, lt=0.2)
     """Standard scatter of one cylinder's pressure from one cranking to the next, as a fraction. From memory."""
-    repeats_percent: float = Field(default=5.0, gt=0, lt=50)
-    """Repeats of one cylinder further apart than this are not one reading. Common practice, no source."""
+    repeats_percent: float = Field(default=3.0, gt=0, le=50)
+    """Repeats of one cylinder further apart than this, and than their uncertainty, are not one reading: the share that
+    a test's plan asks for. Common practice, no source."""
     slow_cranking_fraction: float = Field(default=0.8, gt=0, lt=1)
     """Share of the record's cranking speed below which cranking is slow. Common practice, no source."""
     two_stroke_slow_rpm: float = Field(default=200.0, gt=0)

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterable, Sequence
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.verdict.absolute import absolute_findings, band_here, expected_here
 from gaugelink.verdict.case import Case, lay_out
 from gaugelink.verdict.compare import comparison_findings
-from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import (
     Conditions,
     Finding,

@@ -1,8 +1,12 @@
 """Whether the readings can carry a judgement: flags, repeats, cranking speed, cylinders not read."""
 
+from gaugelink.bench.repeats import agree_with_highest
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.case import Case
+from gaugelink.verdict.difference import PullFate, ReadingValue
 from gaugelink.verdict.findings import COMMON_PRACTICE, FLAG_TABLE, Finding, RuleName, Severity
+
+AGREEMENT = f"share asked for by the plan, {COMMON_PRACTICE}, or the uncertainty of the difference (JCGM 100:2008, 5.2)"
 
 
 def quality_findings(case: Case) -> list[Finding]:
@@ -59,27 +63,12 @@ def _doubted(case: Case) -> list[Finding]:
 
 
 def _repeatability(case: Case) -> list[Finding]:
+    unagreed = [reading for reading in case.readings.values() if case.unagreed(reading)]
     repeated = {name: r for name, r in case.readings.items() if len(r.repeats) > 1 and r.peak_kpa > 0}
-    if not repeated:
-        return []
     apart = {name: max(r.repeats) - min(r.repeats) for name, r in repeated.items()}
     percent = {name: 100.0 * apart[name] / r.peak_kpa for name, r in repeated.items()}
-    limit = case.rules.repeats_percent
-    found = [
-        Finding(
-            RuleName.REPEATABILITY,
-            Severity.RETEST,
-            f"The repeats of {name} are {case.text(apart[name])} apart, {percent[name]:.0f} %: "
-            "they are not one reading.",
-            {"apart_kpa": apart[name], "apart_percent": percent[name], "limit_percent": limit},
-            cylinders=(name,),
-            causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down"),
-            next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
-        )
-        for name, r in repeated.items()
-        if case.repeats_apart(r)
-    ]
-    agreeing = [name for name, r in repeated.items() if not case.repeats_apart(r)]
+    found = [_unagreed(case, reading) for reading in unagreed]
+    agreeing = [name for name, reading in repeated.items() if reading not in unagreed]
     if agreeing:
         worst = max(agreeing, key=lambda name: percent[name])
         found.append(
@@ -87,11 +76,47 @@ def _repeatability(case: Case) -> list[Finding]:
                 RuleName.REPEATABILITY,
                 Severity.NOTE,
                 f"The repeats of {', '.join(agreeing)} agree within {case.text(apart[worst])}, {percent[worst]:.1f} %.",
-                {"apart_kpa": apart[worst], "apart_percent": percent[worst], "limit_percent": limit},
+                {
+                    "apart_kpa": apart[worst],
+                    "apart_percent": percent[worst],
+                    "limit_percent": case.rules.repeats_percent,
+                },
                 cylinders=tuple(agreeing),
+                source=AGREEMENT,
             )
         )
     return found
+
+
+def _unagreed(case: Case, reading: ReadingValue) -> Finding:
+    """What to say of a cylinder whose pulls are not one reading."""
+    name = reading.cylinder
+    repeats = [pull.repeat for pull in reading.pulls if pull.fate is not PullFate.STRUCK] or list(reading.counted)
+    peaks = [repeat.peak_kpa for repeat in repeats]
+    poor = sum(repeat.is_poor for repeat in repeats)
+    apart = max(peaks) - min(peaks)
+    listed = ", ".join(case.text(peak) for peak in peaks)
+    if agree_with_highest(repeats, case.rules.repeats_percent / 100.0):
+        closing = "they are too uncertain to confirm each other" if poor else "too few of them reached the top"
+    else:
+        closing = "they are not one reading" + (f", and {poor} of them too uncertain to count" if poor else "")
+    return Finding(
+        RuleName.REPEATABILITY,
+        Severity.RETEST,
+        f"{name} is not agreed. Its pulls read {listed}: {closing}.",
+        {
+            "apart_kpa": apart,
+            "apart_percent": 100.0 * apart / max(peaks) if max(peaks) > 0 else 0.0,
+            "limit_percent": case.rules.repeats_percent,
+            "pulls": float(len(peaks)),
+            "pulls_too_uncertain": float(poor),
+        },
+        cylinders=(name,),
+        causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down")
+        + (("cranking too short or uneven for this gauge",) if poor else ()),
+        next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
+        source=AGREEMENT,
+    )
 
 
 def _cranking_slow(case: Case) -> list[Finding]:

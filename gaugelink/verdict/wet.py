@@ -6,10 +6,11 @@ from math import hypot
 
 import numpy as np
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.geometry import oil_factor
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.difference import COVERAGE_FACTOR, ReadingValue
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Finding, RuleName, Severity
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a

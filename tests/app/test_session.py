@@ -23,11 +23,14 @@ AT = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 NOTHING = EventSamples(np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.bool_), 0, GaugeKind.HELD, 0.0, 0.1, 0.5)
 
 
-def pull(peak_kpa: float, flags: frozenset[Flag] = frozenset(), common_kpa: float = 1.0) -> CrankingEvent:
+def pull(
+    peak_kpa: float, flags: frozenset[Flag] = frozenset(), common_kpa: float = 1.0, own_kpa: float = 1.5
+) -> CrankingEvent:
     strokes = tuple(Stroke(0.15 * n, peak_kpa * (1 - 0.5**n), 4.0) for n in range(1, 8))
-    budget = (BudgetLine("sampling and noise", 1.5), BudgetLine("calibration", common_kpa, common=True))
+    budget = (BudgetLine("sampling and noise", own_kpa), BudgetLine("calibration", common_kpa, common=True))
     return CrankingEvent(
-        GaugeKind.HELD, 0.0, 1.05, peak_kpa, 2 * hypot(1.5, common_kpa), Method.SETTLED, 400.0, strokes, flags, budget,
+        GaugeKind.HELD, 0.0, 1.05, peak_kpa, 2 * hypot(own_kpa, common_kpa),
+        Method.SETTLED, 400.0, strokes, flags, budget,
         first_stroke_kpa=peak_kpa / 2, climb_per_stroke=0.5,
     )  # fmt: skip
 
@@ -52,9 +55,11 @@ class Bench:
         self.command(CommandAction.BEGIN, machine="north-7", **details)
         self.command(CommandAction.ACKNOWLEDGE)
 
-    def crank(self, peak_kpa: float, wait_s: float = 6.0, flags: frozenset[Flag] = frozenset()) -> Step:
+    def crank(
+        self, peak_kpa: float, wait_s: float = 6.0, flags: frozenset[Flag] = frozenset(), own_kpa: float = 1.5
+    ) -> Step:
         self.now_s += wait_s
-        event = pull(peak_kpa, flags, self.common_kpa)
+        event = pull(peak_kpa, flags, self.common_kpa, own_kpa)
         return self.session.judged(new_id(), "amber", event, NOTHING, self.now_s, self.now_s, self.at)
 
     def whole_test(self, *peaks_kpa: float) -> Step:

@@ -17,7 +17,9 @@ from gaugelink.peak.notices import HandlingKind
 DECIDED_S = 1.2
 
 
-def cranking_event(start_s: float, peak_kpa: float, flags: Sequence[Flag] = (), held: bool = False) -> CrankingEvent:
+def cranking_event(
+    start_s: float, peak_kpa: float, flags: Sequence[Flag] = (), held: bool = False, u_share: float = 0.01
+) -> CrankingEvent:
     """Make an event of one second with an expanded uncertainty of about 1 %."""
     common = BudgetLine("calibration", 3.0, common=True)
     return CrankingEvent(
@@ -25,7 +27,7 @@ def cranking_event(start_s: float, peak_kpa: float, flags: Sequence[Flag] = (), 
         start_s=start_s,
         end_s=start_s + 1.0,
         peak_kpa=peak_kpa,
-        peak_u_kpa=0.01 * peak_kpa,
+        peak_u_kpa=u_share * peak_kpa,
         method=Method.SETTLED if held else Method.FITTED,
         cranking_rpm=400.0,
         strokes=(),
@@ -62,14 +64,21 @@ class Floor:
             self.take(self.bench.tick(self.now_s))
         self.now_s += seconds - whole
 
-    def pull(self, peak_kpa: float, after_s: float, gauge: str = "red", flags: Sequence[Flag] = ()) -> Reading:
+    def pull(
+        self,
+        peak_kpa: float,
+        after_s: float,
+        gauge: str = "red",
+        flags: Sequence[Flag] = (),
+        u_share: float = 0.01,
+    ) -> Reading:
         """Pull `after_s` after the last event was decided; return the reading as it then stands."""
         self.now_s += after_s
         start_s = self.now_s
         self.count += 1
         event_id = f"e{self.count}"
         self.now_s += 1.0 + DECIDED_S
-        event = cranking_event(start_s, peak_kpa, flags, self.held)
+        event = cranking_event(start_s, peak_kpa, flags, self.held, u_share)
         self.take(self.bench.event(event_id, gauge, event, self.now_s))
         return self.reading(event_id)
 

@@ -5,8 +5,9 @@ from math import sqrt
 import pytest
 from GTC import type_a, ureal
 
-from gaugelink.bench.agree import agree, combine, tolerance_kpa
+from gaugelink.bench.agree import agree, combine
 from gaugelink.bench.reading import Reading, Status
+from gaugelink.bench.repeats import POOR_SHARE, Repeat, tolerance_kpa
 from gaugelink.peak.events import Flag, GaugeKind
 
 
@@ -45,9 +46,49 @@ def test_mean_and_uncertainty_of_repeats_agree_with_a_gum_library() -> None:
 def test_a_common_error_does_not_excuse_a_difference() -> None:
     # JCGM 100:2008, 5.2.2: fully correlated errors cancel in a difference.
     sharp = reading(900.0, u_kpa=100.0, common_u_kpa=50.0)
-    assert tolerance_kpa(sharp, sharp, 0.03) == pytest.approx(27.0)
+    assert tolerance_kpa(sharp.repeat, sharp.repeat, 0.03) == pytest.approx(27.0)
     vague = reading(900.0, u_kpa=100.0, common_u_kpa=0.0)
-    assert tolerance_kpa(vague, vague, 0.03) == pytest.approx(2 * sqrt(2) * 50.0)
+    assert tolerance_kpa(vague.repeat, vague.repeat, 0.03) == pytest.approx(2 * sqrt(2) * 50.0)
+
+
+def test_a_pull_is_poor_by_what_is_its_own_and_not_by_the_gauge_s_calibration() -> None:
+    # JCGM 100:2008, 5.2.2: what two pulls by one gauge share says nothing of whether they agree.
+    badly_calibrated = reading(900.0, u_kpa=200.0, common_u_kpa=99.0)
+    assert badly_calibrated.peak_u_kpa > 2 * POOR_SHARE * badly_calibrated.peak_kpa
+    assert not badly_calibrated.repeat.is_poor
+    assert not Repeat(900.0, 0.99 * POOR_SHARE * 900.0 / 2).is_poor
+    assert Repeat(900.0, 1.01 * POOR_SHARE * 900.0 / 2).is_poor
+
+
+def test_a_pull_too_uncertain_to_differ_from_another_does_not_confirm_it() -> None:
+    # 146 ± 11.8 and 137 ± 3.3 psi differ by less than their uncertainty, and by 6 %.
+    poor, good = reading(1006.6, u_kpa=81.4, common_u_kpa=0.0), reading(944.6, u_kpa=22.8, common_u_kpa=0.0)
+    assert poor.peak_kpa - good.peak_kpa < tolerance_kpa(poor.repeat, good.repeat, 0.03)
+    found = agree([poor, good], 2, 0.03, False)
+    assert not found.agreed
+    assert found.behind == (good,)
+    again = agree([poor, good, reading(940.0, u_kpa=20.0, common_u_kpa=0.0)], 2, 0.03, False)
+    assert again.agreed
+    assert [one.peak_kpa for one in again.behind] == [944.6, 940.0]
+
+
+def test_poor_pulls_alone_never_agree_and_their_mean_is_what_there_is() -> None:
+    poor = [reading(peak, u_kpa=0.08 * peak, common_u_kpa=0.0) for peak in (905.0, 900.0, 895.0)]
+    found = agree(poor, 2, 0.03, last_try=True)
+    assert not found.agreed
+    assert found.value_kpa == pytest.approx(900.0)
+    assert found.u_kpa is not None
+    assert found.u_kpa < poor[0].peak_u_kpa
+
+
+def test_where_one_pull_is_asked_for_it_needs_no_other_to_confirm_it() -> None:
+    assert agree([reading(900.0, u_kpa=90.0)], 1, 0.03, False).agreed
+
+
+def test_good_pulls_that_scatter_by_more_than_the_share_agree_within_their_uncertainty() -> None:
+    pulls = [reading(900.0, u_kpa=30.0, common_u_kpa=0.0), reading(862.0, u_kpa=30.0, common_u_kpa=0.0)]
+    assert 900.0 - 862.0 > 0.03 * 900.0
+    assert agree(pulls, 2, 0.03, False).agreed
 
 
 def test_weak_pulls_drop_out_and_the_highest_group_counts() -> None:

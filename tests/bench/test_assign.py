@@ -88,6 +88,40 @@ def test_a_last_cylinder_that_does_not_agree_is_not_called_agreed(floor) -> None
     assert shop.prompts[-1].text == "Single does not agree after 2 pulls. Test done."
 
 
+def test_a_pull_too_uncertain_to_count_is_asked_for_again_with_its_reason(floor) -> None:
+    shop = floor(3)
+    shop.pull(1006.0, 20.0, u_share=0.08)
+    assert shop.said is PromptKey.UNSURE
+    assert shop.prompts[-1].text.startswith("PTO, 146 psi, but too uncertain to count.")
+    shop.pull(945.0, 6.0)
+    assert shop.said is PromptKey.AGAIN
+    assert shop.state.current == ("PTO",)
+    shop.pull(940.0, 6.0)
+    assert shop.said is PromptKey.MOVE_PLACE
+    assert shop.state.cylinders[0].agreed
+    assert shop.state.cylinders[0].left_out == ("e2",)
+
+
+def test_a_cylinder_of_uncertain_pulls_alone_ends_as_not_agreed(floor) -> None:
+    shop = floor(1, max_tries=3)
+    for after_s in (20.0, 6.0, 6.0):
+        shop.pull(930.0, after_s, u_share=0.08)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text == "Single does not agree after 3 pulls. Test done."
+    assert not shop.state.cylinders[0].agreed
+
+
+def test_cylinders_that_do_not_agree_are_named_when_all_are_read_back(floor) -> None:
+    shop = floor(2, max_tries=2)
+    shop.pull(930.0, 20.0)
+    shop.pull(700.0, 6.0)
+    shop.screw(30.0)
+    shop.pull(925.0, 5.0)
+    shop.pull(926.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text.endswith("Not agreed: PTO.")
+
+
 def test_before_the_cautions_are_heard_no_pull_is_asked_for(floor) -> None:
     shop = floor(3, started=False)
     shop.take(shop.bench.begin(shop.now_s))

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.difference import PullFate, PullValue, ReadingValue
 from gaugelink.verdict.findings import (
     FLAG_TABLE,
     VERDICT_TABLE,
@@ -182,6 +183,45 @@ def test_repeats_far_apart_are_not_one_reading() -> None:
     verdict = judge(items)
     assert verdict.word is VerdictWord.RETEST
     assert only(verdict, RuleName.REPEATABILITY).severity is Severity.RETEST
+
+
+def test_repeats_apart_by_less_than_their_uncertainty_are_one_reading() -> None:
+    # JCGM 100:2008, 5.1.2: two pulls of 2.4 psi each differ with 3.4 psi; 4.7 psi is well within twice that.
+    wide = replace(reading("PTO", 135.0, repeats_psi=(132.6, 137.3)), u_random_kpa=PSI.to_kpa(2.4) / 2**0.5)
+    sharp = reading("PTO", 135.0, repeats_psi=(132.6, 137.3))
+    others = [reading("middle", 134.0), reading("MAG", 134.0)]
+    assert only(judge([wide, *others]), RuleName.REPEATABILITY).severity is Severity.NOTE
+    assert only(judge([sharp, *others]), RuleName.REPEATABILITY).severity is Severity.RETEST
+
+
+@pytest.mark.parametrize(
+    ("pulls", "said"),
+    [
+        (((146.0, 5.9), (137.0, 1.6)), "too uncertain to confirm each other"),
+        (((146.0, 0.5), (126.0, 0.5)), "they are not one reading"),
+        (((146.0, 0.5), (126.0, 5.9), (130.0, 0.5)), "1 of them too uncertain to count"),
+    ],
+)
+def test_what_the_bench_did_not_agree_is_to_be_read_again_and_says_why(
+    pulls: tuple[tuple[float, float], ...], said: str
+) -> None:
+    values = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), PullFate.LEFT_OUT) for psi, u_psi in pulls)
+    mag = replace(reading("MAG", 137.0), pulls=values, agreed=False)
+    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
+    assert verdict.word is VerdictWord.RETEST
+    finding = only(verdict, RuleName.REPEATABILITY)
+    assert finding.cylinders == ("MAG",)
+    assert said in finding.text
+    for psi, _ in pulls:
+        assert f"{psi:.0f} psi" in finding.text
+
+
+def test_what_the_bench_agreed_the_verdict_does_not_call_apart() -> None:
+    pulls = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(2.0))) for psi in (138.0, 132.0))
+    agreed = replace(reading("MAG", 135.0, repeats_psi=(138.0, 132.0)), pulls=pulls, agreed=True)
+    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), agreed])
+    assert verdict.word is VerdictWord.CONSISTENT
+    assert only(verdict, RuleName.REPEATABILITY).severity is Severity.NOTE
 
 
 @pytest.mark.parametrize("flag", list(Flag))

@@ -1,0 +1,61 @@
+"""When pulls on one cylinder are one reading, and how certain that reading is: bench and verdict both ask here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, sqrt
+
+COVERAGE_FACTOR = 2.0
+"""Expanded over standard uncertainty, coverage about 95 % (JCGM 100:2008, clause 6.3.3)."""
+POOR_SHARE = 0.06
+"""Own expanded uncertainty, as a share of the peak, above which a pull confirms nothing: it could not tell a cylinder
+that is worth watching from a sound one. Common practice, no source; what it costs in pulls is in DEVELOPERS.md."""
+CRANKING_SCATTER = 0.01
+"""Standard scatter of one cylinder's pressure from one cranking to the next, as a fraction of it. From memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """The peak of one pull and what is uncertain of it alone."""
+
+    peak_kpa: float
+    """Gauge pressure."""
+    u_own_kpa: float
+    """Standard uncertainty, without what all pulls by the gauge share."""
+
+    @property
+    def is_poor(self) -> bool:
+        """Whether it is too uncertain to confirm another pull, or to deny it."""
+        return COVERAGE_FACTOR * self.u_own_kpa > POOR_SHARE * abs(self.peak_kpa)
+
+
+def tolerance_kpa(one: Repeat, other: Repeat, share: float) -> float:
+    """Largest difference of two pulls that agree: a share of their mean, or the uncertainty of their difference.
+
+    What both share (the gauge's calibration) cancels in the difference (JCGM 100:2008, 5.2).
+    """
+    u_kpa = COVERAGE_FACTOR * hypot(one.u_own_kpa, other.u_own_kpa)
+    return max(share * (one.peak_kpa + other.peak_kpa) / 2, u_kpa)
+
+
+def agree_with_highest(repeats: Sequence[Repeat], share: float) -> bool:
+    """Whether every pull agrees with the highest of them, so that all of them are one reading."""
+    top = max(repeats, key=lambda repeat: repeat.peak_kpa)
+    return all(top.peak_kpa - repeat.peak_kpa <= tolerance_kpa(top, repeat, share) for repeat in repeats)
+
+
+def u_of_mean_kpa(repeats: Sequence[Repeat]) -> float:
+    """Standard uncertainty of the mean of pulls, from what is uncertain of each alone (JCGM 100:2008, 5.1.2)."""
+    return sqrt(sum(repeat.u_own_kpa**2 for repeat in repeats)) / len(repeats)
+
+
+def cranking_u_kpa(peaks_kpa: Sequence[float], repeatability: float = CRANKING_SCATTER) -> float:
+    """Standard uncertainty of the mean of pulls that comes from cranking: no two crankings give one pressure.
+
+    The experimental standard deviation of the mean (JCGM 100:2008, 4.2.3), or what is assumed beforehand where that
+    is more: `repeatability`, the standard scatter as a fraction of the pressure. Two or three pulls often agree by
+    chance, so their own scatter alone would say too little.
+    """
+    count = len(peaks_kpa)
+    mean = sum(peaks_kpa) / count
+    seen = sqrt(sum((peak - mean) ** 2 for peak in peaks_kpa) / (count - 1)) if count > 1 else 0.0
+    return max(repeatability * abs(mean), seen) / sqrt(count)
