@@ -2,18 +2,21 @@
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
+from math import hypot
 
+from gaugelink.bench.agree import common_u_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompts import CAUTIONS, Prompt, Tone
 from gaugelink.bench.reading import Command as BenchCommand
 from gaugelink.bench.reading import CommandKind, CommandResult, CylinderState, Phase, Reading, Status, TestState
+from gaugelink.bench.repeats import COVERAGE_FACTOR, u_of_mean_kpa
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import finding_part
 from gaugelink.engine.units import PressureUnit
 from gaugelink.journal.entries import Action, ReadingEntry
 from gaugelink.peak.events import CrankingEvent
-from gaugelink.verdict.difference import PullFate, PullValue, ReadingValue
+from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 
 BY_RULE = "rule"
@@ -150,11 +153,10 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
     by_id = {reading.event_id: reading for reading in state.readings}
     values = []
     for cylinder in state.cylinders:
-        if cylinder.value_kpa is None or cylinder.u_kpa is None or not cylinder.repeats:
+        if cylinder.value_kpa is None or not cylinder.repeats:
             continue
         readings = [by_id[event_id] for event_id in cylinder.repeats]
-        common = max(reading.common_u_kpa for reading in readings)
-        random = max((cylinder.u_kpa / 2.0) ** 2 - common**2, 0.0) ** 0.5
+        random = u_of_mean_kpa([reading.repeat for reading in readings])
         seen = [events[event_id] for event_id in cylinder.repeats if event_id in events]
         speeds = [event.cranking_rpm for event in seen if event.cranking_rpm is not None]
         first = [event.first_stroke_kpa for event in seen if event.first_stroke_kpa is not None]
@@ -163,7 +165,7 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
             ReadingValue(
                 cylinder=cylinder.name,
                 peak_kpa=cylinder.value_kpa,
-                peak_u_kpa=cylinder.u_kpa,
+                peak_u_kpa=COVERAGE_FACTOR * hypot(random, common_u_kpa(readings)),
                 u_random_kpa=random,
                 flags=frozenset().union(*(reading.flags for reading in readings)),
                 event_ids=cylinder.repeats,
@@ -173,20 +175,14 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
                 climb_per_stroke=_mean(climb),
                 gauge=readings[0].gauge,
                 pulls=tuple(
-                    PullValue(reading.repeat, _fate(reading, cylinder), reading.event_id)
+                    PullValue(reading.repeat, reading.event_id in cylinder.repeats, reading.event_id)
                     for reading in state.readings
-                    if reading.status is not Status.HELD and _cylinder_of(reading) == cylinder.name
+                    if reading.in_cylinder and reading.cylinder == cylinder.name
                 ),
                 agreed=cylinder.agreed if cylinder.agreed or cylinder.tries >= state.plan.repeats else None,
             )
         )
     return values
-
-
-def _fate(reading: Reading, cylinder: CylinderState) -> PullFate:
-    if reading.status is Status.STRUCK:
-        return PullFate.STRUCK
-    return PullFate.COUNTED if reading.event_id in cylinder.repeats else PullFate.LEFT_OUT
 
 
 def _mean(numbers: list[float]) -> float | None:

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot
 
 from gaugelink.bench.reading import Reading
-from gaugelink.bench.repeats import COVERAGE_FACTOR, tolerance_kpa, u_of_mean_kpa
+from gaugelink.bench.repeats import COVERAGE_FACTOR, CRANKING_SCATTER, cranking_u_kpa, tolerance_kpa, u_of_mean_kpa
 from gaugelink.peak.events import Flag
 
 SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_RECORD})
@@ -20,7 +20,7 @@ class Agreement:
     value_kpa: float | None
     """Gauge pressure; None without a reading."""
     u_kpa: float | None
-    """Expanded uncertainty, coverage about 95 %."""
+    """Expanded uncertainty, coverage about 95 %, everything in it: gauge, sampling and cranking."""
     behind: tuple[Reading, ...]
     """The readings that `value_kpa` is the mean of, highest first."""
 
@@ -43,19 +43,22 @@ def agree(readings: Sequence[Reading], repeats: int, share: float, last_try: boo
     return Agreement(False, *combine(found), tuple(found)) if found else Agreement(False, None, None, ())
 
 
-def combine(group: Sequence[Reading]) -> tuple[float, float]:
-    """Return mean and expanded uncertainty of readings that agree, in kPa.
+def combine(group: Sequence[Reading], repeatability: float = CRANKING_SCATTER) -> tuple[float, float]:
+    """Return the reading of a cylinder from one pull or several, and its expanded uncertainty, in kPa.
 
-    Standard uncertainty: the common part in full, each reading's own part as for a mean of independent values,
-    and the scatter of the pulls as the experimental standard deviation of the mean (JCGM 100:2008, 4.2.3 and
-    5.1.2); coverage factor 2. Noise is in the own part and in the scatter both, which errs to the safe side.
+    Standard uncertainty: the common part in full, each reading's own part as for a mean of independent values
+    (JCGM 100:2008, 5.1.2), and what cranking adds, see `cranking_u_kpa`; coverage factor 2. Noise is in the own part
+    and in the scatter both, which errs to the safe side.
     """
-    count = len(group)
-    mean = sum(reading.peak_kpa for reading in group) / count
-    common = sum(reading.common_u_kpa for reading in group) / count
+    peaks = [reading.peak_kpa for reading in group]
     own = u_of_mean_kpa([reading.repeat for reading in group])
-    scatter = sum((reading.peak_kpa - mean) ** 2 for reading in group) / (count - 1) / count if count > 1 else 0.0
-    return mean, COVERAGE_FACTOR * sqrt(common**2 + own**2 + scatter)
+    u_kpa = hypot(common_u_kpa(group), own, cranking_u_kpa(peaks, repeatability))
+    return sum(peaks) / len(peaks), COVERAGE_FACTOR * u_kpa
+
+
+def common_u_kpa(group: Sequence[Reading]) -> float:
+    """Standard uncertainty that readings of one gauge share: fully correlated, so it does not average out (5.2.2)."""
+    return sum(reading.common_u_kpa for reading in group) / len(group)
 
 
 def _best_there_is(readings: Sequence[Reading], full: list[Reading], repeats: int, share: float) -> list[Reading]:

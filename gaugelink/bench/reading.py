@@ -163,7 +163,7 @@ class CylinderState:
     value_kpa: float | None
     """Mean of the agreeing readings, gauge pressure; of the best there are when none agree; None without a reading."""
     u_kpa: float | None
-    """Expanded uncertainty of `value_kpa`, coverage about 95 %."""
+    """Expanded uncertainty of `value_kpa`, coverage about 95 %: gauge, sampling and the scatter of cranking."""
     repeats: tuple[str, ...]
     """Event ids of the readings behind `value_kpa`."""
     left_out: tuple[str, ...]

@@ -176,7 +176,8 @@ def _trouble(state: BenchState, say: Prompter, reading: Reading) -> Prompt | Non
     if abs(difference) <= tolerance_kpa(reading.repeat, best.repeat, state.plan.agreement):
         return None
     key = PromptKey.UNDER if difference < 0 else PromptKey.OVER
-    return say.say(key, state.target, cylinder=name, value=value, difference=abs(difference))
+    told = say.unit.shown_difference_kpa(value, best.peak_kpa)
+    return say.say(key, state.target, cylinder=name, value=value, difference=told)
 
 
 def _new_place(state: BenchState, name: str) -> str | None:

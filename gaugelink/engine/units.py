@@ -35,10 +35,36 @@ class PressureUnit(StrEnum):
         """Write a pressure in this unit with its name, for a person: ``134 psi``; never ``-0 psi``."""
         return self._written(pressure_kpa, self.decimals)
 
-    def texts_apart(self, a_kpa: float, b_kpa: float) -> tuple[str, str]:
-        """Write two pressures that are compared: with up to two more digits where both would read the same."""
-        texts = [(self._written(a_kpa, d), self._written(b_kpa, d)) for d in range(self.decimals, self.decimals + 3)]
+    @property
+    def fine_decimals(self) -> int:
+        """Digits after the point of a difference or an uncertainty: one more than a reading's where that has none.
+
+        An expanded uncertainty of a compression reading then has two significant digits in most units and cases
+        (JCGM 100:2008, 7.2.6), and a difference says more than the rounded readings beside it.
+        """
+        return max(self.decimals, 1)
+
+    def fine(self, pressure_kpa: float) -> str:
+        """Write a difference or an uncertainty without its unit: ``3.3``; never ``-0.0``."""
+        return f"{self.from_kpa(pressure_kpa):z.{self.fine_decimals}f}"
+
+    def fine_text(self, pressure_kpa: float) -> str:
+        """Write a difference or an uncertainty with its unit, for a person: ``6.4 psi``."""
+        return self._written(pressure_kpa, self.fine_decimals)
+
+    def texts_apart(self, a_kpa: float, b_kpa: float, *, fine: bool = False) -> tuple[str, str]:
+        """Write two pressures that are compared: with up to two more digits where both would read the same.
+
+        Where they are differences or uncertainties they are `fine`.
+        """
+        least = self.fine_decimals if fine else self.decimals
+        texts = [(self._written(a_kpa, d), self._written(b_kpa, d)) for d in range(least, least + 3)]
         return next((pair for pair in texts if pair[0] != pair[1]), texts[0])
+
+    def shown_difference_kpa(self, a_kpa: float, b_kpa: float) -> float:
+        """The distance of two pressures as `text` shows them, in kPa: a person who subtracts them finds it again."""
+        a, b = (round(self.from_kpa(pressure_kpa), self.decimals) for pressure_kpa in (a_kpa, b_kpa))
+        return self.to_kpa(abs(a - b))
 
     def _written(self, pressure_kpa: float, decimals: int) -> str:
         return f"{self.from_kpa(pressure_kpa):z.{decimals}f} {self.value}"

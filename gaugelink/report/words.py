@@ -69,13 +69,10 @@ def reading_rows(data: ReportData) -> tuple[Row, ...]:
         if reading is None:
             rows.append(Row(name, "not read", "", "", "", ""))
             continue
-        u = unit.from_kpa(reading.peak_u_kpa)
-        # One digit more for an uncertainty that would round to nothing.
-        places = digits if round(u, digits) > 0 else digits + 1
         rows.append(
             Row(
                 cylinder=name,
-                reading=f"{unit.from_kpa(reading.peak_kpa):.{digits}f} ± {u:.{places}f}",
+                reading=f"{unit.from_kpa(reading.peak_kpa):.{digits}f} ± {unit.fine(reading.peak_u_kpa)}",
                 sea_level=f"{unit.from_kpa(reading.sea_level_kpa):.{digits}f}",
                 repeats=", ".join(f"{unit.from_kpa(value):.{digits}f}" for value in reading.repeats) or "one",
                 rpm=f"{reading.cranking_rpm:.0f}" if reading.cranking_rpm is not None else "",

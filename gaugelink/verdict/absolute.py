@@ -161,7 +161,7 @@ def _high(case: Case, band: BandHere, source: str) -> list[Finding]:
             RuleName.HIGH_READING,
             Severity.WATCH,
             f"{', '.join(names)} {'reads' if len(names) == 1 else 'read'} above the maker's range, by "
-            f"{case.text(over)}: high is not always healthy.",
+            f"{case.fine_text(over)}: high is not always healthy.",
             numbers={"over_kpa": over, "band_high_kpa": band.high_kpa},
             u_kpa=hypot(case.expanded_u_kpa(case.highest), band.u_kpa),
             cylinders=names,

@@ -120,9 +120,14 @@ class Case:
         """A pressure in the shop's unit."""
         return self.unit.text(pressure_kpa)
 
-    def texts_apart(self, a_kpa: float, b_kpa: float) -> tuple[str, str]:
-        """Two pressures in the shop's unit, written so that they do not read the same unless they are."""
-        return self.unit.texts_apart(a_kpa, b_kpa)
+    def fine_text(self, pressure_kpa: float) -> str:
+        """A difference or an uncertainty in the shop's unit."""
+        return self.unit.fine_text(pressure_kpa)
+
+    def texts_apart(self, a_kpa: float, b_kpa: float, *, fine: bool = False) -> tuple[str, str]:
+        """Two pressures in the shop's unit, written so that they do not read the same unless they are; `fine` ones are
+        differences or uncertainties."""
+        return self.unit.texts_apart(a_kpa, b_kpa, fine=fine)
 
 
 def lay_out(

@@ -30,7 +30,7 @@ def _spread(case: Case) -> list[Finding]:
     gap = case.between(high, low)
     percent = 100.0 * gap.kpa / high.peak_kpa
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
-    apart, alike = case.texts_apart(gap.kpa, gap.u_kpa)
+    apart, alike = case.texts_apart(gap.kpa, gap.u_kpa, fine=True)
     if gap.is_real:
         meaning = f"more than the {alike} that two alike cylinders could show, so it is real"
         if low.cylinder not in case.low_cylinders():
@@ -113,7 +113,7 @@ def _odd_cylinder(case: Case) -> list[Finding]:
         return []
     _, name, gap, others_kpa, u_kpa = best
     side = "below" if gap < 0 else "above"
-    off, within = case.texts_apart(abs(gap), others_kpa)
+    off, within = case.texts_apart(abs(gap), others_kpa, fine=True)
     return [
         Finding(
             RuleName.ODD_CYLINDER,
@@ -146,7 +146,7 @@ def _neighbours_low(case: Case) -> list[Finding]:
         Finding(
             RuleName.NEIGHBOURS_LOW,
             Severity.INVESTIGATE if beyond else Severity.WATCH,
-            f"{pair[0]} and {pair[1]} lie side by side and are low together, by {case.text(gap)}: "
+            f"{pair[0]} and {pair[1]} lie side by side and are low together, by {case.fine_text(gap)}: "
             "a head gasket leaking between them looks like this.",
             numbers={"gap_kpa": gap, "pair_apart_kpa": abs(between.kpa)},
             u_kpa=between.u_kpa,

@@ -2,24 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from math import hypot, sqrt
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, cranking_u_kpa
 from gaugelink.peak.events import CrankingEvent, Flag
-
-
-class PullFate(StrEnum):
-    """What became of a pull."""
-
-    COUNTED = "counted"
-    """The reading is the mean of those that count."""
-    LEFT_OUT = "left_out"
-    """It agreed with nothing, was too uncertain, or fell short of the top."""
-    STRUCK = "struck"
-    """A person struck it out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +15,8 @@ class PullValue:
     """One pull on a cylinder."""
 
     repeat: Repeat
-    fate: PullFate = PullFate.COUNTED
+    counted: bool = True
+    """Whether the reading rests on it; False for one that agreed with nothing, was poor, or fell short of the top."""
     event_id: str = ""
 
 
@@ -39,9 +28,10 @@ class ReadingValue:
     peak_kpa: float
     """Gauge pressure: the mean of the repeats where there are several."""
     peak_u_kpa: float
-    """Expanded uncertainty of `peak_kpa`, coverage about 95 %, everything in it."""
+    """Expanded uncertainty of `peak_kpa` as measured, coverage about 95 %: gauge and sampling, without the scatter of
+    cranking."""
     u_random_kpa: float
-    """Standard uncertainty of the part that no other reading of the same gauge shares."""
+    """Standard uncertainty of the part of it that no other reading of the same gauge shares."""
     flags: frozenset[Flag] = frozenset()
     event_ids: tuple[str, ...] = ()
     repeats: tuple[float, ...] = ()
@@ -54,14 +44,15 @@ class ReadingValue:
     gauge: str = ""
     """Which gauge read it. Readings whose gauge is not named count as read by one gauge."""
     pulls: tuple[PullValue, ...] = ()
-    """Every pull on the cylinder in the order in which they were made, where that is known."""
+    """Every pull on the cylinder in the order in which they were made, where that is known; without those that a person
+    struck out."""
     agreed: bool | None = None
     """Whether as many pulls agree as the plan asked for; None where no plan asked, or too few were made to tell."""
 
     @property
     def counted(self) -> tuple[Repeat, ...]:
         """The pulls behind `peak_kpa`: as they are known one by one, else alike."""
-        known = tuple(pull.repeat for pull in self.pulls if pull.fate is PullFate.COUNTED)
+        known = tuple(pull.repeat for pull in self.pulls if pull.counted)
         return known or tuple(Repeat(peak, self.u_random_kpa * sqrt(len(self.repeats))) for peak in self.repeats)
 
     def same_gauge(self, other: "ReadingValue") -> bool:
@@ -139,15 +130,8 @@ def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], 
 
 
 def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:
-    """Standard uncertainty of a reading that it does not share: measurement and the scatter of cranking.
-
-    Scatter seen between the repeats counts where it is larger than the scatter that is assumed.
-    """
-    count = max(1, len(reading.repeats))
-    scatter = repeatability * abs(reading.peak_kpa)
-    if count > 1:
-        scatter = max(scatter, float(np.std(reading.repeats, ddof=1)))
-    return hypot(reading.u_random_kpa, scatter / sqrt(count))
+    """Standard uncertainty of a reading that it does not share: measurement and the scatter of cranking."""
+    return hypot(reading.u_random_kpa, cranking_u_kpa(reading.repeats or (reading.peak_kpa,), repeatability))
 
 
 def reading_from_events(

@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
+from gaugelink.bench.repeats import CRANKING_SCATTER
 from gaugelink.engine.air import SEA_LEVEL_KPA, AltitudeMethod, Ambient, AmbientSource
 from gaugelink.peak.events import Flag
 from gaugelink.settings import Settings
@@ -179,7 +180,7 @@ class Rules(Settings):
     """Lowest cylinder over highest. Service-manual practice: 70 to 75 %."""
     four_stroke_watch_percent: float = Field(default=82.0, gt=30, lt=100)
     """Below this, and real, it is worth watching. Common practice, no source."""
-    repeatability_fraction: float = Field(default=0.01, ge=0, lt=0.2)
+    repeatability_fraction: float = Field(default=CRANKING_SCATTER, ge=0, lt=0.2)
     """Standard scatter of one cylinder's pressure from one cranking to the next, as a fraction. From memory."""
     repeats_percent: float = Field(default=3.0, gt=0, le=50)
     """Repeats of one cylinder further apart than this, and than their uncertainty, are not one reading: the share that

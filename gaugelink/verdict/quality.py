@@ -3,7 +3,7 @@
 from gaugelink.bench.repeats import agree_with_highest
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.difference import PullFate, ReadingValue
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import COMMON_PRACTICE, FLAG_TABLE, Finding, RuleName, Severity
 
 AGREEMENT = f"share asked for by the plan, {COMMON_PRACTICE}, or the uncertainty of the difference (JCGM 100:2008, 5.2)"
@@ -75,7 +75,8 @@ def _repeatability(case: Case) -> list[Finding]:
             Finding(
                 RuleName.REPEATABILITY,
                 Severity.NOTE,
-                f"The repeats of {', '.join(agreeing)} agree within {case.text(apart[worst])}, {percent[worst]:.1f} %.",
+                f"The repeats of {', '.join(agreeing)} agree within {case.fine_text(apart[worst])}, "
+                f"{percent[worst]:.1f} %.",
                 {
                     "apart_kpa": apart[worst],
                     "apart_percent": percent[worst],
@@ -91,7 +92,7 @@ def _repeatability(case: Case) -> list[Finding]:
 def _unagreed(case: Case, reading: ReadingValue) -> Finding:
     """What to say of a cylinder whose pulls are not one reading."""
     name = reading.cylinder
-    repeats = [pull.repeat for pull in reading.pulls if pull.fate is not PullFate.STRUCK] or list(reading.counted)
+    repeats = [pull.repeat for pull in reading.pulls] or list(reading.counted)
     peaks = [repeat.peak_kpa for repeat in repeats]
     poor = sum(repeat.is_poor for repeat in repeats)
     apart = max(peaks) - min(peaks)

@@ -101,7 +101,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     others = [other for key, other in rises.items() if key != name]
     usual = float(np.median([other.percent for other in others])) if others else None
     clear = rise.sealing_percent > max(limit, rise.sealing_u_percent)
-    text = f"{name} rose by {wet.text(rise.kpa)} with oil, {rise.percent:.0f} %"
+    text = f"{name} rose by {wet.fine_text(rise.kpa)} with oil, {rise.percent:.0f} %"
     numbers = {
         "dry_kpa": rise.dry_kpa,
         "wet_kpa": wet.readings[name].peak_kpa,
@@ -113,7 +113,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         "limit_percent": limit,
     }
     if rise.by_volume_kpa > 0:
-        text += f", about {wet.text(rise.by_volume_kpa)} of it by the oil's own volume"
+        text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume"
     told = rise.sealing_u_percent < limit
     if usual is not None:
         excess = rise.percent - usual

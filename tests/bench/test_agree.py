@@ -7,7 +7,7 @@ from GTC import type_a, ureal
 
 from gaugelink.bench.agree import agree, combine
 from gaugelink.bench.reading import Reading, Status
-from gaugelink.bench.repeats import POOR_SHARE, Repeat, tolerance_kpa
+from gaugelink.bench.repeats import CRANKING_SCATTER, POOR_SHARE, Repeat, tolerance_kpa
 from gaugelink.peak.events import Flag, GaugeKind
 
 
@@ -38,9 +38,19 @@ def test_mean_and_uncertainty_of_repeats_agree_with_a_gum_library() -> None:
     shared = ureal(0.0, common)
     mean = sum((ureal(peak, own) + shared for peak in peaks), ureal(0.0, 0.0)) / 3
     scatter = type_a.standard_uncertainty(peaks)
-    value_kpa, expanded_kpa = combine([reading(peak) for peak in peaks])
+    value_kpa, expanded_kpa = combine([reading(peak) for peak in peaks], repeatability=0.0)
     assert value_kpa == pytest.approx(mean.x, rel=1e-12)
     assert expanded_kpa == pytest.approx(2 * sqrt(mean.u**2 + scatter**2), rel=1e-9)
+
+
+def test_pulls_that_agree_by_chance_do_not_make_cranking_certain() -> None:
+    # Two values tell a standard deviation to no better than 76 % of itself (JCGM 100:2008, E.4.3, table E.1).
+    _, alike_kpa = combine([reading(930.0, u_kpa=0.0, common_u_kpa=0.0)] * 2)
+    assert alike_kpa == pytest.approx(2 * CRANKING_SCATTER * 930.0 / sqrt(2))
+    _, apart_kpa = combine([reading(940.0, u_kpa=0.0, common_u_kpa=0.0), reading(912.0, u_kpa=0.0, common_u_kpa=0.0)])
+    assert apart_kpa == pytest.approx(2 * 28.0 / 2)
+    _, once_kpa = combine([reading(930.0, u_kpa=8.0, common_u_kpa=3.0)])
+    assert once_kpa == pytest.approx(2 * sqrt(4.0**2 + 9.3**2))
 
 
 def test_a_common_error_does_not_excuse_a_difference() -> None:

@@ -71,6 +71,16 @@ def test_over_range_says_so(floor) -> None:
     assert shop.said is PromptKey.OVER_RANGE
 
 
+def test_a_pull_is_under_the_best_by_what_the_two_figures_that_were_said_differ(floor) -> None:
+    shop = floor(3)
+    shop.pull(1004.0, 20.0)
+    assert shop.prompts[-1].text == "PTO, 146 psi. Once more."
+    shop.pull(946.0, 6.0)
+    assert shop.said is PromptKey.UNDER
+    # 8.4 psi apart, and nobody who heard 146 and 137 would call that 8.
+    assert shop.prompts[-1].text.startswith("PTO, 137 psi. That is 9 psi under the best pull")
+
+
 def test_tries_are_limited_and_the_test_goes_on_saying_so(floor) -> None:
     shop = floor(3, max_tries=3)
     for level in (930.0, 700.0, 500.0):

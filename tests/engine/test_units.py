@@ -54,3 +54,20 @@ def test_two_pressures_that_are_compared_read_differently_unless_they_are_the_sa
     assert PressureUnit.PSI.texts_apart(41.0, 40.8) == ("5.95 psi", "5.92 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 41.0) == ("6 psi", "6 psi")
     assert PressureUnit.BAR.texts_apart(923.9, 924.1) == ("9.239 bar", "9.241 bar")
+
+
+def test_a_difference_or_an_uncertainty_has_a_digit_that_whole_readings_have_not() -> None:
+    assert PressureUnit.PSI.fine_text(PressureUnit.PSI.to_kpa(8.4)) == "8.4 psi"
+    assert PressureUnit.KPA.fine(22.83) == "22.8"
+    assert PressureUnit.BAR.fine_text(22.83) == "0.23 bar"
+    assert PressureUnit.PSI.fine(-0.01) == "0.0"
+    assert PressureUnit.PSI.texts_apart(41.0, 35.0, fine=True) == ("5.9 psi", "5.1 psi")
+    assert PressureUnit.PSI.texts_apart(41.0, 40.8, fine=True) == ("5.95 psi", "5.92 psi")
+
+
+@pytest.mark.parametrize("unit", PressureUnit)
+def test_the_difference_that_is_told_is_that_of_the_figures_that_are_shown(unit: PressureUnit) -> None:
+    for a_kpa, b_kpa in ((1006.6, 944.6), (951.4, 937.7), (700.0, 703.3)):
+        told = unit.from_kpa(unit.shown_difference_kpa(a_kpa, b_kpa))
+        shown = [float(unit.text(kpa).split()[0]) for kpa in (a_kpa, b_kpa)]
+        assert told == pytest.approx(abs(shown[0] - shown[1]), abs=1e-9)

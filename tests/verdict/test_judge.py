@@ -12,7 +12,7 @@ from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import PullFate, PullValue, ReadingValue
+from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import (
     FLAG_TABLE,
     VERDICT_TABLE,
@@ -57,7 +57,7 @@ def test_five_psi_of_spread_on_a_triple_is_not_bad(low: str) -> None:
     assert verdict.top_end is TopEnd.LEAVE
     assert verdict.spread_kpa == pytest.approx(PSI.to_kpa(5.0))
     assert verdict.spread_percent == pytest.approx(100.0 * 5.0 / 135.0)
-    assert "5 psi" in only(verdict, RuleName.SPREAD).text
+    assert "5.0 psi" in only(verdict, RuleName.SPREAD).text
     assert not verdict.causes
 
 
@@ -205,7 +205,7 @@ def test_repeats_apart_by_less_than_their_uncertainty_are_one_reading() -> None:
 def test_what_the_bench_did_not_agree_is_to_be_read_again_and_says_why(
     pulls: tuple[tuple[float, float], ...], said: str
 ) -> None:
-    values = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), PullFate.LEFT_OUT) for psi, u_psi in pulls)
+    values = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted=False) for psi, u_psi in pulls)
     mag = replace(reading("MAG", 137.0), pulls=values, agreed=False)
     verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
     assert verdict.word is VerdictWord.RETEST
@@ -214,6 +214,20 @@ def test_what_the_bench_did_not_agree_is_to_be_read_again_and_says_why(
     assert said in finding.text
     for psi, _ in pulls:
         assert f"{psi:.0f} psi" in finding.text
+
+
+def test_the_spread_is_told_with_the_digits_of_its_uncertainty() -> None:
+    text = only(judge(readings(TRIPLE, 138.4, 132.0, 138.0)), RuleName.SPREAD).text
+    spread, u = re.findall(r"([\d.]+) psi", text)
+    assert (len(spread.partition(".")[2]), len(u.partition(".")[2])) == (1, 1)
+    assert float(spread) == pytest.approx(6.4)
+
+
+def test_repeats_are_told_apart_with_a_digit_more_than_the_repeats_themselves() -> None:
+    verdict = judge(
+        [reading("PTO", 137.0, repeats_psi=(137.7, 136.3)), reading("middle", 134.0), reading("MAG", 134.0)]
+    )
+    assert "agree within 1.4 psi, 1.0 %" in only(verdict, RuleName.REPEATABILITY).text
 
 
 def test_what_the_bench_agreed_the_verdict_does_not_call_apart() -> None:
