@@ -42,13 +42,14 @@ def test_both_sides_of_an_untouched_gap_agree(hole_mm: float, verdict: DecayVerd
 
 
 @pytest.mark.parametrize(
-    ("hole_mm", "before_s", "let_off_kpa"), [(0.035, 60.0, 0.8), (0.035, 40.0, 0.8), (0.0, 60.0, -0.6)]
+    ("hole_mm", "before_s", "after_s", "let_off_kpa"),
+    [(0.035, 60.0, 100.0, 0.8), (0.035, 40.0, 100.0, 0.8), (0.03, 60.0, 62.0, 0.8), (0.0, 60.0, 100.0, -0.6)],
 )
 def test_a_little_let_off_or_pumped_in_during_the_gap_makes_no_verdict(
-    hole_mm: float, before_s: float, let_off_kpa: float
+    hole_mm: float, before_s: float, after_s: float, let_off_kpa: float
 ) -> None:
     # What is lost in the gap is taken for cooling, and a leak of twice the limit would pass; or the gain for no leak.
-    result = judged(hole_mm, before_s, 60.0, 100.0, let_off_kpa=let_off_kpa)
+    result = judged(hole_mm, before_s, 60.0, after_s, let_off_kpa=let_off_kpa)
     assert result.verdict is DecayVerdict.OPEN
     assert result.more_s is not None
     assert result.more_s > 0.0
