@@ -3,6 +3,8 @@
 import asyncio
 import time
 from contextlib import AsyncExitStack
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 
@@ -15,7 +17,9 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 from gaugelink.errors import GaugelinkError
 from gaugelink.gauge.radio import Radio
-from simulators.shop import SimulatedShop, engine_under, simulated_shop
+
+if TYPE_CHECKING:
+    from simulators.shop import SimulatedShop
 
 SIMULATION = "Simulation: no engine, gauge or radio here is real, and no reading below says anything of an engine."
 
@@ -23,7 +27,7 @@ SIMULATION = "Simulation: no engine, gauge or radio here is real, and no reading
 class MechanicsEar(Watcher):
     """Lets a simulated mechanic hear the prompts."""
 
-    def __init__(self, simulated: SimulatedShop) -> None:
+    def __init__(self, simulated: "SimulatedShop") -> None:
         self._simulated = simulated
 
     def stepped(self, step: Step) -> None:
@@ -48,6 +52,38 @@ def acknowledgement(by: str) -> Command:
     return Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by)
 
 
+def apart(shop: Shop) -> Shop:
+    """The shop with a journal of its own for what is simulated: nothing of it may stand among real readings."""
+    return replace(shop, journal=shop.journal.with_name(f"{shop.journal.stem}-simulated{shop.journal.suffix}"))
+
+
+async def _simulated(
+    shop: Shop, console: Console, stack: AsyncExitStack, speed: float, seed: int
+) -> tuple[Radio, MechanicsEar]:
+    # A bench with a real gauge needs neither the simulators nor the Bluetooth stack that they bring.
+    try:
+        from simulators.shop import engine_under, simulated_shop
+    except ModuleNotFoundError as error:
+        raise GaugelinkError(
+            f"--simulate needs the package {error.name}, which is not installed: install gaugelink[sim]."
+        ) from error
+    machine = shop.settings.test.machine
+    if machine is None:
+        raise GaugelinkError(f"{shop.file}: --simulate needs test.machine: it says what is to be simulated.")
+    console.print(SIMULATION, style="bold")
+    console.print(f"It is written down in {shop.journal}, apart from the shop's own record.", soft_wrap=True)
+    simulated = await stack.enter_async_context(
+        simulated_shop(
+            {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges},
+            engine_under(shop.fleet.engine_of(machine)),
+            held=shop.settings.gauges[0].kind.value == "held",
+            speed=speed,
+            seed=seed,
+        )
+    )
+    return simulated.radio, MechanicsEar(simulated)
+
+
 async def run_service(
     shop: Shop,
     console: Console,
@@ -65,7 +101,8 @@ async def run_service(
     Args:
         shop: the shop file.
         console: where the screen is drawn, or lines are printed when it is no terminal.
-        simulate: a virtual radio with the shop's gauges, the engine of `test.machine`, and a mechanic.
+        simulate: a virtual radio with the shop's gauges, the engine of `test.machine`, and a mechanic; written down
+            in a journal of its own.
         speed: simulated seconds to a second.
         seed: of the simulation.
         acknowledge: the simulated mechanic acknowledges the cautions.
@@ -76,26 +113,16 @@ async def run_service(
     Raises:
         GaugelinkError: something that the service cannot run without is wrong.
     """
+    if simulate:
+        shop = apart(shop)
     presenter, waiter = ScenePresenter(shop), Waiter()
     async with AsyncExitStack() as stack:
         ears: list[Watcher] = []
         radio, clock = Radio(), Clock(1.0)
         if simulate:
-            machine = shop.settings.test.machine
-            if machine is None:
-                raise GaugelinkError(f"{shop.file}: --simulate needs test.machine: it says what is to be simulated.")
-            console.print(SIMULATION, style="bold")
-            simulated = await stack.enter_async_context(
-                simulated_shop(
-                    {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges},
-                    engine_under(shop.fleet.engine_of(machine)),
-                    held=shop.settings.gauges[0].kind.value == "held",
-                    speed=speed,
-                    seed=seed,
-                )
-            )
-            radio, clock = simulated.radio, Clock(speed)
-            ears.append(MechanicsEar(simulated))
+            radio, ear = await _simulated(shop, console, stack, speed, seed)
+            clock = Clock(speed)
+            ears.append(ear)
         if dashboard is not None:
             # A bench without a page need not load a web server.
             from gaugelink.app.shoppage import page_beside

@@ -141,13 +141,13 @@ async def run_with_kills(shop: Path, kills: int, seed: int, speed: float = 6.0) 
 
 def readings_journalled(folder: Path) -> list[tuple[str, str]]:
     """Event id and action of every line of the readings' history, in the order of the commits."""
-    with closing(sqlite3.connect(folder / "bay-9.db")) as connection:
+    with closing(sqlite3.connect(folder / "bay-9-simulated.db")) as connection:
         return [tuple(row) for row in connection.execute("SELECT event_id, action FROM readings ORDER BY seq")]
 
 
 def journalled(folder: Path) -> tuple[list[str], list[tuple[str, str]], int]:
     """Event ids in the order of their commits, the phase and machine of each test, and messages still to be sent."""
-    with closing(sqlite3.connect(folder / "bay-9.db")) as connection:
+    with closing(sqlite3.connect(folder / "bay-9-simulated.db")) as connection:
         events = [row[0] for row in connection.execute("SELECT event_id FROM events ORDER BY seq")]
         tests = [
             (json.loads(row[0])["bench"]["phase"], row[1])

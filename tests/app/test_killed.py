@@ -23,3 +23,4 @@ async def test_a_service_killed_in_the_middle_finishes_the_same_test_with_nothin
     readings = [m for m in received.first("reading") if m["action"] == "given"]
     assert {m["cylinder"] for m in readings} == {"PTO", "middle", "MAG"}
     assert waiting == 0
+    assert not (tmp_path / "bay-9.db").exists(), "a simulation wrote into the shop's own record"
