@@ -1,5 +1,7 @@
 """Keeps a bench's scene up to date with what the service tells."""
 
+from shlex import quote
+
 from gaugelink.app.daemon import Watcher
 from gaugelink.app.livefeed import LivePack
 from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Pull, Scene
@@ -85,6 +87,7 @@ class ScenePresenter(Watcher):
         if step.state is not None:
             scene.title = title(step.state, self._shop)
             scene.cylinders = cylinder_rows(step.state, step.verdict, self._shop)
+            scene.stays_open = stays_open(step.state, self._shop)
             settled = step.state.phase in _SETTLED
             scene.spread = spread_line(step.verdict, self._shop, settled=settled)
             scene.why = step.verdict.summary if settled and step.verdict is not None and _asks(step.verdict) else ""
@@ -127,6 +130,14 @@ def title(state: TestState, shop: Shop) -> str:
     machine = shop.fleet.find(state.plan.machine)
     ended = {Phase.DONE: ", done", Phase.FINISHED: ", finished", Phase.ABANDONED: ", abandoned"}.get(state.phase, "")
     return f"{machine.name}, {state.plan.kind.value} test{ended}"
+
+
+def stays_open(state: TestState, shop: Shop) -> str:
+    """That a test stays open when the screen is left, and how to go on with it; empty when it is closed."""
+    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return ""
+    name = shop.fleet.find(state.plan.machine).name
+    return f"The test of {name} stays open; go on with it: gaugelink run --config {quote(str(shop.file))}"
 
 
 def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> list[CylinderRow]:

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.live import Live
 
 from gaugelink.app.daemon import Daemon, Watcher
+from gaugelink.app.farewell import Farewell
 from gaugelink.app.keys import terminal_keys
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.screen import KEYS, Screen, legible
@@ -136,6 +137,9 @@ async def in_front_of(
             await asyncio.wait([service])
             for helper in helpers:
                 helper.cancel()
+        # The screen is gone from the terminal; whoever pressed a key to leave it must not lose the table with it.
+        if console.is_terminal and fingers is not None:
+            console.print(Farewell(presenter.scene))
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)

@@ -76,6 +76,8 @@ class Scene:
     spread: str = ""
     why: str = ""
     """Why the verdict is not a clean one, once there is a verdict."""
+    stays_open: str = ""
+    """That the test is open and how to go on with it, for whoever leaves the screen; empty when none is."""
     refusal: str = ""
     """Why the last thing that was asked for was not done, until something else happens."""
     broker: str = ""

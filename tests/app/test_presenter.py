@@ -8,6 +8,7 @@ import pytest
 from rich.console import Console
 
 from gaugelink.app.demo import MACHINE
+from gaugelink.app.farewell import Farewell
 from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.presenter import ScenePresenter
@@ -42,6 +43,14 @@ class Watched(Bench):
 
     def crank(self, peak_kpa: float, wait_s: float = 6.0, **more: object) -> Step:
         return self.take(super().crank(peak_kpa, wait_s, **more))
+
+
+def left(presenter: ScenePresenter) -> str:
+    """What stays in the terminal when the screen goes."""
+    console = Console(file=io.StringIO(), width=200, force_terminal=False)
+    with console.capture() as captured:
+        console.print(Farewell(presenter.scene))
+    return captured.get()
 
 
 def drawn(presenter: ScenePresenter, height: int = 24, encoding: str = "utf-8") -> list[str]:
@@ -192,3 +201,21 @@ def test_pulls_are_in_the_order_in_which_they_were_made_with_the_left_out_one_in
     row = bench.presenter.scene.cylinders[0]
     assert [(pull.peak_kpa, pull.counted) for pull in row.pulls] == [(840.0, False), (950.0, True), (945.0, True)]
     assert "(122)  138  137" in "\n".join(drawn(bench.presenter))
+
+
+def test_who_leaves_an_open_test_keeps_its_table_and_is_told_how_to_go_on(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    assert left(bench.presenter) == ""
+    bench.begin()
+    bench.whole_test(930.0)
+    text = left(bench.presenter)
+    assert "North 7, dry test" in text
+    assert "135  135" in text
+    go_on = f"The test of North 7 stays open; go on with it: gaugelink run --config {tmp_path / 'shop.toml'}"
+    assert go_on in text
+    bench.crank(925.0, 40.0)
+    bench.command(CommandAction.FINISH)
+    text = left(bench.presenter)
+    assert "% of the highest: retest" in text
+    assert bench.presenter.scene.why in text
+    assert "stays open" not in text

@@ -1,0 +1,47 @@
+"""Leaving the screen leaves the table: once the service has ended, behind the screen that was drawn."""
+
+import asyncio
+import io
+from pathlib import Path
+from typing import cast
+
+import pytest
+from rich.console import Console
+
+from gaugelink.app.daemon import Daemon
+from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.running import Fingers, in_front_of
+from gaugelink.broker.commands import CommandAction
+from tests.app.test_session import Bench
+
+
+class Idle:
+    """A service that does nothing until it is stopped."""
+
+    def __init__(self) -> None:
+        self.stopped = asyncio.Event()
+
+    def stop(self) -> None:
+        self.stopped.set()
+
+    async def run(self) -> None:
+        await self.stopped.wait()
+
+
+@pytest.mark.parametrize("mine", [True, False], ids=["with keys", "without"])
+async def test_the_table_and_the_way_on_stay_behind_a_screen_that_was_left_by_a_person(
+    tmp_path: Path, mine: bool
+) -> None:
+    bench = Bench(tmp_path)
+    presenter, idle = ScenePresenter(bench.session.shop), Idle()
+    presenter.stepped(bench.command(CommandAction.BEGIN, machine="north-7"))
+    file = io.StringIO()
+    console = Console(file=file, width=100, height=40, force_terminal=True, legacy_windows=False)
+    daemon = cast("Daemon", idle)
+    fingers = Fingers(lambda: daemon) if mine else None
+    async with in_front_of(daemon, console, presenter, fingers):
+        idle.stop()
+    # The screen shows its cursor again when it goes (DECTCEM); what comes after that stays.
+    after = file.getvalue().rpartition("\x1b[?25h")[2]
+    assert ("The test of North 7 stays open" in after) is mine
+    assert ("waiting" in after) is mine
