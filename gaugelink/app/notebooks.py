@@ -1,6 +1,9 @@
 """Takes what was written by hand into the journal: an old notebook, work done on a machine, a gauge's calibration."""
 
 import json
+import uuid
+from collections import Counter
+from dataclasses import dataclass
 from datetime import UTC, datetime, time
 from pathlib import Path
 
@@ -22,10 +25,35 @@ from gaugelink.settings import parse_settings
 
 BY_HAND = "notebook"
 """Who gave the readings of an imported test to their cylinders."""
+_OF_NOTEBOOKS = uuid.UUID("7d0c2f53-4f0e-4b7e-9d55-6b3b6a7c1f10")
+"""Name space of the ids of what notebooks hold (RFC 9562, section 5.5): the same line has the same id each time."""
 
 
-async def import_notebook(shop: Shop, file: Path, unit: str | None) -> tuple[int, int]:
-    """Take a notebook into the journal, whole or not at all; give the numbers of tests and jobs.
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What was taken from a notebook, and what was there before."""
+
+    tests: int
+    jobs: int
+    tests_before: int
+    jobs_before: int
+
+
+class _Names:
+    """Ids of what a notebook holds, by its content: two lines that say the same are two, a file read twice is one."""
+
+    def __init__(self) -> None:
+        self._seen: Counter[str] = Counter()
+
+    def of(self, *content: object) -> str:
+        """The id of this content."""
+        text = json.dumps(content, default=str, ensure_ascii=False)
+        self._seen[text] += 1
+        return str(uuid.uuid5(_OF_NOTEBOOKS, f"{text} {self._seen[text]}"))
+
+
+async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
+    """Take a notebook into the journal, whole or not at all; what the journal has already is left as it is.
 
     Raises:
         SettingsError: a line for each mistake with file and line; nothing was written.
@@ -35,16 +63,26 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> tuple[int
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
     text = _text(file)
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None)
-    entries: list[Entry] = []
-    for test in notebook.tests:
-        entries += _test_entries(shop, test)
-    for job in notebook.jobs:
-        at = datetime.combine(job.on, time(12), UTC)
-        entries.append(JobEntry(new_id(), job.machine, at, job.job, job.counter, BY_HAND, "", job.cylinders))
+    names = _Names()
+    # The ambient is left out: where a line does not say it, it is the shop file's, which may change.
+    tests = {
+        names.of("test", t.machine, t.on, t.wet, t.readings, t.counter, t.gauge, t.note): t for t in notebook.tests
+    }
+    jobs = {names.of("job", j.machine, j.on, j.job, j.cylinders, j.counter, j.note): j for j in notebook.jobs}
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
+        had_tests = tests.keys() & {stored.test_id for stored in await journal.tests()}
+        had_jobs = jobs.keys() & {stored.job_id for stored in await journal.jobs()}
+        entries: list[Entry] = []
+        for test_id, test in tests.items():
+            if test_id not in had_tests:
+                entries += _test_entries(shop, test, test_id)
+        for job_id, job in jobs.items():
+            if job_id not in had_jobs:
+                at = datetime.combine(job.on, time(12), UTC)
+                entries.append(JobEntry(job_id, job.machine, at, job.job, job.counter, BY_HAND, "", job.cylinders))
         await journal.record(entries)
-    return len(notebook.tests), len(notebook.jobs)
+    return Imported(len(tests) - len(had_tests), len(jobs) - len(had_jobs), len(had_tests), len(had_jobs))
 
 
 def _text(file: Path) -> str:
@@ -56,14 +94,14 @@ def _text(file: Path) -> str:
         raise SettingsError(f"{file}: cannot be read as text: {error}.") from error
 
 
-def _test_entries(shop: Shop, test: NotebookTest) -> list[Entry]:
+def _test_entries(shop: Shop, test: NotebookTest, test_id: str) -> list[Entry]:
     """A test as if the bench had seen it: readings without events, given by hand."""
     at = datetime.combine(test.on, time(12), UTC)
     engine = shop.fleet.engine_of(test.machine)
     cylinders = tuple(name for name in engine.cylinder_names if name in {name for name, _ in test.readings})
     ambient = test.ambient
     plan = Plan(
-        test_id=new_id(),
+        test_id=test_id,
         machine=test.machine,
         engine=engine.id,
         cylinders=cylinders,

@@ -62,7 +62,7 @@ def shop(tmp_path: Path) -> Shop:
 
 
 def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:
-    assert "4 tests and 1 jobs" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert "4 tests and 1 job taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
     history = json.loads(shop.run("history", "north-7", "--json"))
     assert history["tests"] == 4
     assert any("After rings" in line and "middle: gained" in line for line in history["says"])
@@ -74,6 +74,22 @@ def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:
     assert "peak_kpa" in rows[0]
     fleet = json.loads(shop.run("history", "--fleet", "--json"))
     assert [one["machine"] for one in fleet] == ["north-7"]
+
+
+def test_a_notebook_taken_in_twice_counts_once_and_what_was_added_to_it_is_taken(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    first = json.loads(shop.run("history", "north-7", "--json"))
+    said = shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert "0 tests and 0 jobs taken" in said
+    assert "4 tests and 1 job of this notebook were there already" in said
+    assert json.loads(shop.run("history", "north-7", "--json")) == first
+    longer = NOTEBOOK + "2026-02-01,north-7,139,141,139,psi,5900,,\n2026-02-02,north-7,,,,,5900,rings,\n"
+    assert "1 test and 1 job taken" in shop.run("import", shop.write("old.csv", longer))
+
+
+def test_two_lines_that_say_the_same_are_two_jobs(shop: Shop) -> None:
+    job = "2025-11-10,north-7,,,,,5200,rings,\n"
+    assert "4 tests and 2 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK + job))
 
 
 def test_a_notebook_with_a_mistake_is_refused_by_its_line_and_nothing_is_taken(shop: Shop) -> None:

@@ -115,7 +115,7 @@ def history_command(
     if not tests:
         console.print(f"There is no dry test of {record.name} yet.")
     else:
-        console.print(Text(f"{record.name}: {len(tests)} dry tests", style="bold"))
+        console.print(Text(f"{record.name}: {counted(len(tests), 'dry test')}", style="bold"))
         console.print(history_table(history, unit))
         for line in history_sentences(history, len(tests)):
             console.print(Text(line))
@@ -211,6 +211,11 @@ def export_command(
     typer.echo(f"{len(exported)} readings written to {out}.")
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things in words: ``1 test``, ``2 tests``."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def import_command(
     file: Annotated[Path, typer.Argument(help="CSV of hand-written readings; see the README for its columns.")],
     config: Config = _SHOP,
@@ -220,8 +225,11 @@ def import_command(
     from gaugelink.app.notebooks import import_notebook
 
     shop = load_shop(config)
-    tests, jobs = asyncio.run(import_notebook(shop, file, unit))
-    typer.echo(f"{tests} tests and {jobs} jobs taken into {shop.journal}.")
+    taken = asyncio.run(import_notebook(shop, file, unit))
+    typer.echo(f"{counted(taken.tests, 'test')} and {counted(taken.jobs, 'job')} taken into {shop.journal}.")
+    if taken.tests_before or taken.jobs_before:
+        before = f"{counted(taken.tests_before, 'test')} and {counted(taken.jobs_before, 'job')}"
+        typer.echo(f"{before} of this notebook were there already and are left as they are.")
 
 
 def job_command(
