@@ -46,6 +46,7 @@ class PlainLines(Watcher):
         self._unit = unit
         self._say = say
         self._phases: dict[str, str] = {}
+        self._faults: dict[str, tuple[str, ...]] = {}
         self._told_s = 0.0
 
     def listening(self, address: str) -> None:
@@ -53,10 +54,14 @@ class PlainLines(Watcher):
         self._say(f"Broker at {address}.")
 
     def linked(self, state: LinkState) -> None:
-        """Say when a link's phase changes."""
+        """Say when a link's phase changes, and what is wrong with it, each once until it is gone."""
         if self._phases.get(state.gauge) != state.phase.value:
             self._phases[state.gauge] = state.phase.value
             self._say(f"Gauge {state.gauge}: {state.phase.value}.")
+        for fault in state.faults:
+            if fault not in self._faults.get(state.gauge, ()):
+                self._say(f"Gauge {state.gauge}: {fault}")
+        self._faults[state.gauge] = state.faults
 
     def leaking(self, progress: DecayProgress) -> None:
         """Say how a leak-down stands, every ten seconds."""
@@ -67,7 +72,7 @@ class PlainLines(Watcher):
             self._say(
                 f"Leak test, {progress.note}, {progress.elapsed_s:.0f} s: "
                 f"{unit.from_kpa(progress.pressure_kpa):.{unit.decimals + 2}f} {unit.value}, "
-                f"losing {unit.from_kpa(rate):.3f} a minute."
+                f"losing {unit.from_kpa(rate):.3f} {unit.value} a minute."
             )
 
     def troubled(self, sentence: str) -> None:
