@@ -11,7 +11,7 @@ from typing import ParamSpec, Self, TypeVar
 
 from gaugelink.errors import JournalError
 from gaugelink.journal import reads
-from gaugelink.journal.entries import Entry, EventEntry, Outgoing, TestEntry
+from gaugelink.journal.entries import Entry, Outgoing
 from gaugelink.journal.faults import WriteFault
 from gaugelink.journal.rows import (
     OutboxDepth,
@@ -26,7 +26,6 @@ from gaugelink.journal.rows import (
     StoredTest,
 )
 from gaugelink.journal.store import SENT_KEPT, Store
-from gaugelink.peak.events import CrankingEvent, EventSamples
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -107,37 +106,6 @@ class Journal:
         await self._on_thread(self._opened.write, entries, outgoing)
         # Even when this unit says nothing: it may have taken along others that had waited for the disk.
         self.outbox_grew.set()
-
-    async def record_event(
-        self,
-        event: CrankingEvent,
-        samples: EventSamples | None,
-        *,
-        event_id: str,
-        bench: str,
-        gauge: str,
-        test_id: str | None,
-        at: datetime,
-        outgoing: Sequence[Outgoing] = (),
-    ) -> None:
-        """Commit one cranking event; see `record`."""
-        await self.record([EventEntry(event_id, bench, gauge, at, event, samples, test_id)], outgoing)
-
-    async def save_test(
-        self,
-        test_id: str,
-        bench: str,
-        machine: str,
-        snapshot_json: str,
-        *,
-        at: datetime,
-        engine: str = "",
-        closed: bool = False,
-        odometer: float | None = None,
-        outgoing: Sequence[Outgoing] = (),
-    ) -> None:
-        """Commit the whole of a test as it stands; see `record`."""
-        await self.record([TestEntry(test_id, bench, machine, snapshot_json, at, engine, closed, odometer)], outgoing)
 
     async def retry(self) -> int:
         """Write what waits in memory because the disk did not take it; return how many units were written.
