@@ -70,6 +70,11 @@ class PressureUnit(StrEnum):
         return f"{self.from_kpa(pressure_kpa):z.{decimals}f} {self.value}"
 
 
+def barometer_text(ambient_abs_kpa: float) -> str:
+    """Write the pressure of the air as barometers and weather reports do: ``982 hPa``."""
+    return f"{10.0 * ambient_abs_kpa:.0f} hPa"
+
+
 # NIST SP 811 (2008), appendix B.8: pound-force per square inch 6.894 757 kPa (exact value from
 # 0.453 592 37 kg, 9.806 65 m/s2, 0.0254 m), kilogram-force per square centimetre 98.0665 kPa,
 # bar 100 kPa, conventional millimetre of mercury 0.133 322 4 kPa.

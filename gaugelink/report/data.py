@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeKind
-from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.findings import JudgedReading, TestVerdict
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.past import PastJob, PastTest
 
@@ -60,7 +60,7 @@ class ReportData:
     conditions: tuple[tuple[str, str], ...] = ()
     """What else was noted: name and value."""
     traces: tuple[Trace, ...] = ()
-    """One a cylinder or more; the last one of a cylinder is drawn."""
+    """One a cylinder or more; one of them is drawn, see `trace_of`."""
     past: tuple[PastTest, ...] = ()
     """Dry tests of this machine, this one with them."""
     jobs: tuple[PastJob, ...] = ()
@@ -69,12 +69,16 @@ class ReportData:
     """Version of the code that judged."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
+    def reading_of(self, cylinder: str) -> JudgedReading | None:
+        """The judged reading of a cylinder, None when it was not read."""
+        return next((one for one in self.verdict.readings if one.cylinder.casefold() == cylinder.casefold()), None)
+
     def trace_of(self, cylinder: str) -> Trace | None:
-        """The last trace of a cylinder."""
-        for trace in reversed(self.traces):
-            if trace.cylinder.casefold() == cylinder.casefold():
-                return trace
-        return None
+        """The last trace of a cylinder that its reading rests on, else the last one there is."""
+        own = [trace for trace in self.traces if trace.cylinder.casefold() == cylinder.casefold()]
+        reading = self.reading_of(cylinder)
+        counted = [trace for trace in own if reading is not None and trace.event_id in reading.event_ids]
+        return next(reversed(counted or own), None)
 
 
 def trace_of_event(

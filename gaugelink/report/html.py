@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from gaugelink.report.data import ReportData
 from gaugelink.report.look import FAINT, INK, PAPER, RULE, SEVERITY_COLOUR, WORD_COLOUR, WORD_MEANING, drawn
+from gaugelink.report.plain import LEFT_OUT, any_left_out, basis
 from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
 from gaugelink.report.words import (
     CAUTIONS,
@@ -56,10 +57,8 @@ def report_html(data: ReportData) -> str:
         table=_table(data),
         conditions="".join(f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in condition_lines(data)),
         traces=_traces(data),
-        asking=f"<h2>What asks for attention</h2><ul>{''.join(map(_finding, advice_of(asking)))}</ul>"
-        if asking
-        else "",
-        notes=_findings(notes),
+        asking=f"<h2>What asks for attention</h2><ul>{_findings(asking, data)}</ul>" if asking else "",
+        notes=_findings(notes, data),
         history=_history(data),
         does_not_prove=_list(DOES_NOT_PROVE),
         cautions=_list(CAUTIONS),
@@ -71,18 +70,18 @@ def _list(lines: Iterable[str]) -> str:
     return "".join(f"<li>{escape(line)}</li>" for line in lines)
 
 
-def _findings(findings: Sequence[Finding]) -> str:
-    return "".join(_finding(advice) for advice in advice_of(findings))
+def _findings(findings: Sequence[Finding], data: ReportData) -> str:
+    return "".join(_finding(advice, data) for advice in advice_of(findings))
 
 
-def _finding(advice: Advice) -> str:
+def _finding(advice: Advice, data: ReportData) -> str:
     finding = advice.finding
     inner = escape(finding.text)
     if advice.causes:
         inner += f"<small>Likely, in this order: {escape('; '.join(advice.causes))}.</small>"
     if advice.next_tests:
         inner += f"<small>{advice.lead}: {escape('; '.join(advice.next_tests))}.</small>"
-    inner += f"<small>Rule: {escape(finding.source)}.</small>"
+    inner += f"<small>Goes by: {escape(basis(finding, data))}.</small>"
     if finding.severity is Severity.NOTE:
         return f'<li class="note">{inner}</li>'
     return f'<li style="--mark: {SEVERITY_COLOUR[finding.severity]}">{inner}</li>'
@@ -97,7 +96,8 @@ def _table(data: ReportData) -> str:
         body += "<tr>" + "".join(f"<td>{escape(row.cells[i])}</td>" for i in shown) + "</tr>"
         if row.flags:
             body += f'<tr class="doubt"><td></td><td colspan="{len(shown) - 1}">{escape(row.flags)}</td></tr>'
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    note = f'<p class="faint">{escape(LEFT_OUT)}</p>' if any_left_out(data) else ""
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{note}"
 
 
 def _engine_svg(data: ReportData) -> str:

@@ -9,6 +9,7 @@ from matplotlib.lines import Line2D
 
 from gaugelink.report.data import ReportData
 from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, WORD_COLOUR, WORD_MEANING, drawn
+from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
 from gaugelink.report.words import (
     CAUTIONS,
@@ -96,7 +97,9 @@ def _page(data: ReportData) -> Figure:
         fontsize=6,
         color=FAINT,
     )
-    figure.text(RIGHT, 0.018, "uncertainties are expanded, coverage about 95 %", fontsize=6, color=FAINT, ha="right")
+    figure.text(
+        RIGHT, 0.018, "± holds in about 95 of 100 cases (expanded uncertainty)", fontsize=6, color=FAINT, ha="right"
+    )
     return figure
 
 
@@ -155,6 +158,9 @@ def _table(figure: Figure, data: ReportData, left: float, right: float, y: float
         if row.flags:
             figure.text(places[1], y, row.flags, fontsize=0.85 * size, color=FAINT, va="top")
             y -= step
+    if any_left_out(data):
+        figure.text(left, y, LEFT_OUT, fontsize=0.85 * size, color=FAINT, va="top")
+        y -= step
     return y - 0.002
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 from itertools import pairwise
+from textwrap import fill
 
 import matplotlib.dates as mdates
 import numpy as np
@@ -27,12 +28,15 @@ from gaugelink.report.look import (
     RULE,
     SEVERITY_COLOUR,
 )
+from gaugelink.report.plain import flags_text, which_pull
 from gaugelink.verdict.findings import JudgedReading, Severity
 
 # Where the crankshaft lies below the staircases, as a share of their height, and how far down the drawing goes.
 PLAN_DEPTH = 0.27
 FLOOR = 1.95
 MOST_LONG_LABELS = 4
+FLAGS_WIDE = 44
+"""Letters of a trace's flags in one line."""
 MOST_STEPS = 12
 """Strokes drawn as steps; more of them would be too narrow to see."""
 
@@ -182,15 +186,18 @@ def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longe
     axes.axhline(unit.from_kpa(trace.peak_kpa), color=colour, linewidth=0.6, linestyle=(0, (4, 3)), zorder=1)
     axes.set_xlim(0.0, longest_s)
     axes.set_ylim(min(0.0, float(pressures.min(initial=0.0))), unit.from_kpa(top_kpa) * 1.12)
-    rpm = f", {trace.cranking_rpm:.0f} rpm" if trace.cranking_rpm is not None else ""
-    axes.set_title(f"{trace.cylinder}{rpm}", loc="left", fontsize=8, color=INK, pad=2)
+    rpm = f"{trace.cranking_rpm:.0f} rpm" if trace.cranking_rpm is not None else ""
+    title = ", ".join(item for item in (trace.cylinder, which_pull(trace, data), rpm) if item)
+    axes.set_title(title, loc="left", fontsize=8, color=INK, pad=2)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2)
-    axes.xaxis.set_major_locator(MaxNLocator(6, prune="upper"))
-    axes.set_xlabel("s", loc="right", labelpad=-8, fontsize=7)
+    seconds = [tick for tick in MaxNLocator(5).tick_values(0.0, longest_s) if 0.0 <= tick <= longest_s]
+    # The unit stands at the last number, because beside the axis there is no room that no number can come to.
+    axes.set_xticks(seconds, [f"{tick:g}" for tick in seconds[:-1]] + [f"{seconds[-1]:g} s"])
     if trace.flags:
-        words = ", ".join(sorted(flag.value.replace("_", " ") for flag in trace.flags))
-        axes.set_title(words, loc="right", fontsize=6, color=FAINT, pad=2)
+        # Under the top of the axes: beside the title there is no room for words and pull both.
+        words = fill(flags_text(trace.flags), FLAGS_WIDE)
+        axes.text(1.0, 0.99, words, transform=axes.transAxes, fontsize=6, color=FAINT, ha="right", va="top")
 
 
 def traces_scale(traces: Sequence[Trace]) -> tuple[float, float]:

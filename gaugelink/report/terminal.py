@@ -9,6 +9,7 @@ from rich.text import Text
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.report.data import ReportData
+from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.words import (
     COLUMNS,
     DOES_NOT_PROVE,
@@ -48,7 +49,7 @@ def verdict_table(data: ReportData) -> RenderableType:
         table.add_row(*(row.cells[i] for i in shown), row.flags)
     head = Text.assemble((data.verdict.word.value, WORD_STYLE[data.verdict.word]), "  ", data.verdict.summary)
     asking, notes = finding_order(data)
-    lines: list[RenderableType] = [table, Text(""), head]
+    lines: list[RenderableType] = [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
     for advice in (*advice_of(asking), *advice_of(notes)):
         finding = advice.finding
         lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.severity]), finding.text))

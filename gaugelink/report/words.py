@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
+from gaugelink.engine.units import barometer_text
 from gaugelink.report.data import ReportData
+from gaugelink.report.plain import flags_text, pulls_text, who
 from gaugelink.verdict.findings import Finding, Severity
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.judge import CAUTIONS, DOES_NOT_PROVE
@@ -25,8 +27,8 @@ __all__ = [
 ]
 
 STAIRS_EXPLAINED = (
-    "Every step is a stroke; the last tread is the reading. The thick bar is what tells cylinders apart, the gauge's "
-    "common error left out; the thin bar is everything."
+    "Every step is a stroke of one pull; the last tread is the reading, the mean of the pulls that count. The thick "
+    "bar is what tells cylinders apart, the gauge's common error left out; the thin bar is everything."
 )
 
 _AMBIENT_SOURCE = {
@@ -46,17 +48,18 @@ class Row:
     reading: str
     """With its expanded uncertainty."""
     sea_level: str
-    repeats: str
+    pulls: str
+    """In the order in which they were made, those that were left out in brackets."""
     rpm: str
     flags: str
 
     @property
     def cells(self) -> tuple[str, ...]:
         """The cells under `COLUMNS`; the flags stand below the row."""
-        return (self.cylinder, self.reading, self.sea_level, self.repeats, self.rpm)
+        return (self.cylinder, self.reading, self.sea_level, self.pulls, self.rpm)
 
 
-COLUMNS = ("cylinder", "reading", "at sea level", "repeats", "rpm")
+COLUMNS = ("cylinder", "reading", "at sea level", "pulls", "rpm")
 
 
 def reading_rows(data: ReportData) -> tuple[Row, ...]:
@@ -74,9 +77,9 @@ def reading_rows(data: ReportData) -> tuple[Row, ...]:
                 cylinder=name,
                 reading=f"{unit.from_kpa(reading.peak_kpa):.{digits}f} ± {unit.fine(reading.peak_u_kpa)}",
                 sea_level=f"{unit.from_kpa(reading.sea_level_kpa):.{digits}f}",
-                repeats=", ".join(f"{unit.from_kpa(value):.{digits}f}" for value in reading.repeats) or "one",
+                pulls=pulls_text(reading, data),
                 rpm=f"{reading.cranking_rpm:.0f}" if reading.cranking_rpm is not None else "",
-                flags=", ".join(sorted(flag.value.replace("_", " ") for flag in reading.flags)),
+                flags=flags_text(reading.flags),
             )
         )
     return tuple(rows)
@@ -99,10 +102,10 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
     if conditions.oil_ml:
         kind += f", {conditions.oil_ml:g} ml of oil in each cylinder"
     lines.append(("test", kind))
-    ambient = f"{conditions.ambient_abs_kpa:.1f} kPa, {_AMBIENT_SOURCE[conditions.ambient_source]}"
+    ambient = f"{barometer_text(conditions.ambient_abs_kpa)}, {_AMBIENT_SOURCE[conditions.ambient_source]}"
     if conditions.altitude_m is not None:
         ambient += f" ({conditions.altitude_m:.0f} m)"
-    lines.append(("ambient", ambient))
+    lines.append(("air pressure", ambient))
     if conditions.warm is not None:
         lines.append(("engine was", "warm" if conditions.warm else "cold"))
     if conditions.throttle_open is not None:
@@ -110,14 +113,14 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
     band = data.verdict.band
     if band is not None:
         upper = f" to {unit.text(band.high_kpa)}" if band.high_kpa is not None else " and more"
-        by = "pressure ratio" if band.method is AltitudeMethod.PRESSURE else "printed density table"
-        lines.append(("range here", f"{unit.text(band.low_kpa)}{upper}, stated range × {band.factor:.3f} by the {by}"))
+        by = "air pressure" if band.method is AltitudeMethod.PRESSURE else "printed density table"
+        lines.append(("range here", f"{unit.text(band.low_kpa)}{upper}, maker's range × {band.factor:.3f} by the {by}"))
     expected = data.verdict.expected_kpa
     if expected:
         kpa, u_kpa = next(iter(expected.values()))
-        lines.append(("from geometry", f"about {unit.text(kpa)} ± {unit.text(u_kpa)}, an estimate"))
+        lines.append(("from dimensions", f"about {unit.text(kpa)} ± {unit.text(u_kpa)}, an estimate"))
     lines += list(data.conditions)
-    lines += [("done by", data.by)] if data.by else []
+    lines += [("done by", who(data.by))] if data.by else []
     return tuple(lines)
 
 

@@ -6,6 +6,7 @@ from math import hypot
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, ambient_factor
 from gaugelink.engine.geometry import ExpectedPressure, expected_pressure
+from gaugelink.engine.units import barometer_text
 from gaugelink.verdict.case import Case, low_causes, telling_tests
 from gaugelink.verdict.findings import COMMON_PRACTICE, BandHere, Finding, RuleName, Severity
 
@@ -90,7 +91,7 @@ def _shortfalls(case: Case, band: BandHere) -> dict[Severity, list[str]]:
 
 def _band(case: Case, band: BandHere) -> list[Finding]:
     upper = f" to {case.text(band.high_kpa)}" if band.high_kpa is not None else " and more"
-    rest = f"{upper} at {case.conditions.ambient_abs_kpa:.1f} kPa ambient"
+    rest = f"{upper} at a barometer of {barometer_text(case.conditions.ambient_abs_kpa)}"
     source = (
         f"maker's range ({band.source}), carried to this ambient by the {band.method.value.replace('_', ' ')} ratio"
     )
@@ -207,9 +208,9 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
     asks = bool(off) and not has_band
     if off:
         side = "below" if off[name] < 0 else "above"
-        text = f"{', '.join(off)} {'lies' if len(off) == 1 else 'lie'} {side} what geometry lets expect"
+        text = f"{', '.join(off)} {'lies' if len(off) == 1 else 'lie'} {side} what the engine's dimensions would give"
     else:
-        text = "The readings lie where geometry lets expect them"
+        text = "The readings lie where the engine's dimensions would put them"
     return [
         Finding(
             RuleName.EXPECTED,

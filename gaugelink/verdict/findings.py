@@ -10,6 +10,7 @@ from gaugelink.bench.repeats import CRANKING_SCATTER
 from gaugelink.engine.air import SEA_LEVEL_KPA, AltitudeMethod, Ambient, AmbientSource
 from gaugelink.peak.events import Flag
 from gaugelink.settings import Settings
+from gaugelink.verdict.difference import PullValue
 
 COMMON_PRACTICE = "common practice, no source"
 
@@ -254,6 +255,8 @@ class JudgedReading:
     first_stroke_kpa: float | None
     gauge: str = ""
     """Which gauge read it; empty when it is not named."""
+    pulls: tuple[PullValue, ...] = ()
+    """Every pull on the cylinder in the order in which they were made, where that is known."""
 
 
 @dataclass(frozen=True, slots=True)

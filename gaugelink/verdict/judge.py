@@ -121,6 +121,7 @@ def _judged(case: Case, reading: ReadingValue) -> JudgedReading:
         cranking_rpm=reading.cranking_rpm,
         first_stroke_kpa=reading.first_stroke_kpa,
         gauge=reading.gauge,
+        pulls=reading.pulls,
     )
 
 

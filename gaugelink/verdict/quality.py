@@ -1,6 +1,6 @@
 """Whether the readings can carry a judgement: flags, repeats, cranking speed, cylinders not read."""
 
-from gaugelink.bench.repeats import agree_with_highest
+from gaugelink.bench.repeats import Repeat, agree_with_highest
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
@@ -86,7 +86,31 @@ def _repeatability(case: Case) -> list[Finding]:
                 source=AGREEMENT,
             )
         )
+    found += [
+        _left_out(case, r) for r in case.readings.values() if r not in unagreed and not all(p.counted for p in r.pulls)
+    ]
     return found
+
+
+def _left_out(case: Case, reading: ReadingValue) -> Finding:
+    """What to say of pulls that the reading of an agreed cylinder does not rest on."""
+    left = [pull.repeat for pull in reading.pulls if not pull.counted]
+    told = ", ".join(f"{case.text(repeat.peak_kpa)} ({_why_left_out(case, reading, repeat)})" for repeat in left)
+    return Finding(
+        RuleName.REPEATABILITY,
+        Severity.NOTE,
+        f"Left out of {reading.cylinder}: {told}.",
+        numbers={"pulls": float(len(reading.pulls)), "pulls_left_out": float(len(left))},
+        cylinders=(reading.cylinder,),
+        source=AGREEMENT,
+    )
+
+
+def _why_left_out(case: Case, reading: ReadingValue, repeat: Repeat) -> str:
+    if repeat.is_poor:
+        return "too uncertain to count"
+    apart = case.fine_text(abs(repeat.peak_kpa - reading.peak_kpa))
+    return f"{apart} {'below' if repeat.peak_kpa < reading.peak_kpa else 'above'} the reading"
 
 
 def _unagreed(case: Case, reading: ReadingValue) -> Finding:

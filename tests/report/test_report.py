@@ -4,22 +4,39 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from io import StringIO
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from matplotlib.image import imread
 from rich.console import Console
 
+from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.fleet import parse_engine
-from gaugelink.peak.events import CrankingEvent, GaugeKind, Method, Stroke
+from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method, Stroke
 from gaugelink.report.data import ReportData, trace_of_event
 from gaugelink.report.html import report_html
-from gaugelink.report.page import report_pdf, report_png
+from gaugelink.report.look import drawn
+from gaugelink.report.page import A4_IN, report_pdf, report_png
+from gaugelink.report.plain import FLAG_WORDS, LEFT_OUT, basis
+from gaugelink.report.plots import draw_trace
 from gaugelink.report.terminal import fleet_table, history_table, verdict_table
-from gaugelink.report.words import CAUTIONS, DOES_NOT_PROVE, advice_of, finding_order, reading_rows
+from gaugelink.report.words import (
+    CAUTIONS,
+    DOES_NOT_PROVE,
+    advice_of,
+    condition_lines,
+    finding_order,
+    reading_rows,
+)
+from gaugelink.verdict.difference import PullValue, ReadingValue
+from gaugelink.verdict.findings import JudgedReading
 from gaugelink.verdict.fleet import Ranked
 from gaugelink.verdict.judge import judge_test
-from tests.report.samples import TRIPLE, sample_report
+from gaugelink.verdict.record import verdict_from_json, verdict_to_json
+from tests.report.samples import PSI, TRIPLE, sample_report
 
 
 class Page(HTMLParser):
@@ -58,13 +75,112 @@ class Page(HTMLParser):
 def test_the_page_says_all_there_is_to_say() -> None:
     data = sample_report()
     words = " ".join(Page(report_html(data)).words.split())
-    for text in (data.machine, "investigate", "134 ± 3", "93.9 kPa", "bench-1, serial 0417", "rings", *CAUTIONS):
+    for text in (data.machine, "investigate", "134 ± 3", "939 hPa", "bench-1, serial 0417", "rings", *CAUTIONS):
         assert text in words
     for line in DOES_NOT_PROVE:
         assert line in words
     for finding in data.verdict.findings:
         assert finding.text in words
-        assert finding.source in words
+        assert basis(finding, data) in words
+
+
+CLERKS_WORDS = ("no source", "from memory", "JCGM", "polytropic", "geometry", "flag ", "_", "Rule:", "done by: key")
+
+
+def test_nothing_on_the_page_is_in_words_that_only_the_record_needs(tmp_path: Path) -> None:
+    data = replace(sample_report((150.0, 113.0, 133.0)), by="key")
+    everything = frozenset(Flag)
+    readings = tuple(replace(reading, flags=everything) for reading in data.verdict.readings)
+    doubted = [value_of(reading, everything) for reading in data.verdict.readings]
+    verdict = judge_test(TRIPLE, doubted, data.verdict.conditions, unit=data.unit)
+    traces = tuple(replace(trace, flags=everything) for trace in data.traces)
+    data = replace(data, verdict=replace(verdict, readings=readings), traces=traces)
+    text = re.sub(r"<style>.*?</style>", "", report_html(data), flags=re.DOTALL)
+    words = " ".join(Page(text).words.split())
+    console = Console(width=80, record=True, file=StringIO())
+    console.print(verdict_table(data))
+    for said in (words, console.export_text(), " ".join(value for _, value in condition_lines(data))):
+        for word in CLERKS_WORDS:
+            assert word not in said, word
+    assert "slow gauge" in words
+    assert "the mechanic at the bench" in words
+    assert {flag for flag in Flag if FLAG_WORDS[flag] in words} == set(Flag)
+
+
+def value_of(reading: JudgedReading, flags: frozenset[Flag]) -> ReadingValue:
+    """A judged reading as it was before it was judged."""
+    return ReadingValue(reading.cylinder, reading.peak_kpa, reading.peak_u_kpa, reading.u_random_kpa, flags)
+
+
+def test_where_a_rule_comes_from_stays_in_the_record() -> None:
+    verdict = sample_report().verdict
+    assert verdict_from_json(verdict_to_json(verdict)).findings[0].source == verdict.findings[0].source
+
+
+def test_air_pressure_is_told_in_the_unit_of_a_barometer_and_readings_in_the_shop_s() -> None:
+    data = sample_report()
+    told = " ".join([*(value for _, value in condition_lines(data)), *(f.text for f in data.verdict.findings)])
+    assert "939 hPa" in told
+    assert "kPa" not in told
+
+
+def with_three_pulls() -> ReportData:
+    """A report whose MAG took three pulls, the first of them left out, with a trace of each."""
+    data = sample_report((134.0, 133.0, 137.5), with_history=False)
+    made = [
+        replace(data.traces[2], peak_kpa=PSI.to_kpa(psi), event_id=event_id)
+        for event_id, psi in (("a", 122.0), ("b", 138.0), ("c", 137.0))
+    ]
+    pulls = tuple(PullValue(Repeat(one.peak_kpa, 3.0), one.event_id != "a", one.event_id) for one in made)
+    values = [value_of(reading, frozenset()) for reading in data.verdict.readings]
+    values[2] = replace(
+        values[2], event_ids=("b", "c"), repeats=(PSI.to_kpa(138.0), PSI.to_kpa(137.0)), pulls=pulls, agreed=True
+    )
+    verdict = judge_test(TRIPLE, values, data.verdict.conditions, unit=PSI)
+    return replace(data, verdict=verdict, traces=(*data.traces[:2], made[1], made[2], made[0]))
+
+
+def test_a_pull_that_was_left_out_is_in_brackets_and_told_with_its_reason() -> None:
+    data = with_three_pulls()
+    assert reading_rows(data)[2].pulls == "(122), 138, 137"
+    words = " ".join(Page(report_html(data)).words.split())
+    console = Console(width=80, record=True, file=StringIO())
+    console.print(verdict_table(data))
+    for said in (words, " ".join(console.export_text().split())):
+        assert "(122), 138, 137" in said
+        assert LEFT_OUT in said
+        assert "Left out of MAG: 122 psi (15.5 psi below the reading)." in said
+
+
+def test_a_trace_says_which_pull_it_is_and_it_is_one_that_counts() -> None:
+    data = with_three_pulls()
+    trace = data.trace_of("MAG")
+    assert trace is not None
+    assert trace.event_id == "c"
+    axes = Figure().add_subplot()
+    draw_trace(axes, data, trace, trace.peak_kpa, 2.5)
+    assert axes.get_title("left").startswith("MAG, pull 3 of 3, ")
+    pto = data.trace_of("PTO")
+    assert pto is not None
+    draw_trace(axes, data, pto, pto.peak_kpa, 2.5)
+    assert "pull" not in axes.get_title("left")
+
+
+@pytest.mark.parametrize("longest_s", [0.1, 0.9, 1.5, 2.0, 2.5, 3.1, 9.7, 42.0])
+@pytest.mark.parametrize("columns", [1, 2, 3, 4])
+def test_the_unit_of_time_stands_at_a_number_and_nothing_prints_onto_another(longest_s: float, columns: int) -> None:
+    data = with_three_pulls()
+    with drawn("test"):
+        figure = Figure(figsize=A4_IN)
+        canvas = FigureCanvasAgg(figure)
+        axes = figure.add_axes((0.1, 0.5, (0.9 - 0.035 * (columns - 1)) / columns - 0.02, 0.1))
+        draw_trace(axes, data, data.traces[0], data.traces[0].peak_kpa, longest_s)
+        canvas.draw()
+        labels = [label for label in axes.get_xticklabels() if label.get_text()]
+        assert [label.get_text().endswith(" s") for label in labels] == [False] * (len(labels) - 1) + [True]
+        assert axes.get_xlabel() == ""
+        boxes = [label.get_window_extent(canvas.get_renderer()) for label in labels]
+    assert all(left.x1 < right.x0 for left, right in pairwise(boxes))
 
 
 def test_the_page_reaches_nothing_outside_itself() -> None:
