@@ -1,5 +1,7 @@
 """Checks a shop file without starting anything: mistakes that stop it, and remarks on what will not work here."""
 
+import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,12 +39,27 @@ def check_shop(file: Path) -> CheckReport:
         shop.settings.broker.tls_context()
     except SettingsError as error:
         return CheckReport(str(file), tuple(str(error).splitlines()), (), "")
+    mistakes = tuple(_journal_mistakes(shop))
+    if mistakes:
+        return CheckReport(str(file), mistakes, (), "")
     remarks = list(faults(shop.settings.voice))
     if shop.settings.broker.username is not None and secret is None:
         remarks.append("The broker has a username but no password is set; it will be tried without one.")
     if shop.settings.bench.altitude_m is None and shop.settings.bench.barometer_abs_kpa is None:
         remarks.append("Neither altitude_m nor barometer_abs_kpa is set in [bench]; sea level will be assumed.")
     return CheckReport(str(file), (), tuple(remarks), _summary(shop))
+
+
+def _journal_mistakes(shop: Shop) -> Iterator[str]:
+    """Why the journal cannot be written where the shop file has it."""
+    journal = shop.journal
+    folder = next(one for one in journal.parents if one.exists())
+    if journal.is_dir():
+        yield f"{shop.file}: bench.journal: found {journal}, which is a folder; name a file in it."
+    elif not folder.is_dir():
+        yield f"{shop.file}: bench.journal: found {journal}, but {folder} is no folder; give another place."
+    elif not os.access(journal if journal.exists() else folder, os.W_OK):
+        yield f"{shop.file}: bench.journal: found {journal}, which this user may not write; give another place."
 
 
 def _summary(shop: Shop) -> str:

@@ -76,3 +76,18 @@ def test_check_names_what_will_not_work_here(tmp_path: Path, monkeypatch: pytest
     assert "no-such-voice is not installed" in remarks
     assert "no password is set" in remarks
     assert "sea level will be assumed" in remarks
+
+
+@pytest.mark.parametrize(
+    ("journal", "said"),
+    [("folder", "which is a folder; name a file in it"), ("shop.toml/bay-3.db", "shop.toml is no folder")],
+)
+def test_check_says_that_a_journal_cannot_be_where_the_shop_file_has_it(
+    tmp_path: Path, journal: str, said: str
+) -> None:
+    (tmp_path / "folder").mkdir()
+    assert 'journal = "bay-3.db"' in SHOP
+    text = SHOP.replace('journal = "bay-3.db"', f'journal = "{journal}"')
+    (mistake,) = check_shop(write_shop(tmp_path, text)).mistakes
+    assert "bench.journal" in mistake
+    assert said in mistake
