@@ -72,17 +72,19 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         f"% a {history.unit}",
         "against the others",
         "now, to the others",
-        "tests",
+        "tests since a job",
         "",
     )
     for column in columns:
         table.add_column(column)
     for trend in history.trends:
-        relative = trend.against_others_percent
+        # One test has a level and no trend: the fit then says nothing but what it supposed.
+        going = trend.tests > 1
+        relative = trend.against_others_percent if going else None
         table.add_row(
             trend.cylinder,
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
-            f"{trend.percent.value:+.1f} ± {2 * trend.percent.u:.1f}",
+            f"{trend.percent.value:+.1f} ± {2 * trend.percent.u:.1f}" if going else "",
             "" if relative is None else f"{relative.value:+.1f} ± {2 * relative.u:.1f}",
             "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+.1f} %",
             str(trend.tests),

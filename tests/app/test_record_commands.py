@@ -87,6 +87,17 @@ def test_a_notebook_taken_in_twice_counts_once_and_what_was_added_to_it_is_taken
     assert "1 test and 1 job taken" in shop.run("import", shop.write("old.csv", longer))
 
 
+def test_one_test_has_no_trend(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", "".join(NOTEBOOK.splitlines(keepends=True)[:2])))
+    said = shop.run("history", "north-7")
+    assert "1 dry test\n" in said
+    assert "A trend needs two tests" in said
+    assert "±" not in said
+    shop.run("import", shop.write("more.csv", "".join(NOTEBOOK.splitlines(keepends=True)[:3])))
+    assert "±" in (longer := shop.run("history", "north-7"))
+    assert "A trend needs two tests" not in longer
+
+
 def test_two_lines_that_say_the_same_are_two_jobs(shop: Shop) -> None:
     job = "2025-11-10,north-7,,,,,5200,rings,\n"
     assert "4 tests and 2 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK + job))
