@@ -53,7 +53,8 @@ class ReadingValue:
     def counted(self) -> tuple[Repeat, ...]:
         """The pulls behind `peak_kpa`: as they are known one by one, else alike."""
         known = tuple(pull.repeat for pull in self.pulls if pull.counted)
-        return known or tuple(Repeat(peak, self.u_random_kpa * sqrt(len(self.repeats))) for peak in self.repeats)
+        peaks = self.repeats or (self.peak_kpa,)
+        return known or tuple(Repeat(peak, self.u_random_kpa * sqrt(len(peaks))) for peak in peaks)
 
     def same_gauge(self, other: "ReadingValue") -> bool:
         """Whether two readings share the errors of a gauge."""

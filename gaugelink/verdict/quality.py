@@ -109,6 +109,8 @@ def _left_out(case: Case, reading: ReadingValue) -> Finding:
 def _why_left_out(case: Case, reading: ReadingValue, repeat: Repeat) -> str:
     if repeat.is_poor:
         return "too uncertain to count"
+    if agree_with_highest((repeat, Repeat(reading.peak_kpa, reading.u_random_kpa)), case.rules.repeats_percent / 100.0):
+        return "it stopped short of the top"
     apart = case.fine_text(abs(repeat.peak_kpa - reading.peak_kpa))
     return f"{apart} {'below' if repeat.peak_kpa < reading.peak_kpa else 'above'} the reading"
 

@@ -230,6 +230,35 @@ def test_repeats_are_told_apart_with_a_digit_more_than_the_repeats_themselves() 
     assert "agree within 1.4 psi, 1.0 %" in only(verdict, RuleName.REPEATABILITY).text
 
 
+@pytest.mark.parametrize(
+    ("left", "said"),
+    [
+        ((121.0, 0.5), "121 psi (16.0 psi below the reading)"),
+        ((146.0, 5.9), "146 psi (too uncertain to count)"),
+        ((136.0, 0.5), "136 psi (it stopped short of the top)"),
+        ((146.0, 0.5), "146 psi (9.0 psi above the reading)"),
+    ],
+)
+def test_a_pull_that_was_left_out_of_an_agreed_cylinder_is_told_with_its_reason(
+    left: tuple[float, float], said: str
+) -> None:
+    pulls = tuple(
+        PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted)
+        for (psi, u_psi), counted in (((137.0, 0.5), True), (left, False), ((137.0, 0.5), True))
+    )
+    mag = replace(reading("MAG", 137.0, repeats_psi=(137.0, 137.0)), pulls=pulls, agreed=True)
+    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
+    told = [finding.text for finding in verdict.findings if finding.text.startswith("Left out")]
+    assert told == [f"Left out of MAG: {said}."]
+    assert verdict.word is VerdictWord.CONSISTENT
+
+
+def test_a_cylinder_that_is_not_agreed_is_to_be_read_again_even_where_its_pulls_are_not_known() -> None:
+    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), replace(reading("MAG", 137.0), agreed=False)])
+    assert verdict.word is VerdictWord.RETEST
+    assert "137 psi" in only(verdict, RuleName.REPEATABILITY).text
+
+
 def test_what_the_bench_agreed_the_verdict_does_not_call_apart() -> None:
     pulls = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(2.0))) for psi in (138.0, 132.0))
     agreed = replace(reading("MAG", 135.0, repeats_psi=(138.0, 132.0)), pulls=pulls, agreed=True)
