@@ -35,7 +35,7 @@ async def archived_journal(shop: Shop, archive: str, machine: str | None = None)
     def read() -> list[Entry]:
         with Store(url) as store:
             store.check()
-            return entries_of(store, machines)
+            return entries_of(store, machines, simulated=shop.simulated)
 
     entries = await asyncio.to_thread(read)
     with tempfile.TemporaryDirectory(prefix="gaugelink-archive-") as folder:

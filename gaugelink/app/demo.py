@@ -77,7 +77,7 @@ async def run_demo(
     """
     console.print(Text(SIMULATION, style="bold"))
     with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
-        shop = demo_shop(Path(folder), held=held)
+        shop = demo_shop(Path(folder), held=held).as_simulated()
         sends = dict(shop.layouts)
         if taught is not None:
             name = shop.settings.gauges[0].name

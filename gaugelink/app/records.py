@@ -24,6 +24,7 @@ from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
 from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ReportData, trace_of_event
+from gaugelink.simulated import is_simulated
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
 from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps, rank_fleet
@@ -119,8 +120,12 @@ class Records:
     async def tests(self, machine: str | None = None) -> list[RecordedTest]:
         """All tests of a machine or of all, oldest first. Tests of machines no longer in the fleet are left out."""
         known = {record.id for record in self._shop.fleet.machine}
-        stored = [test for test in await self._journal.tests(machine) if test.machine in known]
+        stored = [test for test in await self._stored(machine) if test.machine in known]
         return [await self._recorded(test) for test in stored]
+
+    async def _stored(self, machine: str | None) -> list[StoredTest]:
+        """The stored tests of real benches, or of simulated ones where the shop is simulated, oldest first."""
+        return [test for test in await self._journal.tests(machine) if is_simulated(test.bench) is self._shop.simulated]
 
     async def test(self, test_id: str | None, machine: str | None = None) -> RecordedTest:
         """One test by its id, or the last one (of a machine).
@@ -133,7 +138,7 @@ class Records:
             if stored is None:
                 raise SettingsError(f"The journal {self._shop.journal} has no test {test_id}.")
             return await self._recorded(stored)
-        found = await self._journal.tests(machine)
+        found = await self._stored(machine)
         if not found:
             whose = f" of {machine}" if machine is not None else ""
             raise SettingsError(f"The journal {self._shop.journal} has no test{whose} yet.")
@@ -143,7 +148,7 @@ class Records:
         """The last dry test of a machine with readings."""
         if machine not in {record.id for record in self._shop.fleet.machine}:
             return None
-        for stored in reversed(await self._journal.tests(machine)):
+        for stored in reversed(await self._stored(machine)):
             if before is not None and stored.began_at >= before:
                 continue
             test = await self._recorded(stored)

@@ -3,7 +3,6 @@
 import asyncio
 import time
 from contextlib import AsyncExitStack
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -52,11 +51,6 @@ def acknowledgement(by: str) -> Command:
     return Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by)
 
 
-def apart(shop: Shop) -> Shop:
-    """The shop with a journal of its own for what is simulated: nothing of it may stand among real readings."""
-    return replace(shop, journal=shop.journal.with_name(f"{shop.journal.stem}-simulated{shop.journal.suffix}"))
-
-
 async def _simulated(
     shop: Shop, console: Console, stack: AsyncExitStack, speed: float, seed: int
 ) -> tuple[Radio, MechanicsEar]:
@@ -71,7 +65,11 @@ async def _simulated(
     if machine is None:
         raise GaugelinkError(f"{shop.file}: --simulate needs test.machine: it says what is to be simulated.")
     console.print(SIMULATION, style="bold")
-    console.print(f"It is written down in {shop.journal}, apart from the shop's own record.", soft_wrap=True)
+    console.print(
+        f"It is told as bench {shop.name} and written into {shop.journal}, apart from the shop's own record: "
+        "`gaugelink report --simulated` reads it.",
+        soft_wrap=True,
+    )
     simulated = await stack.enter_async_context(
         simulated_shop(
             {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges},
@@ -101,8 +99,8 @@ async def run_service(
     Args:
         shop: the shop file.
         console: where the screen is drawn, or lines are printed when it is no terminal.
-        simulate: a virtual radio with the shop's gauges, the engine of `test.machine`, and a mechanic; written down
-            in a journal of its own.
+        simulate: a virtual radio with the shop's gauges, the engine of `test.machine`, and a mechanic; told and
+            written down as the shop's simulated twin.
         speed: simulated seconds to a second.
         seed: of the simulation.
         acknowledge: the simulated mechanic acknowledges the cautions.
@@ -114,7 +112,7 @@ async def run_service(
         GaugelinkError: something that the service cannot run without is wrong.
     """
     if simulate:
-        shop = apart(shop)
+        shop = shop.as_simulated()
     presenter, waiter = ScenePresenter(shop), Waiter()
     async with AsyncExitStack() as stack:
         ears: list[Watcher] = []

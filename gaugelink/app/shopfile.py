@@ -1,11 +1,11 @@
 """The shop file: the bench, its broker, its gauges, its engines, and how a test is run when nothing else is said."""
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from gaugelink.app.layouts import find_layout
 from gaugelink.bench.plan import Conditions, TestKind
@@ -18,13 +18,14 @@ from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.settings import Settings, parse_settings
+from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
 
 class BenchPart(Settings):
     """The place where one mechanic works."""
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")] = "bay-1"
-    """Letters, digits, ``-`` and ``_``. It becomes a part of every topic."""
+    """Letters, digits, ``-`` and ``_``; its end is not ``-simulated``. It becomes a part of every topic."""
     display_unit: PressureUnit = PressureUnit.PSI
     """The unit that people read and hear."""
     altitude_m: Annotated[float, Field(ge=-500, le=6000)] | None = None
@@ -33,6 +34,13 @@ class BenchPart(Settings):
     """Ambient pressure as a barometer at the bench shows it, not reduced to sea level."""
     journal: Path | None = None
     """Where everything is written down; beside the user's other application data when not given."""
+
+    @field_validator("name")
+    @classmethod
+    def _not_simulated(cls, name: str) -> str:
+        if is_simulated(name):
+            raise ValueError(f"only a simulated bench has a name that ends in {SUFFIX}")
+        return name
 
     @model_validator(mode="after")
     def _one_source_of_air(self) -> Self:
@@ -123,6 +131,20 @@ class Shop:
     def name(self) -> str:
         """The bench's name."""
         return self.settings.bench.name
+
+    @property
+    def simulated(self) -> bool:
+        """Whether this is the shop's simulated twin."""
+        return is_simulated(self.name)
+
+    def as_simulated(self) -> Self:
+        """The shop's simulated twin: its bench has a name and a journal of its own beside those of the real one."""
+        if self.simulated:
+            return self
+        bench = self.settings.bench.model_copy(update={"name": simulated_bench(self.name)})
+        settings = self.settings.model_copy(update={"bench": bench})
+        journal = self.journal.with_name(f"{self.journal.stem}{SUFFIX}{self.journal.suffix}")
+        return replace(self, settings=settings, journal=journal)
 
     def gauge(self, name: str) -> GaugeSettings:
         """Find a gauge by its name.

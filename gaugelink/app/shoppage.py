@@ -198,8 +198,9 @@ async def show_page(
     benches: Sequence[str],
     certificate: Certificate | None = None,
     archive: str | None = None,
+    notice: str = "",
 ) -> AsyncIterator[None]:
-    """Serve the page as a process of its own, until the block ends.
+    """Serve the page as a process of its own, until the block ends. A `notice` stands on it all the time.
 
     Raises:
         GaugelinkError: the port is taken, or the certificate cannot be used.
@@ -213,5 +214,6 @@ async def show_page(
         machines=machines_of(shop),
         record=JournalRecord(shop, archive),
         certificate=certificate,
+        notice=notice,
     ):
         yield

@@ -24,13 +24,19 @@ from gaugelink.broker.leak_messages import Decay
 from gaugelink.errors import ArchiveError
 from gaugelink.journal.entries import DecayEntry, Entry, EventEntry, ReadingEntry, TestEntry
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Stroke
+from gaugelink.simulated import is_simulated
 
 UNKNOWN = "unknown"
 """Name of a gauge that no event in the archive tells."""
 
 
-def entries_of(store: Store, machines: Collection[str]) -> list[Entry]:
+def entries_of(store: Store, machines: Collection[str], *, simulated: bool = False) -> list[Entry]:
     """Read everything of these machines, as a bench would have written it down.
+
+    Args:
+        store: the archive.
+        machines: ids of the machines.
+        simulated: what simulated benches told, instead of what real ones did.
 
     Raises:
         ArchiveError: the database cannot be read, or a message in it is not of the contract that this version knows.
@@ -40,6 +46,7 @@ def entries_of(store: Store, machines: Collection[str]) -> list[Entry]:
             published.TestState.model_validate_json(text)
             for text in _documents(store, schema.TESTS, "machine", machines)
         ]
+        tests = [test for test in tests if is_simulated(test.bench) is simulated]
         ids = [test.test_id for test in tests]
         cranked = [
             published.Cranking.model_validate_json(text) for text in _documents(store, schema.EVENTS, "test_id", ids)
@@ -51,6 +58,7 @@ def entries_of(store: Store, machines: Collection[str]) -> list[Entry]:
             decay.decay_id: decay
             for column, wanted in (("test_id", ids), ("machine", machines))
             for decay in map(Decay.model_validate_json, _documents(store, schema.DECAYS, column, wanted))
+            if is_simulated(decay.bench) is simulated
         }
     except SQLAlchemyError as error:
         raise store.away(error) from error

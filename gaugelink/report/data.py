@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeKind
+from gaugelink.simulated import is_simulated
 from gaugelink.verdict.findings import JudgedReading, TestVerdict
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.past import PastJob, PastTest
@@ -68,6 +69,11 @@ class ReportData:
     version: str = ""
     """Version of the code that judged."""
     notes: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def simulated(self) -> bool:
+        """Whether nothing of this test was real."""
+        return is_simulated(self.bench)
 
     def reading_of(self, cylinder: str) -> JudgedReading | None:
         """The judged reading of a cylinder, None when it was not read."""

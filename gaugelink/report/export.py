@@ -47,6 +47,7 @@ class ExportRow:
     top_end: str
     event_ids: str
     version: str
+    simulated: bool
 
 
 COLUMN_DOC: dict[str, tuple[str, str]] = {
@@ -81,6 +82,7 @@ COLUMN_DOC: dict[str, tuple[str, str]] = {
     "top_end": ("", "whether the top end has to come off, as far as the test can tell"),
     "event_ids": ("", "ids of the cranking events, parted by spaces"),
     "version": ("", "version of the code that judged"),
+    "simulated": ("", "true when no engine, gauge or radio was real"),
 }
 """Unit and meaning of every column."""
 
@@ -122,6 +124,7 @@ def export_rows(data: ReportData) -> tuple[ExportRow, ...]:
             top_end=verdict.top_end.value,
             event_ids=" ".join(reading.event_ids),
             version=data.version,
+            simulated=data.simulated,
         )
         for reading in verdict.readings
     )

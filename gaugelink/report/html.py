@@ -28,6 +28,7 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
+from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Finding, Severity
 
 PAGE = "page.html"
@@ -50,6 +51,7 @@ def report_html(data: ReportData) -> str:
         where=escape(where),
         word=escape(data.verdict.word.value),
         meaning=escape(WORD_MEANING[data.verdict.word]),
+        simulated=f'<p class="simulated">{escape(NOTICE)}</p>' if data.simulated else "",
         summary=escape(data.verdict.summary),
         unit=escape(data.unit.value),
         engine_svg=_engine_svg(data),

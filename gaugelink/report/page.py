@@ -24,6 +24,7 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
+from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Severity
 
 A4_IN = (8.27, 11.69)
@@ -118,6 +119,8 @@ def _head(figure: Figure, data: ReportData) -> float:
     )
     figure.text(RIGHT, 0.926, WORD_MEANING[data.verdict.word], fontsize=8, color=colour, va="top", ha="right")
     writer = _Writer(figure, MARGIN, RIGHT, 0.907)
+    if data.simulated:
+        writer.text(NOTICE, 9.0, mark=INK)
     writer.text(data.verdict.summary, 9.0)
     _rule(figure, writer.y)
     return writer.y - 0.008

@@ -19,6 +19,7 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
+from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Severity, TestVerdict, VerdictWord
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import MachineHistory
@@ -49,7 +50,8 @@ def verdict_table(data: ReportData) -> RenderableType:
         table.add_row(*(row.cells[i] for i in shown), row.flags)
     head = Text.assemble((data.verdict.word.value, WORD_STYLE[data.verdict.word]), "  ", data.verdict.summary)
     asking, notes = finding_order(data)
-    lines: list[RenderableType] = [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
+    lines: list[RenderableType] = [Text(NOTICE, style="bold")] if data.simulated else []
+    lines += [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
     for advice in (*advice_of(asking), *advice_of(notes)):
         finding = advice.finding
         lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.severity]), finding.text))

@@ -78,7 +78,7 @@ async def subscribe(port: int, received: Received, ready: asyncio.Event) -> None
     while True:
         try:
             async with Client("127.0.0.1", port, identifier=name, clean_session=False, timeout=3) as client:
-                await client.subscribe("gaugelink/bay-9/#", qos=1)
+                await client.subscribe("gaugelink/bay-9-simulated/#", qos=1)
                 ready.set()
                 async for message in client.messages:
                     suffix = str(message.topic).split("/", 2)[2]

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from gaugelink.app.archived import read_archive
 from gaugelink.app.cli import app
 from gaugelink.app.records import Records
+from gaugelink.app.session import Session
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.archive.settings import database_url
 from gaugelink.archive.store import Store
@@ -84,6 +85,24 @@ def test_every_test_is_judged_the_same_from_either(shop, database):
             other.gauge,
         )
         assert one.events == other.events
+
+
+def test_a_simulated_bench_in_the_archive_is_read_only_when_it_is_asked_for(shop, database, tmp_path):
+    bench = Bench(tmp_path)
+    bench.session = Session(shop.as_simulated())
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    steps += [bench.crank(500.0), bench.command(CommandAction.FINISH)]
+    now = datetime.now(UTC)
+    with Store(database_url(database, tmp_path)) as store:
+        told = [message for step in steps for message in step.outgoing()]
+        filed = [
+            sort_message(f"gaugelink/bay-3-simulated/{m.topic_suffix}", m.payload_json.encode(), now) for m in told
+        ]
+        assert not store.write([one for one in filed if one is not None]).quarantined
+    (simulated,) = read_archive(shop.as_simulated(), database, lambda records, _: records.tests())
+    assert simulated.stored.bench == "bay-3-simulated"
+    real = read_archive(shop, database, lambda records, _: records.tests())
+    assert [test.stored.bench for test in real] == ["bay-3", "bay-3"]
 
 
 def test_history_is_the_same_from_either(shop, database):

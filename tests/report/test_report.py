@@ -31,6 +31,7 @@ from gaugelink.report.words import (
     finding_order,
     reading_rows,
 )
+from gaugelink.simulated import NOTICE
 from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import JudgedReading
 from gaugelink.verdict.fleet import Ranked
@@ -203,6 +204,22 @@ def test_no_two_drawings_on_the_page_share_an_id_that_is_referred_to() -> None:
 
 def test_the_page_is_the_same_every_time() -> None:
     assert report_html(sample_report()) == report_html(sample_report())
+
+
+def test_a_report_of_a_simulation_says_so_in_every_form(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    monkeypatch.setattr(
+        Figure, "savefig", lambda figure, *_, **__: said.append(" ".join(text.get_text() for text in figure.texts))
+    )
+    for bench, says in (("bay-1-simulated", True), ("bay-1", False)):
+        data = replace(sample_report(), bench=bench)
+        console = Console(record=True, width=200, file=StringIO())
+        console.print(verdict_table(data))
+        report_pdf(data, tmp_path / "a.pdf")
+        report_png(data, tmp_path / "a.png")
+        monkeypatch.setattr("gaugelink.report.html._as_svg", lambda *_: "")
+        forms = (Page(report_html(data)).words, console.export_text(), said.pop(), said.pop())
+        assert [NOTICE in " ".join(form.split()) for form in forms] == [says] * 4
 
 
 def test_a_machine_s_name_is_text_and_not_markup() -> None:

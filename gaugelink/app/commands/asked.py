@@ -1,26 +1,49 @@
 """What the commands that ask a running bench for something have in common."""
 
 import asyncio
+from contextvars import ContextVar
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from gaugelink.app.asking import ask
-from gaugelink.app.shopfile import load_shop
+from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.broker.commands import Command
 
 Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The answer as one JSON object.")]
 By = Annotated[str, typer.Option(help="Who asks; it is kept in the record.")]
 
+Simulated = Annotated[
+    bool, typer.Option("--simulated", help="The bench that `gaugelink run --simulate` shows, instead of the real one.")
+]
+
 SHOP = Path("config/shop.toml")
 """The shop file when none is named."""
 
 
+def shop_of(config: Path, simulated: bool) -> Shop:
+    """Read a shop file, or make the simulated twin of its shop.
+
+    Raises:
+        SettingsError: the shop file has a mistake.
+    """
+    shop = load_shop(config)
+    return shop.as_simulated() if simulated else shop
+
+
+_SIMULATED: ContextVar[bool] = ContextVar("simulated", default=False)
+
+
+def which_bench(simulated: Simulated = False) -> None:
+    """Keep which bench it is that a command of a group asks."""
+    _SIMULATED.set(simulated)
+
+
 def send(config: Path, as_json: bool, command: Command) -> None:
     """Send a command to the bench of a shop file, and show its one answer; a refusal ends with exit status 1."""
-    shop = load_shop(config)
+    shop = shop_of(config, simulated=_SIMULATED.get())
     answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
     typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
     if not answer.ok:

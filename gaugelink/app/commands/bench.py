@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
 def run_command(
     config: Annotated[Path, typer.Option("--config", "-c", help="The shop file.")],
     simulate: Annotated[
-        bool, typer.Option("--simulate", help="Run on a virtual radio with simulated gauges, engine and mechanic.")
+        bool, typer.Option("--simulate", help="Run the shop's simulated twin: radio, gauges, engine and mechanic.")
     ] = False,
     speed: Annotated[float, typer.Option(min=0.1, max=100, help="Simulated seconds to a second.")] = 1.0,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 0,

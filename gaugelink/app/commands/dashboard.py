@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from gaugelink.app.commands.asked import shop_of
 from gaugelink.errors import SettingsError
 
 
@@ -30,15 +31,18 @@ def dashboard_command(
     archive: Annotated[
         str | None, typer.Option(help="Look tests up in this archive: sqlite:///FILE, postgresql://USER@HOST/NAME.")
     ] = None,
+    simulated: Annotated[
+        bool, typer.Option("--simulated", help="The bench that `gaugelink run --simulate` shows, and its record.")
+    ] = False,
 ) -> None:
     """Serve the shop page until Ctrl-C: watch a bench and steer it from a wall screen or a phone."""
-    from gaugelink.app.shopfile import load_shop
     from gaugelink.app.shoppage import show_page
     from gaugelink.dashboard.door import Door, find_token
     from gaugelink.dashboard.serve import Certificate
+    from gaugelink.simulated import NOTICE
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
     if shop.settings.broker.port == 0:
         raise SettingsError(
             f"{config}: the embedded broker takes any free port, so the page cannot find it: set a port in [broker], "
@@ -53,7 +57,7 @@ def dashboard_command(
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, stop.set)
-        async with show_page(shop, door, bench or [shop.name], proof, archive):
+        async with show_page(shop, door, bench or [shop.name], proof, archive, NOTICE if simulated else ""):
             typer.echo(door.sentence())
             await stop.wait()
 

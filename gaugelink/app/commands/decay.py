@@ -10,7 +10,7 @@ import typer
 from pydantic import ValidationError
 from rich.console import Console
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
 from gaugelink.app.leak_telling import decay_limit
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
@@ -20,6 +20,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.leak.limits import Practice
 
 group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
+group.callback()(which_bench)
 
 Unit = Annotated[PressureUnit, typer.Option(help="Unit of the pressures given here.")]
 Machine = Annotated[str | None, typer.Argument(help="Id of a machine of the fleet; the shop file's if left out.")]

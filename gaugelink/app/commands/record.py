@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from gaugelink import __version__
+from gaugelink.app.commands.asked import SHOP, Config, shop_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
@@ -20,15 +21,15 @@ from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.report.export import ExportRow
+from gaugelink.simulated import NOTICE
 
 T = TypeVar("T")
-Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
 Archive = Annotated[
     str | None,
     typer.Option("--archive", help="Read this archive instead: sqlite:///FILE, postgresql://USER@HOST/NAME."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
-_SHOP = Path("config/shop.toml")
+Simulated = Annotated[bool, typer.Option("--simulated", help="What was simulated for this shop, and nothing else.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +48,8 @@ def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive:
 
         return read_archive(shop, archive, what)
     if not shop.journal.exists():
-        raise SettingsError(f"There is no journal at {shop.journal} yet: it begins with the first `gaugelink run`.")
+        run = "gaugelink run --simulate" if shop.simulated else "gaugelink run"
+        raise SettingsError(f"There is no journal at {shop.journal} yet: it begins with the first `{run}`.")
 
     async def reading() -> T:
         async with Journal.open(shop.journal, read_only=True) as journal:
@@ -59,16 +61,19 @@ def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive:
 def history_command(
     machine: Annotated[str | None, typer.Argument(help="Id of a machine of the fleet.")] = None,
     fleet: Annotated[bool, typer.Option("--fleet", help="Which machine needs attention first.")] = False,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     as_json: AsJson = False,
     archive: Archive = None,
+    simulated: Simulated = False,
 ) -> None:
     """Show how a machine went over its tests and jobs, or rank the fleet."""
     from gaugelink.report.terminal import fleet_table, history_table
     from gaugelink.report.words import history_sentences
 
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
     console = Console()
+    if simulated and not as_json:
+        console.print(Text(NOTICE, style="bold"))
     if fleet or machine is None:
         ranked = _read(shop, lambda records, _: records.ranked(now()), archive)
         if as_json:
@@ -93,6 +98,7 @@ def history_command(
             json.dumps(
                 {
                     "machine": machine,
+                    "simulated": simulated,
                     "tests": len(tests),
                     "per": history.unit,
                     "trends": [
@@ -132,11 +138,12 @@ def report_command(
     again: Annotated[
         bool, typer.Option("--again", help="Judge its events anew from their samples, beside what was said then.")
     ] = False,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     archive: Archive = None,
+    simulated: Simulated = False,
 ) -> None:
     """Put a test on one page, or show it in the terminal."""
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
     if again:
         _show_again(shop, test, machine)
         return
@@ -183,15 +190,16 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
 def export_command(
     out: Annotated[Path, typer.Argument(help="Write it here; its ending (csv, parquet) says as what.")],
     machine: Annotated[str | None, typer.Option(help="Only tests of this machine.")] = None,
-    config: Config = _SHOP,
+    config: Config = SHOP,
     archive: Archive = None,
+    simulated: Simulated = False,
 ) -> None:
     """Export readings, one tidy row each, as CSV or Parquet."""
     from gaugelink.report.export import export_csv, export_parquet, export_rows
 
     if out.suffix not in (".csv", ".parquet"):
         raise SettingsError(f"{out}: the ending says what is written; allowed: csv, parquet.")
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
 
     async def rows(records: Records, _: Journal) -> list[ExportRow]:
         found: list[ExportRow] = []
@@ -208,7 +216,7 @@ def export_command(
             export_parquet(exported, out)
     except OSError as error:
         raise SettingsError(f"{out}: cannot be written: {error.strerror}.") from error
-    typer.echo(f"{len(exported)} readings written to {out}.")
+    typer.echo(f"{len(exported)} {'simulated ' if simulated else ''}readings written to {out}.")
 
 
 def counted(number: int, what: str) -> str:
@@ -218,7 +226,7 @@ def counted(number: int, what: str) -> str:
 
 def import_command(
     file: Annotated[Path, typer.Argument(help="CSV of hand-written readings; see the README for its columns.")],
-    config: Config = _SHOP,
+    config: Config = SHOP,
     unit: Annotated[str | None, typer.Option(help="Unit of pressures where a line does not say.")] = None,
 ) -> None:
     """Take a shop's old notebook into the journal, whole or not at all."""
@@ -240,7 +248,7 @@ def job_command(
     on: Annotated[datetime | None, typer.Option(help="When; now if left out.", formats=["%Y-%m-%d"])] = None,
     note: Annotated[str, typer.Option(help="More about it.")] = "",
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
-    config: Config = _SHOP,
+    config: Config = SHOP,
 ) -> None:
     """Write down work done on a machine: trends are cut at it, and before and after are told from it."""
     from gaugelink.app.notebooks import record_job
@@ -253,7 +261,7 @@ def job_command(
 
 def calibrate_command(
     file: Annotated[Path, typer.Argument(help="A gauge's calibration, as config/calibration.example.toml shows.")],
-    config: Config = _SHOP,
+    config: Config = SHOP,
 ) -> None:
     """Take a gauge's calibration into the record: its readings are corrected by it, and flagged when it is overdue."""
     from gaugelink.app.notebooks import record_calibration

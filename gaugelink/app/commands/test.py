@@ -4,11 +4,12 @@ from typing import Annotated
 
 import typer
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 
 group = typer.Typer(no_args_is_help=True, help="Steer the test that runs on a bench, through its broker.")
+group.callback()(which_bench)
 
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
