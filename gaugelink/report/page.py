@@ -120,7 +120,8 @@ def _head(figure: Figure, data: ReportData) -> float:
     figure.text(RIGHT, 0.926, WORD_MEANING[data.verdict.word], fontsize=8, color=colour, va="top", ha="right")
     writer = _Writer(figure, MARGIN, RIGHT, 0.907)
     if data.simulated:
-        writer.text(NOTICE, 9.0, mark=INK)
+        figure.text(MARGIN, writer.y, NOTICE, fontsize=8.5, fontweight="bold", va="top")
+        writer.y -= 8.5 * (LEADING + AFTER)
     writer.text(data.verdict.summary, 9.0)
     _rule(figure, writer.y)
     return writer.y - 0.008
