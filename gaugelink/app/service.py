@@ -11,6 +11,7 @@ from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
+from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -54,13 +55,8 @@ def acknowledgement(by: str) -> Command:
 async def _simulated(
     shop: Shop, console: Console, stack: AsyncExitStack, speed: float, seed: int
 ) -> tuple[Radio, MechanicsEar]:
-    # A bench with a real gauge needs neither the simulators nor the Bluetooth stack that they bring.
-    try:
+    with simulators_needed("--simulate"):
         from simulators.shop import engine_under, simulated_shop
-    except ModuleNotFoundError as error:
-        raise GaugelinkError(
-            f"--simulate needs the package {error.name}, which is not installed: install gaugelink[sim]."
-        ) from error
     machine = shop.settings.test.machine
     if machine is None:
         raise GaugelinkError(f"{shop.file}: --simulate needs test.machine: it says what is to be simulated.")

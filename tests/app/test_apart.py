@@ -112,8 +112,12 @@ def test_a_bench_with_a_real_gauge_needs_no_simulated_radio() -> None:
     assert ran.returncode == 0, ran.stderr
 
 
-def test_a_simulation_without_the_simulated_radio_says_what_to_install(tmp_path: Path) -> None:
-    ran = without_bumble("run", "--config", str(write_shop(tmp_path, 1883, repeats=1)), "--simulate", "--silent")
+@pytest.mark.parametrize(
+    "words", ["run -c shop.toml --simulate --silent", "demo --silent", "decay demo --silent", "scan --simulate"]
+)
+def test_a_simulation_without_the_simulated_radio_says_what_to_install(tmp_path: Path, words: str) -> None:
+    shop = write_shop(tmp_path, 1883, repeats=1)
+    ran = without_bumble(*words.replace("shop.toml", str(shop)).split())
     assert ran.returncode != 0
-    assert "install gaugelink[sim]" in ran.stderr
+    assert "needs the package bumble, which is not installed: install gaugelink[sim]." in ran.stderr
     assert "Traceback" not in ran.stderr

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from gaugelink.app.simulating import simulators_needed
 from gaugelink.errors import GaugelinkError
 
 
@@ -66,7 +67,8 @@ def demo_command(
     ] = False,
 ) -> None:
     """Show a whole hands-free test in an invented shop: simulated gauge, engine and mechanic, real radio traffic."""
-    from gaugelink.app.demo import run_demo
+    with simulators_needed("The demo"):
+        from gaugelink.app.demo import run_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
 

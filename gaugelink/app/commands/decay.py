@@ -12,6 +12,7 @@ from rich.console import Console
 
 from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
 from gaugelink.app.leak_telling import decay_limit
+from gaugelink.app.simulating import simulators_needed
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
@@ -177,7 +178,8 @@ def demo(
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 7,
 ) -> None:
     """Show a whole hands-free leak-down of a simulated case: real radio traffic, prompts, result."""
-    from gaugelink.app.leak_demo import run_leak_demo
+    with simulators_needed("The demo"):
+        from gaugelink.app.leak_demo import run_leak_demo
 
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
     # The loss of a healthy cylinder is that of a much larger hole than a crankcase may have.

@@ -16,6 +16,7 @@ from rich.text import Text
 from rich.tree import Tree
 
 from gaugelink.app.layouts import layout_text
+from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.teaching import Hand, proven, teach
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError, GaugelinkError
@@ -45,7 +46,8 @@ async def _radio(simulate: bool) -> AsyncIterator[Radio]:
         if not simulate:
             yield Radio()
             return
-        from simulators.shop import made_up_radio
+        with simulators_needed("--simulate"):
+            from simulators.shop import made_up_radio
 
         async with made_up_radio() as radio:
             yield radio
