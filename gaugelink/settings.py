@@ -76,15 +76,30 @@ def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:
         case "enum" | "literal_error":
             allowed = str(context["expected"])
             return f"{place}: found {_shown(found)}; allowed: {allowed}.{_near(str(found), _unquoted(allowed))}"
+        case "string_pattern_mismatch" if form := _described(model, mistake["loc"]):
+            return _ended(f"{place}: found {_shown(found)}; expected: {form}")
         case "value_error" if not isinstance(found, str | int | float) or _secret_at(model, mistake["loc"]):
-            return f"{place}: {context['error']}"
+            return _ended(f"{place}: {context['error']}")
         case "value_error":
-            return f"{place}: found {_shown(found)}; {context['error']}"
+            return _ended(f"{place}: found {_shown(found)}; {context['error']}")
         case _:
             message = mistake["msg"][:1].lower() + mistake["msg"][1:]
             if _secret_at(model, mistake["loc"]):
                 return f"{place}: {message}."
             return f"{place}: found {_shown(found)}; {message}."
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
+
+
+def _described(model: type[BaseModel], loc: Sequence[int | str]) -> str:
+    """What the field at a place says of itself, for whoever writes it; empty when it says nothing."""
+    for part in _models_at(model, loc[:-1]):
+        for name, field in part.model_fields.items():
+            if (field.alias or name) == loc[-1] and field.description:
+                return " ".join(field.description.replace("``", "").split())
+    return ""
 
 
 def _unknown_key(model: type[BaseModel], loc: Sequence[int | str], place: str) -> str:

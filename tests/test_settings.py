@@ -18,6 +18,8 @@ class Part(Settings):
     name: str
     colour: Colour = Colour.RED
     size_mm: float = Field(default=1.0, gt=0)
+    code: str = Field(default="a1", pattern="^[a-z][0-9]$")
+    """A letter and a digit, as ``b2``."""
 
 
 class Whole(Settings):
@@ -57,6 +59,11 @@ def test_a_wrong_word_names_what_is_allowed_and_the_near_one() -> None:
 
 def test_a_wrong_number_shows_what_was_found() -> None:
     assert "part.size_mm: found -1; input should be greater than 0." in message('[part]\nname = "a"\nsize_mm = -1\n')
+
+
+def test_a_wrong_form_is_told_in_words_and_not_as_a_pattern() -> None:
+    said = message('[part]\nname = "a"\ncode = "22"\n')
+    assert said == "shop.toml: part.code: found '22'; expected: A letter and a digit, as b2."
 
 
 def test_a_missing_key_and_broken_toml_are_told() -> None:

@@ -5,9 +5,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.app.shopfile import Mistakes, Shop, load_shop
 from gaugelink.bench.voice import faults
-from gaugelink.errors import SettingsError
+from gaugelink.errors import JournalError
+from gaugelink.journal.schema import check_version
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +34,17 @@ class CheckReport:
 
 def check_shop(file: Path) -> CheckReport:
     """Read a shop file and everything that it names."""
-    try:
+    mistakes, shop, secret = Mistakes(), None, None
+    with mistakes.noted():
         shop = load_shop(file)
-        secret = shop.settings.broker.password()
-        shop.settings.broker.tls_context()
-    except SettingsError as error:
-        return CheckReport(str(file), tuple(str(error).splitlines()), (), "")
-    mistakes = tuple(_journal_mistakes(shop))
-    if mistakes:
-        return CheckReport(str(file), mistakes, (), "")
+    if shop is not None:
+        with mistakes.noted():
+            secret = shop.settings.broker.password()
+        with mistakes.noted():
+            shop.settings.broker.tls_context()
+        mistakes.lines += _journal_mistakes(shop)
+    if shop is None or mistakes.lines:
+        return CheckReport(str(file), tuple(mistakes.lines), (), "")
     remarks = list(faults(shop.settings.voice))
     if shop.settings.broker.username is not None and secret is None:
         remarks.append("The broker has a username but no password is set; it will be tried without one.")
@@ -53,13 +56,22 @@ def check_shop(file: Path) -> CheckReport:
 def _journal_mistakes(shop: Shop) -> Iterator[str]:
     """Why the journal cannot be written where the shop file has it."""
     journal = shop.journal
-    folder = next(one for one in journal.parents if one.exists())
-    if journal.is_dir():
-        yield f"{shop.file}: bench.journal: found {journal}, which is a folder; name a file in it."
-    elif not folder.is_dir():
-        yield f"{shop.file}: bench.journal: found {journal}, but {folder} is no folder; give another place."
-    elif not os.access(journal if journal.exists() else folder, os.W_OK):
-        yield f"{shop.file}: bench.journal: found {journal}, which this user may not write; give another place."
+    there = os.path.exists(journal)
+    # The nearest folder that is there: those below it would be made.
+    folder = next(one for one in journal.parents if os.path.exists(one))
+    found = f"{shop.file}: bench.journal: found {journal}"
+    if os.path.isdir(journal):
+        yield f"{found}, which is a folder; name a file in it."
+    elif not os.path.isdir(folder):
+        yield f"{found}, but {folder} is no folder; give another place."
+    elif not os.access(folder, os.W_OK | os.X_OK) or (there and not os.access(journal, os.R_OK | os.W_OK)):
+        # A log and a lock lie beside the journal, so its folder must be writable too.
+        yield f"{found}, where this user may not write; give another place."
+    elif there:
+        try:
+            check_version(journal)
+        except JournalError as error:
+            yield f"{shop.file}: bench.journal: {error}"
 
 
 def _summary(shop: Shop) -> str:

@@ -1,6 +1,9 @@
 """The shop file: the bench, its broker, its gauges, its engines, and how a test is run when nothing else is said."""
 
 import os
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Self
@@ -83,7 +86,8 @@ class DiscoveryPart(Settings):
     enabled: bool = False
     """False with a prefix takes back what was announced before."""
     prefix: Annotated[str, Field(max_length=100, pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] | None = None
-    """First levels of the topics that the server listens on; its documentation says which."""
+    """First levels of the topics that the server listens on; its documentation says which. Letters, digits, ``-`` and
+    ``_``, parted by ``/``."""
 
     @model_validator(mode="after")
     def _knows_where(self) -> Self:
@@ -165,27 +169,50 @@ def data_folder() -> Path:
     return (Path(home) if home else Path.home() / ".local" / "share") / "gaugelink"
 
 
+class Mistakes:
+    """Gathers mistakes, so that all are told at once."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+        """A sentence for each."""
+
+    @contextmanager
+    def noted(self) -> Iterator[None]:
+        """Note the mistakes that end this block, and go on after it."""
+        try:
+            yield
+        except SettingsError as error:
+            self.lines += str(error).splitlines()
+
+    def as_error(self) -> SettingsError:
+        """All of them as one error, a line for each."""
+        return SettingsError("\n".join(dict.fromkeys(self.lines)))
+
+
 def load_shop(path: Path) -> Shop:
     """Read a shop file and the files that it names; their paths are taken from the shop file's folder.
 
     Raises:
         SettingsError: a line for each mistake with file, key, what was found and what is allowed.
     """
-    settings = parse_settings(ShopFile, _text(path, "shop file"), str(path))
+    text = _text(path, "shop file")
     folder = path.resolve().parent
-    fleet = Fleet(machine=(), engine=())
-    if settings.fleet is not None:
-        fleet_path = folder / settings.fleet
-        fleet = parse_fleet(
-            _text(fleet_path, "fleet file"), str(fleet_path), (*settings.engines, *_engines(fleet_path))
-        )
-    own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
-    fleet = _joined(path, fleet, own)
-    layouts = {gauge.name: find_layout(gauge.layout, folder) for gauge in settings.gauges}
-    machine = settings.test.machine
-    if machine is not None and machine not in {record.id for record in fleet.machine}:
-        known = ", ".join(record.id for record in fleet.machine) or "none"
-        raise SettingsError(f"{path}: test.machine: found {machine!r}; machines of the fleet: {known}.")
+    mistakes = Mistakes()
+    settings: ShopFile | None = None
+    with mistakes.noted():
+        settings = parse_settings(ShopFile, text, str(path))
+    if settings is None:
+        _look_at_named_files(text, folder, mistakes)
+        raise mistakes.as_error()
+    fleet: Fleet | None = None
+    with mistakes.noted():
+        fleet = _fleet(path, settings, folder)
+    layouts = {}
+    for gauge in settings.gauges:
+        with mistakes.noted():
+            layouts[gauge.name] = find_layout(gauge.layout, folder)
+    if fleet is None or mistakes.lines:
+        raise mistakes.as_error()
     journal = settings.bench.journal
     place = folder / journal.expanduser() if journal is not None else data_folder() / f"{settings.bench.name}.db"
     broker = settings.broker
@@ -198,6 +225,42 @@ def load_shop(path: Path) -> Shop:
         )
         settings = settings.model_copy(update={"broker": broker})
     return Shop(path, settings, fleet, layouts, place)
+
+
+def _look_at_named_files(text: str, folder: Path, mistakes: Mistakes) -> None:
+    """Look at the files that a shop file with mistakes names, so that theirs are told together with its own."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        # Its own mistake is told already, and nothing can be read past it.
+        return
+    fleet, gauges = data.get("fleet"), data.get("gauges")
+    if isinstance(fleet, str):
+        with mistakes.noted():
+            file = folder / fleet
+            fleet_text, engines = _text(file, "fleet file"), _engines(file)
+            # Its machines may have engines of the shop file, which are not known yet.
+            if "engines" not in data:
+                parse_fleet(fleet_text, str(file), engines)
+    for gauge in gauges if isinstance(gauges, list) else ():
+        layout = gauge.get("layout") if isinstance(gauge, dict) else None
+        if isinstance(layout, str):
+            with mistakes.noted():
+                find_layout(layout, folder)
+
+
+def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
+    fleet = Fleet(machine=(), engine=())
+    if settings.fleet is not None:
+        file = folder / settings.fleet
+        fleet = parse_fleet(_text(file, "fleet file"), str(file), (*settings.engines, *_engines(file)))
+    own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
+    fleet = _joined(path, fleet, own)
+    machine = settings.test.machine
+    if machine is not None and machine not in {record.id for record in fleet.machine}:
+        known = ", ".join(record.id for record in fleet.machine) or "none"
+        raise SettingsError(f"{path}: test.machine: found {machine!r}; machines of the fleet: {known}.")
+    return fleet
 
 
 def _engines(fleet_path: Path) -> list[EngineRecord]:

@@ -1,5 +1,6 @@
 """The shop file is read whole, or refused with every mistake named; secrets stay out of sight."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -76,6 +77,51 @@ def test_check_names_what_will_not_work_here(tmp_path: Path, monkeypatch: pytest
     assert "no-such-voice is not installed" in remarks
     assert "no password is set" in remarks
     assert "sea level will be assumed" in remarks
+
+
+def test_check_says_every_mistake_of_the_shop_file_and_of_what_it_names(tmp_path: Path) -> None:
+    (tmp_path / "engines").mkdir()
+    text = 'fleet = "no-fleet.toml"\n' + SHOP.replace("F0:5A:00:00:00:01", "F0:5A").replace(
+        'kind = "held"', 'kind = "held"\nlayout = "no-layout.toml"'
+    )
+    address, fleet, layout = check_shop(write_shop(tmp_path, text)).mistakes
+    assert "gauges[0].address: found 'F0:5A'; expected: Bluetooth address, as F0:5A:00:00:00:01" in address
+    assert "no-fleet.toml: there is no such fleet file" in fleet
+    assert "no-layout.toml: there is no such layout file" in layout
+    good = text.replace('"F0:5A"', '"F0:5A:00:00:00:01"')
+    assert check_shop(write_shop(tmp_path, good)).mistakes == (fleet, layout)
+
+
+def test_check_says_what_is_wrong_in_a_fleet_that_a_shop_file_with_a_mistake_names(tmp_path: Path) -> None:
+    (tmp_path / "fleet.toml").write_text('[[machine]]\nid = "a"\nname = "A"\nengine = "none"\n', encoding="utf-8")
+    text = 'fleet = "fleet.toml"\n[[gauges]]\nname = "amber"\naddress = "F0"\n'
+    address, machine = check_shop(write_shop(tmp_path, text)).mistakes
+    assert "gauges[0].address" in address
+    assert "'none'" in machine
+
+
+def test_check_says_that_password_and_certificate_cannot_be_read_together(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("GAUGELINK_BROKER_PASSWORD", raising=False)
+    broker = '[broker]\nhost = "127.0.0.1"\nusername = "bay"\npassword_file = "p"\ntls = true\nca_file = "ca"\n'
+    password, certificate = check_shop(write_shop(tmp_path, SHOP + broker)).mistakes
+    assert "password file" in password
+    assert "certificate authority" in certificate
+
+
+def test_check_says_that_what_is_at_the_journals_place_is_no_journal(tmp_path: Path) -> None:
+    (tmp_path / "bay-3.db").write_text("time_s,pressure_kpa\n" * 40, encoding="utf-8")
+    (mistake,) = check_shop(write_shop(tmp_path, SHOP)).mistakes
+    assert "bench.journal" in mistake
+    assert "cannot be opened as a journal" in mistake or "not a gaugelink journal" in mistake
+
+
+def test_check_says_that_the_journals_folder_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    access = os.access
+    monkeypatch.setattr(os, "access", lambda place, mode: place != tmp_path and access(place, mode))
+    (mistake,) = check_shop(write_shop(tmp_path, SHOP)).mistakes
+    assert "bay-3.db, where this user may not write" in mistake
 
 
 @pytest.mark.parametrize(
