@@ -13,6 +13,8 @@ from gaugelink.errors import SettingsError
 
 Model = TypeVar("Model", bound=BaseModel)
 
+_WHOLE = "the file"
+
 
 class Settings(BaseModel):
     """A validated part of a settings file. Unknown keys are refused, so a misspelt key is never ignored."""
@@ -60,12 +62,17 @@ def explain(error: ValidationError, model: type[BaseModel], file: str) -> str:
     return "\n".join(dict.fromkeys(f"{file}: {_sentence(model, mistake)}" for mistake in told))
 
 
+def first_mistake(error: ValidationError, model: type[BaseModel]) -> str:
+    """Write the first mistake of a validation as a sentence: key, what was found, what is allowed."""
+    return _sentence(model, error.errors(include_url=False)[0]).removeprefix(f"{_WHOLE}: ")
+
+
 def _inside(inner: Sequence[int | str], outer: Sequence[int | str]) -> bool:
     return len(inner) > len(outer) and tuple(inner[: len(outer)]) == tuple(outer)
 
 
 def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:
-    place = _dotted(mistake["loc"]) or "the file"
+    place = _dotted(mistake["loc"]) or _WHOLE
     found = mistake["input"]
     context = mistake.get("ctx", {})
     match mistake["type"]:

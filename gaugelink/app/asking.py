@@ -10,6 +10,7 @@ from gaugelink.broker.message import topic
 from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import BrokerError
+from gaugelink.reasons import reason
 
 
 async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s: float = 5.0) -> CommandResult:
@@ -50,5 +51,5 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
             f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there?"
         ) from error
     except (aiomqtt.MqttError, OSError) as error:
-        raise BrokerError(f"Cannot reach {where}: {error}.") from error
+        raise BrokerError(f"Cannot reach {where}: {reason(error)}. Is `gaugelink run` up?") from error
     raise BrokerError(f"{where[0].upper()}{where[1:]} closed the connection before bench {bench} answered.")

@@ -76,5 +76,6 @@ def _journal_mistakes(shop: Shop) -> Iterator[str]:
 
 def _summary(shop: Shop) -> str:
     gauges = ", ".join(gauge.name for gauge in shop.settings.gauges)
-    machines = len(shop.fleet.machine)
-    return f"{shop.file} is good: bench {shop.name}, gauges {gauges}, {machines} machines in the fleet."
+    count = len(shop.fleet.machine)
+    machines = f"{count} machine" if count == 1 else f"{count} machines"
+    return f"{shop.file} is good: bench {shop.name}, gauges {gauges}, {machines} in the fleet."

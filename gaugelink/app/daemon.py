@@ -45,6 +45,7 @@ from gaugelink.journal.faults import JournalWriteError
 from gaugelink.leak.decay import DecayResult
 from gaugelink.peak.detector import EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
+from gaugelink.reasons import reason
 
 _LOG = logging.getLogger(__name__)
 
@@ -65,7 +66,7 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise JournalError(
-            f"The folder {folder} for the journal cannot be made ({error.strerror}): set journal in [bench]."
+            f"The folder {folder} for the journal cannot be made ({reason(error)}): set journal in [bench]."
         ) from error
 
 

@@ -8,6 +8,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import SELF_DESCRIBING
 from gaugelink.gauge.layout import GaugeLayout, load_layout
 from gaugelink.gauge.standard import environmental_pressure
+from gaugelink.reasons import reason
 
 BUILT_IN = {"environmental-sensing": environmental_pressure}
 """Layouts that need no file, by name."""
@@ -30,7 +31,7 @@ def find_layout(name: str, folder: Path) -> GaugeLayout | None:
         known = ", ".join((SELF_DESCRIBING, *BUILT_IN))
         raise SettingsError(f"{path}: there is no such layout file; built in are {known}.") from error
     except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path}: the layout file cannot be read: {error}.") from error
+        raise SettingsError(f"{path}: the layout file cannot be read: {reason(error)}.") from error
     return load_layout(text, str(path))
 
 

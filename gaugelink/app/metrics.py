@@ -30,6 +30,7 @@ from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry
 from gaugelink.journal.rows import OutboxDepth
+from gaugelink.reasons import reason
 
 _LOG = logging.getLogger(__name__)
 
@@ -160,7 +161,7 @@ async def health_endpoint(port: int, health: Health) -> AsyncIterator[int]:
         server, thread = start_http_server(port, _HOST, registry)
     except OSError as error:
         raise SettingsError(
-            f"The port {port} for [metrics] cannot be used ({error.strerror}): give another, or 0 for a free one."
+            f"The port {port} for [metrics] cannot be used ({reason(error)}): give another, or 0 for a free one."
         ) from error
     _LOG.info("Health for monitoring is at http://%s:%d/metrics.", _HOST, server.server_port)
     try:

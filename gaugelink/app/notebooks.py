@@ -20,6 +20,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
 from gaugelink.peak.events import GaugeKind
+from gaugelink.reasons import read_text
 from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 
@@ -61,7 +62,7 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     if unit is not None and unit not in {one.value for one in PressureUnit}:
         known = ", ".join(one.value for one in PressureUnit)
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
-    text = _text(file)
+    text = read_text(file, "notebook", "utf-8-sig")
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None)
     names = _Names()
     # The ambient is left out: where a line does not say it, it is the shop file's, which may change.
@@ -83,15 +84,6 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
                 entries.append(JobEntry(job_id, job.machine, at, job.job, job.counter, BY_HAND, "", job.cylinders))
         await journal.record(entries)
     return Imported(len(tests) - len(had_tests), len(jobs) - len(had_jobs), len(had_tests), len(had_jobs))
-
-
-def _text(file: Path) -> str:
-    try:
-        return file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as error:
-        raise SettingsError(f"{file}: there is no such file.") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{file}: cannot be read as text: {error}.") from error
 
 
 def _test_entries(shop: Shop, test: NotebookTest, test_id: str) -> list[Entry]:
@@ -153,7 +145,7 @@ async def record_calibration(shop: Shop, file: Path) -> CalibrationRecord:
     Raises:
         SettingsError: the file has a mistake, or names a gauge that the shop does not have.
     """
-    record = parse_settings(CalibrationRecord, _text(file), str(file))
+    record = parse_settings(CalibrationRecord, read_text(file, "calibration file"), str(file))
     gauge = shop.gauge(record.gauge).name
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:

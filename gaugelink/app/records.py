@@ -107,7 +107,7 @@ def state_of(stored: StoredTest) -> TestState:
     try:
         return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
     except (ValidationError, KeyError) as error:
-        raise JournalError(f"The test {stored.test_id} cannot be read by this version: {error}.") from error
+        raise JournalError(f"The test {stored.test_id} cannot be read by this version: update gaugelink.") from error
 
 
 class Records:

@@ -35,6 +35,7 @@ from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, Tes
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag
 from gaugelink.peak.notices import HandlingKind
+from gaugelink.settings import first_mistake
 from gaugelink.verdict.corrected import corrected_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
@@ -104,7 +105,7 @@ class Session:
             self._test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
         except (ValidationError, KeyError) as error:
             raise JournalError(
-                f"The open test {stored.test_id} cannot be read by this version: {error}. "
+                f"The open test {stored.test_id} cannot be read by this version. "
                 "Finish it with the version that began it, or give another journal in [bench]."
             ) from error
         self._revision = int(snapshot["revision"])
@@ -327,7 +328,4 @@ class Session:
 
 
 def _first_line(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        first = error.errors(include_url=False)[0]
-        return f"{'.'.join(str(step) for step in first['loc'])}: {first['msg']}".lstrip(": ")
-    return str(error).splitlines()[0]
+    return first_mistake(error, Plan) if isinstance(error, ValidationError) else str(error).splitlines()[0]

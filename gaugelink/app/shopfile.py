@@ -20,6 +20,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.reasons import read_text
 from gaugelink.settings import Settings, parse_settings
 from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
@@ -195,7 +196,7 @@ def load_shop(path: Path) -> Shop:
     Raises:
         SettingsError: a line for each mistake with file, key, what was found and what is allowed.
     """
-    text = _text(path, "shop file")
+    text = read_text(path, "shop file")
     folder = path.resolve().parent
     mistakes = Mistakes()
     settings: ShopFile | None = None
@@ -238,7 +239,7 @@ def _look_at_named_files(text: str, folder: Path, mistakes: Mistakes) -> None:
     if isinstance(fleet, str):
         with mistakes.noted():
             file = folder / fleet
-            fleet_text, engines = _text(file, "fleet file"), _engines(file)
+            fleet_text, engines = read_text(file, "fleet file"), _engines(file)
             # Its machines may have engines of the shop file, which are not known yet.
             if "engines" not in data:
                 parse_fleet(fleet_text, str(file), engines)
@@ -253,7 +254,7 @@ def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
     fleet = Fleet(machine=(), engine=())
     if settings.fleet is not None:
         file = folder / settings.fleet
-        fleet = parse_fleet(_text(file, "fleet file"), str(file), (*settings.engines, *_engines(file)))
+        fleet = parse_fleet(read_text(file, "fleet file"), str(file), (*settings.engines, *_engines(file)))
     own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
     fleet = _joined(path, fleet, own)
     machine = settings.test.machine
@@ -266,7 +267,7 @@ def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
 def _engines(fleet_path: Path) -> list[EngineRecord]:
     """The engines that lie as files in ``engines`` beside the fleet file."""
     return [
-        parse_engine(_text(path, "engine file"), str(path))
+        parse_engine(read_text(path, "engine file"), str(path))
         for path in sorted((fleet_path.parent / "engines").glob("*.toml"))
     ]
 
@@ -283,14 +284,3 @@ def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:
                 f"{path}: machines: {machine.id!r} has the engine {machine.engine!r}; known engines: {known}."
             )
     return Fleet(machine=machines, engine=tuple(engines.values()))
-
-
-def _text(path: Path, what: str) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise SettingsError(f"{path}: there is no such {what}.") from error
-    except UnicodeDecodeError as error:
-        raise SettingsError(f"{path}: this is not a text file in UTF-8.") from error
-    except OSError as error:
-        raise SettingsError(f"{path}: the {what} cannot be read: {error.strerror}.") from error

@@ -8,6 +8,7 @@ import numpy as np
 
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray
+from gaugelink.reasons import reason
 
 COLUMNS = ("time_s", "pressure_kpa")
 
@@ -40,7 +41,7 @@ def read_trace(path: Path) -> Trace:
             f"{path}: this is not a text file; expected CSV with the header time_s,pressure_kpa."
         ) from (error)
     except OSError as error:
-        raise RecordingError(f"{path}: cannot be read: {error.strerror}.") from error
+        raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
     if len(values) < 2:
         raise RecordingError(f"{path}: found {len(values)} samples; a trace needs two or more.")
     time_s, pressure_kpa = np.array(values, dtype=np.float64).T

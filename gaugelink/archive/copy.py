@@ -150,7 +150,9 @@ def _test_entry(test: published.TestState, events: dict[str, published.Cranking]
         state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
         state.phase = Phase(test.phase)
     except ValueError as error:
-        raise ArchiveError(f"The test {test.test_id} in the archive cannot be read by this version: {error}") from error
+        raise ArchiveError(
+            f"The test {test.test_id} in the archive cannot be read by this version: update gaugelink."
+        ) from error
     state.acknowledged = Acknowledgement("", 0.0, ())
     state.readings.extend(_readings(test, events))
     snapshot = SNAPSHOT.dump_json(state).decode()

@@ -10,6 +10,7 @@ from sqlalchemy.exc import ArgumentError
 
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import SettingsError
+from gaugelink.reasons import reason
 from gaugelink.settings import Settings, parse_settings
 
 PASSWORD_VARIABLE = "GAUGELINK_ARCHIVE_PASSWORD"
@@ -118,7 +119,7 @@ def _password(file: Path | None) -> SecretStr | None:
         lines = file.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"The database's password file {file} cannot be read ({type(error).__name__}): check the path and its "
+            f"The database's password file {file} cannot be read ({reason(error)}): check the path and its "
             f"permissions, or set {PASSWORD_VARIABLE}."
         ) from error
     if not lines or not lines[0].strip():

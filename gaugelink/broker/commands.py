@@ -114,4 +114,5 @@ def parse_command(payload: bytes) -> Command:
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         where = ".".join(str(step) for step in first["loc"]) or "command"
-        raise BrokerError(f"The command is refused: {where}: {first['msg']}.") from error
+        said = first["msg"].removeprefix("Value error, ")
+        raise BrokerError(f"The command is refused: {where}: {said}.") from error

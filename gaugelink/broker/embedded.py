@@ -13,6 +13,7 @@ from amqtt.broker import Broker
 from amqtt.contexts import BrokerConfig, ListenerConfig, ListenerType
 
 from gaugelink.errors import BrokerError
+from gaugelink.reasons import reason
 
 _LOG = logging.getLogger(__name__)
 
@@ -71,7 +72,7 @@ class EmbeddedBroker:
             await self._broker.shutdown()
             self._restore_logging()
             raise BrokerError(
-                f"The embedded broker cannot listen on {_HOST}:{self._asked} ({error.strerror}): "
+                f"The embedded broker cannot listen on {_HOST}:{self._asked} ({reason(error)}): "
                 "set broker.port to another port, or to 0 for a free one."
             ) from error
         self._port = self._server.sockets[0].getsockname()[1]

@@ -30,6 +30,7 @@ from gaugelink.broker.reach import reach
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, OutboxRow, Outgoing
+from gaugelink.reasons import reason
 
 _LOG = logging.getLogger(__name__)
 
@@ -177,10 +178,10 @@ class BrokerLink:
         if isinstance(error, MqttConnectError):
             return f"The broker at {where} refused the connection ({error}): check username and password."
         if isinstance(error, ssl.SSLError):
-            return f"The broker at {where} failed the TLS check ({error}): check ca_file and host."
+            return f"The broker at {where} failed the TLS check ({reason(error)}): check ca_file and host."
         if isinstance(error, TimeoutError):
             return f"The broker at {where} does not answer."
-        return f"The broker at {where} is away ({error})."
+        return f"The broker at {where} is away: {reason(error)}."
 
     def _now(self, *, connected: bool, problem: str | None) -> None:
         if connected != self._connected or problem != self._problem:

@@ -9,6 +9,7 @@ from typing import Self
 from pydantic import Field, SecretStr, model_validator
 
 from gaugelink.errors import SettingsError
+from gaugelink.reasons import reason
 from gaugelink.settings import Settings
 
 _LOG = logging.getLogger(__name__)
@@ -83,7 +84,7 @@ class BrokerSettings(Settings):
             lines = self.password_file.read_text(encoding="utf-8").splitlines()
         except (OSError, UnicodeDecodeError) as error:
             raise SettingsError(
-                f"The broker's password file {self.password_file} cannot be read ({type(error).__name__}): "
+                f"The broker's password file {self.password_file} cannot be read ({reason(error)}): "
                 f"check the path and its permissions, or set {PASSWORD_VARIABLE}."
             ) from error
         if not lines or not lines[0].strip():
@@ -104,5 +105,9 @@ class BrokerSettings(Settings):
             return ssl.create_default_context(cafile=self.ca_file)
         except (OSError, ssl.SSLError) as error:
             raise SettingsError(
-                f"The certificate authority {self.ca_file} cannot be read ({error}): give a PEM file."
+                f"The certificate authority {self.ca_file} cannot be read ({_of_certificate(error)}): give a PEM file."
             ) from error
+
+
+def _of_certificate(error: OSError) -> str:
+    return "it is not a certificate" if isinstance(error, ssl.SSLError) else reason(error)

@@ -104,8 +104,8 @@ def altitude_of_pressure_m(ambient_abs_kpa: float) -> float:
     """
     if not standard_pressure_kpa(HIGHEST_M) <= ambient_abs_kpa <= standard_pressure_kpa(LOWEST_M):
         raise SettingsError(
-            f"an ambient pressure of {ambient_abs_kpa:g} kPa is outside {standard_pressure_kpa(HIGHEST_M):.1f} to "
-            f"{standard_pressure_kpa(LOWEST_M):.1f} kPa; give the absolute pressure at the engine in kPa"
+            f"An ambient pressure of {ambient_abs_kpa:g} kPa is outside {standard_pressure_kpa(HIGHEST_M):.1f} to "
+            f"{standard_pressure_kpa(LOWEST_M):.1f} kPa; give the absolute pressure at the engine in kPa."
         )
     exponent = -LAPSE_K_M * GAS_CONSTANT_J_KG_K / GRAVITY_M_S2
     geopotential = SEA_LEVEL_K / LAPSE_K_M * ((ambient_abs_kpa / SEA_LEVEL_KPA) ** exponent - 1.0)
@@ -193,12 +193,12 @@ def correction_to_sea_level(
             return 1.0 / density_table_factor(altitude_m)
         return 1.0 / ambient_factor(standard_pressure_kpa(altitude_m))
     if ambient_abs_kpa is None or altitude_m is not None:
-        raise SettingsError("give either the ambient pressure or the altitude, not both and not neither")
+        raise SettingsError("Give either the ambient pressure or the altitude, not both and not neither.")
     return 1.0 / ambient_factor(ambient_abs_kpa, method=method)
 
 
 def _refuse_out_of_range(altitude_m: float) -> None:
     if not LOWEST_M <= altitude_m <= HIGHEST_M:
         raise SettingsError(
-            f"an altitude of {altitude_m:g} m is outside {LOWEST_M:g} to {HIGHEST_M:g} m; give metres above sea level"
+            f"An altitude of {altitude_m:g} m is outside {LOWEST_M:g} to {HIGHEST_M:g} m; give metres above sea level."
         )

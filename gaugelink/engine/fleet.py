@@ -176,7 +176,7 @@ class EngineRecord(Settings):
         for cylinder in self.cylinders:
             if cylinder.name.casefold() == name.casefold():
                 return cylinder
-        raise SettingsError(f"{self.name} has no cylinder {name!r}; it has {', '.join(self.cylinder_names)}")
+        raise SettingsError(f"{self.name} has no cylinder {name!r}; it has {', '.join(self.cylinder_names)}.")
 
     def neighbours(self) -> tuple[tuple[str, str], ...]:
         """Pairs of cylinders that lie side by side under one head."""
@@ -258,7 +258,7 @@ class Fleet(Settings):
             if machine.id == machine_id:
                 return machine
         listed = ", ".join(machine.id for machine in self.machine) or "none"
-        raise SettingsError(f"the fleet has no machine {machine_id!r}; it has {listed}")
+        raise SettingsError(f"The fleet has no machine {machine_id!r}; it has {listed}.")
 
     def engine_of(self, machine_id: str) -> EngineRecord:
         """Engine of a machine. Raises SettingsError when the machine is unknown."""

@@ -58,7 +58,7 @@ class CylinderGeometry:
         if clearance <= 0.0:
             raise SettingsError(
                 f"{-added_cm3:g} cm3 of oil fills the whole chamber of {self.clearance_cm3:.1f} cm3: "
-                "the engine would lock; check the amount and the chamber volume"
+                "the engine would lock; check the amount and the chamber volume."
             )
         return (clearance + self.swept_above_cm3(self.closing_deg_btdc)) / clearance
 

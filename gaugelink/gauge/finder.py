@@ -25,7 +25,7 @@ class Identity:
         self.service = settings.service or (listen.service if listen else None)
         if not (self.address or self.advertised_name or self.service):
             raise SettingsError(
-                f"gauge {settings.name!r} cannot be told from other devices: give its address or advertised_name "
+                f"The gauge {settings.name!r} cannot be told from other devices: give its address or advertised_name "
                 "in the shop file (`gaugelink scan` shows both)."
             )
 

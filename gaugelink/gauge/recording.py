@@ -24,6 +24,7 @@ from gaugelink.gauge.fields import Finite, HexBytes
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import How
 from gaugelink.gauge.samples import SampleBatch
+from gaugelink.reasons import reason
 from gaugelink.settings import Settings, explain
 
 
@@ -115,7 +116,7 @@ def read_recording(path: Path) -> Recording:
         with path.open(encoding="utf-8") as file:
             return parse_recording(file, path.name)
     except (OSError, UnicodeDecodeError) as error:
-        raise RecordingError(f"{path}: this cannot be read: {error}.") from error
+        raise RecordingError(f"{path}: this cannot be read: {reason(error)}.") from error
 
 
 class RecordingWriter:
@@ -130,7 +131,7 @@ class RecordingWriter:
         try:
             self._file = self._path.open("x", encoding="utf-8", buffering=1)
         except OSError as error:
-            raise RecordingError(f"{self._path}: a recording cannot be started here: {error}.") from error
+            raise RecordingError(f"{self._path}: a recording cannot be started here: {reason(error)}.") from error
         self._write(self._header)
         return self
 
@@ -159,7 +160,7 @@ class RecordingWriter:
         try:
             self._file.write(line.model_dump_json(exclude_none=True) + "\n")
         except OSError as error:
-            raise RecordingError(f"{self._path}: the recording cannot be written: {error}.") from error
+            raise RecordingError(f"{self._path}: the recording cannot be written: {reason(error)}.") from error
 
 
 def replay(recording: Recording, reader: FrameReader) -> list[SampleBatch]:

@@ -154,7 +154,7 @@ def export_parquet(rows: Sequence[ExportRow], path: Path) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError as error:
-        raise SettingsError("Parquet needs pyarrow: install gaugelink[export], or export CSV") from error
+        raise SettingsError("Parquet needs pyarrow: install gaugelink[export], or export CSV.") from error
     types: dict[object, Any] = {
         str: pa.string(),
         bool: pa.bool_(),

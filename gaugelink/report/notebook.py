@@ -140,7 +140,7 @@ class _Reader:
         return Notebook(tuple(self.tests.values()), tuple(self.jobs))
 
     def _mistake(self, line: int, text: str) -> None:
-        self.mistakes.append(f"{self.file}, line {line}: {text}")
+        self.mistakes.append(f"{self.file}, line {line}: {text}.")
 
     def _columns(self, header: Sequence[str]) -> bool:
         lower = [name.casefold() for name in header]

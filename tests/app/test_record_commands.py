@@ -1,6 +1,7 @@
 """What is written by hand goes into the journal whole, or not at all; what comes out is what went in."""
 
 import json
+import socket
 from pathlib import Path
 
 import pytest
@@ -129,6 +130,36 @@ def test_a_job_is_kept_with_its_cylinders_and_an_unknown_one_is_refused(shop: Sh
     assert "pistons on north-7" in shop.run("job", "north-7", "pistons", "--cylinder", "mag", "--odometer", "120")
     assert "no cylinder 'left'" in shop.refused("job", "north-7", "pistons", "--cylinder", "left")
     assert "north-8" in shop.refused("job", "north-8", "pistons")
+
+
+def test_a_date_that_is_none_is_refused_with_one_that_is(shop: Shop) -> None:
+    assert "--on: found '9 March'; expected a date, as 2026-03-09." in shop.refused(
+        "job", "north-7", "rings", "--on", "9 March"
+    )
+    shop.run("job", "north-7", "rings", "--on", "2026-03-09")
+    assert "%" not in CliRunner().invoke(app, ["job", "--help"]).output
+
+
+def test_what_cannot_be_read_is_refused_in_words(shop: Shop) -> None:
+    assert shop.refused("import", str(shop.folder)).endswith("the notebook cannot be read: it is a folder.")
+    (shop.folder / "dial.csv").write_bytes(b"date,machine\n\xff\n")
+    assert shop.refused("import", str(shop.folder / "dial.csv")).endswith("it is not text in UTF-8.")
+    said = shop.refused("history", "north-8")
+    assert said == "The fleet has no machine 'north-8'; it has north-7."
+
+
+def test_a_bench_that_is_not_up_is_told_without_the_systems_own_words(shop: Shop) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        shop.file.write_text(shop.file.read_text() + f"[broker]\nport = {free.getsockname()[1]}\n", encoding="utf-8")
+        said = shop.refused("test", "finish")
+    assert said.endswith(": nothing listens there. Is `gaugelink run` up?")
+
+
+def test_an_option_that_cannot_be_is_told_by_its_place_alone(shop: Shop) -> None:
+    said = shop.refused("decay", "begin", "--loss", "0")
+    assert said.startswith("--loss-kpa: found 0.0; ")
+    assert "alue error" not in shop.refused("decay", "begin", "--loss", "5")
 
 
 def test_a_calibration_is_taken_in_or_refused(shop: Shop) -> None:

@@ -30,16 +30,11 @@ def archive_command(
     from gaugelink.archive.consumer import Consumer
     from gaugelink.archive.settings import ArchivePart, database_url, parse_archive
     from gaugelink.archive.store import Store
+    from gaugelink.reasons import read_text
     from gaugelink.settings import validate_settings
 
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    try:
-        text = config.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise SettingsError(f"{config}: there is no such archive file.") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{config}: the archive file cannot be read ({type(error).__name__}).") from error
-    settings = parse_archive(text, config)
+    settings = parse_archive(read_text(config, "archive file"), config)
     archive = settings.archive
     if consumer is not None:
         if archive.group is None:

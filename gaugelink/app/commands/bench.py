@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from gaugelink.app.commands.asked import SHOP, Config
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.errors import GaugelinkError
 
@@ -19,7 +20,7 @@ def register(app: typer.Typer) -> None:
 
 
 def run_command(
-    config: Annotated[Path, typer.Option("--config", "-c", help="The shop file.")],
+    config: Config = SHOP,
     simulate: Annotated[
         bool, typer.Option("--simulate", help="Run the shop's simulated twin: radio, gauges, engine and mechanic.")
     ] = False,

@@ -19,6 +19,7 @@ from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.leak.limits import Practice
+from gaugelink.settings import first_mistake
 
 group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
 group.callback()(which_bench)
@@ -241,9 +242,9 @@ def _asked(**options: object) -> LeakRequest:
     try:
         return LeakRequest.model_validate(options)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        name = "--" + str(first["loc"][0]).replace("_", "-")
-        raise SettingsError(f"{name}: found {first['input']}; {first['msg'][:1].lower()}{first['msg'][1:]}.") from error
+        place, told, said = first_mistake(error, LeakRequest).partition(": ")
+        sentence = f"--{place.replace('_', '-')}: {said}" if told else f"{place[:1].upper()}{place[1:]}"
+        raise SettingsError(sentence) from error
 
 
 def _kpa(pressure: float | None, unit: PressureUnit) -> float | None:

@@ -16,6 +16,7 @@ from rich.text import Text
 from rich.tree import Tree
 
 from gaugelink.app.layouts import layout_text
+from gaugelink.app.lines import TypedLines
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.teaching import Hand, proven, teach
 from gaugelink.engine.units import PressureUnit
@@ -201,6 +202,7 @@ class TerminalHand(Hand):
 
     def __init__(self, unit: PressureUnit) -> None:
         self.unit = unit
+        self._lines = TypedLines()
 
     async def reading(self, wanted_kpa: float) -> str:
         """Ask for a pressure and what the display shows."""
@@ -209,7 +211,8 @@ class TerminalHand(Hand):
         else:
             ask = f"Pump it to about {self.unit.text(wanted_kpa)} and hold it there."
         question = f"{ask} What does its display show, in {self.unit.value}? (Enter alone gives up) "
-        return await asyncio.to_thread(input, question)
+        typer.echo(question, nl=False)
+        return await self._lines.next()
 
     def say(self, sentence: str) -> None:
         """Print a sentence."""

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import Annotated, TypeVar
 
@@ -20,6 +20,7 @@ from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
+from gaugelink.reasons import reason
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
 
@@ -182,7 +183,7 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
         )
     console = Console()
     versions = ", ".join(dict.fromkeys(event.judged_by for event in judged.stored))
-    console.print(Text(f"Judged then by {versions}, now by {__version__}: {len(judged.stored)} events"))
+    console.print(Text(f"Judged then by {versions}, now by {__version__}: {counted(len(judged.stored), 'event')}"))
     console.print(table)
     console.print(Text(f"then: {then.word.value}   now: {judged.verdict.word.value}"))
 
@@ -215,8 +216,8 @@ def export_command(
         else:
             export_parquet(exported, out)
     except OSError as error:
-        raise SettingsError(f"{out}: cannot be written: {error.strerror}.") from error
-    typer.echo(f"{len(exported)} {'simulated ' if simulated else ''}readings written to {out}.")
+        raise SettingsError(f"{out}: cannot be written: {reason(error)}.") from error
+    typer.echo(f"{counted(len(exported), 'simulated reading' if simulated else 'reading')} written to {out}.")
 
 
 def counted(number: int, what: str) -> str:
@@ -245,7 +246,9 @@ def job_command(
     job: Annotated[str, typer.Argument(help="What was done: rings, pistons, cylinder replated, or your own words.")],
     cylinder: Annotated[list[str] | None, typer.Option(help="Only on these cylinders.")] = None,
     odometer: Annotated[float | None, typer.Option(min=0, help="The machine's own count.")] = None,
-    on: Annotated[datetime | None, typer.Option(help="When; now if left out.", formats=["%Y-%m-%d"])] = None,
+    on: Annotated[
+        str | None, typer.Option(metavar="DATE", help="When, as 2026-03-09; now if left out.", show_default=False)
+    ] = None,
     note: Annotated[str, typer.Option(help="More about it.")] = "",
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
     config: Config = SHOP,
@@ -254,9 +257,16 @@ def job_command(
     from gaugelink.app.notebooks import record_job
 
     shop = load_shop(config)
-    at = datetime.now(UTC) if on is None else on.replace(hour=12, tzinfo=UTC)
+    at = datetime.now(UTC) if on is None else _noon_of(on)
     asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
     typer.echo(f"Written down: {job} on {machine}.")
+
+
+def _noon_of(day: str) -> datetime:
+    try:
+        return datetime.combine(date.fromisoformat(day), time(12), UTC)
+    except ValueError as error:
+        raise SettingsError(f"--on: found {day!r}; expected a date, as 2026-03-09.") from error
 
 
 def calibrate_command(

@@ -1,0 +1,76 @@
+"""Why a file or a connection cannot be used, in words: what the system calls it stays in the error's cause."""
+
+import errno
+import socket
+import ssl
+from pathlib import Path
+
+from gaugelink.errors import SettingsError
+
+_NUMBERS = {
+    errno.EADDRINUSE: "something else listens there already",
+    errno.EHOSTUNREACH: "the host cannot be reached",
+    errno.ENETUNREACH: "there is no way to its network",
+    errno.ENOSPC: "the disk is full",
+    errno.EROFS: "the disk can only be read",
+    errno.ELOOP: "its links lead round in a circle",
+}
+
+
+def reason(error: BaseException) -> str:
+    """The reason of an error of the system in a few words, without a full stop.
+
+    A library's own error is looked through: what the system said is its cause, or what it was raised in the middle of.
+    """
+    told: BaseException = error
+    while not isinstance(told, OSError | UnicodeError):
+        behind = told.__cause__ or told.__context__
+        if behind is None:
+            return str(error)
+        told = behind
+    match told:
+        case UnicodeError():
+            return "it is not text in UTF-8"
+        case FileNotFoundError():
+            return "there is no such file"
+        case FileExistsError():
+            return "there is such a file already"
+        case IsADirectoryError():
+            return "it is a folder"
+        case NotADirectoryError():
+            return "a part of its path is no folder"
+        case PermissionError():
+            return "this user may not"
+        case ConnectionRefusedError():
+            return "nothing listens there"
+        case ConnectionResetError() | BrokenPipeError():
+            return "the connection was broken off"
+        case TimeoutError():
+            return "there is no answer"
+        case socket.gaierror():
+            return "there is no host of this name"
+        case ssl.SSLCertVerificationError():
+            return told.verify_message
+        case ssl.SSLError():
+            return "it does not speak TLS as it should"
+    words = _NUMBERS.get(told.errno or 0) or told.strerror or str(told)
+    return words[:1].lower() + words[1:]
+
+
+def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:
+    """Read a file that a person wrote.
+
+    Args:
+        path: the file.
+        what: what it is, for the message: ``shop file``.
+        encoding: of the text.
+
+    Raises:
+        SettingsError: it is not there, or cannot be read as text.
+    """
+    try:
+        return path.read_text(encoding=encoding)
+    except FileNotFoundError as error:
+        raise SettingsError(f"{path}: there is no such {what}.") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: the {what} cannot be read: {reason(error)}.") from error
