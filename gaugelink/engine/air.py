@@ -48,10 +48,6 @@ class AmbientSource(StrEnum):
     """The standard atmosphere at a stated altitude; the day's weather is unknown."""
     BAROMETER = "barometer"
     """A station-pressure reading taken at the engine."""
-    SEA_LEVEL_BAROMETER = "sea_level_barometer"
-    """A weather report's pressure, reduced to sea level, carried back up to the altitude."""
-    GAUGE = "gauge"
-    """The gauge's own absolute reading while it was vented."""
     ASSUMED = "assumed"
     """Nothing was given: sea level is assumed."""
 
@@ -112,14 +108,6 @@ def altitude_of_pressure_m(ambient_abs_kpa: float) -> float:
     return float(EARTH_RADIUS_M * geopotential / (EARTH_RADIUS_M - geopotential))
 
 
-def station_pressure_kpa(sea_level_kpa: float, altitude_m: float) -> float:
-    """Absolute pressure at the engine from a weather report's pressure reduced to sea level.
-
-    The report's figure is scaled by the standard atmosphere, which is what reducing it did.
-    """
-    return sea_level_kpa * standard_pressure_kpa(altitude_m) / SEA_LEVEL_KPA
-
-
 def density_table_factor(altitude_m: float) -> float:
     """Printed altitude factor, interpolated; above 6,000 ft and below sea level the density ratio it comes from."""
     feet = altitude_m / FOOT_M
@@ -142,19 +130,6 @@ def ambient_from_barometer(station_abs_kpa: float, u_kpa: float = BAROMETER_U_KP
     return Ambient(station_abs_kpa, u_kpa, AmbientSource.BAROMETER)
 
 
-def ambient_from_weather_report(sea_level_kpa: float, altitude_m: float, u_kpa: float = 0.3) -> Ambient:
-    """Ambient from a weather report's sea-level pressure and the altitude of the shop."""
-    station = station_pressure_kpa(sea_level_kpa, altitude_m)
-    altitude_of_pressure_m(station)
-    return Ambient(station, u_kpa, AmbientSource.SEA_LEVEL_BAROMETER, altitude_m)
-
-
-def ambient_from_gauge(vented_abs_kpa: float, u_kpa: float) -> Ambient:
-    """Ambient from an absolute gauge while it is vented. Raises SettingsError for an impossible ambient."""
-    altitude_of_pressure_m(vented_abs_kpa)
-    return Ambient(vented_abs_kpa, u_kpa, AmbientSource.GAUGE)
-
-
 def assumed_ambient() -> Ambient:
     """Sea level, when nothing is known; its uncertainty covers most shops up to about 1,000 m."""
     return Ambient(SEA_LEVEL_KPA, 4.0, AmbientSource.ASSUMED)
@@ -175,26 +150,6 @@ def ambient_factor(
         return ambient_abs_kpa / reference_abs_kpa
     here = density_table_factor(altitude_of_pressure_m(ambient_abs_kpa))
     return here / density_table_factor(altitude_of_pressure_m(reference_abs_kpa))
-
-
-def correction_to_sea_level(
-    *,
-    ambient_abs_kpa: float | None = None,
-    altitude_m: float | None = None,
-    method: AltitudeMethod = AltitudeMethod.PRESSURE,
-) -> float:
-    """What a cranking pressure (gauge) measured here is multiplied by to be compared at sea level.
-
-    Exactly one of the ambient pressure (absolute) and the altitude (geometric) is given; anything else raises
-    SettingsError.
-    """
-    if altitude_m is not None and ambient_abs_kpa is None:
-        if method is AltitudeMethod.DENSITY_TABLE:
-            return 1.0 / density_table_factor(altitude_m)
-        return 1.0 / ambient_factor(standard_pressure_kpa(altitude_m))
-    if ambient_abs_kpa is None or altitude_m is not None:
-        raise SettingsError("Give either the ambient pressure or the altitude, not both and not neither.")
-    return 1.0 / ambient_factor(ambient_abs_kpa, method=method)
 
 
 def _refuse_out_of_range(altitude_m: float) -> None:

@@ -8,7 +8,7 @@ line, in the columns ``date, machine`` and one for each cylinder, named as in th
 import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import date
 from statistics import median
 from typing import Final
 
@@ -19,12 +19,10 @@ from gaugelink.engine.air import (
     ambient_at_altitude,
     ambient_from_barometer,
     assumed_ambient,
-    correction_to_sea_level,
 )
 from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.verdict.past import PastJob, PastReading, PastTest
 
 # Standard uncertainty of a dial that was read by eye, as a fraction. From memory.
 DIAL_U_FRACTION: Final = 0.015
@@ -85,27 +83,6 @@ def parse_notebook(text: str, file: str, fleet: Fleet, unit: PressureUnit | None
     Raises SettingsError, which has one line for every mistake with file and line; nothing is read then.
     """
     return _Reader(file, fleet, unit).read(text)
-
-
-def notebook_history(notebook: Notebook, machine: str) -> tuple[tuple[PastTest, ...], tuple[PastJob, ...]]:
-    """The dry tests and the jobs of one machine, carried to sea level, as a history is read from."""
-    tests = []
-    for number, test in enumerate(t for t in notebook.tests if t.machine == machine and not t.wet):
-        factor = correction_to_sea_level(ambient_abs_kpa=test.ambient.abs_kpa)
-        values: dict[str, list[float]] = {}
-        for cylinder, kpa in test.readings:
-            values.setdefault(cylinder, []).append(kpa * factor)
-        readings = tuple(
-            PastReading(name, sum(v) / len(v), DIAL_U_FRACTION * sum(v) / len(v) / len(v) ** 0.5)
-            for name, v in values.items()
-        )
-        tests.append(PastTest(f"notebook-{machine}-{number + 1}", _noon(test.on), readings, test.gauge, test.counter))
-    jobs = tuple(PastJob(_noon(j.on), j.job, j.cylinders, j.counter) for j in notebook.jobs if j.machine == machine)
-    return tuple(tests), jobs
-
-
-def _noon(on: date) -> datetime:
-    return datetime.combine(on, time(12), UTC)
 
 
 class _Reader:

@@ -20,7 +20,7 @@ from gaugelink.report.words import (
     shown_columns,
 )
 from gaugelink.simulated import NOTICE
-from gaugelink.verdict.findings import Severity, TestVerdict, VerdictWord
+from gaugelink.verdict.findings import Severity, VerdictWord
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import MachineHistory
 
@@ -113,8 +113,3 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
         for step in steps
     ]
     return Group(*lines)
-
-
-def word_text(verdict: TestVerdict) -> Text:
-    """The verdict's one word in its colour."""
-    return Text(verdict.word.value, style=WORD_STYLE[verdict.word])

@@ -34,8 +34,6 @@ STAIRS_EXPLAINED = (
 _AMBIENT_SOURCE = {
     AmbientSource.ALTITUDE: "standard atmosphere at the altitude",
     AmbientSource.BAROMETER: "barometer at the engine",
-    AmbientSource.SEA_LEVEL_BAROMETER: "weather report, carried up",
-    AmbientSource.GAUGE: "the gauge, vented",
     AmbientSource.ASSUMED: "assumed, nothing was given",
 }
 

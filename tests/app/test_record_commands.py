@@ -88,6 +88,21 @@ def test_a_notebook_taken_in_twice_counts_once_and_what_was_added_to_it_is_taken
     assert "1 test and 1 job taken" in shop.run("import", shop.write("old.csv", longer))
 
 
+def test_a_cylinder_that_wears_is_found_in_an_old_notebook(shop: Shop) -> None:
+    lines = ["date,machine,PTO,middle,MAG,unit"]
+    days = [(year, month) for year in (2021, 2022, 2023, 2024) for month in ("10", "12")]
+    for k, (year, month) in enumerate(days):
+        lines.append(f"{year}-{month}-05,north-7,{104 + k},{104 + k - 3 * (year - 2021)},{105 + k},psi")
+    shop.run("import", shop.write("old.csv", "\n".join(lines)))
+    trends = json.loads(shop.run("history", "north-7", "--json"))["trends"]
+    assert [trend["cylinder"] for trend in trends if trend["wearing"]] == ["middle"]
+
+
+def test_an_export_says_what_its_columns_mean_and_where_it_wants_to_go(shop: Shop) -> None:
+    assert "| `peak_kpa` | kPa, gauge | cranking pressure as measured" in shop.run("export", "--columns")
+    assert "gaugelink export readings.csv" in shop.refused("export")
+
+
 def test_one_test_has_no_trend(shop: Shop) -> None:
     shop.run("import", shop.write("old.csv", "".join(NOTEBOOK.splitlines(keepends=True)[:2])))
     said = shop.run("history", "north-7")

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from gaugelink.engine.fleet import Fleet, parse_fleet
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.report.notebook import notebook_history, parse_notebook
-from gaugelink.verdict.history import read_history
+from gaugelink.report.notebook import parse_notebook
 from tests.report.samples import PSI, TRIPLE
 
 FLEET: Fleet = parse_fleet(
@@ -76,22 +75,10 @@ def test_one_test_a_line_is_read_with_semicolons_and_decimal_commas() -> None:
     assert [(job.job, job.on, job.cylinders) for job in notebook.jobs] == [("rings", date(2024, 11, 20), ())]
 
 
-def test_a_second_reading_of_a_cylinder_on_a_day_is_a_repeat() -> None:
-    text = TIDY + "2025-01-11,north-7,PTO,106,psi,,\n"
-    tests, _ = notebook_history(parse_notebook(text, "old.csv", FLEET), "north-7")
-    (reading,) = tests[1].readings
-    # The mean of 104 and 106 psi at 2,000 m (ICAO Doc 7488/3: 795.01 hPa), carried to 1,013.25 hPa.
-    assert reading.sea_level_kpa == pytest.approx(PSI.to_kpa(105.0) * 1013.25 / 795.01, rel=1e-4)
-
-
-def test_a_notebook_s_past_can_be_read_like_any_other() -> None:
-    lines = ["date,machine,PTO,middle,MAG"]
-    days = [(year, month) for year in (2021, 2022, 2023, 2024) for month in ("10", "12")]
-    for k, (year, month) in enumerate(days):
-        lines.append(f"{year}-{month}-05,north-7,{104 + k},{104 + k - 3 * (year - 2021)},{105 + k}")
-    tests, jobs = notebook_history(parse_notebook("\n".join(lines), "old.csv", FLEET, PSI), "north-7")
-    history = read_history(tests, jobs)
-    assert [trend.cylinder for trend in history.trends if trend.is_wearing] == ["middle"]
+def test_a_second_reading_of_a_cylinder_on_a_day_is_of_the_same_test() -> None:
+    notebook = parse_notebook(TIDY + "2025-01-11,north-7,PTO,106,psi,,\n", "old.csv", FLEET)
+    assert notebook.tests[1].readings == (("PTO", PSI.to_kpa(104.0)), ("PTO", PSI.to_kpa(106.0)))
+    assert notebook.tests[1].lines == (5, 6)
 
 
 def test_a_byte_order_mark_and_windows_line_ends_do_no_harm() -> None:

@@ -189,15 +189,23 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
 
 
 def export_command(
-    out: Annotated[Path, typer.Argument(help="Write it here; its ending (csv, parquet) says as what.")],
+    out: Annotated[
+        Path | None, typer.Argument(help="Write it here; its ending (csv, parquet) says as what.", show_default=False)
+    ] = None,
     machine: Annotated[str | None, typer.Option(help="Only tests of this machine.")] = None,
     config: Config = SHOP,
     archive: Archive = None,
     simulated: Simulated = False,
+    columns: Annotated[bool, typer.Option("--columns", help="Say what each column means, and end.")] = False,
 ) -> None:
     """Export readings, one tidy row each, as CSV or Parquet."""
-    from gaugelink.report.export import export_csv, export_parquet, export_rows
+    from gaugelink.report.export import columns_text, export_csv, export_parquet, export_rows
 
+    if columns:
+        typer.echo(columns_text(), nl=False)
+        return
+    if out is None:
+        raise SettingsError("Say where to write it, for example `gaugelink export readings.csv`.")
     if out.suffix not in (".csv", ".parquet"):
         raise SettingsError(f"{out}: the ending says what is written; allowed: csv, parquet.")
     shop = shop_of(config, simulated)
