@@ -3,8 +3,9 @@
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Page, expect
 
-from gaugelink.broker.messages import Urgency
+from gaugelink.broker.messages import TestState, Urgency
 from gaugelink.gauge.samples import LinkPhase
+from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, settled, state
@@ -103,6 +104,17 @@ async def test_on_a_phone_the_buttons_of_a_test_are_one_row_that_leaves_cylinder
         played.hub.take(BENCH, "test", state(revision=3))
         await expect(page.locator("#do-skip")).to_be_visible()
         assert [await one.inner_text() for one in await shown.all()] == ["Redo", "Skip", "More"]
+
+
+async def test_a_test_whose_readings_ask_to_be_taken_again_is_not_called_settled() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        for revision, word, line in ((2, "retest", "read again what is marked"), (3, "consistent", "All settled")):
+            said = TestState.model_validate_json(settled(revision=revision))
+            told = said.model_copy(update={"verdict": VerdictWord(word)})
+            played.hub.take(BENCH, "test", told.model_dump_json().encode())
+            await expect(page.locator("#next")).to_contain_text(line)
 
 
 async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as_such() -> None:

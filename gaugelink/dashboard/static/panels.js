@@ -130,6 +130,7 @@ export function drawVerdict() {
     const left = test.cylinders.filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
     const after = left.filter((name) => name !== test.next_cylinder);
     if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.`;
+    else if (test.verdict === "retest") next = "Every cylinder was read, but not all of them well: read again what is marked.";
     else next = "All settled: look, then finish.";
   }
   setText(byId("next"), next);
