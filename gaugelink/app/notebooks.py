@@ -3,11 +3,13 @@
 import json
 import uuid
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 from gaugelink.app.daemon import make_folder
+from gaugelink.app.records import state_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Conditions, Plan, TestKind
@@ -19,9 +21,10 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
+from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.peak.events import GaugeKind
 from gaugelink.reasons import read_text
-from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest, parse_notebook
+from gaugelink.report.notebook import DIAL_U_FRACTION, Notebook, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 
 BY_HAND = "notebook"
@@ -38,6 +41,8 @@ class Imported:
     jobs: int
     tests_before: int
     jobs_before: int
+    tests_longer: int
+    """Tests that were there with fewer readings and have all of the notebook's now."""
 
 
 class _Names:
@@ -54,7 +59,10 @@ class _Names:
 
 
 async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
-    """Take a notebook into the journal, whole or not at all; what the journal has already is left as it is.
+    """Take a notebook into the journal, whole or not at all.
+
+    What was taken in before is known by what it says (machine, day, dry or wet, readings) and not taken twice. A test
+    that has got more readings since keeps its id and gets them.
 
     Raises:
         SettingsError: a line for each mistake with file and line; nothing was written.
@@ -64,31 +72,71 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
     text = read_text(file, "notebook", "utf-8-sig")
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None)
-    names = _Names()
-    # The ambient is left out: where a line does not say it, it is the shop file's, which may change.
-    tests = {
-        names.of("test", t.machine, t.on, t.wet, t.readings, t.counter, t.gauge, t.note): t for t in notebook.tests
-    }
-    jobs = {names.of("job", j.machine, j.on, j.job, j.cylinders, j.counter, j.note): j for j in notebook.jobs}
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
-        had_tests = tests.keys() & {stored.test_id for stored in await journal.tests()}
-        had_jobs = jobs.keys() & {stored.job_id for stored in await journal.jobs()}
-        entries: list[Entry] = []
-        for test_id, test in tests.items():
-            if test_id not in had_tests:
-                entries += _test_entries(shop, test, test_id)
-        for job_id, job in jobs.items():
-            if job_id not in had_jobs:
-                at = datetime.combine(job.on, time(12), UTC)
-                entries.append(JobEntry(job_id, job.machine, at, job.job, job.counter, BY_HAND, "", job.cylinders))
+        entries, taken = _news(shop, notebook, await journal.tests(), await journal.jobs())
         await journal.record(entries)
-    return Imported(len(tests) - len(had_tests), len(jobs) - len(had_jobs), len(had_tests), len(had_jobs))
+    return taken
 
 
-def _test_entries(shop: Shop, test: NotebookTest, test_id: str) -> list[Entry]:
-    """A test as if the bench had seen it: readings without events, given by hand."""
-    at = datetime.combine(test.on, time(12), UTC)
+def _news(
+    shop: Shop, notebook: Notebook, stored_tests: Sequence[StoredTest], stored_jobs: Sequence[StoredJob]
+) -> tuple[list[Entry], Imported]:
+    """What of a notebook is not in the journal yet, and the count of what is and is not."""
+    names, entries = _Names(), list[Entry]()
+    new, before, longer = 0, 0, 0
+    for test in notebook.tests:
+        test_id = names.of("test", test.machine, test.on, test.wet, test.readings)
+        said = Counter((cylinder, round(kpa, 3)) for cylinder, kpa in test.readings)
+        known = [(stored, had) for stored, had in _by_hand(test, stored_tests) if had <= said or said <= had]
+        if not known:
+            entries += _test_entries(shop, test, test_id)
+            new += 1
+        elif said <= known[0][1]:
+            before += 1
+        else:
+            stored, had = known[0]
+            entries += _test_entries(shop, test, stored.test_id, written=had)
+            longer += 1
+    kept = Counter(
+        (job.machine, job.at, job.job, job.cylinders, job.odometer) for job in stored_jobs if job.by == BY_HAND
+    )
+    jobs_before = 0
+    for job in notebook.jobs:
+        content = (job.machine, _noon(job.on), job.job, job.cylinders, job.counter)
+        job_id = names.of("job", *content)
+        if kept[content] > 0:
+            kept[content] -= 1
+            jobs_before += 1
+        else:
+            entries.append(
+                JobEntry(job_id, job.machine, _noon(job.on), job.job, job.counter, BY_HAND, job.note, job.cylinders)
+            )
+    return entries, Imported(new, len(notebook.jobs) - jobs_before, before, jobs_before, longer)
+
+
+def _by_hand(
+    test: NotebookTest, stored_tests: Sequence[StoredTest]
+) -> Iterator[tuple[StoredTest, Counter[tuple[str | None, float]]]]:
+    """Tests of that machine, day and kind that came from a notebook, with their readings."""
+    for stored in stored_tests:
+        if stored.machine == test.machine and stored.began_at == _noon(test.on):
+            state = state_of(stored)
+            by_hand = state.acknowledged is not None and state.acknowledged.by == BY_HAND
+            if by_hand and (state.plan.kind is TestKind.WET) is test.wet:
+                yield stored, Counter((reading.cylinder, round(reading.peak_kpa, 3)) for reading in state.readings)
+
+
+def _noon(on: date) -> datetime:
+    return datetime.combine(on, time(12), UTC)
+
+
+def _test_entries(
+    shop: Shop, test: NotebookTest, test_id: str, written: Counter[tuple[str | None, float]] | None = None
+) -> list[Entry]:
+    """A test as if the bench had seen it: readings without events, given by hand. Those `written` are kept."""
+    at = _noon(test.on)
+    told = Counter(written)
     engine = shop.fleet.engine_of(test.machine)
     cylinders = tuple(name for name in engine.cylinder_names if name in {name for name, _ in test.readings})
     ambient = test.ambient
@@ -128,6 +176,10 @@ def _test_entries(shop: Shop, test: NotebookTest, test_id: str) -> list[Entry]:
             changes=(change,),
         )
         state.readings.append(reading)
+        content = (cylinder, round(kpa, 3))
+        if told[content] > 0:
+            told[content] -= 1
+            continue
         entries.append(
             ReadingEntry(plan.test_id, cylinder, Action.GIVEN, at, BY_HAND, None, kpa, reading.peak_u_kpa, test.note)
         )

@@ -92,6 +92,7 @@ class JournalRecord:
                     is_wearing=trend.is_wearing,
                 )
                 for trend in history.trends
+                if trend.tests > 1
             ),
             effects=tuple(
                 BeforeAfter(

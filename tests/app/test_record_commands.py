@@ -1,5 +1,6 @@
 """What is written by hand goes into the journal whole, or not at all; what comes out is what went in."""
 
+import asyncio
 import json
 import socket
 from pathlib import Path
@@ -8,7 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
+from gaugelink.app.records import state_of
 from gaugelink.errors import GaugelinkError
+from gaugelink.journal import Journal
 from tests.app.shops import write_shop
 
 NOTEBOOK = """date,machine,PTO,middle,MAG,unit,counter,job,note
@@ -88,6 +91,44 @@ def test_a_notebook_taken_in_twice_counts_once_and_what_was_added_to_it_is_taken
     assert "1 test and 1 job taken" in shop.run("import", shop.write("old.csv", longer))
 
 
+def imported(shop: Shop) -> list[tuple[int, str, int]]:
+    """Of each test of north-7: how many readings it has, its id, and how many the history of readings has."""
+
+    async def read() -> list[tuple[int, str, int]]:
+        async with Journal.open(shop.folder / "bay-3.db", read_only=True) as journal:
+            return [
+                (len(state_of(test).readings), test.test_id, len(await journal.readings(test.test_id)))
+                for test in await journal.tests("north-7")
+            ]
+
+    return asyncio.run(read())
+
+
+def test_a_test_that_got_more_readings_in_the_notebook_keeps_its_id_and_gets_them(shop: Shop) -> None:
+    head = "date,machine,cylinder,pressure,unit\n"
+    lines = [f"2025-03-09,north-7,{name},{psi},psi\n" for name, psi in (("PTO", 139), ("MAG", 140), ("PTO", 141))]
+    shop.run("import", shop.write("old.csv", head + lines[0]))
+    ((_, test_id, _),) = imported(shop)
+    said = shop.run("import", shop.write("old.csv", head + "".join(lines)))
+    assert "1 test was there with fewer readings and got the new ones" in said
+    assert imported(shop) == [(3, test_id, 3)]
+    assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", head + lines[1]))
+    assert imported(shop) == [(3, test_id, 3)]
+
+
+def test_a_note_that_was_put_right_makes_no_second_test_and_a_jobs_note_is_kept(shop: Shop) -> None:
+    noted = NOTEBOOK.replace("1200,,", "1200,,cold").replace("5200,rings,", "5200,rings,new pins too")
+    shop.run("import", shop.write("old.csv", noted))
+    shop.run("import", shop.write("old.csv", noted.replace("cold", "very cold")))
+    assert len(imported(shop)) == 4
+
+    async def notes() -> list[str]:
+        async with Journal.open(shop.folder / "bay-3.db", read_only=True) as journal:
+            return [job.note for job in await journal.jobs("north-7")]
+
+    assert asyncio.run(notes()) == ["new pins too"]
+
+
 def test_a_cylinder_that_wears_is_found_in_an_old_notebook(shop: Shop) -> None:
     lines = ["date,machine,PTO,middle,MAG,unit"]
     days = [(year, month) for year in (2021, 2022, 2023, 2024) for month in ("10", "12")]
@@ -109,6 +150,8 @@ def test_one_test_has_no_trend(shop: Shop) -> None:
     assert "1 dry test\n" in said
     assert "A trend needs two tests" in said
     assert "±" not in said
+    trends = json.loads(shop.run("history", "north-7", "--json"))["trends"]
+    assert [(trend["tests"], trend["percent"]) for trend in trends] == [(1, None)] * 3
     shop.run("import", shop.write("more.csv", "".join(NOTEBOOK.splitlines(keepends=True)[:3])))
     assert "±" in (longer := shop.run("history", "north-7"))
     assert "A trend needs two tests" not in longer

@@ -106,8 +106,9 @@ def history_command(
                         {
                             "cylinder": trend.cylinder,
                             "sea_level_kpa": trend.level_kpa.value,
-                            "percent": trend.percent.value,
-                            "percent_u": 2 * trend.percent.u,
+                            "tests": trend.tests,
+                            "percent": trend.percent.value if trend.tests > 1 else None,
+                            "percent_u": 2 * trend.percent.u if trend.tests > 1 else None,
                             "wearing": trend.is_wearing,
                         }
                         for trend in history.trends
@@ -244,6 +245,9 @@ def import_command(
     shop = load_shop(config)
     taken = asyncio.run(import_notebook(shop, file, unit))
     typer.echo(f"{counted(taken.tests, 'test')} and {counted(taken.jobs, 'job')} taken into {shop.journal}.")
+    if taken.tests_longer:
+        were = "was" if taken.tests_longer == 1 else "were"
+        typer.echo(f"{counted(taken.tests_longer, 'test')} {were} there with fewer readings and got the new ones.")
     if taken.tests_before or taken.jobs_before:
         before = f"{counted(taken.tests_before, 'test')} and {counted(taken.jobs_before, 'job')}"
         typer.echo(f"{before} of this notebook were there already and are left as they are.")
