@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.shopfile import Mistakes, Shop, load_shop
+from gaugelink.app.shopfile import Mistakes, Shop, load_shop, named_journal
 from gaugelink.bench.voice import faults
 from gaugelink.errors import JournalError
 from gaugelink.journal.schema import check_version
@@ -42,7 +42,10 @@ def check_shop(file: Path) -> CheckReport:
             secret = shop.settings.broker.password()
         with mistakes.noted():
             shop.settings.broker.tls_context()
-        mistakes.lines += _journal_mistakes(shop)
+    # A shop file with mistakes may still say where its journal is.
+    journal = shop.journal if shop is not None else named_journal(file)
+    if journal is not None:
+        mistakes.lines += _journal_mistakes(file, journal)
     if shop is None or mistakes.lines:
         return CheckReport(str(file), tuple(mistakes.lines), (), "")
     remarks = list(faults(shop.settings.voice))
@@ -53,13 +56,12 @@ def check_shop(file: Path) -> CheckReport:
     return CheckReport(str(file), (), tuple(remarks), _summary(shop))
 
 
-def _journal_mistakes(shop: Shop) -> Iterator[str]:
+def _journal_mistakes(file: Path, journal: Path) -> Iterator[str]:
     """Why the journal cannot be written where the shop file has it."""
-    journal = shop.journal
     there = os.path.exists(journal)
     # The nearest folder that is there: those below it would be made.
     folder = next(one for one in journal.parents if os.path.exists(one))
-    found = f"{shop.file}: bench.journal: found {journal}"
+    found = f"{file}: bench.journal: found {journal}"
     if os.path.isdir(journal):
         yield f"{found}, which is a folder; name a file in it."
     elif not os.path.isdir(folder):
@@ -71,7 +73,7 @@ def _journal_mistakes(shop: Shop) -> Iterator[str]:
         try:
             check_version(journal)
         except JournalError as error:
-            yield f"{shop.file}: bench.journal: {error}"
+            yield f"{file}: bench.journal: {error}"
 
 
 def _summary(shop: Shop) -> str:

@@ -215,7 +215,7 @@ def load_shop(path: Path) -> Shop:
     if fleet is None or mistakes.lines:
         raise mistakes.as_error()
     journal = settings.bench.journal
-    place = folder / journal.expanduser() if journal is not None else data_folder() / f"{settings.bench.name}.db"
+    place = _journal_at(folder, journal) if journal is not None else data_folder() / f"{settings.bench.name}.db"
     broker = settings.broker
     if broker.password_file is not None or broker.ca_file is not None:
         broker = broker.model_copy(
@@ -226,6 +226,21 @@ def load_shop(path: Path) -> Shop:
         )
         settings = settings.model_copy(update={"broker": broker})
     return Shop(path, settings, fleet, layouts, place)
+
+
+def _journal_at(folder: Path, journal: Path) -> Path:
+    return folder / journal.expanduser()
+
+
+def named_journal(path: Path) -> Path | None:
+    """Where a shop file says its journal is, whatever else is wrong in it; None when it does not say so."""
+    try:
+        bench = tomllib.loads(path.read_text(encoding="utf-8")).get("bench")
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        # `load_shop` tells that; there is nothing to look at.
+        return None
+    journal = bench.get("journal") if isinstance(bench, dict) else None
+    return _journal_at(path.resolve().parent, Path(journal)) if isinstance(journal, str) else None
 
 
 def _look_at_named_files(text: str, folder: Path, mistakes: Mistakes) -> None:

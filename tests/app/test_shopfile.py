@@ -4,8 +4,10 @@ import os
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from gaugelink.app.check import check_shop
+from gaugelink.app.cli import app
 from gaugelink.app.shopfile import load_shop
 from gaugelink.errors import SettingsError
 from tests.app.shops import SHOP, shop_in, write_shop
@@ -88,6 +90,10 @@ def test_check_says_every_mistake_of_the_shop_file_and_of_what_it_names(tmp_path
     assert "gauges[0].address: found 'F0:5A'; expected: Bluetooth address, as F0:5A:00:00:00:01" in address
     assert "no-fleet.toml: there is no such fleet file" in fleet
     assert "no-layout.toml: there is no such layout file" in layout
+    (tmp_path / "bay-3.db").mkdir()
+    (*_, journal) = check_shop(write_shop(tmp_path, text)).mistakes
+    assert "bench.journal" in journal
+    (tmp_path / "bay-3.db").rmdir()
     good = text.replace('"F0:5A"', '"F0:5A:00:00:00:01"')
     assert check_shop(write_shop(tmp_path, good)).mistakes == (fleet, layout)
 
@@ -137,3 +143,12 @@ def test_check_says_that_a_journal_cannot_be_where_the_shop_file_has_it(
     (mistake,) = check_shop(write_shop(tmp_path, text)).mistakes
     assert "bench.journal" in mistake
     assert said in mistake
+
+
+def test_run_takes_the_same_shop_file_as_the_other_commands_when_none_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for words in (["run"], ["report"], ["test", "finish"]):
+        with pytest.raises(SettingsError, match=r"config/shop\.toml: there is no such shop file"):
+            CliRunner().invoke(app, words, catch_exceptions=False)
