@@ -57,6 +57,11 @@ def reason(error: BaseException) -> str:
     return words[:1].lower() + words[1:]
 
 
+def why_unwritten(error: OSError) -> str:
+    """The reason for which a file could not be written, as `reason` tells it."""
+    return "its folder is not there" if isinstance(error, FileNotFoundError) else reason(error)
+
+
 def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:
     """Read a file that a person wrote.
 

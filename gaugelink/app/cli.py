@@ -3,15 +3,30 @@
 import os
 import sys
 from collections.abc import Iterator
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 from gaugelink import __version__
 from gaugelink.app.commands import archive, bench, contract, dashboard, decay, files, radio, record, test
 from gaugelink.errors import GaugelinkError
 
+
+class _Commands(TyperGroup):
+    """The commands; what is wrong with an option is said without the name of the validator's error before it."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = (error.message or "").removeprefix("Value error, ")
+            raise
+
+
 app = typer.Typer(
     name="gaugelink",
+    cls=_Commands,
     help="Hands-free compression and leak-down testing with a wireless pressure gauge.",
     no_args_is_help=True,
     add_completion=False,

@@ -4,7 +4,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from gaugelink.errors import SettingsError
-from gaugelink.reasons import reason
+from gaugelink.reasons import why_unwritten
 from gaugelink.report.data import ReportData
 from gaugelink.report.html import report_html
 from gaugelink.report.page import report_pdf, report_png
@@ -36,4 +36,4 @@ def write_report(data: ReportData, out: Path) -> None:
         else:
             report_png(data, out)
     except OSError as error:
-        raise SettingsError(f"{out}: the report cannot be written: {reason(error)}.") from error
+        raise SettingsError(f"{out}: the report cannot be written: {why_unwritten(error)}.") from error

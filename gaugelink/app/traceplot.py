@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from gaugelink.app.replay import ReplayedEvent
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugelinkError
-from gaugelink.reasons import reason
+from gaugelink.reasons import why_unwritten
 
 _INK, _FIT, _STROKE, _QUIET = "#1b2a38", "#d9822b", "#0b7a75", "#8a97a3"
 _MOST = 24
@@ -76,4 +76,4 @@ def draw_events(found: Sequence[ReplayedEvent], unit: PressureUnit, path: Path) 
     try:
         figure.savefig(path, dpi=110, format="png")
     except OSError as error:
-        raise GaugelinkError(f"{path}: the picture cannot be written: {reason(error)}.") from error
+        raise GaugelinkError(f"{path}: the picture cannot be written: {why_unwritten(error)}.") from error

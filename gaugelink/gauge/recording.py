@@ -24,7 +24,7 @@ from gaugelink.gauge.fields import Finite, HexBytes
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import How
 from gaugelink.gauge.samples import SampleBatch
-from gaugelink.reasons import reason
+from gaugelink.reasons import reason, why_unwritten
 from gaugelink.settings import Settings, explain
 
 
@@ -131,7 +131,8 @@ class RecordingWriter:
         try:
             self._file = self._path.open("x", encoding="utf-8", buffering=1)
         except OSError as error:
-            raise RecordingError(f"{self._path}: a recording cannot be started here: {reason(error)}.") from error
+            why = why_unwritten(error)
+            raise RecordingError(f"{self._path}: a recording cannot be started here: {why}.") from error
         self._write(self._header)
         return self
 
@@ -160,7 +161,7 @@ class RecordingWriter:
         try:
             self._file.write(line.model_dump_json(exclude_none=True) + "\n")
         except OSError as error:
-            raise RecordingError(f"{self._path}: the recording cannot be written: {reason(error)}.") from error
+            raise RecordingError(f"{self._path}: the recording cannot be written: {why_unwritten(error)}.") from error
 
 
 def replay(recording: Recording, reader: FrameReader) -> list[SampleBatch]:

@@ -202,6 +202,10 @@ def test_what_cannot_be_read_is_refused_in_words(shop: Shop) -> None:
     assert shop.refused("import", str(shop.folder)).endswith("the notebook cannot be read: it is a folder.")
     (shop.folder / "dial.csv").write_bytes(b"date,machine\n\xff\n")
     assert shop.refused("import", str(shop.folder / "dial.csv")).endswith("it is not text in UTF-8.")
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    nowhere = shop.folder / "nowhere"
+    assert shop.refused("export", str(nowhere / "a.csv")).endswith("cannot be written: its folder is not there.")
+    assert shop.refused("report", "--out", str(nowhere / "a.png")).endswith("its folder is not there.")
     said = shop.refused("history", "north-8")
     assert said == "The fleet has no machine 'north-8'; it has north-7."
 
@@ -217,7 +221,8 @@ def test_a_bench_that_is_not_up_is_told_without_the_systems_own_words(shop: Shop
 def test_an_option_that_cannot_be_is_told_by_its_place_alone(shop: Shop) -> None:
     said = shop.refused("decay", "begin", "--loss", "0")
     assert said.startswith("--loss-kpa: found 0.0; ")
-    assert "alue error" not in shop.refused("decay", "begin", "--loss", "5")
+    result = CliRunner().invoke(app, ["decay", "begin", "--practice", "lax"])
+    assert "Invalid value for '--practice': 'lax' is not one of" in " ".join(result.output.split())
 
 
 def test_a_calibration_is_taken_in_or_refused(shop: Shop) -> None:

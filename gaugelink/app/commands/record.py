@@ -20,7 +20,7 @@ from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.reasons import reason
+from gaugelink.reasons import why_unwritten
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
 
@@ -225,7 +225,7 @@ def export_command(
         else:
             export_parquet(exported, out)
     except OSError as error:
-        raise SettingsError(f"{out}: cannot be written: {reason(error)}.") from error
+        raise SettingsError(f"{out}: cannot be written: {why_unwritten(error)}.") from error
     typer.echo(f"{counted(len(exported), 'simulated reading' if simulated else 'reading')} written to {out}.")
 
 
