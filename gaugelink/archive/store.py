@@ -1,6 +1,8 @@
 """The archive's database: batches in, each whole or not at all, however often they come."""
 
 import itertools
+import sqlite3
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +31,9 @@ from gaugelink.errors import ArchiveError
 
 _SETUP_LOCK = 0x474C4152
 """Key of the advisory lock under which the tables are made: consumers may start at the same moment."""
+
+_BUSY_S, _AGAIN_S = 30.0, 0.02
+"""How long a locked SQLite file is waited for, and how soon it is asked again."""
 
 _ORDER: tuple[Table, ...] = (
     schema.EVENTS,
@@ -175,13 +180,13 @@ def _engine(url: URL) -> Engine:
     if url.get_backend_name() != "sqlite":
         # A connection that died while the consumer waited is noticed before a batch is given to it.
         return create_engine(url, pool_pre_ping=True)
-    engine = create_engine(url, connect_args={"timeout": 30})
+    engine = create_engine(url, connect_args={"timeout": _BUSY_S})
 
     @event.listens_for(engine, "connect")
     def _opened(connection: Any, _: object) -> None:
         # SQLAlchemy says when a transaction begins, not the driver, which would begin it only at the first write.
         connection.isolation_level = None
-        connection.execute("PRAGMA journal_mode = WAL")
+        _write_ahead(connection)
         # Acknowledged messages are forgotten by the broker, so a commit must be on the disk.
         connection.execute("PRAGMA synchronous = FULL")
 
@@ -190,6 +195,25 @@ def _engine(url: URL) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     return engine
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Switch a file to a write-ahead log, which two that open it at once cannot both do.
+
+    SQLite then refuses one of them at once, its timeout notwithstanding, as both would wait for each other for ever
+    (sqlite3_busy_handler in its C interface).
+    """
+    until = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            # The low byte of an extended result code is the primary one.
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(_AGAIN_S)
+        else:
+            return
 
 
 def _is_about_the_data(error: Exception) -> bool:

@@ -2,6 +2,7 @@
 
 import json
 import random
+import sqlite3
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +12,7 @@ from sqlalchemy import func, select, update
 
 from gaugelink.archive import schema
 from gaugelink.archive.settings import database_url
-from gaugelink.archive.store import Store
+from gaugelink.archive.store import Store, _write_ahead
 from gaugelink.archive.wire import Filed, Quarantined, sort_message
 from gaugelink.broker.message import new_id
 from gaugelink.errors import ArchiveError
@@ -160,6 +161,31 @@ def test_two_writers_of_the_same_states_do_not_hinder_each_other(database, open_
         thread.join()
     assert not faults
     assert count(open_store(database), schema.TESTS) == 40
+
+
+class Contended:
+    """A connection that is refused as often as it is told, as when two switch one file to a write-ahead log."""
+
+    def __init__(self, refusals: int, code: int = sqlite3.SQLITE_BUSY) -> None:
+        self.refusals, self.code, self.asked = refusals, code, 0
+
+    def execute(self, _: str) -> None:
+        self.asked += 1
+        if self.asked <= self.refusals:
+            error = sqlite3.OperationalError("database is locked")
+            error.sqlite_errorcode = self.code
+            raise error
+
+
+def test_a_file_that_is_locked_as_it_is_opened_is_asked_again() -> None:
+    for code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_BUSY_RECOVERY):
+        contended = Contended(2, code)
+        _write_ahead(contended)  # type: ignore[arg-type]
+        assert contended.asked == 3
+    broken = Contended(1, sqlite3.SQLITE_CORRUPT)
+    with pytest.raises(sqlite3.OperationalError):
+        _write_ahead(broken)  # type: ignore[arg-type]
+    assert broken.asked == 1
 
 
 def test_an_archive_of_a_newer_version_is_left_alone(database, open_store):
