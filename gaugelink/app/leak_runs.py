@@ -8,14 +8,14 @@ import numpy as np
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.gauge.samples import FloatArray, SampleBatch
-from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, analyse
+from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict
 from gaugelink.leak.differential import (
     DifferentialFlag,
     DifferentialLimit,
     DifferentialResult,
     judge_differential,
 )
-from gaugelink.leak.gap import Gap, analyse_over
+from gaugelink.leak.gap import Gap, analyse_hold, analyse_over
 from gaugelink.leak.hold import Hold
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
@@ -103,15 +103,7 @@ class DecayRun:
         def look() -> DecayResult:
             if gap is not None:
                 return analyse_over(gap, evidence, limit, ambient_abs_kpa=ambient_abs_kpa)
-            return analyse(
-                evidence.time_s,
-                evidence.pressure_kpa,
-                limit,
-                ambient_abs_kpa=ambient_abs_kpa,
-                rest_kpa=evidence.rest_kpa,
-                thinned=evidence.thinned,
-                closed_s=evidence.closed_s,
-            )
+            return analyse_hold(evidence, limit, ambient_abs_kpa=ambient_abs_kpa)
 
         return look
 

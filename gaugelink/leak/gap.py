@@ -1,4 +1,4 @@
-"""Judges a hold that has a gap: what came after it has to back the verdict, and to be as long as the gap.
+"""Judges a hold, and one that has a gap: what came after it has to back the verdict, and to be as long as the gap.
 
 A volume that was touched while nobody looked can lie where an untouched one may lie. The samples after the gap are a
 decay of their own, of a volume as closed as before; a rate that they contradict rests on what was done in the gap.
@@ -30,6 +30,19 @@ class Gap:
         return max(LEAST_S, self.length_s)
 
 
+def analyse_hold(evidence: Evidence, limit: DecayLimit, *, ambient_abs_kpa: float = 101.325) -> DecayResult:
+    """Judge a hold by all that there is of it; see `analyse`, also for what it raises."""
+    return analyse(
+        evidence.time_s,
+        evidence.pressure_kpa,
+        limit,
+        ambient_abs_kpa=ambient_abs_kpa,
+        rest_kpa=evidence.rest_kpa,
+        thinned=evidence.thinned,
+        closed_s=evidence.closed_s,
+    )
+
+
 def analyse_over(gap: Gap, evidence: Evidence, limit: DecayLimit, *, ambient_abs_kpa: float = 101.325) -> DecayResult:
     """Judge a hold with a gap; `evidence` has what came before it as blocks, and after it as samples.
 
@@ -40,15 +53,7 @@ def analyse_over(gap: Gap, evidence: Evidence, limit: DecayLimit, *, ambient_abs
     Raises:
         ValueError: fewer than five samples after the gap.
     """
-    whole = analyse(
-        evidence.time_s,
-        evidence.pressure_kpa,
-        limit,
-        ambient_abs_kpa=ambient_abs_kpa,
-        rest_kpa=evidence.rest_kpa,
-        thinned=evidence.thinned,
-        closed_s=evidence.closed_s,
-    )
+    whole = analyse_hold(evidence, limit, ambient_abs_kpa=ambient_abs_kpa)
     after = analyse(evidence.time_s, evidence.pressure_kpa, limit, ambient_abs_kpa=ambient_abs_kpa)
     flags = whole.flags | {DecayFlag.GAPS}
     if not _meet(whole.leak_kpa_per_min, after.leak_kpa_per_min, _STRETCH):

@@ -11,8 +11,8 @@ from gaugelink.peak.fit_model import Strokes
 @dataclass(frozen=True, slots=True)
 class _Excess:
     """Of an error to the fit's own uncertainty, at the 95th percentile and over 2: a constant, and in quadrature
-    (few / n)^exponent for n samples in the width of a pulse, with what else tells of it. All of that fades as samples
-    become many, and is gone at `_MANY`."""
+    (few / n)^exponent for n samples in the width of a pulse, with what else tells of it. What else tells fades as
+    samples become many, and is gone at `_MANY`."""
 
     few: float
     exponent: float

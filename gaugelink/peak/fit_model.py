@@ -96,6 +96,14 @@ class Seen:
     """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
 
 
+def around(log_period: FloatArray, first: FloatArray, last: FloatArray) -> FloatArray:
+    """Mean logarithm of the periods on both sides of each stroke, shape (K,), of shape (K - 1,).
+
+    The ends have a period on one side: `first` and `last`, of shape (1,), stand there, or (0,) for a single stroke.
+    """
+    return np.concatenate((first, 0.5 * (log_period[1:] + log_period[:-1]), last))
+
+
 def _dwells(strokes: Strokes) -> tuple[FloatArray, FloatArray]:
     """By how much faster the crank is away from the top than at it, and the derivative by the log speed, shape (K,).
 
@@ -106,8 +114,8 @@ def _dwells(strokes: Strokes) -> tuple[FloatArray, FloatArray]:
     log_period = np.log(np.diff(strokes.time_s))
     if len(log_period) > 2:
         ends = 1.5 * log_period[[0, -1]] - 0.5 * log_period[[1, -2]]
-        around = np.concatenate((ends[:1], 0.5 * (log_period[1:] + log_period[:-1]), ends[1:]))
-        expected = strokes.gain + strokes.sag * float(around[-1] - around.mean()) - float(around[-1])
+        mean = around(log_period, ends[:1], ends[1:])
+        expected = strokes.gain + strokes.sag * float(mean[-1] - mean.mean()) - float(mean[-1])
         slower = expected - float(strokes.log_speed[-1]) - _AS_USUAL
         dwell[-1] = np.expm1(min(max(slower, 0.0), _MOST_DWELL))
         slope[-1] = -(1.0 + dwell[-1]) if 0.0 < slower < _MOST_DWELL else 0.0

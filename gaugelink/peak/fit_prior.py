@@ -6,7 +6,7 @@ import numpy as np
 
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.fit_arrow import BORDER, Arrow, Everywhere, Tie
-from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes
+from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes, around
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN
 
 SPEED_SD = 0.015
@@ -86,8 +86,8 @@ def held_at(strokes: Strokes, from_rest: bool) -> Held:
         bend = float(np.diff(log_period[-3:], 2)[0])
         on_time = float(np.exp(-0.5 * (bend / ON_TIME_SD) ** 2))
         last_other = LAST_OTHER_LATE + (LAST_OTHER_ON_TIME - LAST_OTHER_LATE) * on_time
-    around = np.concatenate((log_period[:1], 0.5 * (log_period[1:] + log_period[:-1]), log_period[-1:]))
-    rise = -FADE * np.clip(np.diff(around), -_MOST_SLOWING, _MOST_SLOWING)
+    slowing = np.diff(around(log_period, log_period[:1], log_period[-1:]))
+    rise = -FADE * np.clip(slowing, -_MOST_SLOWING, _MOST_SLOWING)
     return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, rise, from_rest)
 
 
@@ -260,21 +260,21 @@ def _speed(out: _Gathered, strokes: Strokes, held: Held) -> FloatArray:
     slopes = np.zeros((windows, len(parts), span))
     stroke = np.zeros((windows, len(parts)), dtype=np.intp)
     there = np.zeros((windows, len(parts), 1))
-    around = np.empty(count)
+    beside = np.empty(count)
     for row, (place, mix, where) in enumerate(parts):
         slopes[where, row] = _by_times(period, mix)[where]
         stroke[:, row] = np.arange(windows) + place
         there[where, row] = 1.0
         mixed = np.convolve(log_period, mix[::-1], mode="valid")
-        around[stroke[where, row]] = mixed[where]
+        beside[stroke[where, row]] = mixed[where]
     d_mean = np.zeros(count)
     for j in range(span):
         d_mean[j : j + windows] += slopes[:, :, j].sum(axis=1) / count
-    load = around - around.mean()
+    load = beside - beside.mean()
     spread = np.hypot(SPEED_SD, LIFT_SD * held.odd)
     spread[[0, -1]] *= 1.5
     residual = (
-        strokes.log_speed + around - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / held.usual - 1.0)
+        strokes.log_speed + beside - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / held.usual - 1.0)
     )
     # A row that is not in a window weighs nothing there.
     sure = there / spread[stroke][:, :, None]

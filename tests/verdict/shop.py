@@ -1,9 +1,12 @@
 """Invented engines and readings that the tests of this room share."""
 
+from gaugelink.engine.air import ambient_at_altitude
 from gaugelink.engine.fleet import EngineRecord, parse_engine
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.findings import Conditions, Finding, RuleName, TestVerdict
+from gaugelink.verdict.judge import judge_test
 
 PSI = PressureUnit.PSI
 
@@ -68,3 +71,18 @@ def reading(
 def readings(engine: EngineRecord, *psi: float) -> list[ReadingValue]:
     """One plain reading for each cylinder of an engine, in physical order."""
     return [reading(name, value) for name, value in zip(engine.cylinder_names, psi, strict=True)]
+
+
+SEA_LEVEL = Conditions.of_ambient(ambient_at_altitude(0.0))
+
+
+def judge(items: list[ReadingValue], conditions: Conditions = SEA_LEVEL, **more: object) -> TestVerdict:
+    """The verdict of a test of the triple."""
+    return judge_test(TRIPLE, items, conditions, unit=PSI, **more)  # type: ignore[arg-type]
+
+
+def only(verdict: TestVerdict, rule: RuleName) -> Finding:
+    """The one finding of a rule."""
+    found = [finding for finding in verdict.findings if finding.rule is rule]
+    assert len(found) == 1, [finding.text for finding in found]
+    return found[0]

@@ -8,11 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import (
     FLAG_TABLE,
     VERDICT_TABLE,
@@ -28,19 +26,7 @@ from gaugelink.verdict.findings import (
 )
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.leakdown import Heard, LeakDownValue
-from tests.verdict.shop import FOUR, PSI, TRIPLE, reading, readings
-
-SEA_LEVEL = Conditions.of_ambient(ambient_at_altitude(0.0))
-
-
-def judge(items: list[ReadingValue], conditions: Conditions = SEA_LEVEL, **more: object) -> TestVerdict:
-    return judge_test(TRIPLE, items, conditions, unit=PSI, **more)  # type: ignore[arg-type]
-
-
-def only(verdict: TestVerdict, rule: RuleName) -> Finding:
-    found = [finding for finding in verdict.findings if finding.rule is rule]
-    assert len(found) == 1, [finding.text for finding in found]
-    return found[0]
+from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, judge, only, reading, readings
 
 
 def rules_of(verdict: TestVerdict) -> set[RuleName]:
@@ -176,95 +162,6 @@ def test_both_altitude_methods_are_shown_where_they_change_the_judgement() -> No
         readings(TRIPLE, 103.0, 104.0, 104.0), here, rules=Rules(altitude_method=AltitudeMethod.DENSITY_TABLE)
     )
     assert by_density.word is not between.word
-
-
-def test_repeats_far_apart_are_not_one_reading() -> None:
-    items = [reading("PTO", 135.0, repeats_psi=(125.0, 145.0)), reading("middle", 134.0), reading("MAG", 134.0)]
-    verdict = judge(items)
-    assert verdict.word is VerdictWord.RETEST
-    assert only(verdict, RuleName.REPEATABILITY).severity is Severity.RETEST
-
-
-def test_repeats_apart_by_less_than_their_uncertainty_are_one_reading() -> None:
-    # JCGM 100:2008, 5.1.2: two pulls of 2.4 psi each differ with 3.4 psi; 4.7 psi is well within twice that.
-    wide = replace(reading("PTO", 135.0, repeats_psi=(132.6, 137.3)), u_random_kpa=PSI.to_kpa(2.4) / 2**0.5)
-    sharp = reading("PTO", 135.0, repeats_psi=(132.6, 137.3))
-    others = [reading("middle", 134.0), reading("MAG", 134.0)]
-    assert only(judge([wide, *others]), RuleName.REPEATABILITY).severity is Severity.NOTE
-    assert only(judge([sharp, *others]), RuleName.REPEATABILITY).severity is Severity.RETEST
-
-
-@pytest.mark.parametrize(
-    ("pulls", "said"),
-    [
-        (((146.0, 5.9), (137.0, 1.6)), "too uncertain to confirm each other"),
-        (((146.0, 0.5), (126.0, 0.5)), "they are not one reading"),
-        (((146.0, 0.5), (126.0, 5.9), (130.0, 0.5)), "1 of them too uncertain to count"),
-    ],
-)
-def test_what_the_bench_did_not_agree_is_to_be_read_again_and_says_why(
-    pulls: tuple[tuple[float, float], ...], said: str
-) -> None:
-    values = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted=False) for psi, u_psi in pulls)
-    mag = replace(reading("MAG", 137.0), pulls=values, agreed=False)
-    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
-    assert verdict.word is VerdictWord.RETEST
-    finding = only(verdict, RuleName.REPEATABILITY)
-    assert finding.cylinders == ("MAG",)
-    assert said in finding.text
-    for psi, _ in pulls:
-        assert f"{psi:.0f} psi" in finding.text
-
-
-def test_the_spread_is_told_with_the_digits_of_its_uncertainty() -> None:
-    text = only(judge(readings(TRIPLE, 138.4, 132.0, 138.0)), RuleName.SPREAD).text
-    spread, u = re.findall(r"([\d.]+) psi", text)
-    assert (len(spread.partition(".")[2]), len(u.partition(".")[2])) == (1, 1)
-    assert float(spread) == pytest.approx(6.4)
-
-
-def test_repeats_are_told_apart_with_a_digit_more_than_the_repeats_themselves() -> None:
-    verdict = judge(
-        [reading("PTO", 137.0, repeats_psi=(137.7, 136.3)), reading("middle", 134.0), reading("MAG", 134.0)]
-    )
-    assert "agree within 1.4 psi, 1.0 %" in only(verdict, RuleName.REPEATABILITY).text
-
-
-@pytest.mark.parametrize(
-    ("left", "said"),
-    [
-        ((121.0, 0.5), "121 psi (16.0 psi below the reading)"),
-        ((146.0, 5.9), "146 psi (too uncertain to count)"),
-        ((136.0, 0.5), "136 psi (it stopped short of the top)"),
-        ((146.0, 0.5), "146 psi (9.0 psi above the reading)"),
-    ],
-)
-def test_a_pull_that_was_left_out_of_an_agreed_cylinder_is_told_with_its_reason(
-    left: tuple[float, float], said: str
-) -> None:
-    pulls = tuple(
-        PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted)
-        for (psi, u_psi), counted in (((137.0, 0.5), True), (left, False), ((137.0, 0.5), True))
-    )
-    mag = replace(reading("MAG", 137.0, repeats_psi=(137.0, 137.0)), pulls=pulls, agreed=True)
-    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
-    told = [finding.text for finding in verdict.findings if finding.text.startswith("Left out")]
-    assert told == [f"Left out of MAG: {said}."]
-    assert verdict.word is VerdictWord.CONSISTENT
-
-
-def test_a_cylinder_that_is_not_agreed_is_to_be_read_again_even_where_its_pulls_are_not_known() -> None:
-    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), replace(reading("MAG", 137.0), agreed=False)])
-    assert verdict.word is VerdictWord.RETEST
-    assert "137 psi" in only(verdict, RuleName.REPEATABILITY).text
-
-
-def test_what_the_bench_agreed_the_verdict_does_not_call_apart() -> None:
-    pulls = tuple(PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(2.0))) for psi in (138.0, 132.0))
-    agreed = replace(reading("MAG", 135.0, repeats_psi=(138.0, 132.0)), pulls=pulls, agreed=True)
-    verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), agreed])
-    assert verdict.word is VerdictWord.CONSISTENT
-    assert only(verdict, RuleName.REPEATABILITY).severity is Severity.NOTE
 
 
 @pytest.mark.parametrize("flag", list(Flag))
