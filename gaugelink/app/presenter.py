@@ -137,7 +137,8 @@ def stays_open(state: TestState, shop: Shop) -> str:
     if state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return ""
     name = shop.fleet.find(state.plan.machine).name
-    return f"The test of {name} stays open; go on with it: gaugelink run --config {quote(str(shop.file))}"
+    simulate = " --simulate" if shop.simulated else ""
+    return f"The test of {name} stays open; go on with it: gaugelink run --config {quote(str(shop.file))}{simulate}"
 
 
 def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> list[CylinderRow]:

@@ -11,7 +11,7 @@ from gaugelink.app.demo import MACHINE
 from gaugelink.app.farewell import Farewell
 from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
-from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.presenter import ScenePresenter, stays_open
 from gaugelink.app.screen import Screen
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
@@ -219,3 +219,11 @@ def test_who_leaves_an_open_test_keeps_its_table_and_is_told_how_to_go_on(tmp_pa
     assert "% of the highest: retest" in text
     assert bench.presenter.scene.why in text
     assert "stays open" not in text
+
+
+def test_a_simulated_test_goes_on_as_a_simulated_one(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    state = bench.command(CommandAction.BEGIN, machine="north-7").state
+    assert state is not None
+    shop = bench.session.shop
+    assert stays_open(state, shop.as_simulated()) == f"{stays_open(state, shop)} --simulate"
