@@ -37,7 +37,7 @@ class PressureUnit(StrEnum):
 
     @property
     def fine_decimals(self) -> int:
-        """Digits after the point of a difference or an uncertainty: one more than a reading's where that has none.
+        """Digits after the point of a difference or a small uncertainty: one more than a reading's that has none.
 
         An expanded uncertainty of a compression reading then has two significant digits in most units and cases
         (JCGM 100:2008, 7.2.6), and a difference says more than the rounded readings beside it.
@@ -45,29 +45,62 @@ class PressureUnit(StrEnum):
         return max(self.decimals, 1)
 
     def fine(self, pressure_kpa: float) -> str:
-        """Write a difference or an uncertainty without its unit: ``3.3``; never ``-0.0``."""
-        return f"{self.from_kpa(pressure_kpa):z.{self.fine_decimals}f}"
+        """Write a difference without its unit: ``3.3``; never ``-0.0``."""
+        return _number(self.from_kpa(pressure_kpa), self.fine_decimals)
 
     def fine_text(self, pressure_kpa: float) -> str:
-        """Write a difference or an uncertainty with its unit, for a person: ``6.4 psi``."""
+        """Write a difference with its unit, for a person: ``6.4 psi``."""
         return self._written(pressure_kpa, self.fine_decimals)
+
+    def with_doubt(self, pressure_kpa: float, u_kpa: float, *, fine: bool = False) -> tuple[str, str]:
+        """Write a pressure and its expanded uncertainty without their unit: ``("134", "3.3")``, ``("930", "120")``.
+
+        The uncertainty has at most two significant digits and the pressure none beyond its place (JCGM 100:2008,
+        7.2.6). A pressure that is a difference is `fine`.
+        """
+        place = self._doubt_decimals(u_kpa)
+        finest = self.fine_decimals if fine else self.decimals
+        return _number(self.from_kpa(pressure_kpa), min(place, finest)), _number(self.from_kpa(u_kpa), place)
+
+    def doubt_text(self, pressure_kpa: float, u_kpa: float, *, fine: bool = False) -> str:
+        """Write what `with_doubt` gives, with the unit, for a person: ``134 ± 3.3 psi``."""
+        value, doubt = self.with_doubt(pressure_kpa, u_kpa, fine=fine)
+        return f"{value} ± {doubt} {self.value}"
 
     def texts_apart(self, a_kpa: float, b_kpa: float, *, fine: bool = False) -> tuple[str, str]:
         """Write two pressures that are compared: with up to two more digits where both would read the same.
 
-        Where they are differences or uncertainties they are `fine`.
+        Where they are differences they are `fine`.
         """
-        least = self.fine_decimals if fine else self.decimals
-        texts = [(self._written(a_kpa, d), self._written(b_kpa, d)) for d in range(least, least + 3)]
-        return next((pair for pair in texts if pair[0] != pair[1]), texts[0])
+        return self._apart(a_kpa, b_kpa, self.fine_decimals if fine else self.decimals)
+
+    def difference_texts(self, difference_kpa: float, u_kpa: float) -> tuple[str, str]:
+        """Write a difference and its expanded uncertainty, which are compared: as `with_doubt` does, but with up to
+        two more digits where both would read the same."""
+        return self._apart(difference_kpa, u_kpa, self._doubt_decimals(u_kpa))
 
     def shown_difference_kpa(self, a_kpa: float, b_kpa: float) -> float:
         """The distance of two pressures as `text` shows them, in kPa: a person who subtracts them finds it again."""
         a, b = (round(self.from_kpa(pressure_kpa), self.decimals) for pressure_kpa in (a_kpa, b_kpa))
         return self.to_kpa(abs(a - b))
 
+    def _doubt_decimals(self, u_kpa: float) -> int:
+        """The place to which an uncertainty is written, below zero for tens: no more than two of its digits count."""
+        number, place = abs(self.from_kpa(u_kpa)), self.fine_decimals
+        while number * 10.0**place >= 99.5:
+            place -= 1
+        return place
+
+    def _apart(self, a_kpa: float, b_kpa: float, least: int) -> tuple[str, str]:
+        texts = [(self._written(a_kpa, d), self._written(b_kpa, d)) for d in range(least, least + 3)]
+        return next((pair for pair in texts if pair[0] != pair[1]), texts[0])
+
     def _written(self, pressure_kpa: float, decimals: int) -> str:
-        return f"{self.from_kpa(pressure_kpa):z.{decimals}f} {self.value}"
+        return f"{_number(self.from_kpa(pressure_kpa), decimals)} {self.value}"
+
+
+def _number(number: float, decimals: int) -> str:
+    return f"{round(number, decimals):z.{max(decimals, 0)}f}"
 
 
 def barometer_text(ambient_abs_kpa: float) -> str:

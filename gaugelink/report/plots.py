@@ -127,7 +127,7 @@ def _whisker(axes: Axes, place: int, judged: JudgedReading, data: ReportData) ->
     whole, alone = unit.from_kpa(judged.peak_u_kpa), unit.from_kpa(2.0 * judged.u_random_kpa)
     axes.plot([x, x], [middle - whole, middle + whole], color=INK, linewidth=0.9, zorder=5)
     axes.plot([x, x], [middle - alone, middle + alone], color=INK, linewidth=3.0, zorder=5, solid_capstyle="butt")
-    value = f"{middle:.{unit.decimals}f}"
+    value, _ = unit.with_doubt(judged.peak_kpa, judged.peak_u_kpa)
     axes.text(
         place,
         middle + max(whole, 0.02 * middle),

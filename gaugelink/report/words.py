@@ -62,7 +62,7 @@ COLUMNS = ("cylinder", "reading", "at sea level", "pulls", "rpm")
 
 def reading_rows(data: ReportData) -> tuple[Row, ...]:
     """The table of readings, cylinders that were not read too."""
-    unit, digits = data.unit, data.unit.decimals
+    unit = data.unit
     judged = {reading.cylinder: reading for reading in data.verdict.readings}
     rows = []
     for name in data.engine.cylinder_names:
@@ -73,8 +73,8 @@ def reading_rows(data: ReportData) -> tuple[Row, ...]:
         rows.append(
             Row(
                 cylinder=name,
-                reading=f"{unit.from_kpa(reading.peak_kpa):.{digits}f} ± {unit.fine(reading.peak_u_kpa)}",
-                sea_level=f"{unit.from_kpa(reading.sea_level_kpa):.{digits}f}",
+                reading=" ± ".join(unit.with_doubt(reading.peak_kpa, reading.peak_u_kpa)),
+                sea_level=unit.with_doubt(reading.sea_level_kpa, reading.sea_level_u_kpa)[0],
                 pulls=pulls_text(reading, data),
                 rpm=f"{reading.cranking_rpm:.0f}" if reading.cranking_rpm is not None else "",
                 flags=flags_text(reading.flags),
@@ -116,7 +116,7 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
     expected = data.verdict.expected_kpa
     if expected:
         kpa, u_kpa = next(iter(expected.values()))
-        lines.append(("from dimensions", f"about {unit.text(kpa)} ± {unit.text(u_kpa)}, an estimate"))
+        lines.append(("from dimensions", f"about {unit.doubt_text(kpa, u_kpa)}, an estimate"))
     lines += list(data.conditions)
     lines += [("done by", who(data.by))] if data.by else []
     return tuple(lines)

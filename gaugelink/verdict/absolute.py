@@ -205,6 +205,7 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
     }
     name = min(off, key=lambda key: off[key]) if off else next(iter(known))
     estimate, reading = known[name], case.readings[name]
+    about, doubt = case.unit.with_doubt(estimate.kpa, estimate.u_kpa)
     asks = bool(off) and not has_band
     if off:
         side = "below" if off[name] < 0 else "above"
@@ -215,7 +216,7 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
         Finding(
             RuleName.EXPECTED,
             Severity.WATCH if asks else Severity.NOTE,
-            f"{text}: about {case.text(estimate.kpa)}, give or take {case.text(estimate.u_kpa)}. It is an estimate.",
+            f"{text}: about {about} {case.unit.value}, give or take {doubt}. It is an estimate.",
             numbers={
                 "expected_kpa": estimate.kpa,
                 "trapped_ratio": estimate.ratio,

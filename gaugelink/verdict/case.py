@@ -121,7 +121,7 @@ class Case:
         return self.unit.text(pressure_kpa)
 
     def fine_text(self, pressure_kpa: float) -> str:
-        """A difference or an uncertainty in the shop's unit."""
+        """A difference in the shop's unit."""
         return self.unit.fine_text(pressure_kpa)
 
     def texts_apart(self, a_kpa: float, b_kpa: float, *, fine: bool = False) -> tuple[str, str]:

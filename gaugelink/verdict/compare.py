@@ -30,7 +30,7 @@ def _spread(case: Case) -> list[Finding]:
     gap = case.between(high, low)
     percent = 100.0 * gap.kpa / high.peak_kpa
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
-    apart, alike = case.texts_apart(gap.kpa, gap.u_kpa, fine=True)
+    apart, alike = case.unit.difference_texts(gap.kpa, gap.u_kpa)
     if gap.is_real:
         meaning = f"more than the {alike} that two alike cylinders could show, so it is real"
         if low.cylinder not in case.low_cylinders():

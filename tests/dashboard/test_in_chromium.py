@@ -4,6 +4,7 @@ from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Page, expect
 
 from gaugelink.broker.messages import TestState, Urgency
+from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
@@ -47,6 +48,36 @@ async def test_the_page_shows_every_cylinder_in_words_and_asks_what_is_held() ->
         await expect(page.locator("#result")).to_have_text("Done: answer heard.")
         bench, sent = played.reader.asked[0]
         assert (bench, sent.action, sent.event_id, sent.cylinder) == (BENCH, "answer", HELD, "MAG")
+
+
+async def test_the_page_writes_a_pressure_and_its_uncertainty_as_screen_and_report_do() -> None:
+    figures = [(929.4, u_kpa) for u_kpa in (0.0, 1.234, 9.94, 9.96, 12.3, 22.3, 84.8, 99.7, 123.4, 1234.5)]
+    figures += [(62.34, 12.31), (-0.2, 3.0), (174.3, 123.4)]
+    played = Played()
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        for unit in PressureUnit:
+            for fine in (False, True):
+                written = await page.evaluate(
+                    "async ([figures, unit, fine]) => { const { withDoubt } = await import('/static/units.js');"
+                    " return figures.map(([kpa, doubt]) => withDoubt(kpa, doubt, unit, fine)); }",
+                    [figures, unit.value, fine],
+                )
+                assert [tuple(one) for one in written] == [unit.with_doubt(*one, fine=fine) for one in figures], unit
+
+
+async def test_an_uncertainty_of_three_digits_takes_the_last_one_from_its_reading_too() -> None:
+    told = TestState.model_validate_json(state())
+    pto = told.cylinders[0].model_copy(update={"pressure_kpa": 933.0, "pressure_u_kpa": 123.0})
+    spread = {"spread_kpa": 172.6, "spread_u_kpa": 12.3, "display_unit": "kPa"}
+    told = told.model_copy(update={**spread, "cylinders": (pto, *told.cylinders[1:])})
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "test", told.model_copy(update={"revision": 9}).model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        first = page.locator(".cylinder").first
+        await expect(first.locator(".value")).to_have_text("930")
+        await expect(first.locator(".interval")).to_have_text("± 120 kPa")
+        await expect(page.locator("#spread")).to_contain_text("173 ± 12 kPa")
 
 
 async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_or_dark() -> None:

@@ -56,13 +56,49 @@ def test_two_pressures_that_are_compared_read_differently_unless_they_are_the_sa
     assert PressureUnit.BAR.texts_apart(923.9, 924.1) == ("9.239 bar", "9.241 bar")
 
 
-def test_a_difference_or_an_uncertainty_has_a_digit_that_whole_readings_have_not() -> None:
+def test_a_difference_has_a_digit_that_whole_readings_have_not() -> None:
     assert PressureUnit.PSI.fine_text(PressureUnit.PSI.to_kpa(8.4)) == "8.4 psi"
     assert PressureUnit.KPA.fine(22.83) == "22.8"
     assert PressureUnit.BAR.fine_text(22.83) == "0.23 bar"
     assert PressureUnit.PSI.fine(-0.01) == "0.0"
     assert PressureUnit.PSI.texts_apart(41.0, 35.0, fine=True) == ("5.9 psi", "5.1 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 40.8, fine=True) == ("5.95 psi", "5.92 psi")
+
+
+# JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty, and the value rounded to fit it.
+@pytest.mark.parametrize(
+    ("unit", "kpa", "u_kpa", "shown"),
+    [
+        (PressureUnit.PSI, 923.9, 22.8, ("134", "3.3")),
+        (PressureUnit.PSI, 923.9, 84.8, ("134", "12")),
+        (PressureUnit.PSI, 923.9, 68.7, ("134", "10")),
+        (PressureUnit.KPA, 929.4, 9.94, ("929", "9.9")),
+        (PressureUnit.KPA, 929.4, 9.96, ("929", "10")),
+        (PressureUnit.KPA, 929.4, 12.3, ("929", "12")),
+        (PressureUnit.KPA, 929.4, 99.7, ("930", "100")),
+        (PressureUnit.KPA, 929.4, 123.0, ("930", "120")),
+        (PressureUnit.BAR, 929.4, 12.3, ("9.29", "0.12")),
+        (PressureUnit.BAR, 929.4, 123.0, ("9.3", "1.2")),
+        (PressureUnit.MMHG, 929.4, 12.3, ("6971", "92")),
+        (PressureUnit.MMHG, 929.4, 22.3, ("6970", "170")),
+        (PressureUnit.PASCAL, 929.44, 12.3, ("929000", "12000")),
+        (PressureUnit.PSI, -1.0, 0.0, ("0", "0.0")),
+    ],
+)
+def test_an_uncertainty_has_two_digits_that_count_and_its_pressure_none_beyond_them(
+    unit: PressureUnit, kpa: float, u_kpa: float, shown: tuple[str, str]
+) -> None:
+    assert unit.with_doubt(kpa, u_kpa) == shown
+    assert unit.doubt_text(kpa, u_kpa) == f"{shown[0]} ± {shown[1]} {unit.value}"
+
+
+def test_a_difference_ends_at_the_place_of_its_uncertainty_unless_both_would_read_the_same() -> None:
+    assert PressureUnit.KPA.with_doubt(62.34, 8.51, fine=True) == ("62.3", "8.5")
+    assert PressureUnit.KPA.with_doubt(62.34, 12.31, fine=True) == ("62", "12")
+    assert PressureUnit.KPA.difference_texts(62.34, 12.31) == ("62 kPa", "12 kPa")
+    assert PressureUnit.KPA.difference_texts(12.44, 12.31) == ("12.4 kPa", "12.3 kPa")
+    assert PressureUnit.KPA.difference_texts(124.4, 123.1) == ("124 kPa", "123 kPa")
+    assert PressureUnit.PSI.difference_texts(12.0, 12.0) == ("1.7 psi", "1.7 psi")
 
 
 @pytest.mark.parametrize("unit", PressureUnit)

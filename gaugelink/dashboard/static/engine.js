@@ -1,6 +1,6 @@
 // The engine as it lies: bores along the crankshaft, and on each one the staircase of its strokes.
 import { byId, el, setText, sign, svg } from "./dom.js";
-import { half, number, withUnit, words } from "./units.js";
+import { number, withDoubt, words } from "./units.js";
 import { machineOf, unitOf } from "./store.js";
 
 const STATUS = {
@@ -87,12 +87,13 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   parts.item.dataset.status = status;
   parts.item.dataset.next = String(test.next_cylinder === cylinder.name && !test.closed);
   const read = reading !== null;
-  setText(parts.value, read ? number(reading, unit) : "–");
+  const [value, doubt] = read ? withDoubt(reading, interval ?? 0, unit) : ["–", ""];
+  setText(parts.value, value);
   parts.value.style.setProperty("--letters", Math.max(3, parts.value.textContent.length));
   parts.value.classList.toggle("none", !read);
   parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
   parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
-  setText(parts.interval, read && interval !== null ? `± ${half(interval, unit)} ${unit}` : "");
+  setText(parts.interval, read && interval !== null ? `± ${doubt} ${unit}` : "");
   const counted = cylinder.readings.filter((pull) => pull.counted);
   const taken = Math.min(counted.length, test.repeats);
   parts.ring.setAttribute("stroke-dasharray", `${(100 * taken) / Math.max(1, test.repeats)} 100`);
@@ -103,9 +104,7 @@ function drawCylinder(parts, one, test, cylinder, stale) {
     }),
   );
   const flags = [...new Set(counted.flatMap((pull) => pull.flags))].map(words);
-  const said = read
-    ? `${withUnit(reading, unit)} plus or minus ${half(interval ?? 0, unit)}`
-    : "no reading";
+  const said = read ? `${value} ${unit} plus or minus ${doubt}` : "no reading";
   parts.button.setAttribute(
     "aria-label",
     `Cylinder ${cylinder.name}: ${said}, ${STATUS[status] ?? status}${flags.length ? `, ${flags.join(", ")}` : ""}` +

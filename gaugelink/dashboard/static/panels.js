@@ -1,6 +1,6 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign } from "./dom.js";
-import { clock, half, withUnit, words } from "./units.js";
+import { clock, withDoubt, withUnit, words } from "./units.js";
 import { bench, isSilent, machineOf, state, trouble, unitOf } from "./store.js";
 
 const MEANING = {
@@ -139,7 +139,7 @@ export function drawVerdict() {
     byId("spread"),
     spread === null
       ? ""
-      : `Spread ${half(spread, unit)} ± ${half(test.spread_u_kpa ?? 0, unit)} ${unit}` +
+      : `Spread ${withDoubt(spread, test.spread_u_kpa ?? 0, unit, true).join(" ± ")} ${unit}` +
           (test.spread_percent !== null ? `, ${test.spread_percent.toFixed(1)} % of the highest` : ""),
   );
   // While cylinders are missing there is nothing to say of the engine yet, however the word would be.
