@@ -177,7 +177,6 @@ def spread_line(verdict: TestVerdict | None, shop: Shop, *, settled: bool = True
     if verdict is None or verdict.spread_kpa is None or verdict.spread_u_kpa is None or verdict.spread_percent is None:
         return ""
     unit = shop.settings.bench.display_unit
-    digits = unit.decimals + 1
-    spread = f"{unit.from_kpa(verdict.spread_kpa):.{digits}f} ± {unit.from_kpa(verdict.spread_u_kpa):.{digits}f}"
-    line = f"spread {spread} {unit.value}, {verdict.spread_percent:.1f} % of the highest"
+    spread = unit.doubt_text(verdict.spread_kpa, verdict.spread_u_kpa, fine=True)
+    line = f"spread {spread}, {verdict.spread_percent:.1f} % of the highest"
     return f"{line}: {verdict.word.value}" if settled else f"{line} so far"

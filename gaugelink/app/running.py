@@ -84,9 +84,9 @@ class PlainLines(Watcher):
         """Say events, prompts and answers."""
         if step.event is not None:
             unit, event = self._unit, step.event
-            doubt = f"{unit.from_kpa(event.peak_u_kpa):.{unit.decimals + 1}f}"
+            peak = unit.doubt_text(event.peak_kpa, event.peak_u_kpa)
             flags = f" ({', '.join(sorted(event.flags)).replace('_', ' ')})" if event.flags else ""
-            self._say(f"Cranking: {len(event.strokes)} strokes, {unit.text(event.peak_kpa)} ± {doubt}{flags}.")
+            self._say(f"Cranking: {len(event.strokes)} strokes, {peak}{flags}.")
         for prompt in step.prompts:
             self._say(f"> {prompt.text}")
         if step.decay is not None:

@@ -188,7 +188,7 @@ def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[
 def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) -> list[Text]:
     cylinder = last.cylinder or "not yet given to a cylinder"
     speed = "" if last.cranking_rpm is None else f"   {last.cranking_rpm:.0f} rpm"
-    head = f"{cylinder}: {unit.text(last.peak_kpa)} ± {unit.from_kpa(last.peak_u_kpa):.{unit.decimals + 1}f}{speed}"
+    head = f"{cylinder}: {unit.doubt_text(last.peak_kpa, last.peak_u_kpa)}{speed}"
     lines = [Text(legible(head, plain=plain), style="bold")]
     shown = last.stroke_kpa[-12:]
     if shown:
@@ -218,12 +218,20 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
     for row in rows:
         shape, style = _MARKS[row.mark]
         shape = {"○": ".", "▶": ">", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
-        reading = "" if row.reading_kpa is None else f"{unit.from_kpa(row.reading_kpa):.{unit.decimals}f}"
-        doubt = "" if row.reading_u_kpa is None else f"{unit.from_kpa(row.reading_u_kpa):.{unit.decimals + 1}f}"
+        reading, doubt = _reading(row, unit)
         pulls = "  ".join(_pull(pull, unit) for pull in row.pulls)
         words = ", ".join((row.mark.value, *row.remarks))
         table.add_row(Text(shape, style=style), Text(row.name, style=style), reading, doubt, pulls, words)
     return table
+
+
+def _reading(row: CylinderRow, unit: PressureUnit) -> tuple[str, str]:
+    """The reading and its expanded uncertainty, each empty where there is none."""
+    if row.reading_kpa is None:
+        return "", ""
+    if row.reading_u_kpa is None:
+        return f"{unit.from_kpa(row.reading_kpa):.{unit.decimals}f}", ""
+    return unit.with_doubt(row.reading_kpa, row.reading_u_kpa)
 
 
 def _pull(pull: Pull, unit: PressureUnit) -> str:

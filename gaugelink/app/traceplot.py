@@ -39,7 +39,7 @@ def draw_events(found: Sequence[ReplayedEvent], unit: PressureUnit, path: Path) 
             color=_FIT,
             alpha=0.18,
             lw=0,
-            label=f"peak {unit.text(event.peak_kpa)} ± {unit.from_kpa(event.peak_u_kpa):.{unit.decimals + 1}f}",
+            label=f"peak {unit.doubt_text(event.peak_kpa, event.peak_u_kpa)}",
         )
         if event.fitted is not None:
             axes.plot(event.fitted.time_s, event.fitted.pressure_kpa * scale, color=_FIT, lw=1.6, label="fit")

@@ -22,6 +22,7 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.verdict.findings import VerdictWord
+from tests.app.shops import SHOP
 from tests.app.test_session import Bench
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
@@ -30,8 +31,8 @@ NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
 class Watched(Bench):
     """A bench that is looked at."""
 
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
+    def __init__(self, folder: Path, text: str = SHOP) -> None:
+        super().__init__(folder, text)
         self.presenter = ScenePresenter(self.session.shop)
 
     def take(self, step: Step) -> Step:

@@ -132,6 +132,20 @@ def test_a_long_sentence_under_the_large_letters_is_still_whole() -> None:
     assert "Was that middle or MAG? Answer, or pull again on middle." in text
 
 
+@pytest.mark.parametrize(
+    ("unit", "shown"),
+    [(PressureUnit.PSI, "120 ± 1.7 psi"), (PressureUnit.KPA, "830 ± 12 kPa"), (PressureUnit.BAR, "8.30 ± 0.12 bar")],
+)
+def test_the_head_of_the_last_cranking_has_the_digits_that_the_table_has(unit: PressureUnit, shown: str) -> None:
+    made = scene()
+    made.unit = unit
+    lines = drawn(made, "utf-8").splitlines()
+    assert any(f"middle: {shown} " in line for line in lines)
+    row = next(line for line in lines if "odd" in line)
+    value, _, doubt, _ = shown.split()
+    assert row.split()[2:4] == [value, doubt]
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
 def test_a_pull_that_does_not_count_is_in_brackets(encoding: str) -> None:
     row = next(line for line in drawn(scene(), encoding, 24).splitlines() if "odd" in line)

@@ -116,8 +116,7 @@ def _print_events(found: list[ReplayedEvent], unit: PressureUnit) -> None:
             str(replayed.number),
             event.kind.value,
             str(len(event.strokes)),
-            f"{unit.from_kpa(event.peak_kpa):.{unit.decimals}f}",
-            f"{unit.from_kpa(event.peak_u_kpa):.{unit.decimals + 1}f}",
+            *unit.with_doubt(event.peak_kpa, event.peak_u_kpa),
             "" if event.cranking_rpm is None else f"{event.cranking_rpm:.0f}",
             ", ".join(remarks),
         )

@@ -170,16 +170,14 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
     for name in ("cylinder", f"then, {unit.value}", "±", f"now, {unit.value}", "±", ""):
         table.add_column(name, justify="left" if name in ("cylinder", "") else "right")
 
-    def number(kpa: float | None, more: int = 0) -> str:
-        return "" if kpa is None else f"{unit.from_kpa(kpa):.{unit.decimals + more}f}"
+    def written(kpa: float | None, u_kpa: float | None) -> tuple[str, str]:
+        return ("", "") if kpa is None else unit.with_doubt(kpa, u_kpa or 0.0)
 
     for row in side_by_side(then, judged.verdict):
         table.add_row(
             row.cylinder,
-            number(row.then_kpa),
-            number(row.then_u_kpa, 1),
-            number(row.now_kpa),
-            number(row.now_u_kpa, 1),
+            *written(row.then_kpa, row.then_u_kpa),
+            *written(row.now_kpa, row.now_u_kpa),
             "moved" if row.moved else "",
         )
     console = Console()

@@ -1,0 +1,68 @@
+"""``gaugelink replay``: its table, its picture and the running service write an event as page and report do."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.app.replay import ReplayedEvent, replay
+from gaugelink.app.running import PlainLines
+from gaugelink.app.step import Step
+from gaugelink.app.traceplot import draw_events
+from gaugelink.engine.units import PressureUnit
+from gaugelink.peak.events import EngineHints, GaugeTraits
+from tests.peak.shapes import clock, shown, stairs
+
+
+@pytest.fixture
+def trace(tmp_path: Path) -> Path:
+    """Four strokes of a held gauge that was on its way to 900 kPa."""
+    t = clock(20.0, 100.0)
+    lines = [f"{a:.3f},{b:.1f}" for a, b in zip(t, shown(stairs(t, 5.0, 4)), strict=True)]
+    file = tmp_path / "cut short.csv"
+    file.write_text("\n".join(["time_s,pressure_kpa", *lines]) + "\n", encoding="utf-8")
+    return file
+
+
+def event_of(trace: Path) -> ReplayedEvent:
+    (found,) = replay([trace], GaugeTraits(), EngineHints())
+    return found
+
+
+def legend_and_title(found: ReplayedEvent, unit: PressureUnit, monkeypatch: pytest.MonkeyPatch) -> str:
+    """What is written in the picture of an event."""
+    drawn: list[Figure] = []
+    monkeypatch.setattr(Figure, "savefig", lambda figure, *_, **__: drawn.append(figure))
+    draw_events([found], unit, Path("unused.png"))
+    (axes,) = drawn[0].axes
+    legend = axes.get_legend()
+    assert legend is not None
+    return " | ".join([*(text.get_text() for text in legend.get_texts()), axes.get_title(loc="left")])
+
+
+def table_of(trace: Path, *more: str) -> str:
+    result = CliRunner().invoke(app, ["replay", str(trace), *more], env={"COLUMNS": "160"}, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return " ".join(result.stdout.split())
+
+
+def line_of(found: ReplayedEvent, unit: PressureUnit) -> str:
+    lines: list[str] = []
+    PlainLines(unit, lines.append).stepped(Step(event=found.event))
+    (line,) = lines
+    return line
+
+
+@pytest.mark.parametrize("unit", [PressureUnit.PSI, PressureUnit.KPA, PressureUnit.BAR])
+def test_an_event_has_one_peak_and_uncertainty_in_table_picture_and_line(
+    trace: Path, unit: PressureUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = event_of(trace)
+    value, doubt = unit.with_doubt(found.event.peak_kpa, found.event.peak_u_kpa)
+    assert np.isclose(unit.to_kpa(float(value)), found.event.peak_kpa, rtol=0.01)
+    assert f"{len(found.event.strokes)} {value} {doubt} " in table_of(trace, "--unit", unit.value)
+    assert f"peak {value} ± {doubt} {unit.value} |" in legend_and_title(found, unit, monkeypatch)
+    assert f" {value} ± {doubt} {unit.value} " in line_of(found, unit)
