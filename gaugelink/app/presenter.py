@@ -15,6 +15,7 @@ from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.messages import CylinderStatus
 from gaugelink.gauge.samples import LinkPhase, LinkState
+from gaugelink.report.plain import flag_words
 from gaugelink.verdict.findings import TestVerdict, VerdictWord
 
 _MARKS = {
@@ -99,7 +100,7 @@ class ScenePresenter(Watcher):
                 peak_kpa=step.event.peak_kpa,
                 peak_u_kpa=step.event.peak_u_kpa,
                 cranking_rpm=step.event.cranking_rpm,
-                remarks=tuple(sorted(flag.value.replace("_", " ") for flag in step.event.flags)),
+                remarks=flag_words(step.event.flags),
             )
 
     def _caution(self, step: Step) -> None:
@@ -159,7 +160,7 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
                     for reading in state.readings
                     if reading.event_id in (*cylinder.repeats, *cylinder.left_out)
                 ),
-                remarks=tuple(sorted(flag.value.replace("_", " ") for flag in seen.flags)) if seen else (),
+                remarks=flag_words(seen.flags) if seen else (),
             )
         )
     return rows

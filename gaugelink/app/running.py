@@ -21,6 +21,7 @@ from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkState
+from gaugelink.report.plain import flags_text
 
 REDRAWS_PER_S = 8
 BY_KEY = "key"
@@ -85,7 +86,7 @@ class PlainLines(Watcher):
         if step.event is not None:
             unit, event = self._unit, step.event
             peak = unit.doubt_text(event.peak_kpa, event.peak_u_kpa)
-            flags = f" ({', '.join(sorted(event.flags)).replace('_', ' ')})" if event.flags else ""
+            flags = f" ({flags_text(event.flags)})" if event.flags else ""
             self._say(f"Cranking: {len(event.strokes)} strokes, {peak}{flags}.")
         for prompt in step.prompts:
             self._say(f"> {prompt.text}")

@@ -202,7 +202,7 @@ def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) 
                 lines.append(Text(" ".join(parts), style="cyan"))
             lines.append(Text(" ".join(f"{unit.from_kpa(s):^{each}.{unit.decimals}f}"[:each] for s in shown)))
     if last.remarks:
-        lines.append(Text(", ".join(last.remarks), style="yellow"))
+        lines.append(Text(legible(", ".join(last.remarks), plain=plain), style="yellow"))
     return lines
 
 
@@ -220,7 +220,7 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
         shape = {"○": ".", "▶": ">", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
         reading, doubt = _reading(row, unit)
         pulls = "  ".join(_pull(pull, unit) for pull in row.pulls)
-        words = ", ".join((row.mark.value, *row.remarks))
+        words = legible(", ".join((row.mark.value, *row.remarks)), plain=plain)
         table.add_row(Text(shape, style=style), Text(row.name, style=style), reading, doubt, pulls, words)
     return table
 

@@ -11,6 +11,7 @@ from gaugelink.app.replay import ReplayedEvent
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugelinkError
 from gaugelink.reasons import why_unwritten
+from gaugelink.report.plain import flags_text
 
 _INK, _FIT, _STROKE, _QUIET = "#1b2a38", "#d9822b", "#0b7a75", "#8a97a3"
 _MOST = 24
@@ -60,7 +61,7 @@ def draw_events(found: Sequence[ReplayedEvent], unit: PressureUnit, path: Path) 
                 label="strokes, 95 % interval",
             )
         speed = "" if event.cranking_rpm is None else f", {event.cranking_rpm:.0f} rpm"
-        flags = f"  ({', '.join(sorted(event.flags)).replace('_', ' ')})" if event.flags else ""
+        flags = f"  ({flags_text(event.flags)})" if event.flags else ""
         name = Path(replayed.trace.file).name
         axes.set_title(f"{name}, event {replayed.number}: {event.kind.value}, {event.method.value}{speed}{flags}",
                        loc="left", fontsize=10, color=_INK)  # fmt: skip

@@ -1,4 +1,4 @@
-"""The report's words for what the record keeps in its own: flags, where a rule comes from, who did it, the pulls."""
+"""A person's words for what the record keeps in its own: flags, where a rule comes from, who did it, the pulls."""
 
 from gaugelink.peak.events import Flag
 from gaugelink.report.data import ReportData, Trace
@@ -56,9 +56,14 @@ def basis(finding: Finding, data: ReportData) -> str:
     return _BASIS.get(finding.rule, SHOP_PRACTICE)
 
 
+def flag_words(flags: frozenset[Flag]) -> tuple[str, ...]:
+    """Flags in words, in the order in which flags are listed everywhere."""
+    return tuple(FLAG_WORDS[flag] for flag in Flag if flag in flags)
+
+
 def flags_text(flags: frozenset[Flag]) -> str:
-    """Flags in words, parted by commas, in the order in which flags are listed everywhere."""
-    return ", ".join(FLAG_WORDS[flag] for flag in Flag if flag in flags)
+    """Flags in words, parted by commas."""
+    return ", ".join(flag_words(flags))
 
 
 def who(by: str) -> str:

@@ -21,6 +21,8 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
+from gaugelink.peak.events import Flag
+from gaugelink.report.plain import FLAG_WORDS
 from gaugelink.verdict.findings import VerdictWord
 from tests.app.shops import SHOP
 from tests.app.test_session import Bench
@@ -86,6 +88,23 @@ def test_every_caution_is_on_the_screen_until_it_is_acknowledged(tmp_path: Path,
     bench.command(CommandAction.ACKNOWLEDGE)
     after = sentences(drawn(bench.presenter, height, encoding))
     assert not any(SENTENCES[key] in after for key in CAUTIONS)
+
+
+@pytest.mark.parametrize(("encoding", "doubt"), [("utf-8", "±"), ("ascii", "+/-")])
+def test_why_a_reading_is_doubted_is_on_the_screen_in_the_words_of_the_report(
+    tmp_path: Path, encoding: str, doubt: str
+) -> None:
+    bench = Watched(tmp_path)
+    bench.begin(repeats=1)
+    bench.crank(930.0, flags=frozenset({Flag.UNDER_SAMPLED, Flag.POOR_FIT}))
+    bench.crank(930.0, 40.0)
+    slow, odd = FLAG_WORDS[Flag.UNDER_SAMPLED], FLAG_WORDS[Flag.POOR_FIT]
+    assert bench.presenter.scene.cylinders[0].remarks == (slow, odd)
+    shown = sentences(drawn(bench.presenter, 60, encoding))
+    assert f"{slow.replace('±', doubt)}, {odd}" in shown
+    bench.crank(930.0, 6.0, flags=frozenset({Flag.UNDER_SAMPLED}))
+    assert bench.presenter.scene.last_event is not None
+    assert bench.presenter.scene.last_event.remarks == (slow,)
 
 
 def test_a_test_that_goes_on_before_its_cautions_were_acknowledged_shows_them_again(tmp_path: Path) -> None:

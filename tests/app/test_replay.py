@@ -1,5 +1,7 @@
 """``gaugelink replay``: its table, its picture and the running service write an event as page and report do."""
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,12 +10,14 @@ from matplotlib.figure import Figure
 from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
+from gaugelink.app.commands import files
 from gaugelink.app.replay import ReplayedEvent, replay
 from gaugelink.app.running import PlainLines
 from gaugelink.app.step import Step
 from gaugelink.app.traceplot import draw_events
 from gaugelink.engine.units import PressureUnit
-from gaugelink.peak.events import EngineHints, GaugeTraits
+from gaugelink.peak.events import EngineHints, Flag, GaugeTraits
+from gaugelink.report.plain import FLAG_WORDS
 from tests.peak.shapes import clock, shown, stairs
 
 
@@ -44,7 +48,7 @@ def legend_and_title(found: ReplayedEvent, unit: PressureUnit, monkeypatch: pyte
 
 
 def table_of(trace: Path, *more: str) -> str:
-    result = CliRunner().invoke(app, ["replay", str(trace), *more], env={"COLUMNS": "160"}, catch_exceptions=False)
+    result = CliRunner().invoke(app, ["replay", str(trace), *more], env={"COLUMNS": "400"}, catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return " ".join(result.stdout.split())
 
@@ -66,3 +70,17 @@ def test_an_event_has_one_peak_and_uncertainty_in_table_picture_and_line(
     assert f"{len(found.event.strokes)} {value} {doubt} " in table_of(trace, "--unit", unit.value)
     assert f"peak {value} ± {doubt} {unit.value} |" in legend_and_title(found, unit, monkeypatch)
     assert f" {value} ± {doubt} {unit.value} " in line_of(found, unit)
+
+
+def test_why_an_event_is_doubted_is_told_in_the_words_of_the_report(
+    trace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = event_of(trace)
+    flags = frozenset(Flag)
+    words = ", ".join(FLAG_WORDS[flag] for flag in Flag)
+    doubted = replace(found, event=replace(found.event, flags=flags))
+    assert line_of(doubted, PressureUnit.PSI).endswith(f" ({words}).")
+    assert f"({words})" in legend_and_title(doubted, PressureUnit.PSI, monkeypatch)
+    monkeypatch.setattr(files, "replay", lambda *_: iter([doubted]))
+    assert f" {words}, was going to " in table_of(trace)
+    assert json.loads(CliRunner().invoke(app, ["replay", str(trace), "--json"]).stdout)["flags"] == sorted(flags)

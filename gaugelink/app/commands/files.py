@@ -13,6 +13,7 @@ from gaugelink.app.replay import ReplayedEvent, as_json, replay
 from gaugelink.engine.units import PressureUnit
 from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
+from gaugelink.report.plain import flag_words
 
 
 class KindChoice(StrEnum):
@@ -108,7 +109,7 @@ def _print_events(found: list[ReplayedEvent], unit: PressureUnit) -> None:
         table.add_column(name, justify="right" if name in ("event", "strokes", unit.value, "±", "rpm") else "left")
     for replayed in found:
         event = replayed.event
-        remarks = [flag.value.replace("_", " ") for flag in sorted(event.flags)]
+        remarks = [*flag_words(event.flags)]
         if event.projected_kpa is not None:
             remarks.append(f"was going to {unit.text(event.projected_kpa)}")
         table.add_row(
