@@ -11,11 +11,10 @@ from gaugelink.peak.fit_prior import SAG_MEAN
 from gaugelink.peak.fit_result import LEAST_HEIGHT, FittedEvent, Scale, gathered
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
+from gaugelink.peak.zero import own_zero
 
 ROD_RATIO = 3.8
 """Connecting rod over crank radius where nothing is known: 3 to 5 in small engines; the pulse hardly shows it."""
-_OWN_ZERO_U = 0.001
-"""Standard uncertainty of the gauge's own zero where a record shows no quiet, as a share of the highest sample."""
 _SHORT = 400
 """Samples below which an event can leave room for several readings of it, and a few more fits cost little."""
 _OUT_OF_THE_RUNNING = 6.0
@@ -42,7 +41,7 @@ def fit_event(
     """Fit an event, or None where there is nothing like a stroke. `time_s` rises from 0; everything has shape (n,)."""
     if len(time_s) < 4:
         return None
-    zero = _own_zero(pressure) if zero_kpa is None else zero_kpa
+    zero, zero_u = own_zero(pressure) if zero_kpa is None else (zero_kpa, 0.0)
     above = pressure - zero
     scale = float(above.max())
     if scale <= 6.0 * noise_kpa:
@@ -77,9 +76,7 @@ def fit_event(
         fits = _ranked(
             [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits]
         )
-    return gathered(
-        problem, fits, doubt, Scale(scale, zero, 0.0 if zero_kpa is not None else _OWN_ZERO_U * scale, floor)
-    )
+    return gathered(problem, fits, doubt, Scale(scale, zero, zero_u, floor))
 
 
 def _looked_at(problem: Problem, starts: list[Strokes], doubt: Doubt, best: float = np.inf) -> list[Fit]:
@@ -156,17 +153,6 @@ def _one_more(problem: Problem, fit: Fit, end: int) -> Strokes | None:
     soonest, latest = sorted(float(s.time_s[end]) + sign * float(period) * share for share in (0.9, 1.12))
     peak = max(1.5 * float(fit.residual[at]), 0.3 * float(s.peak[end]))
     return s.with_another(len(s.peak) if end else 0, peak, float(np.clip(problem.time_s[at], soonest, latest)))
-
-
-def _own_zero(pressure: FloatArray) -> float:
-    """Zero of a record without quiet: the gauge's own, unless what lies between the pulses contradicts it."""
-    top = float(pressure.max())
-    rest = pressure[pressure < 0.12 * top + 0.88 * float(np.percentile(pressure, 10))]
-    low, high = np.percentile(rest, [5, 95])
-    margin = 0.02 * top
-    if low - margin <= 0.0 <= high + margin:
-        return 0.0
-    return float(np.median(rest))
 
 
 def _distinct(trains: list[Train]) -> list[Train]:

@@ -22,6 +22,7 @@ from gaugelink.peak.fit_event import fit_event
 from gaugelink.peak.fit_model import see
 from gaugelink.peak.fit_result import FittedEvent
 from gaugelink.peak.uncertainty import Component, budget_lines, combine, rectangular
+from gaugelink.peak.zero import own_zero
 
 _FIT_DEGREES = 8.0
 """Degrees of freedom given to the fit's own estimate of its errors where samples are few."""
@@ -84,7 +85,7 @@ def _highest(
 
     Strokes that the fit does not know are at least where the truth may be.
     """
-    zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
+    zero, zero_u = own_zero(pressure) if samples.zero_kpa is None else (samples.zero_kpa, samples.zero_u_kpa)
     at = int(np.argmax(pressure))
     peak = float(pressure[at]) - zero
     around = pressure[max(0, at - 1) : at + 2]
@@ -95,7 +96,7 @@ def _highest(
     parts = [
         Component("sampling and noise", missed, degrees=2.0),
         Component("resolution", resolution / math.sqrt(12.0)),
-        Component("zero", samples.zero_u_kpa),
+        Component("zero", zero_u),
     ]
     if traits.accuracy_u_kpa is not None:
         parts.append(Component("calibration", traits.accuracy_u_kpa, common=True))

@@ -1,4 +1,4 @@
-"""The gauge's reading at ambient, taken from quiet time."""
+"""The gauge's reading at ambient, taken from quiet time, or from between the pulses where there was none."""
 
 from dataclasses import dataclass
 from math import sqrt
@@ -9,6 +9,13 @@ from gaugelink.peak.burst import background
 from gaugelink.peak.events import FloatArray
 
 _total = np.add.reduce
+_OWN_ZERO_U, _OWN_ZERO_SURE, _OWN_ZERO_OFF = 0.001, 0.005, 0.04
+"""Standard uncertainty of the gauge's own zero where a record shows no quiet, and how far all that lies between the
+pulses may be off it before it is doubted wholly and before it is not believed; as shares of the highest sample."""
+_BETWEEN = 5.0, 50.0, 60.0
+"""Percentiles of what lies between the pulses, their flanks on its upper side: where it begins, is and ends."""
+_BETWEEN_U = 0.0125
+"""Standard uncertainty, as such a share, of a zero that is read between the pulses instead: the cylinder pumps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,3 +53,21 @@ def take_zero(time_s: FloatArray, pressure_kpa: FloatArray, resolution_kpa: floa
     wander = float(_total(pressure_kpa[middle:]) / (n - middle) - _total(pressure_kpa[:middle]) / middle)
     u = sqrt(ground.noise_kpa**2 / n + rounding**2 + wander**2 / 3)
     return Zero(ground.rest_kpa, u, ground.noise_kpa, ground.resolution_kpa)
+
+
+def own_zero(pressure: FloatArray) -> tuple[float, float]:
+    """Zero of a record without quiet, and its standard uncertainty, in the unit of `pressure` (shape (n,)).
+
+    It is the gauge's own, unless what lies between the pulses contradicts it. Where all of that is a little off, nobody
+    knows whether the gauge's zero is or the cylinder's pressure: the uncertainty then is that of even odds for either.
+    """
+    top = float(pressure.max())
+    rest = pressure[pressure < 0.12 * top + 0.88 * float(np.percentile(pressure, 10))]
+    if top <= 0.0 or not len(rest):
+        return 0.0, _OWN_ZERO_U * abs(top)
+    low, middle, high = (float(q) for q in np.percentile(rest, _BETWEEN))
+    off = max(low, -high, 0.0) / top
+    if off > _OWN_ZERO_OFF:
+        return middle, _BETWEEN_U * top
+    either = abs(middle) / float(np.sqrt(2.0)) * min(off / _OWN_ZERO_SURE, 1.0)
+    return 0.0, float(np.hypot(_OWN_ZERO_U * top, either))

@@ -162,6 +162,27 @@ def test_without_quiet_the_level_between_the_pulses_is_the_zero() -> None:
     assert fitted.peak_kpa == pytest.approx(904.0, rel=0.01)
 
 
+@pytest.mark.parametrize("off_kpa", [-30.0, -18.0, 0.0, 12.0, 21.0, 30.0, 45.0, 60.0])
+def test_without_quiet_the_interval_holds_the_peak_over_the_gauges_zero_and_over_what_it_stands_on(
+    off_kpa: float,
+) -> None:
+    event, _ = samples(500.0, zero_kpa=off_kpa)
+    fitted = fit(with_pressure(event.time_s, event.pressure_kpa, None, 0.0))
+    assert abs(fitted.peak_kpa - 904.0) <= fitted.peak_u_kpa
+    if abs(off_kpa) < 33.0:
+        assert abs(fitted.peak_kpa - 904.0 - off_kpa) <= fitted.peak_u_kpa
+
+
+def test_a_highest_sample_without_quiet_stands_on_what_lies_beside_it() -> None:
+    time_s = np.arange(8) / 50.0
+    lone = np.array([200.0, 200.0, 200.0, 900.0, 200.0, 200.0, 200.0, 200.0])
+    beside = fit(with_pressure(time_s, lone, None, 0.0))
+    assert beside.zero_kpa == pytest.approx(200.0)
+    for level_kpa in (200.0, 0.0, -5.0):
+        nothing = fit(with_pressure(time_s, np.full(8, level_kpa), None, 0.0))
+        assert (nothing.zero_kpa, nothing.peak_kpa) == (0.0, level_kpa)
+
+
 @pytest.mark.parametrize("rate_hz", [200.0, 1000.0])
 def test_a_spike_does_not_move_the_peaks(rate_hz: float) -> None:
     event, at = samples(rate_hz)
