@@ -253,6 +253,7 @@ class DifferentialRun:
             ambient_abs_kpa=self._ambient_abs_kpa,
             noise_u_kpa=noise_u,
             flags=frozenset(flags),
+            unit=self._say.unit,
         )
 
     def _zero(self, first_kpa: float, heard: Heard) -> float:

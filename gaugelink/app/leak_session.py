@@ -166,13 +166,13 @@ class LeakSession:
                 raise SettingsError("A differential test is of one cylinder: name it with --cylinder.")
             if request.supply_gauge is not None and self.shop.gauge(request.supply_gauge).name == gauge:
                 raise SettingsError(f"The gauge {gauge} cannot read both sides of the orifice: name another.")
-            differential = differential_limit(request, engine)
+            differential = differential_limit(request, engine, self._unit)
             self._run = DifferentialRun(request, differential, gauge, cylinder, self._say, ambient)
             highest = differential.highest_kpa
         else:
             if cylinder is not None:
                 request = request.model_copy(update={"part": f"cylinder {cylinder}"})
-            limit = decay_limit(request)
+            limit = decay_limit(request, self._unit)
             self._run = DecayRun(request, limit, gauge, self._say, ambient)
             highest = limit.highest_kpa
         self._about = About(self.shop.name, new_id(), machine.id, cylinder, test_id)
@@ -232,7 +232,7 @@ class LeakSession:
         try:
             kept = KeptLeakDown.model_validate_json(stored.snapshot_json)
             self.shop.gauge(kept.gauge)
-            limit = decay_limit(kept.request)
+            limit = decay_limit(kept.request, self._unit)
         except (ValidationError, SettingsError) as error:
             _LOG.error("The leak test %s cannot be gone on with: %s", stored.decay_id, error)
             return self._cut(PromptKey.LEAK_CUT, at)

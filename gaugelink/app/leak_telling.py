@@ -24,13 +24,14 @@ from gaugelink.leak.differential import (
 from gaugelink.leak.limits import DecayLimit, practice_limit
 from gaugelink.leak.wording import decay_reason
 from gaugelink.peak.events import EventSamples, GaugeKind
+from gaugelink.settings import first_mistake
 
 
-def decay_limit(request: LeakRequest) -> DecayLimit:
+def decay_limit(request: LeakRequest, unit: PressureUnit) -> DecayLimit:
     """The limit of a request: its practice, and what it sets itself.
 
     Raises:
-        SettingsError: the numbers do not fit together.
+        SettingsError: the numbers do not fit together; pressures are told in `unit`.
     """
     limit = practice_limit(request.practice, fixed_time=request.fixed_time)
     own = {
@@ -41,17 +42,24 @@ def decay_limit(request: LeakRequest) -> DecayLimit:
     changes: dict[str, object] = dict(own)
     if "loss_kpa" in own or "minutes" in own:
         changes["source"] = "set by the shop"
+    _not_above(
+        "pressure to pump to",
+        own.get("test_kpa", limit.test_kpa),
+        own.get("highest_kpa", limit.highest_kpa),
+        unit,
+    )
     try:
         return DecayLimit.model_validate(limit.model_dump() | changes)
     except ValidationError as error:
-        raise SettingsError(f"The leak test cannot be run so: {error.errors(include_url=False)[0]['msg']}.") from error
+        raise SettingsError(f"The leak test cannot be run so: {first_mistake(error, DecayLimit)}") from error
 
 
-def differential_limit(request: LeakRequest, engine: EngineRecord) -> DifferentialLimit:
+def differential_limit(request: LeakRequest, engine: EngineRecord, unit: PressureUnit) -> DifferentialLimit:
     """The limit of a differential request; the orifice by the aviation reference when none is named.
 
     Raises:
-        SettingsError: there is no bore and no orifice, or the numbers do not fit together.
+        SettingsError: there is no bore and no orifice, or the numbers do not fit together; pressures are told in
+            `unit`.
     """
     bore_mm = request.bore_mm or engine.bore_mm
     if request.orifice_mm is not None:
@@ -72,13 +80,23 @@ def differential_limit(request: LeakRequest, engine: EngineRecord) -> Differenti
         worst = request.fails_above_percent
         bands = (Band(upto_percent=worst, word="within the limit"), Band(upto_percent=100.0, word="over it", acts=True))
         changes["scale"] = LossScale(bands=bands, source=f"set by the shop, {worst:g} %")
-    for name in ("supply_kpa", "highest_kpa"):
-        if getattr(request, name) is not None:
-            changes[name] = getattr(request, name)
+    usual = DifferentialLimit()
+    supply_kpa = request.supply_kpa or usual.supply_kpa
+    highest_kpa = request.highest_kpa or usual.highest_kpa
+    _not_above("regulated pressure", supply_kpa, highest_kpa, unit)
+    changes |= {"supply_kpa": supply_kpa, "highest_kpa": highest_kpa}
     try:
         return DifferentialLimit.model_validate(changes)
     except ValidationError as error:
-        raise SettingsError(f"The leak test cannot be run so: {error.errors(include_url=False)[0]['msg']}.") from error
+        raise SettingsError(f"The leak test cannot be run so: {first_mistake(error, DifferentialLimit)}") from error
+
+
+def _not_above(what: str, pressure_kpa: float, highest_kpa: float, unit: PressureUnit) -> None:
+    if pressure_kpa > highest_kpa:
+        asked, highest = unit.texts_apart(pressure_kpa, highest_kpa, fine=True)
+        raise SettingsError(
+            f"The leak test cannot be run so: the {what}, {asked}, is above the highest that is allowed, {highest}."
+        )
 
 
 def decay_message(

@@ -186,21 +186,27 @@ class DifferentialResult:
 
 
 def leak_area_m2(
-    orifice_area_m2: float, supply_kpa: float, cylinder_kpa: float, *, ambient_abs_kpa: float = 101.325
+    orifice_area_m2: float,
+    supply_kpa: float,
+    cylinder_kpa: float,
+    *,
+    ambient_abs_kpa: float = 101.325,
+    unit: PressureUnit = PressureUnit.KPA,
 ) -> float:
     """Effective area of the leak from the gauge pressures on both sides of the orifice.
 
     Raises:
-        RecordingError: a pressure is negative, or the cylinder's is above the supply's.
+        RecordingError: a pressure is negative, or the cylinder's is above the supply's; told in `unit`.
     """
     if supply_kpa <= 0 or cylinder_kpa <= 0:
         raise RecordingError(
-            f"The supply reads {supply_kpa:g} kPa and the cylinder {cylinder_kpa:g} kPa; both must be above ambient. "
-            "Check the gauges' zero and the hose."
+            f"The supply reads {unit.fine_text(supply_kpa)} and the cylinder {unit.fine_text(cylinder_kpa)}; both must "
+            "be above ambient. Check the gauges' zero and the hose."
         )
     if cylinder_kpa > supply_kpa:
+        cylinder, supply = unit.texts_apart(cylinder_kpa, supply_kpa, fine=True)
         raise RecordingError(
-            f"The cylinder reads {cylinder_kpa:g} kPa, more than the supply's {supply_kpa:g} kPa. "
+            f"The cylinder reads {cylinder}, more than the supply's {supply}. "
             "Exchange the gauges or take their zeros anew."
         )
     p1, p2 = ambient_abs_kpa + supply_kpa, ambient_abs_kpa + cylinder_kpa
@@ -218,6 +224,7 @@ def calibrated(
     ambient_abs_kpa: float = 101.325,
     master_u_mm: float = 0.005,
     pressure_u_kpa: float = 1.0,
+    unit: PressureUnit = PressureUnit.KPA,
 ) -> Orifice:
     """Calibrate an orifice by a master orifice in the place of the cylinder: the flow through both is the same.
 
@@ -229,15 +236,16 @@ def calibrated(
         ambient_abs_kpa: ambient pressure.
         master_u_mm: standard uncertainty of the master.
         pressure_u_kpa: standard uncertainty of each reading.
+        unit: what errors tell pressures in.
 
     Raises:
         RecordingError: the pressures cannot be those of two orifices in series.
         SettingsError: what they say does not fit the nominal diameter.
     """
-    unit = leak_area_m2(1.0, supply_kpa, cylinder_kpa, ambient_abs_kpa=ambient_abs_kpa)
-    if unit <= 0:
+    one = leak_area_m2(1.0, supply_kpa, cylinder_kpa, ambient_abs_kpa=ambient_abs_kpa, unit=unit)
+    if one <= 0:
         raise RecordingError("The pressures on both sides of the orifice are the same: no air goes through the master.")
-    area = hole_area_m2(master_mm) / unit
+    area = hole_area_m2(master_mm) / one
     discharge = area / hole_area_m2(diameter_mm)
     if not 0.3 < discharge <= 1.0:
         raise SettingsError(
@@ -248,7 +256,7 @@ def calibrated(
         1.0, supply_kpa, min(cylinder_kpa + pressure_u_kpa, supply_kpa), ambient_abs_kpa=ambient_abs_kpa
     )
     low = leak_area_m2(1.0, supply_kpa, max(cylinder_kpa - pressure_u_kpa, 1e-3), ambient_abs_kpa=ambient_abs_kpa)
-    share = hypot(2.0 * master_u_mm / master_mm, sqrt(2.0) * 0.5 * abs(low - high) / unit)
+    share = hypot(2.0 * master_u_mm / master_mm, sqrt(2.0) * 0.5 * abs(low - high) / one)
     return Orifice(
         diameter_mm=diameter_mm, diameter_u_mm=0.0, discharge=discharge, discharge_u=min(discharge * share, 0.3)
     )
@@ -262,6 +270,7 @@ def judge_differential(
     ambient_abs_kpa: float = 101.325,
     noise_u_kpa: float = 0.0,
     flags: frozenset[DifferentialFlag] = frozenset(),
+    unit: PressureUnit = PressureUnit.KPA,
 ) -> DifferentialResult:
     """Judge steady pressures.
 
@@ -272,6 +281,7 @@ def judge_differential(
         ambient_abs_kpa: ambient pressure.
         noise_u_kpa: standard uncertainty of the mean that `cylinder_kpa` is.
         flags: what is already doubtful.
+        unit: what errors tell pressures in.
 
     Raises:
         RecordingError: the pressures cannot be: one is negative, or the cylinder is well above the supply.
@@ -294,7 +304,7 @@ def judge_differential(
         inside = min(max(at_kpa, 1e-3), supply)
         return 1e6 * leak_area_m2(limit.orifice.area_m2, supply, inside, ambient_abs_kpa=ambient_abs_kpa)
 
-    leak_area_m2(limit.orifice.area_m2, supply, cylinder, ambient_abs_kpa=ambient_abs_kpa)
+    leak_area_m2(limit.orifice.area_m2, supply, cylinder, ambient_abs_kpa=ambient_abs_kpa, unit=unit)
     value, most, least = area(cylinder), area(cylinder - both), area(cylinder + both)
     own = 2.0 * limit.orifice.area_u_m2 / limit.orifice.area_m2 * value
     leak = Interval(value, max(0.0, value - hypot(value - least, own)), value + hypot(most - value, own))

@@ -6,6 +6,7 @@ Both take the air at the wall's temperature: wait until it has settled.
 from dataclasses import dataclass
 from math import hypot, sqrt
 
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.leak.flow import R_AIR, hole_area_m2, hole_flow_kg_s
 
@@ -34,6 +35,7 @@ def volume_from_injection(
     ambient_abs_kpa: float = 101.325,
     injected_u_cm3: float = 0.0,
     pressure_u_kpa: float = 0.0,
+    unit: PressureUnit = PressureUnit.KPA,
 ) -> Volume:
     """Volume from air at ambient pressure that is pushed in, with a syringe for example: ``V = v p0 / (p2 - p1)``.
 
@@ -46,6 +48,7 @@ def volume_from_injection(
         ambient_abs_kpa: ambient pressure.
         injected_u_cm3: standard uncertainty of the injected volume.
         pressure_u_kpa: standard uncertainty of each reading.
+        unit: what errors tell pressures in.
 
     Raises:
         SettingsError: the injected volume or the ambient pressure is not above zero.
@@ -58,9 +61,10 @@ def volume_from_injection(
     rise = after_kpa - before_kpa
     rise_u = sqrt(2.0) * pressure_u_kpa
     if rise <= 2.0 * rise_u or rise <= 0:
+        before, after = unit.texts_apart(before_kpa, after_kpa, fine=True)
         raise RecordingError(
-            f"The pressure went from {before_kpa:g} to {after_kpa:g} kPa; it has to rise by clearly more than the "
-            "gauge's uncertainty: inject more air, or look for an open hose."
+            f"The pressure went from {before} to {after}; it has to rise by clearly more than the gauge's uncertainty: "
+            "inject more air, or look for an open hose."
         )
     cm3 = injected_cm3 * ambient_abs_kpa / rise
     return Volume(cm3, cm3 * hypot(injected_u_cm3 / injected_cm3, rise_u / rise))

@@ -98,7 +98,7 @@ def test_what_is_no_decay_is_refused(tmp_path: Path, lift_kpa: float, more: tupl
     [
         ("--volume-cm3", "0", "--volume-cm3: found 0"),
         ("--loss-kpa", "-1", "--loss-kpa: found -1"),
-        ("--highest-kpa", "20", "highest_kpa"),
+        ("--highest-kpa", "20", "40.0 kPa, is above the highest that is allowed, 20.0 kPa"),
     ],
 )
 def test_a_limit_that_cannot_be_is_refused(tmp_path: Path, option: str, value: str, told: str) -> None:

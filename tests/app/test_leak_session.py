@@ -208,13 +208,69 @@ def test_a_second_gauge_reads_the_supply(tmp_path: Path) -> None:
     assert "supply_stated" not in result.flags
 
 
+def in_unit(folder: Path, unit: PressureUnit) -> LeakSession:
+    """A session with two gauges in a shop of this unit."""
+    shop = leak_shop(folder)
+    (amber,) = shop.settings.gauges
+    bench = shop.settings.bench.model_copy(update={"display_unit": unit})
+    gauges = (amber, amber.model_copy(update={"name": "blue"}))
+    settings = shop.settings.model_copy(update={"gauges": gauges, "bench": bench})
+    return LeakSession(replace(shop, settings=settings, layouts=shop.layouts | {"blue": shop.layouts[GAUGE]}))
+
+
+@pytest.mark.parametrize(
+    ("unit", "told"),
+    [
+        (PressureUnit.PSI, "The cylinder reads 72.5 psi, more than the supply's 43.5 psi."),
+        (PressureUnit.BAR, "The cylinder reads 5.00 bar, more than the supply's 3.00 bar."),
+    ],
+)
+def test_gauges_that_are_exchanged_are_told_in_the_shop_s_unit(tmp_path: Path, unit: PressureUnit, told: str) -> None:
+    session = in_unit(tmp_path, unit)
+    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge="blue"), cylinder="PTO")
+    ask(session, CommandAction.ACKNOWLEDGE)
+    time_s = np.arange(300) / 10.0
+    shape = np.clip((time_s - 3.0) / 4.0, 0.0, 1.0)
+    notes = []
+    for first in range(0, 300, 5):
+        part = slice(first, first + 5)
+        for gauge, kpa in (("blue", 300.0), (GAUGE, 500.0)):
+            steps = played(session, time_s[part], kpa * shape[part], gauge)
+            notes += [step.progress.note for step in steps if step.progress is not None]
+    assert any(note.startswith(told) for note in notes), set(notes)
+    assert not any("kPa" in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("request_", "told"),
+    [
+        (
+            LeakRequest(test_kpa=60.0),
+            "the pressure to pump to, 0.60 bar, is above the highest that is allowed, 0.48 bar.",
+        ),
+        (
+            LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_kpa=800.0),
+            "the regulated pressure, 8.00 bar, is above the highest that is allowed, 6.89 bar.",
+        ),
+    ],
+)
+def test_a_pressure_above_the_highest_is_refused_in_the_shop_s_unit(
+    tmp_path: Path, request_: LeakRequest, told: str
+) -> None:
+    session = in_unit(tmp_path, PressureUnit.BAR)
+    step = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request_, cylinder="PTO")
+    assert step.result is not None
+    assert step.result.text == f"The leak test cannot be run so: {told}"
+
+
 @pytest.mark.parametrize(
     ("request_", "cylinder", "told"),
     [
         (LeakRequest(kind=DecayKind.DIFFERENTIAL), None, "name it"),
         (LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge=GAUGE), "MAG", "both sides"),
         (LeakRequest(kind=DecayKind.DIFFERENTIAL, orifice_mm=9.0, bore_mm=8.0), "MAG", "larger than the bore"),
-        (LeakRequest(test_kpa=60.0), None, "above highest_kpa"),
+        (LeakRequest(test_kpa=60.0), None, "above the highest"),
+        (LeakRequest(highest_kpa=1000.0), None, "highest_kpa: found 1000.0"),
     ],
 )
 def test_what_cannot_be_run_is_refused_with_a_reason(

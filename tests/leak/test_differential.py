@@ -8,6 +8,7 @@ import pytest
 from pydantic import ValidationError
 from scipy.optimize import brentq
 
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.leak.decay import DecayVerdict
 from gaugelink.leak.differential import (
@@ -135,6 +136,10 @@ def test_what_cannot_be_is_refused_with_a_reason() -> None:
         judge_differential(552.0, -3.0, DifferentialLimit())
     with pytest.raises(RecordingError, match="Exchange the gauges"):
         judge_differential(300.0, 500.0, DifferentialLimit())
+    with pytest.raises(RecordingError, match=r"The supply reads 5\.52 bar and the cylinder -0\.03 bar; both"):
+        judge_differential(552.0, -3.0, DifferentialLimit(), unit=PressureUnit.BAR)
+    with pytest.raises(RecordingError, match=r"The cylinder reads 72\.5 psi, more than the supply's 43\.5 psi"):
+        calibrated(1.0, 300.0, 500.0, diameter_mm=1.0, unit=PressureUnit.PSI)
     with pytest.raises(ValidationError, match="above highest_kpa"):
         DifferentialLimit(supply_kpa=800.0, highest_kpa=700.0)
 

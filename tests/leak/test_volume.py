@@ -3,6 +3,7 @@
 import GTC
 import pytest
 
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.leak.volume import volume_from_injection, volume_from_known_leak
 from simulators.vessel import Vessel, watch
@@ -46,6 +47,8 @@ def test_what_cannot_be_is_refused_with_a_reason() -> None:
         volume_from_injection(10.0, 5.0, 5.0)
     with pytest.raises(RecordingError, match="open hose"):
         volume_from_injection(10.0, 5.0, 5.1, pressure_u_kpa=0.1)
+    with pytest.raises(RecordingError, match=r"from 0\.73 psi to 0\.74 psi"):
+        volume_from_injection(10.0, 5.0, 5.1, pressure_u_kpa=0.1, unit=PressureUnit.PSI)
     with pytest.raises(SettingsError, match="known hole"):
         volume_from_known_leak(-0.1, 40.0, 5.0)
     with pytest.raises(SettingsError, match="above ambient"):

@@ -132,6 +132,7 @@ def volume(
         ambient_abs_kpa=ambient_kpa,
         injected_u_cm3=injected_u_cm3,
         pressure_u_kpa=pressure_u_kpa,
+        unit=unit,
     )
     typer.echo(f"{found.cm3:.0f} ± {2 * found.u_cm3:.0f} cm3 (coverage about 95 %).")
 
@@ -149,7 +150,12 @@ def orifice(
     from gaugelink.leak.differential import calibrated
 
     found = calibrated(
-        master_mm, unit.to_kpa(supply), unit.to_kpa(cylinder), diameter_mm=diameter_mm, ambient_abs_kpa=ambient_kpa
+        master_mm,
+        unit.to_kpa(supply),
+        unit.to_kpa(cylinder),
+        diameter_mm=diameter_mm,
+        ambient_abs_kpa=ambient_kpa,
+        unit=unit,
     )
     typer.echo(f"Discharge coefficient {found.discharge:.3f} ± {2 * found.discharge_u:.3f} (--discharge).")
 
@@ -211,7 +217,7 @@ def replay_files(
     from gaugelink.app.leak_replay import as_json, read_reference, replay_decay
 
     request = _asked(practice=practice, fixed_time=fixed_time, **own)
-    limit = decay_limit(request)
+    limit = decay_limit(request, PressureUnit.KPA)
     beside = read_reference(reference) if reference is not None else None
     for file in files:
         for replayed in replay_decay(
