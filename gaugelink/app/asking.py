@@ -34,14 +34,15 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
         protocol=aiomqtt.ProtocolVersion.V311,
         timeout=timeout_s,
     )
-    where = f"the broker at {settings.host}:{settings.port}"
+    where, answers = f"the broker at {settings.host}:{settings.port}", topic(bench, CommandResult.TOPIC)
     try:
         async with client, asyncio.timeout(timeout_s):
-            await client.subscribe(topic(bench, CommandResult.TOPIC), qos=1)
+            await client.subscribe(answers, qos=1)
             await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
             async for message in client.messages:
                 payload = message.payload
-                if not isinstance(payload, str | bytes | bytearray):
+                # The embedded broker hands a new client all that is retained on what others have subscribed to.
+                if str(message.topic) != answers or not isinstance(payload, str | bytes | bytearray):
                     continue
                 answer = CommandResult.model_validate_json(payload)
                 if answer.command_id == command.id:

@@ -67,6 +67,9 @@ class CommandListener:
         """
         loop = asyncio.get_running_loop()
         async for message in client.messages:
+            # The embedded broker hands a new client all that is retained on what others have subscribed to.
+            if str(message.topic) != self._topic:
+                continue
             payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
             result = self.receive(payload, loop.time(), retained=message.retain)
             if result is not None:

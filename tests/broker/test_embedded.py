@@ -8,13 +8,18 @@ import logging
 import aiomqtt
 import pytest
 
+from gaugelink.app.asking import ask
 from gaugelink.broker.client import Client
+from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.embedded import EmbeddedBroker
+from gaugelink.broker.listener import CommandListener
+from gaugelink.broker.messages import CommandResult, TestState
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import BrokerError
 from tests.broker.bench import AVAILABLE, BENCH, EVENTS, STATE, bench, crank, until_connected, until_sent
 from tests.broker.mosquitto import free_port
 from tests.broker.subscriber import Subscriber, first_times
+from tests.journal.samples_of import NOON
 
 # MQTT 3.1.1, sections 3.1 (clean session, keep-alive 60 s, no client identifier), 3.2 and 3.12.
 CONNECT = bytes.fromhex("10 0c 00 04 4d 51 54 54 04 02 00 3c 00 00")
@@ -92,6 +97,27 @@ async def test_a_command_arrives(tmp_path):
         command = {"id": "01a20fb0-7686-7033-a341-c04d278849e8", "action": "redo"}
         await client.publish(f"gaugelink/{BENCH}/command", json.dumps(command), qos=1)
         assert (await link.commands.get()).id == command["id"]
+
+
+async def test_what_is_retained_for_others_is_taken_for_no_command_and_for_no_answer():
+    command = Command(id="01a20fb0-7686-7033-a341-c04d278849e8", action=CommandAction.REDO)
+    listener, answers = CommandListener(BENCH), []
+    async with EmbeddedBroker() as broker, Client("127.0.0.1", broker.port) as page:
+        await page.subscribe(f"gaugelink/{BENCH}/#", qos=1)
+        state = TestState(bench=BENCH, test_id="test-1", machine="sled-7", began_at=NOON, cylinders=())
+        await page.publish(STATE, state.model_dump_json(), qos=1, retain=True)
+        async with Client("127.0.0.1", broker.port) as client, asyncio.timeout(30):
+            await listener.subscribe(client)
+            listening = asyncio.create_task(listener.listen(client, answers.append))
+            asking = asyncio.create_task(ask(settings(broker.port), BENCH, command, 20.0))
+            assert (await listener.commands.get()).id == command.id
+            result = CommandResult(bench=BENCH, command_id=command.id, ok=True, text="Once more.")
+            await page.publish(f"gaugelink/{BENCH}/command/result", result.model_dump_json(), qos=1)
+            assert (await asking).text == "Once more."
+            listening.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await listening
+    assert (listener.refused, answers) == (0, [])
 
 
 async def test_it_listens_on_loopback_only_and_says_where():
