@@ -5,7 +5,7 @@ from datetime import datetime
 
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun
 from gaugelink.app.leak_telling import decay_message, differential_message
-from gaugelink.broker.leak_messages import Decay, DecayProgress
+from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.engine.units import PressureUnit
 from gaugelink.journal.entries import DecayEntry
 from gaugelink.leak.watch import WatchPhase
@@ -54,6 +54,21 @@ def outcome(run: Run, about: About, unit: PressureUnit, at: datetime) -> Decay |
         duration_s=run.last_s - (run.began_s if run.began_s is not None else run.last_s),
         at=at,
         test_id=about.test_id,
+    )
+
+
+def state(about: About, cautions: tuple[str, ...], at: datetime, *, ended: bool) -> DecayState:
+    """How it stands for whoever joins in the middle, with the cautions that nobody has acknowledged yet."""
+    phase = "ended" if ended else "cautions" if cautions else "measuring"
+    return DecayState(
+        at=at,
+        bench=about.bench,
+        decay_id=about.decay_id,
+        test_id=about.test_id,
+        machine=about.machine or None,
+        cylinder=about.cylinder,
+        phase=phase,
+        cautions=cautions,
     )
 
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
-from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress
+from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress, state
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
 from gaugelink.app.leak_telling import decay_limit, differential_limit, samples_of
 from gaugelink.app.shopfile import Shop
@@ -46,6 +46,8 @@ class LeakSession:
         self._run: Run | None = None
         self._about = About(shop.name)
         self._acknowledged = False
+        self._standing: tuple[str, ...] = ()
+        """The cautions that nobody has acknowledged yet."""
         self._told_s = float("-inf")
         self._verdict_told = False
         self._keeper = Keeper()
@@ -178,7 +180,7 @@ class LeakSession:
         self._about = About(self.shop.name, new_id(), machine.id, cylinder, test_id)
         self._acknowledged, self._told_s, self._verdict_told = False, float("-inf"), False
         self._keeper, self._kept, self._ran_at = Keeper(), None, None
-        step = self._step(self._cautions(highest), at)
+        step = self._tell(self._step(self._cautions(highest), at), at)
         self._keep(step, None, at)
         return step, f"Leak test of {machine.name}, {cylinder or request.part}, begun."
 
@@ -192,9 +194,9 @@ class LeakSession:
         run = self._running
         if command.action is not CommandAction.ACKNOWLEDGE:
             raise SettingsError(CAUTIONS_FIRST)
-        self._acknowledged = True
+        self._acknowledged, self._standing = True, ()
         waiting = self._broken_off is not None
-        step = self._step([self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else run.opening()], at)
+        step = self._tell(self._step([self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else run.opening()], at), at)
         assert self._kept is not None
         self._write_down(step, self._kept.model_copy(update={"acknowledged": True}), at)
         return step, "Cautions acknowledged."
@@ -244,10 +246,11 @@ class LeakSession:
         self._acknowledged, self._verdict_told = kept.acknowledged, kept.verdict_told
         then = [run.opening()] if self._acknowledged else self._cautions(limit.highest_kpa)
         if kept.hold is None:
-            return self._step([self._said(PromptKey.LEAK_FROM_START), *then], at)
+            return self._tell(self._step([self._said(PromptKey.LEAK_FROM_START), *then], at), at)
         self._ran_at = kept.hold.at
         self._broken_off = Interruption(kept.hold, limit, self._ambient_abs_kpa)
-        return self._step([self._said(PromptKey.LEAK_BROKEN_OFF), *([] if self._acknowledged else then)], at)
+        said = [self._said(PromptKey.LEAK_BROKEN_OFF), *([] if self._acknowledged else then)]
+        return self._tell(self._step(said, at), at)
 
     def _take_up(self, broken_off: Interruption, batch: SampleBatch, now_s: float, at: datetime) -> Step:
         """Decide, as soon as the first samples tell it, whether a hold that was broken off goes on."""
@@ -317,6 +320,8 @@ class LeakSession:
 
     def _close(self, step: Step, at: datetime) -> None:
         """The next service has nothing to go on with; what was kept last stays in the journal."""
+        self._standing = ()
+        self._tell(step, at)
         step.entries.append(LeakDownEntry(self._about.decay_id, self.shop.name, self._snapshot, at, closed=True))
 
     def _with_progress(self, step: Step, batch: SampleBatch, at: datetime, note: str) -> Step:
@@ -326,9 +331,15 @@ class LeakSession:
             step.progress = progress(run, self._about, at, note)
         return step
 
+    def _tell(self, step: Step, at: datetime) -> Step:
+        """Add to a step how the leak-down now stands, for whoever joins in the middle."""
+        step.messages.append(state(self._about, self._standing, at, ended=self._run is None))
+        return step
+
     def _cautions(self, highest_kpa: float) -> list[Prompt]:
         args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest_kpa}}
         cautions = [self._say.say(key, (), **args.get(key, {})) for key in AIR_CAUTIONS]
+        self._standing = tuple(caution.text for caution in cautions)
         return [*cautions, self._say.say(PromptKey.ACKNOWLEDGE)]
 
     @property

@@ -1,8 +1,11 @@
 """Which cautions stand: the whole list, until a person has acknowledged it.
 
 A test's cautions stand for as long as its phase says so, whatever was heard of them: whoever joins in the middle must
-see them too. Those of a leak-down carry its own pressure limit, so they are taken from what was said.
+see them too. Those of a leak-down carry its own pressure limit, so they are taken from what was said, and from what its
+state says to whoever joins later.
 """
+
+from collections.abc import Iterable
 
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
@@ -42,6 +45,10 @@ class StandingCautions:
             self._air = ()
         else:
             self._listed = True
+
+    def leak(self, cautions: Iterable[str]) -> None:
+        """Take what the state of a leak-down says: its cautions as they stand, none once they are acknowledged."""
+        self._air, self._listed = tuple(cautions), True
 
     def leak_ended(self) -> None:
         """Note that a leak-down is over: there is nothing left to acknowledge."""

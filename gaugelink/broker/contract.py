@@ -9,7 +9,7 @@ from pydantic.json_schema import models_json_schema
 
 from gaugelink.broker.commands import Command
 from gaugelink.broker.examples import example_of
-from gaugelink.broker.leak_messages import Decay, DecayProgress
+from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import ROOT, SCHEMA_VERSION, Message
 from gaugelink.broker.messages import (
     Availability,
@@ -32,6 +32,7 @@ PUBLISHED: tuple[type[Message], ...] = (
     Reading,
     TestState,
     Decay,
+    DecayState,
     DecayProgress,
     Prompt,
     CommandResult,

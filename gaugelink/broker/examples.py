@@ -7,7 +7,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress
+from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, DecayState
 from gaugelink.broker.messages import (
     BudgetPart,
     CommandResult,
@@ -165,6 +165,15 @@ def _examples() -> dict[str, BaseModel]:
             leak_percent=10.1,
             leak_u_percent=0.9,
             text="Ten percent is lost; listen at exhaust, intake and crankcase for where it goes.",
+        ),
+        "DecayState": DecayState(
+            **_head(24),
+            decay_id="019c23f0-0000-7000-8000-000000000003",
+            test_id=_TEST,
+            machine="sled-7",
+            cylinder="MAG",
+            phase="cautions",
+            cautions=("Never more than 7.0 psi: seals blow out. Let the air in slowly.",),
         ),
         "DecayProgress": DecayProgress(
             **_head(21),

@@ -58,6 +58,26 @@ class LeakRequest(Part):
     """Differential: the engine is at its working temperature."""
 
 
+class DecayState(Message):
+    """The leak-down of a bench as it stands, for whoever joins in the middle."""
+
+    TOPIC: ClassVar[str] = "decay/state"
+    RETAIN: ClassVar[bool] = True
+
+    decay_id: str
+    """The leak-down's own id."""
+    test_id: str | None = None
+    """The test that was under way, or null."""
+    machine: str | None = None
+    """The machine's name in the fleet file, or null."""
+    cylinder: str | None = None
+    """The cylinder's name in the engine record, or null."""
+    phase: str = ""
+    """``cautions``, ``measuring`` or ``ended``."""
+    cautions: tuple[str, ...] = ()
+    """What a person has to acknowledge before any air goes in, one sentence each; empty once that is done."""
+
+
 class DecayProgress(Message):
     """A leak-down under way."""
 

@@ -59,6 +59,7 @@ GOODBYE_S = 1.0
 """Longest time spent on saying `offline` when shutting down."""
 HANG_UP_S = 0.1
 """Longest time spent on closing a connection that never became a session."""
+_NOT_YET = "not connected yet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ class BrokerLink:
         self._aside = asyncio.Event()
         self._unmarked: list[OutboxRow] = []
         self._connected = False
-        self._problem: str | None = "not connected yet"
+        self._problem: str | None = _NOT_YET
         self._connects = 0
         self._sent = 0
         self.changed = asyncio.Event()
@@ -116,6 +117,11 @@ class BrokerLink:
     def connected(self) -> bool:
         """Whether there is a session with the broker."""
         return self._connected
+
+    @property
+    def away(self) -> bool:
+        """Whether the broker is known to be away. Until the first connection was made or failed, nobody knows."""
+        return not self._connected and self._problem != _NOT_YET
 
     @property
     def status(self) -> LinkStatus:

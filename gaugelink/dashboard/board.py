@@ -6,7 +6,7 @@ from typing import Any
 
 from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.prompts import QUESTIONS
-from gaugelink.broker.leak_messages import Decay, DecayProgress
+from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
 from gaugelink.broker.senml import LivePressure, resolve
@@ -31,9 +31,10 @@ _MODELS: dict[str, type[Message]] = {
     "prompt": Prompt,
     "command/result": CommandResult,
     "decay": Decay,
+    "decay/state": DecayState,
     "decay/progress": DecayProgress,
 }
-_KINDS = {"command/result": "result", "decay/progress": "decay_progress"}
+_KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +42,10 @@ class Change:
     """Something that the page has to know."""
 
     kind: str
-    """``availability``, ``gauge``, ``live``, ``cranking``, ``reading``, ``test``, ``prompt``, ``result``, ``decay`` or
-    ``decay_progress``."""
+    """``availability``, ``gauge``, ``live``, ``cranking``, ``reading``, ``test``, ``prompt``, ``result``, ``decay``,
+    ``decay_state`` or ``decay_progress``."""
     data: Any
-    """As JSON. A test, a prompt and a leak-down's result carry ``cautions`` too: the sentences that now stand."""
+    """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand."""
 
 
 @dataclass(slots=True)
@@ -67,6 +68,7 @@ class BenchBoard:
         self._gauges: dict[str, Json] = {}
         self._traces: dict[str, _Trace] = {}
         self._test: TestState | None = None
+        self._leak: DecayState | None = None
         self._prompt: Prompt | None = None
         self._cautions = StandingCautions()
         self._result: Json | None = None
@@ -160,6 +162,12 @@ class BenchBoard:
                 data = data | self._standing()
                 if self._progress is not None and self._progress["decay_id"] == message.decay_id:
                     self._progress = None
+            case DecayState():
+                if self._leak is not None and message.at < self._leak.at:
+                    return None
+                self._leak = message
+                self._cautions.leak(message.cautions)
+                data |= self._standing()
             case DecayProgress():
                 self._progress = data
         return Change(_KINDS.get(suffix, suffix), data)

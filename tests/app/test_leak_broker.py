@@ -36,7 +36,7 @@ class Door(Watcher):
 
 async def heard_by_a_client(port: int, bench: str, subscribed: asyncio.Event) -> dict[str, list[str]]:
     """Everything of the leak-down that a client hears, until its result."""
-    heard: dict[str, list[str]] = {"decay": [], "decay/progress": []}
+    heard: dict[str, list[str]] = {"decay": [], "decay/state": [], "decay/progress": []}
     async with Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
         await client.subscribe(f"gaugelink/{bench}/decay/#", qos=1)
         subscribed.set()
@@ -84,6 +84,7 @@ async def test_a_leak_down_is_steered_and_heard_over_the_broker(tmp_path: Path) 
     assert result.numbers["hole_low_mm"] <= 0.25 <= result.numbers["hole_high_mm"]
     notes = [json.loads(text)["note"] for text in heard["decay/progress"]]
     assert "holding" in notes
+    assert [json.loads(text)["phase"] for text in heard["decay/state"]] == ["cautions", "measuring", "ended"]
     async with Journal.open(shop.journal, read_only=True) as journal:
         (stored,) = await journal.decays()
     assert stored.decay_id == result.decay_id

@@ -20,7 +20,7 @@ from gaugelink.app.step import Step
 from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import DecayKind, LeakRequest
+from gaugelink.broker.leak_messages import DecayKind, DecayState, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
@@ -288,6 +288,9 @@ def test_cautions_that_were_not_acknowledged_come_again_after_a_restart(bench: B
     bench.restart(record.closed_s + held_s + 5.0)
     first = PromptKey.LEAK_BROKEN_OFF if held_s > 0.0 else PromptKey.LEAK_FROM_START
     assert bench.keys == [first, *AIR_CAUTIONS, PromptKey.ACKNOWLEDGE]
+    told = {prompt.text for prompt in bench.steps[-1].prompts if prompt.key in AIR_CAUTIONS}
+    (state,) = [one for one in bench.steps[-1].messages if isinstance(one, DecayState)]
+    assert (state.phase, set(state.cautions)) == ("cautions", told)
     after = bench.ask(CommandAction.ACKNOWLEDGE, record.closed_s + held_s + 8.0)
     assert [one.key for one in after.prompts] == [PromptKey.LEAK_BROKEN_OFF if held_s > 0.0 else PromptKey.LEAK_PUMP]
     bench.restart(record.closed_s + held_s + 10.0)

@@ -15,7 +15,7 @@ from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.broker.leak_messages import Decay, DecayKind, DecayState, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
@@ -74,6 +74,26 @@ def test_the_cautions_come_before_any_air(session: LeakSession) -> None:
     said = keys([begun(session, LeakRequest())])
     assert said == [*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE]
     assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_PUMP]
+
+
+def states(steps: list[Step]) -> list[DecayState]:
+    return [one for step in steps for one in step.messages if isinstance(one, DecayState)]
+
+
+def test_whoever_joins_in_the_middle_is_told_which_cautions_stand(session: LeakSession) -> None:
+    began = begun(session, LeakRequest(), cylinder="MAG")
+    steps = [began, ask(session, CommandAction.ACKNOWLEDGE), ask(session, CommandAction.STOP_DECAY)]
+    told = states(steps)
+    for one in told:
+        check_message(f"gaugelink/{one.bench}/decay/state", one.model_dump_json())
+        assert one.outgoing().retain
+    cautions = tuple(prompt.text for prompt in began.prompts if prompt.key in AIR_CAUTIONS)
+    assert [(one.phase, one.cautions) for one in told] == [("cautions", cautions), ("measuring", ()), ("ended", ())]
+    assert {(one.machine, one.cylinder) for one in told} == {(MACHINE, "MAG")}
+
+
+def test_a_leak_down_that_is_over_by_itself_says_so_to_whoever_joins_later(session: LeakSession) -> None:
+    assert [one.phase for one in states(crankcase(session, 0.3))] == ["cautions", "measuring", "ended"]
 
 
 @pytest.mark.parametrize("action", [CommandAction.SKIP, CommandAction.REDO, CommandAction.FINISH, CommandAction.BEGIN])

@@ -22,8 +22,8 @@ def test_every_message_of_the_contract_is_filed_byte_for_byte(suffix):
 
 
 def test_no_message_of_the_contract_is_forgotten():
-    # Progress of a leak-down is QoS 0 and worth having only while it runs.
-    assert {model.__name__ for model in PUBLISHED} - {"DecayProgress"} == set(KINDS.values())
+    # Progress and state of a leak-down are worth having only while it runs.
+    assert {model.__name__ for model in PUBLISHED} - {"DecayProgress", "DecayState"} == set(KINDS.values())
 
 
 def test_words_and_fields_of_a_newer_bench_are_filed():

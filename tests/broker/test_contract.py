@@ -34,6 +34,7 @@ TOPICS = {
     "gaugelink/{bench}/reading": (1, False),
     "gaugelink/{bench}/test": (1, True),
     "gaugelink/{bench}/decay": (1, False),
+    "gaugelink/{bench}/decay/state": (1, True),
     "gaugelink/{bench}/decay/progress": (0, False),
     "gaugelink/{bench}/prompt": (1, False),
     "gaugelink/{bench}/command": (1, False),

@@ -1,15 +1,17 @@
 """A bench's messages, folded into what the page shows."""
 
 import json
+from datetime import timedelta
 
 import pytest
 
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
+from gaugelink.broker.leak_messages import DecayState
 from gaugelink.dashboard.board import STALE_S, TRACE_S, BenchBoard
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
-from tests.dashboard.said import BENCH, EVENT, GAUGE, air_cautions, cranking, gauge, live, prompt, state
+from tests.dashboard.said import BENCH, EVENT, GAUGE, NOON, air_cautions, cranking, gauge, live, prompt, state
 
 
 def test_a_repeat_tells_nothing_new() -> None:
@@ -72,6 +74,38 @@ def test_the_cautions_of_a_leak_down_stand_with_its_limit_until_they_are_acknowl
     assert stop.data["cautions"] == standing
     board.take("prompt", prompt("Seal the crankcase.", after_s=32.0, key="leak_pump"), 0.0)
     assert board.snapshot()["cautions"] == []
+
+
+def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = ()) -> bytes:
+    at = NOON + timedelta(seconds=after_s)
+    return DecayState(bench=BENCH, at=at, decay_id="d", phase=phase, cautions=cautions).model_dump_json().encode()
+
+
+def test_a_page_that_joins_later_shows_the_cautions_of_the_leak_down_that_stand() -> None:
+    board = BenchBoard(BENCH)
+    board.take("test", state(), 0.0)
+    cautions = ("Never more than 7.0 psi.", "Stand clear.")
+    told = board.take("decay/state", leak_state("cautions", 30.0, cautions), 0.0)
+    assert told is not None
+    assert (told.kind, told.data["cautions"]) == ("decay_state", list(cautions))
+    again = board.take("test", state(revision=2), 0.0)
+    assert again is not None
+    assert again.data["cautions"] == list(cautions)
+    board.take("decay/state", leak_state("measuring", 40.0), 0.0)
+    assert board.snapshot()["cautions"] == []
+    # A bench whose broker was away tells its last messages again, the older ones first.
+    assert board.take("decay/state", leak_state("cautions", 30.0, cautions), 0.0) is None
+    assert board.snapshot()["cautions"] == []
+
+
+def test_the_state_of_a_leak_down_and_what_was_said_do_not_double_its_cautions() -> None:
+    board = BenchBoard(BENCH)
+    for said in air_cautions():
+        board.take("prompt", said, 0.0)
+    standing = tuple(board.snapshot()["cautions"])
+    board.take("decay/state", leak_state("cautions", 31.0, standing), 0.0)
+    board.take("prompt", prompt("Stop.", after_s=32.0, key="acknowledge_first"), 0.0)
+    assert tuple(board.snapshot()["cautions"]) == standing
 
 
 def test_strokes_and_live_samples_are_on_one_clock_and_in_kpa() -> None:

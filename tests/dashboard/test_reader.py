@@ -4,13 +4,20 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import aiomqtt
 import pytest
 
+from gaugelink.app.demo import MACHINE
+from gaugelink.app.leak_demo import leak_shop
+from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.step import Step
+from gaugelink.bench.prompts import AIR_CAUTIONS
 from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command, CommandAction, parse_command
+from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.settings import BrokerSettings
@@ -24,9 +31,9 @@ from tests.dashboard.test_hub import Clock
 
 
 @asynccontextmanager
-async def reading(port: int) -> AsyncIterator[tuple[BrokerReader, Hub, Listener]]:
+async def reading(port: int, name: str = BENCH) -> AsyncIterator[tuple[BrokerReader, Hub, Listener]]:
     """A reader that runs, and an open page that has heard that the broker is there."""
-    hub = Hub([BENCH], Clock())
+    hub = Hub([name], Clock())
     reader = BrokerReader(BrokerSettings(port=port), hub)
     task = asyncio.create_task(reader.run())
     try:
@@ -73,6 +80,27 @@ async def bench(port: int, answers: bool = True) -> AsyncIterator[Client]:
 def redo() -> Command:
     """A command."""
     return Command(id=new_id(), action=CommandAction.REDO)
+
+
+async def test_a_page_server_that_is_started_again_shows_the_cautions_of_a_leak_down_that_stand(tmp_path: Path) -> None:
+    session = LeakSession(leak_shop(tmp_path))
+    name, at = session.shop.name, datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
+
+    def asked(action: CommandAction, **how: object) -> Step:
+        return session.command(Command(id=new_id(), action=action, **how), None, 0.0, at)
+
+    async with Mosquitto(tmp_path) as broker, Client("127.0.0.1", broker.port) as client:
+        begun = asked(CommandAction.BEGIN_DECAY, machine=MACHINE, leak=LeakRequest())
+        cautions = [prompt.text for prompt in begun.prompts if prompt.key in AIR_CAUTIONS]
+        assert len(cautions) == len(AIR_CAUTIONS)
+        for step, standing in ((begun, cautions), (asked(CommandAction.ACKNOWLEDGE), [])):
+            for row in step.outgoing():
+                await client.publish(f"gaugelink/{name}/{row.topic_suffix}", row.payload_json, 1, retain=row.retain)
+            async with reading(broker.port, name) as (_, hub, listener):
+                events = listener.events()
+                while (await anext(events))[0] != "decay_state":
+                    continue
+                assert hub.boards[name].snapshot()["cautions"] == standing
 
 
 async def test_a_command_goes_out_and_its_own_answer_comes_back(tmp_path: Path) -> None:

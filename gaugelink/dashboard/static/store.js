@@ -96,6 +96,7 @@ const FOLDS = {
     one.cautions = data.cautions;
     if (one.progress?.decay_id === data.decay_id) one.progress = null;
   },
+  decay_state: (one, data) => (one.cautions = data.cautions),
   decay_progress: addProgress,
 };
 
