@@ -11,6 +11,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredJob
+from gaugelink.leak.wording import rate_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,5 +86,4 @@ def _loses(decay: Decay, unit: PressureUnit) -> str:
         return f"loses {decay.leak_percent:.0f} ± {decay.leak_u_percent or 0.0:.0f} %"
     if decay.rate_kpa_per_s is None:
         return "has no rate"
-    rate, doubt = (unit.from_kpa(60.0 * one) for one in (decay.rate_kpa_per_s, decay.rate_u_kpa_per_s or 0.0))
-    return f"loses {rate:.3g} ± {doubt:.2g} {unit.value} a minute"
+    return f"loses {rate_text(60.0 * decay.rate_kpa_per_s, 60.0 * (decay.rate_u_kpa_per_s or 0.0), unit)}"

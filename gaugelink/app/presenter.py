@@ -15,6 +15,7 @@ from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.messages import CylinderStatus
 from gaugelink.gauge.samples import LinkPhase, LinkState
+from gaugelink.leak.wording import rate_text
 from gaugelink.report.plain import flag_words
 from gaugelink.verdict.findings import TestVerdict, VerdictWord
 
@@ -117,10 +118,10 @@ class ScenePresenter(Watcher):
 def leak_line(progress: DecayProgress, shop: Shop) -> str:
     """A leak-down under way in one line."""
     unit = shop.settings.bench.display_unit
-    line = f"leak test, {progress.note}: {unit.from_kpa(progress.pressure_kpa):.{unit.decimals + 2}f} {unit.value}"
+    line = f"leak test, {progress.note}: {unit.from_kpa(progress.pressure_kpa):z.{unit.decimals + 2}f} {unit.value}"
     if progress.rate_kpa_per_s is not None and progress.rate_u_kpa_per_s is not None:
-        rate, doubt = (unit.from_kpa(60.0 * one) for one in (progress.rate_kpa_per_s, progress.rate_u_kpa_per_s))
-        line += f", now losing {rate:.3f} ± {doubt:.3f} {unit.value} a minute"
+        rate = rate_text(60.0 * progress.rate_kpa_per_s, 60.0 * progress.rate_u_kpa_per_s, unit)
+        line += f", now losing {rate}"
     if progress.remaining_s is not None:
         line += f", about {progress.remaining_s:.0f} s more"
     return f"{line} ({progress.elapsed_s:.0f} s)"

@@ -21,6 +21,7 @@ from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkState
+from gaugelink.leak.wording import rate_text
 from gaugelink.report.plain import flags_text
 
 REDRAWS_PER_S = 8
@@ -68,12 +69,13 @@ class PlainLines(Watcher):
         """Say how a leak-down stands, every ten seconds."""
         if progress.elapsed_s - self._told_s >= 10.0 or progress.elapsed_s < self._told_s:
             self._told_s = progress.elapsed_s
-            unit = self._unit
-            rate = 60.0 * (progress.rate_kpa_per_s or 0.0)
+            unit, rate = self._unit, ""
+            if progress.rate_kpa_per_s is not None:
+                doubt = 60.0 * (progress.rate_u_kpa_per_s or 0.0)
+                rate = f", losing {rate_text(60.0 * progress.rate_kpa_per_s, doubt, unit)}"
             self._say(
                 f"Leak test, {progress.note}, {progress.elapsed_s:.0f} s: "
-                f"{unit.from_kpa(progress.pressure_kpa):.{unit.decimals + 2}f} {unit.value}, "
-                f"losing {unit.from_kpa(rate):.3f} {unit.value} a minute."
+                f"{unit.from_kpa(progress.pressure_kpa):z.{unit.decimals + 2}f} {unit.value}{rate}."
             )
 
     def troubled(self, sentence: str) -> None:
@@ -87,7 +89,8 @@ class PlainLines(Watcher):
             unit, event = self._unit, step.event
             peak = unit.doubt_text(event.peak_kpa, event.peak_u_kpa)
             flags = f" ({flags_text(event.flags)})" if event.flags else ""
-            self._say(f"Cranking: {len(event.strokes)} strokes, {peak}{flags}.")
+            strokes = f"{len(event.strokes)} stroke{'' if len(event.strokes) == 1 else 's'}"
+            self._say(f"Cranking: {strokes}, {peak}{flags}.")
         for prompt in step.prompts:
             self._say(f"> {prompt.text}")
         if step.decay is not None:

@@ -58,9 +58,15 @@ class PressureUnit(StrEnum):
         The uncertainty has at most two significant digits and the pressure none beyond its place (JCGM 100:2008,
         7.2.6). A pressure that is a difference is `fine`.
         """
-        place = self._doubt_decimals(u_kpa)
+        place = self._doubt_decimals(u_kpa, self.fine_decimals)
         finest = self.fine_decimals if fine else self.decimals
         return _number(self.from_kpa(pressure_kpa), min(place, finest)), _number(self.from_kpa(u_kpa), place)
+
+    def small_with_doubt(self, pressure_kpa: float, u_kpa: float) -> tuple[str, str]:
+        """Write what is far smaller than a reading, a loss a minute for example, as `with_doubt` does, but with as many
+        digits as the uncertainty asks for: ``("0.0041", "0.0012")``."""
+        place = self._doubt_decimals(u_kpa, _FINEST_DECIMALS)
+        return _number(self.from_kpa(pressure_kpa), place), _number(self.from_kpa(u_kpa), place)
 
     def doubt_text(self, pressure_kpa: float, u_kpa: float, *, fine: bool = False) -> str:
         """Write what `with_doubt` gives, with the unit, for a person: ``134 ± 3.3 psi``."""
@@ -77,16 +83,16 @@ class PressureUnit(StrEnum):
     def difference_texts(self, difference_kpa: float, u_kpa: float) -> tuple[str, str]:
         """Write a difference and its expanded uncertainty, which are compared: as `with_doubt` does, but with up to
         two more digits where both would read the same."""
-        return self._apart(difference_kpa, u_kpa, self._doubt_decimals(u_kpa))
+        return self._apart(difference_kpa, u_kpa, self._doubt_decimals(u_kpa, self.fine_decimals))
 
     def shown_difference_kpa(self, a_kpa: float, b_kpa: float) -> float:
         """The distance of two pressures as `text` shows them, in kPa: a person who subtracts them finds it again."""
         a, b = (round(self.from_kpa(pressure_kpa), self.decimals) for pressure_kpa in (a_kpa, b_kpa))
         return self.to_kpa(abs(a - b))
 
-    def _doubt_decimals(self, u_kpa: float) -> int:
+    def _doubt_decimals(self, u_kpa: float, finest: int) -> int:
         """The place to which an uncertainty is written, below zero for tens: no more than two of its digits count."""
-        number, place = abs(self.from_kpa(u_kpa)), self.fine_decimals
+        number, place = abs(self.from_kpa(u_kpa)), finest
         while number * 10.0**place >= 99.5:
             place -= 1
         return place
@@ -107,6 +113,9 @@ def barometer_text(ambient_abs_kpa: float) -> str:
     """Write the pressure of the air as barometers and weather reports do: ``982 hPa``."""
     return f"{10.0 * ambient_abs_kpa:.0f} hPa"
 
+
+_FINEST_DECIMALS = 6
+"""Below a millionth of a unit there is nothing to read, and no gauge that could tell."""
 
 # NIST SP 811 (2008), appendix B.8: pound-force per square inch 6.894 757 kPa (exact value from
 # 0.453 592 37 kg, 9.806 65 m/s2, 0.0254 m), kilogram-force per square centimetre 98.0665 kPa,

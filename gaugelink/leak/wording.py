@@ -28,6 +28,14 @@ def decay_reason(result: DecayResult, unit: PressureUnit) -> str:
     )
 
 
+def rate_text(rate_kpa_per_min: float, u_kpa_per_min: float | None, unit: PressureUnit) -> str:
+    """Write a loss of pressure with its expanded uncertainty, where there is one: ``0.40 ± 0.12 bar a minute``."""
+    if not u_kpa_per_min:
+        return f"{_written(unit.from_kpa(rate_kpa_per_min), _DIGITS)} {unit.value} a minute"
+    value, doubt = unit.small_with_doubt(rate_kpa_per_min, u_kpa_per_min)
+    return f"{value} ± {doubt} {unit.value} a minute"
+
+
 def _apart(a: float, b: float) -> tuple[str, str]:
     """Write two numbers that are compared: with up to two more digits where both would read the same."""
     pairs = [(_written(a, digits), _written(b, digits)) for digits in range(_DIGITS, _DIGITS + _MORE_DIGITS + 1)]

@@ -67,8 +67,8 @@ async def test_the_leak_tests_of_a_machine_are_found_and_told(tmp_path: Path) ->
     async with Journal.open(path, read_only=True) as journal:
         found = await past_decays(journal, "north-7")
     assert [line for _, line in leak_lines(found, PressureUnit.PSI)] == [
-        "crankcase: fail, loses 2 ± 0.1 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
-        "crankcase: pass, loses 0.04 ± 0.002 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
+        "crankcase: fail, loses 2.00 ± 0.10 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
+        "crankcase: pass, loses 0.0400 ± 0.0020 psi a minute, like a hole of 0.21 mm (0.20 to 0.22)",
         "cylinder MAG: pass, loses 8 ± 1 %, like a hole of 0.21 mm (0.20 to 0.22)",
     ]
 
@@ -78,8 +78,8 @@ async def test_before_and_after_a_job_are_set_side_by_side(tmp_path: Path) -> No
     async with Journal.open(path, read_only=True) as journal:
         found, jobs = await past_decays(journal, "north-7"), await journal.jobs("north-7")
     assert before_and_after(found, jobs, PressureUnit.PSI) == [
-        "crank seals, 2026-02-05: the crankcase loses 2 ± 0.1 psi a minute before (fail), "
-        "loses 0.04 ± 0.002 psi a minute after (pass)."
+        "crank seals, 2026-02-05: the crankcase loses 2.00 ± 0.10 psi a minute before (fail), "
+        "loses 0.0400 ± 0.0020 psi a minute after (pass)."
     ]
 
 
@@ -109,7 +109,7 @@ async def test_history_tells_them_on_the_command_line(tmp_path: Path) -> None:
         return result.stdout
 
     text = " ".join((await asyncio.to_thread(run)).split())
-    assert "leak test 2026-02-03: crankcase: fail, loses 2 ± 0.1 psi a minute" in text
+    assert "leak test 2026-02-03: crankcase: fail, loses 2.00 ± 0.10 psi a minute" in text
     assert "crank seals, 2026-02-05" in text
     document = json.loads(await asyncio.to_thread(run, "--json"))
     assert [one["verdict"] for one in document["leak_tests"]] == ["fail", "pass", "pass"]

@@ -6,6 +6,7 @@ from playwright.async_api import Page, expect
 from gaugelink.broker.messages import TestState, Urgency
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
+from gaugelink.leak.wording import rate_text
 from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
@@ -63,6 +64,14 @@ async def test_the_page_writes_a_pressure_and_its_uncertainty_as_screen_and_repo
                     [figures, unit.value, fine],
                 )
                 assert [tuple(one) for one in written] == [unit.with_doubt(*one, fine=fine) for one in figures], unit
+            rates = [(40.368, 3.21), (0.041, 0.012), (0.689, 0.0), (-0.001, 0.12), (40.368, 18.1)]
+            written = await page.evaluate(
+                "async ([rates, unit]) => { const { rateWithDoubt } = await import('/static/units.js');"
+                " return rates.map(([kpa, doubt]) => rateWithDoubt(kpa, doubt, unit)); }",
+                [rates, unit.value],
+            )
+            told = [rate_text(rate, doubt, unit).replace(" a minute", "/min") for rate, doubt in rates]
+            assert written == told, unit
 
 
 async def test_an_uncertainty_of_three_digits_takes_the_last_one_from_its_reading_too() -> None:

@@ -9,7 +9,7 @@ import pytest
 from gaugelink.engine.units import PressureUnit
 from gaugelink.leak.decay import DecayResult, DecayVerdict, Interval, analyse
 from gaugelink.leak.limits import DecayLimit, Practice, practice_limit
-from gaugelink.leak.wording import decay_reason
+from gaugelink.leak.wording import decay_reason, rate_text
 
 PSI = 6.894757
 """NIST SP 811 (2008), appendix B.8: kPa."""
@@ -34,6 +34,25 @@ def test_a_rate_is_told_in_the_unit_of_who_reads_it() -> None:
     )
     assert decay_reason(result, PressureUnit.KPA).startswith("The leak is 13.8 kPa a minute (10.3 to 17.2), over")
     assert decay_reason(result, PressureUnit.PASCAL).startswith("The leak is 13790 Pa a minute (10342 to 17237), over")
+
+
+@pytest.mark.parametrize(
+    ("unit", "kpa", "u_kpa", "told"),
+    [
+        (PressureUnit.KPA, 40.368, 3.21, "40.4 ± 3.2 kPa a minute"),
+        (PressureUnit.BAR, 40.368, 3.21, "0.404 ± 0.032 bar a minute"),
+        (PressureUnit.BAR, 0.041, 0.012, "0.00041 ± 0.00012 bar a minute"),
+        (PressureUnit.PSI, 0.041, 0.012, "0.0059 ± 0.0017 psi a minute"),
+        (PressureUnit.MMHG, 40.368, 18.1, "300 ± 140 mmHg a minute"),
+        (PressureUnit.BAR, -0.001, 0.012, "-0.00001 ± 0.00012 bar a minute"),
+        (PressureUnit.KPA, -0.001, 0.12, "0.00 ± 0.12 kPa a minute"),
+        (PressureUnit.BAR, 0.689, None, "0.00689 bar a minute"),
+    ],
+)
+def test_a_rate_has_the_digits_of_its_uncertainty_in_every_unit(
+    unit: PressureUnit, kpa: float, u_kpa: float | None, told: str
+) -> None:
+    assert rate_text(kpa, u_kpa, unit) == told
 
 
 def test_a_fixed_time_test_tells_both_pressures_in_the_unit_of_who_reads_it() -> None:

@@ -1,19 +1,19 @@
 // Leak-down: the one under way, and the results.
 import { byId, el, setText } from "./dom.js";
-import { fromKpa, number, withUnit, words } from "./units.js";
+import { fromKpa, number, rateWithDoubt, withUnit, words } from "./units.js";
 import { bench, unitOf } from "./store.js";
 import { send } from "./commands.js";
 
 let chart = null;
 let drawn = "";
 
-const perMinute = (kpaPerS, unit) => `${(60 * fromKpa(kpaPerS, unit)).toFixed(2)} ${unit}/min`;
+const perMinute = (kpaPerS, doubtKpaPerS, unit) => rateWithDoubt(60 * kpaPerS, 60 * (doubtKpaPerS ?? 0), unit);
 
 function underWay(one, unit) {
   const { progress } = one;
   if (!progress) return el("p", { class: "quiet" }, "No leak-down is under way.");
-  const rate = progress.rate_kpa_per_s === null ? "" : `Losing ${perMinute(progress.rate_kpa_per_s, unit)}` +
-    (progress.rate_u_kpa_per_s === null ? "" : ` ± ${(60 * fromKpa(progress.rate_u_kpa_per_s, unit)).toFixed(2)}`);
+  const rate = progress.rate_kpa_per_s === null
+    ? "" : `Losing ${perMinute(progress.rate_kpa_per_s, progress.rate_u_kpa_per_s, unit)}`;
   const left = progress.remaining_s === null ? "" : `, ${Math.ceil(progress.remaining_s)} s to go`;
   return el(
     "div", { class: "under-way" },
@@ -28,7 +28,7 @@ function result(decay, unit) {
   const loss = decay.leak_percent !== null
     ? `${decay.leak_percent.toFixed(1)} % ± ${(decay.leak_u_percent ?? 0).toFixed(1)} loss`
     : decay.rate_kpa_per_s !== null
-      ? `${perMinute(decay.rate_kpa_per_s, unit)} ± ${(60 * fromKpa(decay.rate_u_kpa_per_s ?? 0, unit)).toFixed(2)}`
+      ? perMinute(decay.rate_kpa_per_s, decay.rate_u_kpa_per_s, unit)
       : "no rate";
   return el(
     "li", {},

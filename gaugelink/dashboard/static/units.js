@@ -7,16 +7,28 @@ export const digits = (unit) => DECIMALS[unit] ?? 0;
 // A gauge at rest is a little below nothing half of the time: that is 0, not -0.
 const written = (value, place) => value.toFixed(place).replace(/^-(?=[0.]*$)/, "");
 export const number = (kpa, unit, more = 0) => written(fromKpa(kpa, unit), digits(unit) + more);
+const rounded = (value, place) =>
+  place < 0 ? written(Math.round(value / 10 ** -place) * 10 ** -place, 0) : written(value, place);
+// The place to which an uncertainty is written: no more than two of its digits count.
+const doubtPlace = (doubt, finest) => {
+  let place = finest;
+  while (Math.abs(doubt) * 10 ** place >= 99.5) place -= 1;
+  return place;
+};
 // A pressure and its uncertainty, as everywhere in the house (PressureUnit.with_doubt): the uncertainty has one digit
 // more than whole readings but no more than two that count, and the pressure none beyond its place. Differences are fine.
 export const withDoubt = (kpa, doubtKpa, unit, fine = false) => {
+  const [value, doubt] = [fromKpa(kpa, unit), fromKpa(doubtKpa, unit)];
   const finest = Math.max(digits(unit), 1);
-  let place = finest;
-  while (Math.abs(fromKpa(doubtKpa, unit)) * 10 ** place >= 99.5) place -= 1;
-  const tens = 10 ** Math.max(0, -place);
-  const rounded = (value, most) =>
-    tens > 1 ? written(Math.round(value / tens) * tens, 0) : written(value, Math.min(place, most));
-  return [rounded(fromKpa(kpa, unit), fine ? finest : digits(unit)), rounded(fromKpa(doubtKpa, unit), finest)];
+  const place = doubtPlace(doubt, finest);
+  return [rounded(value, Math.min(place, fine ? finest : digits(unit))), rounded(doubt, place)];
+};
+// What is far smaller than a reading, a loss a minute for example, has as many digits as its uncertainty asks for.
+export const rateWithDoubt = (kpa, doubtKpa, unit) => {
+  const [value, doubt] = [fromKpa(kpa, unit), fromKpa(doubtKpa ?? 0, unit)];
+  if (doubt === 0) return `${Number(value.toPrecision(3))} ${unit}/min`;
+  const place = doubtPlace(doubt, 6);
+  return `${rounded(value, place)} ± ${rounded(doubt, place)} ${unit}/min`;
 };
 export const withUnit = (kpa, unit, more = 0) => `${number(kpa, unit, more)} ${unit}`;
 export const words = (flag) => flag.replaceAll("_", " ");
