@@ -20,8 +20,13 @@ from simulators.gatt_gauge import SimulatedGauge
 from simulators.integrator import crank
 from simulators.sensor import HeldGauge, LiveGauge, sample
 
-NO_PULL = frozenset({PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.LINK_LOST, PromptKey.ASK_GAUGE})
+NO_PULL = frozenset({PromptKey.LINK_LOST})
 """Prompts that name cylinders but ask for no new pull."""
+ASIDE = frozenset(
+    {PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.ASK_GAUGE}
+    | {PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK}
+)
+"""Prompts that change nothing of what is to be done next."""
 
 
 class Slip(StrEnum):
@@ -45,6 +50,9 @@ class Manner:
     """From hearing a prompt to pulling."""
     move_s: float = 22.0
     """To bleed, unscrew, move and screw in the gauge."""
+    patience_s: float = 120.0
+    """From a pull that nobody says a word about to pulling once more. Common practice, no source; longer than the bench
+    waits before it reminds."""
     slips: Mapping[str, Slip] | None = None
     """Which cylinder gets which mistake."""
 
@@ -87,17 +95,33 @@ class SimulatedBench:
         """Every pull: the cylinder and its true highest (live) or final (held) gauge pressure in kPa."""
 
     def hear(self, prompt: Prompt) -> None:
-        """Take in a prompt. The last one that was heard counts."""
+        """Take in a prompt. The last one that was heard counts, but for what is said aside."""
         self._prompts.put_nowait(prompt)
 
     async def run(self) -> None:
         """Do what the prompts say, for ever."""
+        pulled: str | None = None
         while True:
+            try:
+                async with asyncio.timeout(None if pulled is None else self._manner.patience_s / self._speed):
+                    prompt = await self._told()
+            except TimeoutError:
+                # The link may have been down for all of the pull. The bench does not know of it, and after its last
+                # reminder it would wait for a pull, and the mechanic for a word, for good.
+                assert pulled is not None
+            else:
+                pulled = prompt.cylinders[0] if prompt.cylinders and prompt.key not in NO_PULL else None
+            if pulled is not None:
+                await self._do(pulled)
+
+    async def _told(self) -> Prompt:
+        """Wait for a prompt that says what is to be done, or that there is nothing to do."""
+        told = None
+        while told is None or not self._prompts.empty():
             prompt = await self._prompts.get()
-            while not self._prompts.empty():
-                prompt = self._prompts.get_nowait()
-            if prompt.cylinders and prompt.key not in NO_PULL:
-                await self._do(prompt.cylinders[0])
+            if prompt.key not in ASIDE:
+                told = prompt
+        return told
 
     async def _do(self, cylinder: str) -> None:
         first = cylinder != self._at

@@ -55,6 +55,9 @@ class SimulatedShop:
     radio: Radio
     bench: SimulatedBench
     gauges: Mapping[str, SimulatedGauge]
+    working: asyncio.Task[None]
+    """The mechanic at work: it ends before the shop does only by a fault of the program, which leaving the shop raises.
+    """
 
 
 @asynccontextmanager
@@ -96,10 +99,12 @@ async def simulated_shop(
         bench = SimulatedBench(next(iter(made.values())), engine, held=held, speed=speed, manner=manner, seed=seed)
         working = asyncio.create_task(bench.run(), name="simulated mechanic")
         try:
-            yield SimulatedShop(radio.as_radio(), bench, made)
+            yield SimulatedShop(radio.as_radio(), bench, made, working)
         finally:
             working.cancel()
-            await asyncio.gather(working, return_exceptions=True)
+            await asyncio.wait([working])
+            if not working.cancelled():
+                working.result()
 
 
 @asynccontextmanager

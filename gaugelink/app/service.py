@@ -3,7 +3,7 @@
 import asyncio
 import time
 from contextlib import AsyncExitStack
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
@@ -52,9 +52,7 @@ def acknowledgement(by: str) -> Command:
     return Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by)
 
 
-async def _simulated(
-    shop: Shop, console: Console, stack: AsyncExitStack, speed: float, seed: int
-) -> tuple[Radio, MechanicsEar]:
+async def _simulated(shop: Shop, console: Console, stack: AsyncExitStack, speed: float, seed: int) -> "SimulatedShop":
     with simulators_needed("--simulate"):
         from simulators.shop import engine_under, simulated_shop
     machine = shop.settings.test.machine
@@ -66,7 +64,7 @@ async def _simulated(
         "`gaugelink report --simulated` reads it.",
         soft_wrap=True,
     )
-    simulated = await stack.enter_async_context(
+    return await stack.enter_async_context(
         simulated_shop(
             {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges},
             engine_under(shop.fleet.engine_of(machine)),
@@ -75,7 +73,6 @@ async def _simulated(
             seed=seed,
         )
     )
-    return simulated.radio, MechanicsEar(simulated)
 
 
 async def run_service(
@@ -112,11 +109,14 @@ async def run_service(
     presenter, waiter = ScenePresenter(shop), Waiter()
     async with AsyncExitStack() as stack:
         ears: list[Watcher] = []
+        ends: list[asyncio.Future[Any]] = []
         radio, clock = Radio(), Clock(1.0)
         if simulate:
-            radio, ear = await _simulated(shop, console, stack, speed, seed)
-            clock = Clock(speed)
-            ears.append(ear)
+            simulated = await _simulated(shop, console, stack, speed, seed)
+            radio, clock = simulated.radio, Clock(speed)
+            ears.append(MechanicsEar(simulated))
+            # Without its mechanic a simulated test would wait for good.
+            ends.append(simulated.working)
         if dashboard is not None:
             # A bench without a page need not load a web server.
             from gaugelink.app.shoppage import page_beside
@@ -128,17 +128,17 @@ async def run_service(
         watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
         daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
         async with in_front_of(daemon, console, presenter, fingers) as service:
-            waiting = [asyncio.ensure_future(service.wait())]
+            ends.append(asyncio.ensure_future(service.wait()))
             if until_done:
-                waiting.append(asyncio.ensure_future(waiter.done.wait()))
+                ends.append(asyncio.ensure_future(waiter.done.wait()))
             if acknowledge:
                 await asyncio.wait(
-                    [*waiting, said := asyncio.ensure_future(waiter.cautions_said.wait())],
+                    [*ends, said := asyncio.ensure_future(waiter.cautions_said.wait())],
                     return_when=asyncio.FIRST_COMPLETED,
                 )
                 if said.done() and not waiter.done.is_set():
                     await daemon.obey(acknowledgement("simulated mechanic"))
                 said.cancel()
-            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-            for one in waiting:
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+            for one in ends:
                 one.cancel()
