@@ -98,6 +98,11 @@ class Sign:
     pinned: str | None = None
     """Cylinder that a person gave it to."""
 
+    @property
+    def tells_level(self) -> bool:
+        """Whether the peak stands beside other peaks: of nothing, or less by a gauge's noise, no share can be taken."""
+        return not self.partial and self.peak_kpa > 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Habits:
@@ -168,7 +173,7 @@ def weigh(
                 goes[previous] = _goes(previous, sign, cylinders, settings)
             for cylinder in places:
                 weight = chain.log_weight + goes[previous][cylinder] + (stayed if cylinder == previous else moved)
-                if not sign.partial:
+                if sign.tells_level:
                     weight += _reads(cylinder, sign, chain, expected_kpa, settings)
                 grown.append((weight, chain, cylinder))
         grown.sort(key=lambda one: one[0], reverse=True)
@@ -206,7 +211,7 @@ def exchanged(
 
 def _longer(log_weight: float, chain: _Chain, cylinder: str, sign: Sign, s: EvidenceSettings) -> _Chain:
     places = (*chain.places, cylinder)
-    if sign.partial:
+    if not sign.tells_level:
         return _Chain(log_weight, places, chain.peaks, chain.levels)
     peaks = (*chain.peaks.get(cylinder, ()), (sign.peak_kpa, sign.peak_sd))
     return _Chain(log_weight, places, {**chain.peaks, cylinder: peaks}, {**chain.levels, cylinder: _level(peaks, s)})

@@ -100,6 +100,15 @@ def test_each_sign_speaks_for_what_it_should() -> None:
     assert weigh([sign("PTO", pinned="PTO"), other], NAMES, {}, Habits(), SETTINGS)[1]["middle"] > plain
 
 
+@pytest.mark.parametrize("peak_kpa", [0.0, -0.4])
+def test_a_gauge_that_saw_nothing_says_nothing_of_the_cylinder(peak_kpa: float) -> None:
+    def second(**of: object) -> dict[str, float]:
+        return weigh([sign("PTO", 8.0), sign("PTO", 8.0, **of), sign("PTO", 8.0)], NAMES, {}, Habits(), SETTINGS)[1]
+
+    assert second(peak_kpa=peak_kpa, peak_sd=0.2) == second(partial=True, peak_kpa=peak_kpa)
+    assert weigh([sign("MAG", peak_kpa=peak_kpa)], NAMES, {"MAG": 900.0}, Habits(), SETTINGS)[0]["MAG"] > 0.9
+
+
 def test_what_a_person_said_is_certain() -> None:
     shares = weigh([sign("PTO", pinned="MAG"), sign("PTO", 6.0, 901.0)], NAMES, {}, Habits(), SETTINGS)
     assert shares[0] == {"PTO": 0.0, "middle": 0.0, "MAG": pytest.approx(1.0)}
