@@ -166,7 +166,7 @@ class Daemon:
         assert self._broker is not None
         assert self._journal is not None
         for _ in range(int(HAND_OVER_S / _LOOK_S)):
-            if not self._broker.connected or self._fault is not None or not (await self._journal.outbox_depth()).count:
+            if self._broker.away or self._fault is not None or not (await self._journal.outbox_depth()).count:
                 return
             await asyncio.sleep(_LOOK_S)
 
