@@ -7,7 +7,8 @@ import signal
 import sqlite3
 import sys
 import uuid
-from contextlib import closing
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -100,16 +101,66 @@ def write_shop(folder: Path, port: int, repeats: int = 2) -> Path:
     return shop
 
 
-async def start(shop: Path, speed: float, seed: int) -> asyncio.subprocess.Process:
-    """Start the service on its simulated gauge; it ends by itself when the test is done."""
-    return await asyncio.create_subprocess_exec(
-        sys.executable,
-        *("-m", "gaugelink", "run", "--config", str(shop), "--simulate", "--speed", str(speed)),
-        *("--seed", str(seed), "--acknowledge", "--until-done", "--silent"),
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.PIPE,
-        stdin=asyncio.subprocess.DEVNULL,
-    )
+async def start(shop: Path, speed: float, seed: int, *, until_done: bool = True) -> asyncio.subprocess.Process:
+    """Start the service on its simulated gauge; it ends by itself when the test is done, unless it is to stay."""
+    with _log_of(shop).open("ab") as log:
+        return await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "gaugelink", "run", "--config", str(shop), "--simulate", "--speed", str(speed)),
+            *("--seed", str(seed), "--acknowledge", "--silent", *(["--until-done"] if until_done else [])),
+            stdout=log,
+            stderr=log,
+            stdin=asyncio.subprocess.DEVNULL,
+        )
+
+
+def _log_of(shop: Path) -> Path:
+    return shop.with_name("service.log")
+
+
+def log_of(shop: Path) -> str:
+    """All that the shop's services have said so far: plain lines, warnings, how they failed."""
+    return _log_of(shop).read_text(encoding="utf-8")
+
+
+async def run_to_its_end(shop: Path, speed: float, seed: int) -> None:
+    """Run the service until its test is done. Whoever stops waiting for that ends it.
+
+    Raises:
+        RuntimeError: the service ended with an error of its own.
+    """
+    process = await start(shop, speed, seed)
+    try:
+        await process.wait()
+    finally:
+        if process.returncode is None:
+            process.kill()
+    if process.returncode:
+        raise RuntimeError(log_of(shop))
+
+
+@asynccontextmanager
+async def staying(shop: Path, speed: float, seed: int) -> AsyncIterator[None]:
+    """Run the service until the block ends.
+
+    Raises:
+        RuntimeError: the service ended by itself, in an ExceptionGroup.
+    """
+    process = await start(shop, speed, seed, until_done=False)
+
+    async def stays() -> None:
+        await process.wait()
+        raise RuntimeError(log_of(shop))
+
+    try:
+        async with asyncio.TaskGroup() as tasks:
+            watching = tasks.create_task(stays())
+            yield
+            watching.cancel()
+    finally:
+        if process.returncode is None:
+            process.terminate()
+            await process.wait()
 
 
 async def run_with_kills(shop: Path, kills: int, seed: int, speed: float = 6.0) -> int:
@@ -122,20 +173,16 @@ async def run_with_kills(shop: Path, kills: int, seed: int, speed: float = 6.0) 
     hit = 0
     for number in range(kills):
         process = await start(shop, speed, seed + number)
-        waiting = asyncio.ensure_future(process.communicate())
+        waiting = asyncio.ensure_future(process.wait())
         done, _ = await asyncio.wait([waiting], timeout=chance.uniform(1.5, 7.0))
         if done:
-            _, complaint = waiting.result()
             if process.returncode:
-                raise RuntimeError(complaint.decode())
+                raise RuntimeError(log_of(shop))
             return hit
         process.send_signal(signal.SIGKILL)
         await waiting
         hit += 1
-    process = await start(shop, speed, seed + kills)
-    _, complaint = await process.communicate()
-    if process.returncode:
-        raise RuntimeError(complaint.decode())
+    await run_to_its_end(shop, speed, seed + kills)
     return hit
 
 
