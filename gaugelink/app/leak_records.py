@@ -11,7 +11,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredJob
-from gaugelink.leak.wording import rate_text
+from gaugelink.leak.wording import flag_words, rate_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def told(past: PastDecay, unit: PressureUnit) -> str:
         hole = f", like a hole of {numbers['hole_mm']:.2f} mm"
         if "hole_low_mm" in numbers and "hole_high_mm" in numbers:
             hole += f" ({numbers['hole_low_mm']:.2f} to {numbers['hole_high_mm']:.2f})"
-    doubts = f"; doubts: {', '.join(flag.replace('_', ' ') for flag in decay.flags)}" if decay.flags else ""
+    doubts = f"; doubts: {', '.join(flag_words(decay.flags))}" if decay.flags else ""
     return f"{past.what}: {decay.verdict or 'open'}, {_loses(decay, unit)}{hole}{doubts}"
 
 

@@ -161,12 +161,13 @@ def as_json(replayed: ReplayedDecay, unit: PressureUnit) -> dict[str, object]:
         "heated_u_kpa": round(result.heated_u_kpa, 4),
         "settling_s": round(result.settling_s, 2),
         "more_s": None if result.more_s is None else round(result.more_s, 1),
-        "flags": sorted(_flags(replayed)),
+        "flags": flags_of(replayed),
     }
 
 
-def _flags(replayed: ReplayedDecay) -> frozenset[str]:
-    return frozenset(replayed.result.flags | ({DecayFlag.GAPS} if replayed.has_gap else set()))
+def flags_of(replayed: ReplayedDecay) -> list[str]:
+    """Why a replayed leak-down may be doubted, in the words of the contract, sorted."""
+    return sorted(replayed.result.flags | ({DecayFlag.GAPS} if replayed.has_gap else set()))
 
 
 def _finite(value: float) -> float | None:

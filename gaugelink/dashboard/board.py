@@ -11,6 +11,7 @@ from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
 from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.errors import BrokerError
+from gaugelink.leak.wording import flag_words
 
 Json = dict[str, Any]
 
@@ -45,7 +46,8 @@ class Change:
     """``availability``, ``gauge``, ``live``, ``cranking``, ``reading``, ``test``, ``prompt``, ``result``, ``decay``,
     ``decay_state`` or ``decay_progress``."""
     data: Any
-    """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand."""
+    """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand.
+    A leak-down's result carries ``doubts`` too: its flags in words."""
 
 
 @dataclass(slots=True)
@@ -157,6 +159,7 @@ class BenchBoard:
                 _keep(self._events, message.event_id, _slim(data), MOST_EVENTS)
                 data = self._events[message.event_id]
             case Decay():
+                data["doubts"] = list(flag_words(message.flags))
                 _keep(self._decays, message.decay_id, data, MOST_DECAYS)
                 self._cautions.leak_ended()
                 data = data | self._standing()

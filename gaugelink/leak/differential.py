@@ -20,7 +20,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError, SettingsError
 from gaugelink.leak.decay import DecayVerdict, Interval
 from gaugelink.leak.flow import flow_function, hole_area_m2, hole_diameter_mm
-from gaugelink.leak.limits import PRACTICE
+from gaugelink.leak.limits import PRACTICE, source_words
 from gaugelink.settings import Settings
 
 _PSI = PressureUnit.PSI.kpa
@@ -321,7 +321,7 @@ def judge_differential(
         verdict=verdict,
         word=band.word,
         reason=(
-            f"{loss:.0f} ± {loss_u:.0f} % is lost, {band.word} ({limit.scale.source}){sure}. "
+            f"{loss:.0f} ± {loss_u:.0f} % is lost, {band.word} ({source_words(limit.scale.source)}){sure}. "
             f"It leaks like a hole of {mm.value:.2f} mm ({mm.low:.2f} to {mm.high:.2f})."
         ),
         supply_kpa=supply,

@@ -9,6 +9,14 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.settings import Settings
 
 PRACTICE = "common practice, no source"
+"""As the record says it, for whoever checks a limit; `source_words` says it to a mechanic."""
+
+
+def source_words(source: str) -> str:
+    """Where a limit or a scale comes from, in words for a mechanic."""
+    return "shop practice" if source == PRACTICE else source
+
+
 _PSI = PressureUnit.PSI.kpa
 
 

@@ -1,13 +1,36 @@
-"""Why a decay passes, fails or stays open, in one sentence and in the unit that its reader works in."""
+"""Why a decay passes, fails or stays open, and why it may be doubted, in words and in its reader's unit."""
 
+from collections.abc import Iterable
 from math import floor, log10
 
 from gaugelink.engine.units import PressureUnit
-from gaugelink.leak.decay import DecayResult, DecayVerdict
+from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict
+from gaugelink.leak.differential import DifferentialFlag
+from gaugelink.leak.limits import source_words
 
 _DIGITS = 3
 _MORE_DIGITS = 2
 _WORDS = {DecayVerdict.PASS: "within", DecayVerdict.FAIL: "over", DecayVerdict.OPEN: "not yet told from"}
+
+FLAG_WORDS: dict[str, str] = {
+    DecayFlag.NOT_SEPARATED: "leak and cooling air not told apart",
+    DecayFlag.GAPS: "gaps in the record",
+    DecayFlag.POOR_FIT: "no fall of a leak: something was moved",
+    DecayFlag.ABSOLUTE: "gauge seems to read absolute pressure",
+    DecayFlag.COARSE: "gauge too coarse for so small a loss",
+    DecayFlag.PRESSURE_OFF: "not at the test pressure",
+    DifferentialFlag.COLD: "engine cold",
+    DifferentialFlag.SUPPLY_STATED: "regulated pressure not measured",
+    DifferentialFlag.NO_LOSS_SEEN: "loss too small for the gauges",
+    DifferentialFlag.NOT_STEADY: "pressures not at rest",
+    DifferentialFlag.PISTON_MOVED: "piston moved off its top",
+}
+"""Every flag of a leak-down in a few words."""
+
+
+def flag_words(flags: Iterable[str]) -> tuple[str, ...]:
+    """Flags in words, in their order; one of a newer bench stays as it is, but for its underscores."""
+    return tuple(FLAG_WORDS.get(flag, flag.replace("_", " ")) for flag in flags)
 
 
 def decay_reason(result: DecayResult, unit: PressureUnit) -> str:
@@ -17,14 +40,14 @@ def decay_reason(result: DecayResult, unit: PressureUnit) -> str:
         lost, allowed = _apart(unit.from_kpa(result.lost_kpa), unit.from_kpa(limit.loss_kpa))
         return (
             f"{lost} {unit.value} lost in {result.duration_s / 60.0:.1f} of {limit.minutes:g} minutes; "
-            f"the limit is {allowed} {unit.value} ({limit.source})."
+            f"the limit is {allowed} {unit.value} ({source_words(limit.source)})."
         )
     rate, sure = result.leak_kpa_per_min, max(result.probability_pass, 1.0 - result.probability_pass)
     value, allowed = _apart(unit.from_kpa(rate.value), unit.from_kpa(limit.rate_kpa_per_min))
     low, high = (_written(unit.from_kpa(end), _DIGITS) for end in (rate.low, rate.high))
     return (
         f"The leak is {value} {unit.value} a minute ({low} to {high}), {_WORDS[result.verdict]} the limit of "
-        f"{allowed} ({limit.source}); sure to {min(99.9, 100.0 * sure):.1f} %."
+        f"{allowed} ({source_words(limit.source)}); sure to {min(99.9, 100.0 * sure):.1f} %."
     )
 
 

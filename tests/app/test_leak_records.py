@@ -73,6 +73,13 @@ async def test_the_leak_tests_of_a_machine_are_found_and_told(tmp_path: Path) ->
     ]
 
 
+async def test_why_a_leak_test_is_doubted_is_told_in_words(tmp_path: Path) -> None:
+    path = await written(tmp_path, [decay(0, 2.0, "open", flags=("coarse", "pressure_off"))])
+    async with Journal.open(path, read_only=True) as journal:
+        ((_, line),) = leak_lines(await past_decays(journal, "north-7"), PressureUnit.PSI)
+    assert line.endswith("; doubts: gauge too coarse for so small a loss, not at the test pressure")
+
+
 async def test_before_and_after_a_job_are_set_side_by_side(tmp_path: Path) -> None:
     path = await written(tmp_path, ENTRIES)
     async with Journal.open(path, read_only=True) as journal:

@@ -3,6 +3,8 @@
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Page, expect
 
+from gaugelink.broker.examples import example_of
+from gaugelink.broker.leak_messages import Decay
 from gaugelink.broker.messages import TestState, Urgency
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
@@ -87,6 +89,16 @@ async def test_an_uncertainty_of_three_digits_takes_the_last_one_from_its_readin
         await expect(first.locator(".value")).to_have_text("930")
         await expect(first.locator(".interval")).to_have_text("± 120 kPa")
         await expect(page.locator("#spread")).to_contain_text("173 ± 12 kPa")
+
+
+async def test_why_a_leak_down_is_doubted_stands_on_the_page_in_words() -> None:
+    told = Decay.model_validate(example_of("Decay")).model_copy(update={"bench": BENCH, "flags": ("supply_stated",)})
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "decay", told.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-leak").click()
+        await expect(page.locator("#leak-results")).to_contain_text("Doubts: regulated pressure not measured")
 
 
 async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_or_dark() -> None:

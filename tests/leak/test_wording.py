@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from gaugelink.engine.units import PressureUnit
-from gaugelink.leak.decay import DecayResult, DecayVerdict, Interval, analyse
+from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
+from gaugelink.leak.differential import DifferentialFlag
 from gaugelink.leak.limits import DecayLimit, Practice, practice_limit
-from gaugelink.leak.wording import decay_reason, rate_text
+from gaugelink.leak.wording import FLAG_WORDS, decay_reason, flag_words, rate_text
 
 PSI = 6.894757
 """NIST SP 811 (2008), appendix B.8: kPa."""
@@ -29,11 +30,18 @@ def test_a_rate_is_told_in_the_unit_of_who_reads_it() -> None:
         probability_pass=0.001,
     )
     assert decay_reason(result, PressureUnit.PSI) == (
-        "The leak is 2.00 psi a minute (1.50 to 2.50), over the limit of 0.100 (common practice, no source); "
-        "sure to 99.9 %."
+        "The leak is 2.00 psi a minute (1.50 to 2.50), over the limit of 0.100 (shop practice); sure to 99.9 %."
     )
     assert decay_reason(result, PressureUnit.KPA).startswith("The leak is 13.8 kPa a minute (10.3 to 17.2), over")
     assert decay_reason(result, PressureUnit.PASCAL).startswith("The leak is 13790 Pa a minute (10342 to 17237), over")
+
+
+def test_every_reason_to_doubt_a_leak_down_has_words_of_its_own() -> None:
+    flags = [*DecayFlag, *DifferentialFlag]
+    words = flag_words([flag.value for flag in flags])
+    assert len(set(words)) == len(flags)
+    assert set(FLAG_WORDS) == {flag.value for flag in flags}
+    assert flag_words(["of_next_year"]) == ("of next year",)
 
 
 @pytest.mark.parametrize(
@@ -58,7 +66,7 @@ def test_a_rate_has_the_digits_of_its_uncertainty_in_every_unit(
 def test_a_fixed_time_test_tells_both_pressures_in_the_unit_of_who_reads_it() -> None:
     limit = practice_limit(Practice.USUAL, fixed_time=True)
     sentence = decay_reason(replace(fallen(limit), lost_kpa=3.0 * PSI, duration_s=120.0), PressureUnit.PSI)
-    assert sentence == ("3.00 psi lost in 2.0 of 10 minutes; the limit is 1.00 psi (common practice, no source).")
+    assert sentence == ("3.00 psi lost in 2.0 of 10 minutes; the limit is 1.00 psi (shop practice).")
 
 
 @pytest.mark.parametrize("unit", PressureUnit)

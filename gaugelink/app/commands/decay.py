@@ -19,6 +19,7 @@ from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.leak.limits import Practice
+from gaugelink.leak.wording import flag_words
 from gaugelink.settings import first_mistake
 
 group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
@@ -214,7 +215,7 @@ def replay_files(
         SettingsError: the limit's numbers cannot be.
         RecordingError: a file cannot be read as a trace, or holds no decay.
     """
-    from gaugelink.app.leak_replay import as_json, read_reference, replay_decay
+    from gaugelink.app.leak_replay import as_json, flags_of, read_reference, replay_decay
 
     request = _asked(practice=practice, fixed_time=fixed_time, **own)
     limit = decay_limit(request, PressureUnit.KPA)
@@ -235,8 +236,8 @@ def replay_files(
             if replayed.over_kpa is not None:
                 over, highest = unit.texts_apart(replayed.over_kpa, limit.highest_kpa)
                 typer.echo(f"  It was pumped to {over}, over the limit of {highest}.")
-            for flag in document["flags"] if isinstance(document["flags"], list) else []:
-                typer.echo(f"  Doubt: {str(flag).replace('_', ' ')}.")
+            for words in flag_words(flags_of(replayed)):
+                typer.echo(f"  Doubt: {words}.")
 
 
 def _asked(**options: object) -> LeakRequest:

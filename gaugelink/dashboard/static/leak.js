@@ -1,6 +1,6 @@
 // Leak-down: the one under way, and the results.
 import { byId, el, setText } from "./dom.js";
-import { fromKpa, number, rateWithDoubt, withUnit, words } from "./units.js";
+import { fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
 import { bench, unitOf } from "./store.js";
 import { send } from "./commands.js";
 
@@ -34,7 +34,7 @@ function result(decay, unit) {
     "li", {},
     el("p", { class: "large" }, `${decay.cylinder ?? decay.gauge}: ${loss}`),
     el("p", {}, `${number(decay.start_kpa, unit, 1)} to ${withUnit(decay.end_kpa, unit, 1)} in ${Math.round(decay.duration_s)} s. ${decay.text}`),
-    decay.flags.length ? el("p", { class: "quiet" }, `Doubts: ${decay.flags.map(words).join(", ")}`) : null,
+    decay.doubts.length ? el("p", { class: "quiet" }, `Doubts: ${decay.doubts.join(", ")}`) : null,
   );
 }
 
