@@ -43,6 +43,10 @@ class DrivenLoop(asyncio.SelectorEventLoop):
         """Driven time in seconds."""
         return self._driven_s
 
+    def stand_still(self, seconds: float) -> None:
+        """Let time pass in which nothing is done, as on a busy machine that has no time for this process."""
+        self._jump(seconds)
+
     def _jump(self, seconds: float) -> None:
         self._driven_s += seconds
 

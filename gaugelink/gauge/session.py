@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from enum import StrEnum
@@ -227,17 +228,25 @@ class GattSession:
     async def _watch(self, client: BleakClient) -> Ending:
         """Return when nothing arrives for too long although the link is said to be connected."""
         loop = asyncio.get_running_loop()
-        began_s = loop.time()
+        began_s = heard_s = loop.time()
+        look_s, stood_still_s = math.inf, 0.0
         while not self._over:
             limit_s = self._sink.silence_limit_s()
             last_s = self._sink.last_frame_s()
             if last_s is None or last_s < began_s:
                 last_s, limit_s = began_s, max(limit_s, self._timing.first_frame_s)
-            wait_s = last_s + limit_s - loop.time()
+            if last_s != heard_s:
+                heard_s, stood_still_s = last_s, 0.0
+            # A busy machine may have no time for this process. Nothing is heard then, and what came waits to be taken:
+            # that is not the gauge's silence, and a link that was cut for it would be down for the next pull.
+            now_s = loop.time()
+            stood_still_s += max(0.0, now_s - max(look_s, last_s))
+            wait_s = last_s + limit_s + stood_still_s - now_s
             if wait_s > 0:
-                await asyncio.sleep(min(wait_s, _LOOK_EVERY_S))
+                look_s = now_s + min(wait_s, _LOOK_EVERY_S)
+                await asyncio.sleep(look_s - now_s)
             elif self._sink.may_be_silent() and await self._answers(client):
-                began_s = loop.time()
+                began_s, look_s = loop.time(), math.inf
             else:
                 self._sink.silent()
                 return Ending.SILENT

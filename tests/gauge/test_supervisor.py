@@ -15,7 +15,7 @@ from gaugelink.gauge.supervisor import SupervisedLink
 from simulators.gatt_gauge import SimulatedGauge
 from simulators.radio import AirConditions, VirtualRadio, simulated_shop_radio
 from simulators.radio_diary import keep_diary
-from simulators.radio_time import run_driven
+from simulators.radio_time import DrivenLoop, run_driven
 
 SERVICE = "5a5a0000-0000-4000-8000-00000000c001"
 FRAMES = "5a5a0000-0000-4000-8000-00000000c002"
@@ -112,6 +112,28 @@ def test_a_link_that_dies_silently_is_dropped_and_found_again() -> None:
             assert len(diary.time_s) + diary.lost == pytest.approx(expected, abs=2)
             assert diary.state.counts.reconnects == 1
         assert LinkPhase.LOST in diary.phases
+
+    run_driven(main())
+
+
+def test_a_process_that_stood_still_does_not_take_that_for_the_silence_of_the_gauge() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, DrivenLoop)
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            for stands_still_s in (1.0, 2.5, 30.0):
+                await diary.more(20)
+                loop.stand_still(stands_still_s)
+            await diary.more(20)
+            assert diary.lost == 0
+            # A link that dies is still noticed.
+            radio.silence_connections()
+            await diary.until_phase(LinkPhase.SILENT)
+        assert diary.phases[:4] == [
+            LinkPhase.SEARCHING, LinkPhase.CONNECTING, LinkPhase.STREAMING, LinkPhase.SILENT,
+        ]  # fmt: skip
 
     run_driven(main())
 
