@@ -7,6 +7,7 @@ from pathlib import Path
 
 from gaugelink.app.shopfile import Mistakes, Shop, load_shop, named_journal
 from gaugelink.bench.voice import faults
+from gaugelink.counting import counted
 from gaugelink.errors import JournalError
 from gaugelink.journal.schema import check_version
 
@@ -78,6 +79,5 @@ def _journal_mistakes(file: Path, journal: Path) -> Iterator[str]:
 
 def _summary(shop: Shop) -> str:
     gauges = ", ".join(gauge.name for gauge in shop.settings.gauges)
-    count = len(shop.fleet.machine)
-    machines = f"{count} machine" if count == 1 else f"{count} machines"
+    machines = counted(len(shop.fleet.machine), "machine")
     return f"{shop.file} is good: bench {shop.name}, gauges {gauges}, {machines} in the fleet."

@@ -14,6 +14,7 @@ from gaugelink.bench.prompts import Tone
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.messages import CylinderStatus
+from gaugelink.counting import counted
 from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.leak.wording import rate_text
 from gaugelink.report.plain import flag_words
@@ -50,7 +51,7 @@ class ScenePresenter(Watcher):
         if state.battery_percent is not None:
             words.append(f"battery {state.battery_percent:.0f} %")
         if state.counts.lost_samples:
-            words.append(f"{state.counts.lost_samples} samples lost")
+            words.append(f"{counted(state.counts.lost_samples, 'sample')} lost")
         words += state.faults
         self.scene.gauges[state.gauge] = ", ".join(words)
 

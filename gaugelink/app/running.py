@@ -19,6 +19,7 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import new_id
+from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkState
 from gaugelink.leak.wording import rate_text
@@ -89,8 +90,7 @@ class PlainLines(Watcher):
             unit, event = self._unit, step.event
             peak = unit.doubt_text(event.peak_kpa, event.peak_u_kpa)
             flags = f" ({flags_text(event.flags)})" if event.flags else ""
-            strokes = f"{len(event.strokes)} stroke{'' if len(event.strokes) == 1 else 's'}"
-            self._say(f"Cranking: {strokes}, {peak}{flags}.")
+            self._say(f"Cranking: {counted(len(event.strokes), 'stroke')}, {peak}{flags}.")
         for prompt in step.prompts:
             self._say(f"> {prompt.text}")
         if step.decay is not None:

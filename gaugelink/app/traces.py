@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from gaugelink.counting import counted
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.reasons import reason
@@ -43,7 +44,7 @@ def read_trace(path: Path) -> Trace:
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
     if len(values) < 2:
-        raise RecordingError(f"{path}: found {len(values)} samples; a trace needs two or more.")
+        raise RecordingError(f"{path}: found {counted(len(values), 'sample')}; a trace needs two or more.")
     time_s, pressure_kpa = np.array(values, dtype=np.float64).T
     back = np.flatnonzero(np.diff(time_s) <= 0)
     if back.size:

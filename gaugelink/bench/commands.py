@@ -7,6 +7,7 @@ from gaugelink.bench import saying
 from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.state import BenchState
+from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
 
@@ -83,7 +84,7 @@ def _exchange(state: BenchState, command: Command, at_s: float) -> Done:
         state.gauges[one], state.gauges[other] = state.gauges[other], state.gauges[one]
     elif not moved:
         return _refused(f"Neither {one} nor {other} has a reading.")
-    return Done(True, f"{one} and {other} exchanged, {len(moved)} readings.", tuple(moved))
+    return Done(True, f"{one} and {other} exchanged, {counted(len(moved), 'reading')}.", tuple(moved))
 
 
 def _strike(state: BenchState, command: Command, at_s: float) -> Done:

@@ -21,6 +21,7 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
+from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState
 from gaugelink.peak.events import Flag
 from gaugelink.report.plain import FLAG_WORDS
 from gaugelink.verdict.findings import VerdictWord
@@ -105,6 +106,13 @@ def test_why_a_reading_is_doubted_is_on_the_screen_in_the_words_of_the_report(
     bench.crank(930.0, 6.0, flags=frozenset({Flag.UNDER_SAMPLED}))
     assert bench.presenter.scene.last_event is not None
     assert bench.presenter.scene.last_event.remarks == (slow,)
+
+
+@pytest.mark.parametrize(("lost", "said"), [(1, "1 sample lost"), (2, "2 samples lost")])
+def test_lost_samples_are_counted_in_words(tmp_path: Path, lost: int, said: str) -> None:
+    bench = Watched(tmp_path)
+    bench.presenter.linked(LinkState("amber", LinkPhase.CONNECTING, counts=FrameCounts(lost_samples=lost)))
+    assert bench.presenter.scene.gauges["amber"] == f"connecting, {said}"
 
 
 def test_a_test_that_goes_on_before_its_cautions_were_acknowledged_shows_them_again(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ def test_more_columns_are_ignored_wherever_they_stand(tmp_path: Path) -> None:
         ("time_s,pressure_kpa\n0,1\n0.1\n", "line 3: found '0.1'"),
         ("time_s,pressure_kpa\n0,1\n0.1,nan\n", "line 3: found '0.1,nan'; expected finite"),
         ("time_s,pressure_kpa\n0,1\n0.2,1\n0.1,1\n", "line 4: time 0.1 s comes after 0.2 s"),
-        ("time_s,pressure_kpa\n0,1\n", "found 1 samples"),
+        ("time_s,pressure_kpa\n0,1\n", "found 1 sample;"),
     ],
 )
 def test_a_bad_trace_is_refused_with_its_line(tmp_path: Path, text: str, said: str) -> None:

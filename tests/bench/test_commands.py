@@ -47,6 +47,15 @@ def test_a_refused_command_says_why_and_changes_nothing(floor, kind, fields, say
     assert shop.state.touches == 0
 
 
+def test_an_exchange_counts_the_readings_that_it_moved(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    assert shop.command(CommandKind.EXCHANGE, cylinder="PTO", other="MAG").text == "PTO and MAG exchanged, 1 reading."
+    shop.pull(930.0, 6.0)
+    shop.pull(930.0, 6.0)
+    assert shop.command(CommandKind.EXCHANGE, cylinder="PTO", other="MAG").text.endswith("exchanged, 3 readings.")
+
+
 def test_every_command_gets_exactly_one_answer(floor) -> None:
     for kind in CommandKind:
         shop = floor(3)

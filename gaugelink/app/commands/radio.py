@@ -19,6 +19,7 @@ from gaugelink.app.layouts import layout_text
 from gaugelink.app.lines import TypedLines
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.teaching import Hand, proven, teach
+from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError, GaugelinkError
 from gaugelink.gauge.adapter import check_adapter, explain_radio_error
@@ -141,7 +142,7 @@ async def _inspect(
             await inspector.write(characteristic, octets)
         if save is not None:
             for path, count in (await inspector.record(save, watch_s or 5.0, note)).items():
-                typer.echo(f"{count} frames saved in {path}.")
+                typer.echo(f"{counted(count, 'frame')} saved in {path}.")
         elif watch_s > 0:
             async for value in inspector.watch(watch_s):
                 _show(value, as_json, console)

@@ -18,6 +18,7 @@ from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.reasons import why_unwritten
@@ -225,11 +226,6 @@ def export_command(
     except OSError as error:
         raise SettingsError(f"{out}: cannot be written: {why_unwritten(error)}.") from error
     typer.echo(f"{counted(len(exported), 'simulated reading' if simulated else 'reading')} written to {out}.")
-
-
-def counted(number: int, what: str) -> str:
-    """A number of things in words: ``1 test``, ``2 tests``."""
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def import_command(
