@@ -37,7 +37,7 @@ class PressureUnit(StrEnum):
 
     @property
     def fine_decimals(self) -> int:
-        """Digits after the point of a difference or a small uncertainty: one more than a reading's that has none.
+        """Digits after the point of a small difference or uncertainty: one more than a reading's that has none.
 
         An expanded uncertainty of a compression reading then has two significant digits in most units and cases
         (JCGM 100:2008, 7.2.6), and a difference says more than the rounded readings beside it.
@@ -45,12 +45,12 @@ class PressureUnit(StrEnum):
         return max(self.decimals, 1)
 
     def fine(self, pressure_kpa: float) -> str:
-        """Write a difference without its unit: ``3.3``; never ``-0.0``."""
-        return _number(self.from_kpa(pressure_kpa), self.fine_decimals)
+        """Write a difference without its unit: ``3.3``, ``109``; never ``-0.0``."""
+        return _number(self.from_kpa(pressure_kpa), self._decimals_of_difference(pressure_kpa))
 
     def fine_text(self, pressure_kpa: float) -> str:
         """Write a difference with its unit, for a person: ``6.4 psi``."""
-        return self._written(pressure_kpa, self.fine_decimals)
+        return self._written(pressure_kpa, self._decimals_of_difference(pressure_kpa))
 
     def with_doubt(self, pressure_kpa: float, u_kpa: float, *, fine: bool = False) -> tuple[str, str]:
         """Write a pressure and its expanded uncertainty without their unit: ``("134", "3.3")``, ``("930", "120")``.
@@ -89,6 +89,10 @@ class PressureUnit(StrEnum):
         """The distance of two pressures as `text` shows them, in kPa: a person who subtracts them finds it again."""
         a, b = (round(self.from_kpa(pressure_kpa), self.decimals) for pressure_kpa in (a_kpa, b_kpa))
         return self.to_kpa(abs(a - b))
+
+    def _decimals_of_difference(self, pressure_kpa: float) -> int:
+        """Three digits of a difference say enough: from 100 on it is as whole as the readings."""
+        return self.decimals if abs(self.from_kpa(pressure_kpa)) >= 99.95 else self.fine_decimals
 
     def _doubt_decimals(self, u_kpa: float, finest: int) -> int:
         """The place to which an uncertainty is written, below zero for tens: no more than two of its digits count."""

@@ -109,7 +109,9 @@ def _engine_svg(data: ReportData) -> str:
     def draw(axes: Axes) -> None:
         draw_engine(axes, data)
 
-    described = "; ".join(f"{row.cylinder} {row.reading} {data.unit.value}" for row in reading_rows(data))
+    described = "; ".join(
+        f"{row.cylinder} {row.reading}{f' {data.unit.value}' if row.sea_level else ''}" for row in reading_rows(data)
+    )
     return _svg("engine", width, 4.6, draw, (0.08, 0.02, 0.91, 0.95), f"Cranking pressures: {described}")
 
 

@@ -86,9 +86,9 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         table.add_row(
             trend.cylinder,
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
-            f"{trend.percent.value:+.1f} ± {2 * trend.percent.u:.1f}" if going else "",
-            "" if relative is None else f"{relative.value:+.1f} ± {2 * relative.u:.1f}",
-            "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+.1f} %",
+            f"{trend.percent.value:+z.1f} ± {2 * trend.percent.u:.1f}" if going else "",
+            "" if relative is None else f"{relative.value:+z.1f} ± {2 * relative.u:.1f}",
+            "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+z.1f} %",
             str(trend.tests),
             "wearing" if trend.is_wearing else "",
             style="red" if trend.is_wearing else "",
@@ -106,7 +106,7 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
     lines: list[RenderableType] = [table]
     lines += [
         Text(
-            f"All {len(step.machines)} machines moved {step.percent.value:+.1f} ± {2 * step.percent.u:.1f} % together "
+            f"All {len(step.machines)} machines moved {step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} % together "
             f"about {step.at:%Y-%m-%d}: look at the gauge, not at the engines.",
             style="yellow",
         )

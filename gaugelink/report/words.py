@@ -184,7 +184,7 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
         )
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
-        lines.append(f"All cylinders moved {step.percent.value:+.1f} % together before {step.at:%Y-%m-%d}: {why}.")
+        lines.append(f"All cylinders moved {step.percent.value:+z.1f} % together before {step.at:%Y-%m-%d}: {why}.")
     if history.trends and max(trend.tests for trend in history.trends) < 2:
         lines.append("A trend needs two tests since the last job.")
     elif not lines and tests > 1:

@@ -10,7 +10,7 @@ from gaugelink.broker.messages import CommandResult
 from gaugelink.dashboard.door import Door
 from gaugelink.dashboard.hub import Hub
 from gaugelink.dashboard.page import Page
-from gaugelink.dashboard.record import Form, MachineRecord, RecordedTest
+from gaugelink.dashboard.record import Form, MachineRecord, RecordedTest, TrendRow
 from gaugelink.errors import BrokerError, SettingsError
 from tests.dashboard.said import BENCH, TRIPLE
 from tests.dashboard.test_hub import Clock
@@ -31,7 +31,7 @@ HISTORY = MachineRecord(
         for year, pto, mag in ((2024, 930.0, 925.0), (2025, 921.0, 880.0), (2026, 915.0, 931.0))
     ),
     jobs=(),
-    trends=(),
+    trends=(TrendRow(cylinder="PTO", percent=-0.04, percent_u=1.2, is_wearing=False),),
     effects=(),
     says=("Over 3 tests no cylinder goes down by more than chance.",),
 )

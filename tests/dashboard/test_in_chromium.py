@@ -101,6 +101,14 @@ async def test_why_a_leak_down_is_doubted_stands_on_the_page_in_words() -> None:
         await expect(page.locator("#leak-results")).to_contain_text("Doubts: regulated pressure not measured")
 
 
+async def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-history").click()
+        await expect(page.locator("#history-tables")).to_contain_text("+0.0 ± 1.2")
+
+
 async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_or_dark() -> None:
     played = Played()
     in_full_swing(played.hub)

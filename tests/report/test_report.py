@@ -34,10 +34,11 @@ from gaugelink.report.words import (
 from gaugelink.simulated import NOTICE
 from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import JudgedReading
-from gaugelink.verdict.fleet import Ranked
+from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.record import verdict_from_json, verdict_to_json
-from tests.report.samples import PSI, TRIPLE, sample_report
+from gaugelink.verdict.robust import Estimate
+from tests.report.samples import AT, PSI, TRIPLE, sample_report
 
 
 class Page(HTMLParser):
@@ -274,7 +275,12 @@ def test_a_cylinder_without_a_reading_is_shown_as_not_read() -> None:
     verdict = replace(whole.verdict, readings=whole.verdict.readings[:2])
     data: ReportData = replace(whole, verdict=verdict)
     assert reading_rows(data)[2].reading == "not read"
-    assert "not read" in Page(report_html(data)).words
+    page = report_html(data)
+    assert "not read" in Page(page).words
+    (described,) = re.findall(r'aria-label="(Cranking pressures: [^"]*)"', page)
+    assert re.fullmatch(
+        r"Cranking pressures: PTO [\d.]+ ± [\d.]+ psi; middle [\d.]+ ± [\d.]+ psi; MAG not read", described
+    )
 
 
 def test_causes_and_tests_are_told_once() -> None:
@@ -296,6 +302,20 @@ def test_the_terminal_says_the_same_in_eighty_columns() -> None:
     words = " ".join(console.export_text().split())
     for text in ("investigate", "134 ± 3", "wearing", "North 7", "against the others"):
         assert text in words
+
+
+def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
+    history = sample_report().history
+    assert history is not None
+    nothing = replace(history.trends[0], percent=Estimate(-0.02, 0.6), against_others_percent=Estimate(-0.04, 0.3))
+    nothing = replace(nothing, below_others_percent=0.03)
+    table = history_table(replace(history, trends=(nothing,)), PSI)
+    cells = [next(iter(column.cells)) for column in table.columns]
+    assert cells[2:5] == ["+0.0 ± 1.2", "+0.0 ± 0.6", "+0.0 %"]
+    step = FleetStep(AT, Estimate(-0.03, 0.5), ("a", "b"))
+    console = Console(width=120, record=True, file=StringIO())
+    console.print(fleet_table([], [step]))
+    assert "moved +0.0 ± 1.0 % together" in console.export_text()
 
 
 def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:

@@ -50,7 +50,8 @@ function table(caption, head, rows) {
       el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => el("td", {}, cell)))))));
 }
 
-const signed = (value) => `${value >= 0 ? "+" : "−"}${Math.abs(value).toFixed(1)}`;
+// What rounds to nothing is +0.0, whichever side it comes from.
+const signed = (value) => `${Number(value.toFixed(1)) >= 0 ? "+" : "−"}${Math.abs(value).toFixed(1)}`;
 
 function reports(test) {
   if (test.word === null) return "no reading";
