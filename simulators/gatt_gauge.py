@@ -149,6 +149,9 @@ class SimulatedGauge:
             self._fed_or_taken.notify_all()
         if self._radio is not None and controller is not None and device is not None:
             await self._radio.power_down(controller, device)
+        if task is not None and not task.cancelled():
+            # It ends before it is switched off only by a fault of the program.
+            task.result()
 
     async def feed(self, time_s: Sequence[float] | NDArray[np.float64], pressure_kpa: NDArray[np.float64]) -> None:
         """Give the gauge the gauge pressures of its next samples; return when it has taken them all.

@@ -8,16 +8,16 @@ from tests.broker.mosquitto import Mosquitto
 
 
 async def test_a_service_killed_in_the_middle_finishes_the_same_test_with_nothing_lost(tmp_path: Path) -> None:
-    async with Mosquitto(tmp_path) as broker:
+    async with Mosquitto(tmp_path) as broker, asyncio.TaskGroup() as tasks:
         received, ready = Received(), asyncio.Event()
-        reader = asyncio.create_task(subscribe(broker.port, received, ready))
+        reader = tasks.create_task(subscribe(broker.port, received, ready))
         await ready.wait()
         hit = await run_with_kills(write_shop(tmp_path, broker.port, repeats=1), kills=2, seed=5, speed=10.0)
-        events, tests, waiting = journalled(tmp_path)
+        events, done, waiting = journalled(tmp_path)
         await received.events(set(events))
         reader.cancel()
     assert hit == 2
-    assert [phase for phase, _ in tests] == ["done"]
+    assert [phase for phase, _ in done] == ["done"]
     assert len(events) == len(set(events)) >= 3
     assert [m["event_id"] for m in received.first("cranking")] == events
     readings = [m for m in received.first("reading") if m["action"] == "given"]
