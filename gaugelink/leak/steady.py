@@ -1,6 +1,7 @@
 """Follows a differential leak-down as it happens: comes to rest, or the piston moves all at once."""
 
 from collections import deque
+from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
 
@@ -15,10 +16,10 @@ STEADY_SHARE = 0.005
 """It rests when it moves by less than this share of the supply over the window."""
 JUMP_SHARE = 0.05
 """A change of more than this share of the supply within a second is the piston, not the leak."""
-
-
+_SLOT_S = 0.02
+"""Samples that come quicker than this are taken together: what comes to rest within seconds needs no more of them."""
 _LOOKED_AT = 5
-"""Samples that tell whether there is air at all."""
+"""Slots that tell whether there is air at all."""
 
 
 class SteadyPhase(StrEnum):
@@ -32,6 +33,48 @@ class SteadyPhase(StrEnum):
     """The pressure changed all at once: the piston has moved off top dead centre."""
 
 
+@dataclass(slots=True)
+class _Slot:
+    """Samples that are taken together: when the first one came, their mean time and pressure, their number."""
+
+    begin_s: float
+    time_s: float
+    pressure_kpa: float
+    count: int = 1
+
+
+class _Window:
+    """The last `WINDOW_S` of a gauge, at most `WINDOW_S / _SLOT_S` slots however quickly it sends."""
+
+    def __init__(self) -> None:
+        self._slots: deque[_Slot] = deque()
+
+    def __len__(self) -> int:
+        return len(self._slots)
+
+    def take(self, time_s: float, pressure_kpa: float) -> bool:
+        """Take one sample; tell whether it began a slot of its own."""
+        last = self._slots[-1] if self._slots else None
+        if last is not None and 0.0 <= time_s - last.begin_s < _SLOT_S - 1e-9:
+            last.count += 1
+            last.time_s += (time_s - last.time_s) / last.count
+            last.pressure_kpa += (pressure_kpa - last.pressure_kpa) / last.count
+            return False
+        self._slots.append(_Slot(time_s, time_s, pressure_kpa))
+        while time_s - self._slots[0].time_s > WINDOW_S:
+            self._slots.popleft()
+        return True
+
+    def keep(self, count: int) -> None:
+        """Drop all but the last slots."""
+        while len(self._slots) > count:
+            self._slots.popleft()
+
+    def arrays(self) -> tuple[FloatArray, FloatArray]:
+        """Times and pressures, shapes (m,)."""
+        return np.array([slot.time_s for slot in self._slots]), np.array([slot.pressure_kpa for slot in self._slots])
+
+
 class SteadyWatch:
     """Takes the cylinder's pressure, and the supply's where a second gauge reads it. Bounded in memory."""
 
@@ -40,26 +83,25 @@ class SteadyWatch:
         self.phase = SteadyPhase.IDLE
         self.over = False
         """More pressure than is allowed."""
-        self._cylinder: deque[tuple[float, float]] = deque(maxlen=4000)
-        self._supply: deque[tuple[float, float]] = deque(maxlen=4000)
+        self._cylinder = _Window()
+        self._supply = _Window()
 
     def supply(self, time_s: FloatArray, pressure_kpa: FloatArray) -> None:
         """Take samples of the second gauge, shapes (n,), zero taken off."""
-        self._supply.extend(zip(time_s.tolist(), pressure_kpa.tolist(), strict=True))
-        self._drop(self._supply)
+        for t, p in zip(time_s.tolist(), pressure_kpa.tolist(), strict=True):
+            self._supply.take(t, p)
 
     def push(self, time_s: FloatArray, pressure_kpa: FloatArray) -> list[SteadyPhase]:
         """Take samples of the cylinder's gauge (shapes (n,), zero taken off); return the phases entered."""
         entered = []
         for t, p in zip(time_s.tolist(), pressure_kpa.tolist(), strict=True):
-            self._cylinder.append((t, p))
-            self._drop(self._cylinder)
             self.over = p > self.limit.highest_kpa
+            if not self._cylinder.take(t, p):
+                continue
             phase = self._next()
             if phase is SteadyPhase.IDLE:
                 # The rest before the air comes must not be taken for a cylinder that rests under air.
-                while len(self._cylinder) > _LOOKED_AT:
-                    self._cylinder.popleft()
+                self._cylinder.keep(_LOOKED_AT)
             if phase is not self.phase:
                 self.phase = phase
                 entered.append(phase)
@@ -71,16 +113,15 @@ class SteadyWatch:
         Raises:
             ValueError: there is no sample yet.
         """
-        if not self._cylinder:
+        if not len(self._cylinder):
             raise ValueError("no sample yet")
-        shown = np.array([p for _, p in self._cylinder])
-        supply = float(np.mean([p for _, p in self._supply])) if self._supply else None
+        shown = self._cylinder.arrays()[1]
+        supply = float(self._supply.arrays()[1].mean()) if len(self._supply) else None
         return supply, float(shown.mean()), float(shown.std() / sqrt(len(shown)))
 
     def _next(self) -> SteadyPhase:
         supply = self.limit.supply_kpa
-        t = np.array([one for one, _ in self._cylinder])
-        shown = np.array([one for _, one in self._cylinder])
+        t, shown = self._cylinder.arrays()
         if float(np.median(shown[-_LOOKED_AT:])) < 0.02 * supply:
             return SteadyPhase.IDLE
         if self.phase is SteadyPhase.STEADY:
@@ -100,8 +141,3 @@ class SteadyWatch:
         if moved < max(STEADY_SHARE * supply, doubt) and np.ptp(shown) < JUMP_SHARE * supply + 8.0 * noise:
             return SteadyPhase.STEADY
         return self.phase if self.phase is SteadyPhase.MOVED else SteadyPhase.FILLING
-
-    @staticmethod
-    def _drop(samples: deque[tuple[float, float]]) -> None:
-        while samples[-1][0] - samples[0][0] > WINDOW_S:
-            samples.popleft()

@@ -174,6 +174,20 @@ def test_it_comes_to_rest_and_a_piston_that_moves_is_a_jump() -> None:
     assert pushed(watching, moved, 22.0) == [SteadyPhase.MOVED]
 
 
+@pytest.mark.parametrize("rate_hz", [5.0, 50.0, 800.0, 2000.0])
+def test_it_comes_to_rest_however_quickly_the_gauge_sends(rate_hz: float) -> None:
+    rng = np.random.default_rng(6)
+    watching = SteadyWatch(DifferentialLimit())
+    n = int(14.0 * rate_hz)
+    pressure_kpa = np.where(np.arange(n) < 2.0 * rate_hz, 0.0, 480.0) + rng.normal(0.0, 0.5, n)
+    assert pushed(watching, pressure_kpa, 0.0, rate_hz) == [SteadyPhase.FILLING, SteadyPhase.STEADY]
+    _, cylinder, noise_u = watching.means()
+    assert cylinder == pytest.approx(480.0, abs=1.0)
+    # The noise of all samples of six seconds averages out, whether they were taken together or not (GUM 4.2.3).
+    assert noise_u == pytest.approx(0.5 / sqrt(6.0 * rate_hz), rel=0.6)
+    assert pushed(watching, np.full(int(rate_hz) + 2, 400.0), 14.0, rate_hz) == [SteadyPhase.MOVED]
+
+
 def test_a_slow_drift_is_no_rest() -> None:
     watching = SteadyWatch(DifferentialLimit())
     assert pushed(watching, 300.0 + np.arange(150) * 0.3, 0.0) == [SteadyPhase.FILLING]
