@@ -17,6 +17,7 @@ from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import TestState
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal import Journal
@@ -76,10 +77,28 @@ class JudgedAgain:
     """What this version says."""
 
 
+def _with_own(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
+    """The state with each reading's own uncertainty where it was not recorded and its event has a budget that tells."""
+    readings = tuple(
+        replace(reading, own_u_kpa=own_u_kpa(event))
+        if reading.own_u_kpa is None and (event := events.get(reading.event_id)) is not None
+        else reading
+        for reading in state.readings
+    )
+    return replace(state, readings=readings)
+
+
 def _with_peaks(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
     """The state with the peaks and uncertainties of events that were judged again."""
     readings = tuple(
-        replace(reading, peak_kpa=event.peak_kpa, peak_u_kpa=event.peak_u_kpa, flags=event.flags)
+        replace(
+            reading,
+            peak_kpa=event.peak_kpa,
+            peak_u_kpa=event.peak_u_kpa,
+            common_u_kpa=common_u_kpa(event),
+            own_u_kpa=own_u_kpa(event),
+            flags=event.flags,
+        )
         if (event := events.get(reading.event_id)) is not None
         else reading
         for reading in state.readings
@@ -294,10 +313,10 @@ class Records:
         return name
 
     async def _recorded(self, stored: StoredTest) -> RecordedTest:
-        state = state_of(stored)
         engine = self._shop.fleet.engine_of(stored.machine)
         kept: Sequence[StoredEvent] = await self._journal.events(stored.test_id, with_samples=False)
         events = {event.event_id: event.event for event in kept}
+        state = _with_own(state_of(stored), events)
         unit = self._shop.settings.bench.display_unit
         return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
 

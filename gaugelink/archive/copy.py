@@ -18,6 +18,7 @@ from gaugelink.archive.store import Store
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Conditions, Plan, TestKind
 from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker import messages as published
 from gaugelink.broker.leak_messages import Decay
@@ -175,7 +176,7 @@ def _readings(test: published.TestState, events: dict[str, published.Cranking]) 
             if reading.event_id is None or event is None:
                 continue
             change = Change(0.0, BENCH, Status.GIVEN, cylinder.name, 1.0, "as published")
-            common_kpa2 = sum(line.u_kpa**2 for line in event.budget if line.common)
+            judged = _event(event)
             found.append(
                 Reading(
                     event_id=reading.event_id,
@@ -185,13 +186,14 @@ def _readings(test: published.TestState, events: dict[str, published.Cranking]) 
                     pull=0,
                     peak_kpa=reading.peak_kpa,
                     peak_u_kpa=reading.peak_u_kpa,
-                    common_u_kpa=common_kpa2**0.5,
+                    common_u_kpa=common_u_kpa(judged),
                     flags=frozenset(reading.flags),
                     status=Status.GIVEN,
                     cylinder=cylinder.name,
                     confidence=1.0,
                     candidates=((cylinder.name, 1.0),),
                     changes=(change,),
+                    own_u_kpa=own_u_kpa(judged),
                 )
             )
     # In the order in which they were cranked; each is a pull of its own.

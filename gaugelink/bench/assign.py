@@ -22,6 +22,7 @@ from gaugelink.bench.reading import (
     TestChanged,
     TestState,
 )
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.bench.state import SNAPSHOT, BenchSettings, BenchState, GaugeTrack, OpenPull
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import CrankingEvent
@@ -156,12 +157,13 @@ class TestBench:
                 pull=pull.number,
                 peak_kpa=event.peak_kpa,
                 peak_u_kpa=event.peak_u_kpa,
-                common_u_kpa=judging.common_u_kpa(event),
+                common_u_kpa=common_u_kpa(event),
                 flags=event.flags,
                 status=Status.HELD,
                 cylinder=None,
                 confidence=0.0,
                 candidates=(),
+                own_u_kpa=own_u_kpa(event),
             )
         )
         down_s = None if track.down_since_s is None else at_s

@@ -1,11 +1,11 @@
 """From the signs of a test to its readings: what is given to a cylinder, what is held, what is taken back."""
 
 from dataclasses import replace
-from math import sqrt
 
 from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.evidence import Habits, Sign, exchanged, learn, weigh
 from gaugelink.bench.reading import BENCH, Change, Phase, Reading, Status
+from gaugelink.bench.repeats import own_u_kpa
 from gaugelink.bench.state import BenchState
 from gaugelink.peak.events import CrankingEvent, GaugeKind
 
@@ -20,7 +20,6 @@ def sign_of(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, 
     """Gather what an event and the time before it tell of where the gauge was."""
     track, lane = state.tracks[gauge], state.lane(gauge)
     last = next((one.cylinder for one in reversed(state.readings) if one.gauge == gauge and one.cylinder), None)
-    own_u_kpa = sqrt(max((event.peak_u_kpa / 2) ** 2 - common_u_kpa(event) ** 2, 0.0))
     since_s = track.last_end_s if track.bled_s is None else track.bled_s
     down_s = state.at_s - track.down_since_s if track.down_since_s is not None else 0.0
     return Sign(
@@ -32,15 +31,10 @@ def sign_of(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, 
         unbled=event.kind is GaugeKind.HELD and bool(track.signs) and track.bled_s is None,
         lost_s=track.lost_s + down_s,
         peak_kpa=event.peak_kpa,
-        peak_sd=own_u_kpa / max(event.peak_kpa, 1.0),
+        peak_sd=own_u_kpa(event) / max(event.peak_kpa, 1.0),
         tighten=state.trouble,
         partial=bool(event.flags & SHORT_OF_THE_TOP),
     )
-
-
-def common_u_kpa(event: CrankingEvent) -> float:
-    """Standard uncertainty that the event shares with every other of the same gauge, kPa."""
-    return sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
 
 
 def habits(state: BenchState) -> Habits:

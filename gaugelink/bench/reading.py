@@ -69,6 +69,9 @@ class Reading:
     """True when a prompt has asked a person about this reading."""
     changes: tuple[Change, ...] = ()
     """All that happened to it, oldest first."""
+    own_u_kpa: float | None = None
+    """Standard uncertainty that no other reading shares, see `repeats.own_u_kpa`. None where that was not recorded:
+    then it is what `common_u_kpa` leaves of `peak_u_kpa`."""
 
     def changed(self, change: Change) -> "Reading":
         """Return the reading after a change, with the change in its history."""
@@ -83,6 +86,8 @@ class Reading:
     @property
     def repeat(self) -> Repeat:
         """Its peak as one pull beside others by the same gauge."""
+        if self.own_u_kpa is not None:
+            return Repeat(self.peak_kpa, self.own_u_kpa)
         whole = self.peak_u_kpa / COVERAGE_FACTOR
         return Repeat(self.peak_kpa, sqrt(max(whole**2 - self.common_u_kpa**2, 0.0)))
 

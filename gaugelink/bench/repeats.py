@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, sqrt
 
+from gaugelink.peak.events import CrankingEvent
+
 COVERAGE_FACTOR = 2.0
 """Expanded over standard uncertainty, coverage about 95 % (JCGM 100:2008, clause 6.3.3)."""
 POOR_SHARE = 0.06
@@ -26,6 +28,25 @@ class Repeat:
     def is_poor(self) -> bool:
         """Whether it is too uncertain to confirm another pull, or to deny it."""
         return COVERAGE_FACTOR * self.u_own_kpa > POOR_SHARE * abs(self.peak_kpa)
+
+
+def common_u_kpa(event: CrankingEvent) -> float:
+    """Standard uncertainty of a peak that the event shares with every other of its gauge, kPa."""
+    return sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
+
+
+def own_u_kpa(event: CrankingEvent) -> float:
+    """Standard uncertainty of a peak that no other event of its gauge shares, kPa.
+
+    The root sum of squares of the budget's lines that are not common (JCGM 100:2008, equation 10). The event's expanded
+    uncertainty may have been made with a larger factor than `COVERAGE_FACTOR`, where few degrees of freedom are behind
+    it (Student's t, G.3.2). The common part is known beforehand and has many of them, so what the larger factor adds
+    is the own part's. With a smaller factor there is nothing to add, and nothing may be taken away: half the
+    expanded uncertainty may then be less than the common part alone. All of it is the event's own without a budget.
+    """
+    listed = sum(line.u_kpa**2 for line in event.budget if not line.common)
+    left = (event.peak_u_kpa / COVERAGE_FACTOR) ** 2 - common_u_kpa(event) ** 2
+    return sqrt(max(listed, left))
 
 
 def tolerance_kpa(one: Repeat, other: Repeat, share: float) -> float:

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import date
 from math import hypot
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
+from gaugelink.bench.repeats import COVERAGE_FACTOR, own_u_kpa
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag
 
@@ -22,18 +22,16 @@ def corrected_event(event: CrankingEvent, record: CalibrationRecord, on: date) -
     def off(pressure_kpa: float) -> float:
         return pressure_kpa - (record.error_kpa(pressure_kpa + event.zero_kpa) - record.error_kpa(event.zero_kpa))
 
-    u_old = [line.u_kpa for line in event.budget if line.source == CALIBRATION]
     u_new = record.u_kpa(event.peak_kpa + event.zero_kpa)
-    whole = event.peak_u_kpa / COVERAGE_FACTOR
-    rest = max(0.0, whole**2 - sum(u**2 for u in u_old)) ** 0.5
     budget = (
         *(line for line in event.budget if line.source != CALIBRATION),
         BudgetLine(CALIBRATION, u_new, common=True),
     )
+    common = (line.u_kpa for line in budget if line.common)
     return replace(
         event,
         peak_kpa=off(event.peak_kpa),
-        peak_u_kpa=COVERAGE_FACTOR * hypot(rest, u_new),
+        peak_u_kpa=COVERAGE_FACTOR * hypot(own_u_kpa(event), *common),
         strokes=tuple(replace(stroke, peak_kpa=off(stroke.peak_kpa)) for stroke in event.strokes),
         first_stroke_kpa=None if event.first_stroke_kpa is None else off(event.first_stroke_kpa),
         projected_kpa=None if event.projected_kpa is None else off(event.projected_kpa),

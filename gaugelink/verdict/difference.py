@@ -6,7 +6,7 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, cranking_u_kpa
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, common_u_kpa, cranking_u_kpa, own_u_kpa
 from gaugelink.peak.events import CrankingEvent, Flag
 
 
@@ -146,10 +146,9 @@ def reading_from_events(
     if not events:
         raise ValueError("a reading needs at least one cranking event")
     peaks = np.array([event.peak_kpa for event in events])
-    parts = [_parts(event) for event in events]
     count = len(events)
-    random = sqrt(sum(part[0] ** 2 for part in parts)) / count
-    common = max(part[1] for part in parts)
+    random = sqrt(sum(own_u_kpa(event) ** 2 for event in events)) / count
+    common = max(common_u_kpa(event) for event in events)
     speeds = [event.cranking_rpm for event in events if event.cranking_rpm is not None]
     firsts = [event.first_stroke_kpa for event in events if event.first_stroke_kpa is not None]
     climbs = [event.climb_per_stroke for event in events if event.climb_per_stroke is not None]
@@ -166,11 +165,3 @@ def reading_from_events(
         climb_per_stroke=float(np.mean(climbs)) if climbs else None,
         gauge=gauge,
     )
-
-
-def _parts(event: CrankingEvent) -> tuple[float, float]:
-    if not event.budget:
-        return event.peak_u_kpa / COVERAGE_FACTOR, 0.0
-    common = sqrt(sum(line.u_kpa**2 for line in event.budget if line.common))
-    whole = event.peak_u_kpa / COVERAGE_FACTOR
-    return sqrt(max(0.0, whole**2 - common**2)), common

@@ -15,9 +15,9 @@ import numpy as np
 
 from gaugelink.bench import repeats
 from gaugelink.bench.agree import agree
-from gaugelink.bench.judging import common_u_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.reading import Reading, Status
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.peak.events import EngineHints, GaugeKind
 from gaugelink.peak.live import fit_live
 from simulators.scenarios import crank_many, random_live_gauge, random_turn, turned_over
@@ -41,6 +41,8 @@ class Pull:
     """Expanded uncertainty."""
     common: float
     """Standard uncertainty that pulls by the gauge share."""
+    own: float
+    """Standard uncertainty of the pull alone."""
 
 
 def fitted(engines: int, seed: int) -> dict[float, list[list[Pull]]]:
@@ -59,7 +61,11 @@ def fitted(engines: int, seed: int) -> dict[float, list[list[Pull]]]:
                 seen = sample(trace, replace(gauge), rate, seed * 1_000_003 + number, before_s=BEFORE_S, after_s=1.0)
                 event = fit_live(event_samples(seen), traits_of(seen), EngineHints(cycle=seen.cycle))
                 top = max(stroke.peak_kpa for stroke in seen.strokes)
-                pulls.append(Pull(event.peak_kpa / top, event.peak_u_kpa / top, common_u_kpa(event) / top))
+                pulls.append(
+                    Pull(
+                        event.peak_kpa / top, event.peak_u_kpa / top, common_u_kpa(event) / top, own_u_kpa(event) / top
+                    )
+                )
             found[rate].append(pulls)
     return found
 
@@ -81,6 +87,7 @@ def reading(pull: Pull, factor: float, number: int) -> Reading:
         cylinder="1",
         confidence=1.0,
         candidates=(),
+        own_u_kpa=scale * pull.own,
     )
 
 

@@ -2,14 +2,25 @@
 
 from dataclasses import replace
 from datetime import date
+from math import hypot
 
 import GTC
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaugelink.bench.repeats import own_u_kpa
 from gaugelink.engine.calibration import CalibrationPoint, CalibrationRecord
-from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag, GaugeKind, Method
+from gaugelink.peak.events import (
+    BudgetLine,
+    CrankingEvent,
+    EngineHints,
+    Flag,
+    GaugeKind,
+    GaugeTraits,
+    Method,
+)
+from gaugelink.peak.judge import judge
 from gaugelink.verdict.corrected import corrected_event
 from gaugelink.verdict.difference import (
     SharedError,
@@ -18,6 +29,7 @@ from gaugelink.verdict.difference import (
     u_of_combination,
     u_of_one_kpa,
 )
+from tests.peak.shapes import clock, closed, feed, pulses, shown, stairs
 from tests.verdict.shop import reading
 
 
@@ -137,3 +149,43 @@ def test_two_gauges_share_nothing_so_nothing_cancels() -> None:
     assert one == difference(a, b)
     # Each has 0.4 % random and 1 % common: all of it counts.
     assert two.u_kpa == pytest.approx(2.0 * 0.0107703 * (a.peak_kpa**2 + b.peak_kpa**2) ** 0.5, rel=1e-4)
+
+
+@pytest.mark.parametrize("kind", list(GaugeKind))
+def test_what_a_pull_alone_is_uncertain_by_does_not_hang_on_the_gauge_s_accuracy(kind: GaugeKind) -> None:
+    """The gauge's accuracy is another line of the budget: the rest of it is the same pull's."""
+    t = clock(12.0, 100.0)
+    pressure = shown(pulses(t, 5.0, 8) if kind is GaugeKind.LIVE else stairs(t, 3.0, 9), noise_kpa=4.0)
+    differences = []
+    for accuracy_u_kpa in (5.0, 10.0, 40.0):
+        traits = GaugeTraits(kind=kind, accuracy_u_kpa=accuracy_u_kpa)
+        (samples,) = closed(feed(t, pressure, traits=traits))
+        pull = judge(samples, traits, EngineHints(cycle=2))
+        listed = hypot(*(line.u_kpa for line in pull.budget if not line.common))
+        assert own_u_kpa(pull) == pytest.approx(listed, rel=0.05)
+        alike = reading_from_events("PTO", [pull])
+        differences.append(difference(alike, alike).u_kpa)
+    assert differences[0] == pytest.approx(2.0 * 2**0.5 * listed, rel=0.05)
+    assert differences == pytest.approx([differences[0]] * 3, rel=0.05)
+
+
+@pytest.mark.parametrize("factor", [1.96, 2.0, 2.6, 4.3])
+def test_what_few_degrees_of_freedom_add_is_the_pull_s_own(factor: float) -> None:
+    """Student's t (JCGM 100:2008, G.3.2): 4.3 for two degrees, 1.96 for many."""
+    pull = replace(event(930.0, 5.0, 0.0), peak_u_kpa=5.0 * factor)
+    assert own_u_kpa(pull) == pytest.approx(max(5.0, 5.0 * factor / 2.0))
+    assert own_u_kpa(replace(pull, budget=())) == pytest.approx(5.0 * factor / 2.0)
+
+
+def test_a_calibration_leaves_a_pull_its_own_uncertainty() -> None:
+    record = CalibrationRecord(
+        gauge="red",
+        span=1600.0,
+        done_on=date(2026, 1, 1),
+        point=(CalibrationPoint(reference=0, indicated=0, u=2), CalibrationPoint(reference=1500, indicated=1500, u=4)),
+    )
+    pull = event(930.0, 1.7, 20.0)
+    stated = replace(pull, peak_u_kpa=1.96 * hypot(1.7, 20.0))
+    new = corrected_event(stated, record, date(2026, 2, 1))
+    assert own_u_kpa(new) == pytest.approx(1.7)
+    assert new.peak_u_kpa == pytest.approx(2.0 * hypot(1.7, record.u_kpa(930.0)))

@@ -1,0 +1,61 @@
+"""What the journal says of a test is what was measured, and only what was proven."""
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
+from math import hypot
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from gaugelink.app.records import Records
+from gaugelink.app.step import Step
+from gaugelink.broker.commands import CommandAction
+from gaugelink.broker.message import new_id
+from gaugelink.journal import Journal
+from gaugelink.journal.entries import TestEntry
+from tests.app.test_session import NOTHING, Bench, pull
+
+T = TypeVar("T")
+
+
+def recorded(bench: Bench, steps: Sequence[Step], read: Callable[[Records], Awaitable[T]]) -> T:
+    """Write down what came of a bench, and read it back."""
+
+    async def run() -> T:
+        async with Journal.open(bench.session.shop.journal) as journal:
+            for step in steps:
+                await journal.record(step.entries, step.outgoing())
+            return await read(Records(bench.session.shop, journal))
+
+    return asyncio.run(run())
+
+
+@pytest.mark.parametrize("with_own", [True, False])
+def test_what_a_pull_alone_is_uncertain_by_outlives_the_journal(tmp_path: Path, with_own: bool) -> None:
+    """The gauge shares 20 kPa, the pull alone has 1.7 kPa, and the expanded uncertainty was made with 1.96."""
+    bench = Bench(tmp_path)
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    for number in range(2):
+        bench.now_s += 6.0
+        event = replace(pull(930.0 + number, common_kpa=20.0, own_kpa=1.7), peak_u_kpa=1.96 * hypot(1.7, 20.0))
+        steps.append(bench.session.judged(new_id(), "amber", event, NOTHING, bench.now_s, bench.now_s, bench.at))
+    steps.append(bench.command(CommandAction.FINISH))
+    if not with_own:
+        steps = [replace(step, entries=tuple(_without_own(entry) for entry in step.entries)) for step in steps]
+    test = recorded(bench, steps, lambda records: records.test(None))
+    assert [reading.repeat.u_own_kpa for reading in test.state.readings] == pytest.approx([1.7, 1.7])
+    (value,) = test.values
+    assert value.u_random_kpa == pytest.approx(1.7 / 2**0.5)
+    assert value.u_common_kpa == pytest.approx(20.0)
+
+
+def _without_own(entry: object) -> object:
+    if not isinstance(entry, TestEntry):
+        return entry
+    snapshot = json.loads(entry.snapshot_json)
+    for reading in snapshot["bench"]["readings"]:
+        assert reading.pop("own_u_kpa") == pytest.approx(1.7)
+    return replace(entry, snapshot_json=json.dumps(snapshot))
