@@ -7,6 +7,7 @@ import numpy as np
 
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.broker.leak_messages import LeakRequest
+from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray, SampleBatch
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict
 from gaugelink.leak.differential import (
@@ -188,6 +189,8 @@ class DifferentialRun:
         self.cylinder = cylinder
         self.watch = SteadyWatch(limit)
         self.result: DifferentialResult | None = None
+        self.refusal = ""
+        """Why the pressures cannot be judged that the test came to rest at last; empty where they can."""
         self.began_s: float | None = None
         self.last_s = 0.0
         self._say = say
@@ -221,6 +224,8 @@ class DifferentialRun:
         self.last_s = float(batch.time_s[-1])
         self._kept = [*self._kept, *zip(batch.time_s.tolist(), shown.tolist(), strict=True)][-4000:]
         for phase in self.watch.push(batch.time_s, shown):
+            if phase in (SteadyPhase.IDLE, SteadyPhase.MOVED):
+                self.refusal = ""
             if phase is SteadyPhase.MOVED:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_MOVED))
             elif phase is SteadyPhase.STEADY:
@@ -239,7 +244,11 @@ class DifferentialRun:
         return kept[:, 0], kept[:, 1], self._zeros.get(self.gauge, 0.0)
 
     def judge_now(self) -> DifferentialResult:
-        """Judge the pressures as they are, at rest or not."""
+        """Judge the pressures as they are, at rest or not.
+
+        Raises:
+            RecordingError: they cannot be; see `judge_differential`.
+        """
         supply, cylinder, noise_u = self.watch.means()
         unsteady = self.watch.phase is not SteadyPhase.STEADY
         moved = self.watch.phase is SteadyPhase.MOVED
@@ -264,7 +273,17 @@ class DifferentialRun:
         return first_kpa if abs(first_kpa) < 0.05 * self.limit.supply_kpa else 0.0
 
     def _steady(self, heard: Heard) -> None:
-        self.result = self.judge_now()
+        try:
+            self.result = self.judge_now()
+        except RecordingError as error:
+            supply, cylinder, _ = self.watch.means()
+            if not self.refusal:
+                limit = self.limit.supply_kpa if supply is None else supply
+                heard.prompts.append(self._say.say(PromptKey.LEAK_ABOVE_SUPPLY, (), pressure=cylinder, limit=limit))
+            self.refusal = str(error)
+            self.watch.rest_again()
+            return
+        self.refusal = ""
         percent = round(self.result.loss_percent.value)
         heard.prompts.append(
             self._say.say(PromptKey.LEAK_PERCENT, (self.cylinder,), cylinder=self.cylinder, percent=percent)

@@ -23,7 +23,7 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.air import standard_pressure_kpa
-from gaugelink.errors import RecordingError, SettingsError
+from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, LeakDownEntry, PromptEntry
 from gaugelink.journal.rows import StoredLeakDown
@@ -107,17 +107,14 @@ class LeakSession:
         if self._broken_off is not None:
             return self._take_up(self._broken_off, batch, now_s, at)
         run = self._running
-        try:
-            heard = run.hear(batch)
-        except RecordingError as error:
-            return self._with_progress(Step(), batch, at, str(error))
-        step = self._heard(heard, at)
+        step = self._heard(run.hear(batch), at)
         if not self.active:
             return step
-        if isinstance(run, DecayRun):
-            due, hold = self._keeper.due(run, now_s, at)
-            if due:
-                self._keep(step, hold, at)
+        if isinstance(run, DifferentialRun):
+            return self._with_progress(step, batch, at, run.refusal)
+        due, hold = self._keeper.due(run, now_s, at)
+        if due:
+            self._keep(step, hold, at)
         return self._with_progress(step, batch, at, "")
 
     def due(self) -> Callable[[], DecayResult] | None:

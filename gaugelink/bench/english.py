@@ -101,6 +101,8 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.LEAK_UNDECIDED: "The pressure went before it was certain. Pump again.",
     PromptKey.LEAK_PERCENT: "{cylinder} loses {percent} percent. Listen where it goes.",
     PromptKey.LEAK_MOVED: "The pressure jumped: the piston has moved. Let the air off and set it again.",
+    PromptKey.LEAK_ABOVE_SUPPLY: "The cylinder reads {pressure}, more than the supply's {limit}. Set the regulator, or "
+    "exchange the gauges.",
     PromptKey.LEAK_STOPPED: "The leak test is stopped.",
     PromptKey.LEAK_BROKEN_OFF: "The leak test of {clock} was broken off. Keep the valve shut until the gauge is back.",
     PromptKey.LEAK_GOES_ON: "The leak test goes on. {count} seconds are missing.",

@@ -78,6 +78,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_UNDECIDED: "pump again",
     PromptKey.LEAK_PERCENT: "{percent} %",
     PromptKey.LEAK_MOVED: "air off",
+    PromptKey.LEAK_ABOVE_SUPPLY: "check supply",
     PromptKey.LEAK_STOPPED: "stopped",
     PromptKey.LEAK_BROKEN_OFF: "keep closed",
     PromptKey.LEAK_GOES_ON: "goes on",

@@ -109,6 +109,7 @@ class PromptKey(StrEnum):
     LEAK_UNDECIDED = "leak_undecided"
     LEAK_PERCENT = "leak_percent"
     LEAK_MOVED = "leak_moved"
+    LEAK_ABOVE_SUPPLY = "leak_above_supply"
     LEAK_STOPPED = "leak_stopped"
     LEAK_BROKEN_OFF = "leak_broken_off"
     LEAK_GOES_ON = "leak_goes_on"
@@ -192,7 +193,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
-        | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED}
+        | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}

@@ -107,6 +107,11 @@ class SteadyWatch:
                 entered.append(phase)
         return entered
 
+    def rest_again(self) -> None:
+        """Put aside what it came to rest at, because it cannot be: wait for another rest, as long as the first."""
+        self.phase = SteadyPhase.FILLING
+        self._cylinder.keep(1)
+
     def means(self) -> tuple[float | None, float, float]:
         """Supply (None without its gauge), cylinder, and the standard uncertainty of the cylinder's mean.
 
