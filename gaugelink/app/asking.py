@@ -1,6 +1,7 @@
 """Asks a running bench for something over its broker, and waits for the one answer."""
 
 import asyncio
+import logging
 
 import aiomqtt
 
@@ -8,9 +9,12 @@ from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.received import bytes_of, read_message
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import BrokerError
 from gaugelink.reasons import reason
+
+_LOG = logging.getLogger(__name__)
 
 
 async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s: float = 5.0) -> CommandResult:
@@ -40,11 +44,15 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
             await client.subscribe(answers, qos=1)
             await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
             async for message in client.messages:
-                payload = message.payload
                 # The embedded broker hands a new client all that is retained on what others have subscribed to.
-                if str(message.topic) != answers or not isinstance(payload, str | bytes | bytearray):
+                if str(message.topic) != answers:
                     continue
-                answer = CommandResult.model_validate_json(payload)
+                try:
+                    answer = read_message(CommandResult, bytes_of(message))
+                except BrokerError as error:
+                    # Whoever wrote it, it is not the answer.
+                    _LOG.warning("A message on %s is not of the contract: %s.", answers, error)
+                    continue
                 if answer.command_id == command.id:
                     return answer
     except TimeoutError as error:

@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from sqlalchemy import Table
 
 from gaugelink.archive import schema
 from gaugelink.broker.message import ROOT, Uuid
 from gaugelink.broker.messages import Availability
+from gaugelink.broker.received import read_message
+from gaugelink.errors import BrokerError
 
 PAYLOAD_BYTES = 1 << 20
 """Longest message that is read; the longest of the contract, a test of 24 cylinders, has about a tenth of it."""
@@ -172,9 +174,10 @@ def sort_message(topic: str, payload: bytes, received_at: datetime) -> Filed | Q
         return refused(f"{len(payload)} bytes; at most {PAYLOAD_BYTES} are read")
     model, table = kind
     try:
-        message = model.model_validate_json(payload)
-    except ValidationError as error:
-        return refused(_why(error))
+        message = read_message(model, payload)
+    except BrokerError as error:
+        # The text of the parser may quote the message; a database takes it without control characters.
+        return refused(json.dumps(str(error), ensure_ascii=True)[1:-1])
     if message.bench != bench:
         return refused("the message names another bench than its topic")
     if isinstance(message, _Gauge) and message.gauge != levels[1]:
@@ -182,10 +185,3 @@ def sort_message(topic: str, payload: bytes, received_at: datetime) -> Filed | Q
     row = message.model_dump()
     row["message_id"] = row.pop("id")
     return Filed(table, row | {"received_at": received_at, "document": payload.decode()}, topic, payload)
-
-
-def _why(error: ValidationError) -> str:
-    first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-    where = ".".join(str(step) for step in first["loc"])
-    # The text of the parser may quote the message; a database takes it without control characters.
-    return json.dumps(f"{where}: {first['msg']}" if where else first["msg"], ensure_ascii=True)[1:-1]

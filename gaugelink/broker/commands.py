@@ -3,10 +3,11 @@
 from enum import StrEnum
 from typing import Annotated, ClassVar
 
-from pydantic import ConfigDict, Field, ValidationError, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.broker.message import Name, Part, Uuid
+from gaugelink.broker.received import read_message
 from gaugelink.errors import BrokerError
 
 COMMAND_BYTES = 4096
@@ -110,9 +111,6 @@ def parse_command(payload: bytes) -> Command:
     if len(payload) > COMMAND_BYTES:
         raise BrokerError(f"The command has {len(payload)} bytes; at most {COMMAND_BYTES} are read.")
     try:
-        return Command.model_validate_json(payload)
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        where = ".".join(str(step) for step in first["loc"]) or "command"
-        said = first["msg"].removeprefix("Value error, ")
-        raise BrokerError(f"The command is refused: {where}: {said}.") from error
+        return read_message(Command, payload)
+    except BrokerError as error:
+        raise BrokerError(f"The command is refused: {error}.") from error

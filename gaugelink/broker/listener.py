@@ -1,15 +1,17 @@
 """Takes commands from the broker: bounded in size, in number and in rate, checked before anyone acts on them."""
 
 import asyncio
-import json
 import logging
-import re
 from collections.abc import Callable
+from typing import Annotated
+
+from pydantic import Field
 
 from gaugelink.broker.client import Client
 from gaugelink.broker.commands import COMMAND_BYTES, Command, parse_command
-from gaugelink.broker.message import topic
+from gaugelink.broker.message import Part, topic
 from gaugelink.broker.messages import CommandResult
+from gaugelink.broker.received import bytes_of, read_message
 from gaugelink.errors import BrokerError
 from gaugelink.journal import Outgoing
 
@@ -21,6 +23,12 @@ BURST = 20
 """Commands that are taken at once."""
 QUEUE = 32
 """Commands that may wait to be carried out."""
+
+
+class _Identified(Part):
+    """Of a command that is refused, its id."""
+
+    id: Annotated[str, Field(pattern=r"^[\x21-\x7e]{1,64}$")]
 
 
 class Allowance:
@@ -70,8 +78,7 @@ class CommandListener:
             # The embedded broker hands a new client all that is retained on what others have subscribed to.
             if str(message.topic) != self._topic:
                 continue
-            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
-            result = self.receive(payload, loop.time(), retained=message.retain)
+            result = self.receive(bytes_of(message), loop.time(), retained=message.retain)
             if result is not None:
                 answer(result.outgoing())
 
@@ -109,10 +116,6 @@ def _id_of(payload: bytes) -> str | None:
     if len(payload) > COMMAND_BYTES:
         return None
     try:
-        document = json.loads(payload)
-    except ValueError:
+        return read_message(_Identified, payload).id
+    except BrokerError:
         return None
-    command_id = document.get("id") if isinstance(document, dict) else None
-    if isinstance(command_id, str) and re.fullmatch(r"[\x21-\x7e]{1,64}", command_id):
-        return command_id
-    return None

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from typing import Annotated, ClassVar
 
 import uuid_utils
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, PlainSerializer
 
 from gaugelink.journal.entries import Outgoing
 
@@ -30,7 +30,18 @@ def rfc3339(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-Stamp = Annotated[AwareDatetime, PlainSerializer(rfc3339, return_type=str, when_used="json")]
+def _in_the_calendar(at: datetime) -> datetime:
+    """Refuse a time that is before year 1 or after year 9999 in UTC: it could be read and not written again."""
+    try:
+        at.astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError("the time is outside of the calendar in UTC") from error
+    return at
+
+
+Stamp = Annotated[
+    AwareDatetime, AfterValidator(_in_the_calendar), PlainSerializer(rfc3339, return_type=str, when_used="json")
+]
 """A time with its zone; RFC 3339 in UTC on the wire."""
 
 Uuid = Annotated[str, Field(pattern=r"^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$")]

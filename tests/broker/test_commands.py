@@ -81,10 +81,17 @@ def test_a_refused_command_is_answered_under_its_id():
     assert (result.command_id, result.ok, result.topic_suffix) == (ID, False, "command/result")
 
 
-@pytest.mark.parametrize("data", [b"", b"redo", b"[]", b'{"action": "redo"}', b'{"id": 7}', b'{"id": "a b"}', b"\xff"])
-def test_what_has_no_id_gets_no_answer_but_is_counted(data):
+# Within the length that is looked at, and deeper than the interpreter recurses.
+DEEP = b'{"id":' + b"[" * 4000
+
+
+@pytest.mark.parametrize("retained", [False, True])
+@pytest.mark.parametrize(
+    "data", [b"", b"redo", b"[]", b'{"action": "redo"}', b'{"id": 7}', b'{"id": "a b"}', b"\xff", DEEP, DEEP[6:]]
+)
+def test_what_has_no_id_gets_no_answer_but_is_counted(data, retained):
     listener = CommandListener("north")
-    assert listener.receive(data, 0.0) is None
+    assert listener.receive(data, 0.0, retained=retained) is None
     assert listener.refused == 1
     assert listener.commands.empty()
 

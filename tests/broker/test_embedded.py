@@ -120,6 +120,30 @@ async def test_what_is_retained_for_others_is_taken_for_no_command_and_for_no_an
     assert (listener.refused, answers) == (0, [])
 
 
+async def test_a_stray_message_where_the_answers_are_is_not_taken_for_the_answer(caplog):
+    command = Command(id="01a20fe0-60b9-73a7-b1cc-77cacb24d914", action=CommandAction.REDO)
+    async with EmbeddedBroker() as broker, Client("127.0.0.1", broker.port) as bench, asyncio.timeout(30):
+        await bench.subscribe(f"gaugelink/{BENCH}/command", qos=1)
+        asking = asyncio.create_task(ask(settings(broker.port), BENCH, command, 20.0))
+        assert str((await anext(aiter(bench.messages))).topic) == f"gaugelink/{BENCH}/command"
+        result = CommandResult(bench=BENCH, command_id=command.id, ok=True, text="Once more.")
+        for payload in (b"", b"yes", b"[" * 3000, b'{"ok": true}', result.model_dump_json()):
+            await bench.publish(f"gaugelink/{BENCH}/command/result", payload, qos=1)
+        assert (await asking).text == "Once more."
+    assert len([one for one in caplog.records if "not of the contract" in one.getMessage()]) == 4
+
+
+async def test_a_nested_message_that_the_broker_keeps_does_not_end_the_link_at_every_start(tmp_path):
+    command = Command(id="01a20fe0-60b9-73a7-b1cc-77cacb24d915", action=CommandAction.REDO)
+    async with EmbeddedBroker() as broker, Client("127.0.0.1", broker.port) as person, asyncio.timeout(30):
+        await person.publish(f"gaugelink/{BENCH}/command", b"[" * 3000, qos=1, retain=True)
+        async with bench(tmp_path / "j.db", settings(broker.port)) as (_, link):
+            await until_connected(link)
+            await person.publish(f"gaugelink/{BENCH}/command", b"[" * 3000, qos=1)
+            await person.publish(f"gaugelink/{BENCH}/command", command.model_dump_json(exclude_none=True), qos=1)
+            assert (await link.commands.get()).id == command.id
+
+
 async def test_it_listens_on_loopback_only_and_says_where():
     async with EmbeddedBroker() as broker:
         assert broker.host == "127.0.0.1"
