@@ -16,7 +16,7 @@ from gaugelink.app.telling import reading_values
 from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import TestKind
-from gaugelink.bench.reading import TestState
+from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
@@ -48,6 +48,16 @@ class RecordedTest:
     engine: EngineRecord
     verdict: TestVerdict | None
     """None when the test has no reading."""
+
+    @property
+    def given_up(self) -> bool:
+        """Whether it was abandoned: it is shown, and proves nothing."""
+        return self.state.phase is Phase.ABANDONED
+
+    @property
+    def proves(self) -> bool:
+        """Whether anything may be concluded from it about the machine."""
+        return self.verdict is not None and not self.given_up
 
     @property
     def values(self) -> list[ReadingValue]:
@@ -164,14 +174,14 @@ class Records:
         return await self._recorded(found[-1])
 
     async def last_dry(self, machine: str, before: datetime | None = None) -> RecordedTest | None:
-        """The last dry test of a machine with readings."""
+        """The last dry test of a machine with readings that was not given up."""
         if machine not in {record.id for record in self._shop.fleet.machine}:
             return None
         for stored in reversed(await self._stored(machine)):
             if before is not None and stored.began_at >= before:
                 continue
             test = await self._recorded(stored)
-            if test.state.plan.kind is TestKind.DRY and test.verdict is not None:
+            if test.state.plan.kind is TestKind.DRY and test.proves:
                 return test
         return None
 
@@ -196,7 +206,7 @@ class Records:
         by_machine = await self._fleet()
         last = {}
         for record in self._shop.fleet.machine:
-            judged = [test for test in await self.tests(record.id) if test.verdict is not None]
+            judged = [test for test in await self.tests(record.id) if test.proves]
             last[record.id] = judged[-1] if judged else None
         moved = [step.at for step in fleet_steps(list(by_machine.values()))]
         standings = []
@@ -291,7 +301,8 @@ class Records:
             by=acknowledged.by if acknowledged is not None else "",
             gauge=", ".join(self._gauge_words(name) for name in dict.fromkeys(test.state.plan.gauges.values())),
             odometer="" if odometer is None else f"{odometer:g} {record.counter.value}",
-            conditions=tuple(
+            conditions=((("given up", "this test proves nothing"),) if test.given_up else ())
+            + tuple(
                 (name.replace("_", " "), _in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
                 if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open")
@@ -326,11 +337,11 @@ def _in_words(value: object) -> str:
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
-    """The dry tests with readings, as a history is read from."""
+    """The dry tests with readings that were not given up, as a history is read from."""
     return [
         past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
         for test in tests
-        if test.verdict is not None and test.state.plan.kind is TestKind.DRY
+        if test.verdict is not None and test.proves and test.state.plan.kind is TestKind.DRY
     ]
 
 

@@ -133,6 +133,7 @@ def _recorded(test: Judged, at_sea_level: dict[str, dict[str, float]]) -> Record
         test_id=test.stored.test_id,
         at=rfc3339(test.stored.began_at),
         kind=test.state.plan.kind.value,
+        given_up=test.given_up,
         word=verdict.word.value if verdict is not None else None,
         summary=verdict.summary if verdict is not None else "",
         spread_percent=verdict.spread_percent if verdict is not None else None,

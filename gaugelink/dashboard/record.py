@@ -45,6 +45,8 @@ class RecordedTest(_Row):
     at: str
     """RFC 3339."""
     kind: str
+    given_up: bool = False
+    """It proves nothing and is in no trend."""
     word: str | None = None
     """The verdict in one word; null when it has no reading."""
     summary: str = ""

@@ -11,6 +11,7 @@ from typing import TypeVar
 import pytest
 
 from gaugelink.app.records import Records
+from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.message import new_id
@@ -59,3 +60,43 @@ def _without_own(entry: object) -> object:
     for reading in snapshot["bench"]["readings"]:
         assert reading.pop("own_u_kpa") == pytest.approx(1.7)
     return replace(entry, snapshot_json=json.dumps(snapshot))
+
+
+def dry_test(bench: Bench, peaks_kpa: Sequence[float], end: CommandAction, later_days: float = 30.0) -> list[Step]:
+    """A dry test and how it ended, and the days that pass after it."""
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    for number, peak_kpa in enumerate(peaks_kpa):
+        steps += [bench.crank(peak_kpa, 40.0 if number else 6.0), bench.crank(peak_kpa + 2.0)]
+    steps.append(bench.command(end))
+    bench.now_s += 86_400.0 * later_days
+    return steps
+
+
+def test_a_test_that_was_given_up_is_listed_and_proves_nothing(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    steps = dry_test(bench, (900.0, 905.0, 910.0), CommandAction.FINISH)
+    steps += dry_test(bench, (600.0, 610.0), CommandAction.ABANDON)
+
+    async def read(records: Records) -> None:
+        assert [test.given_up for test in await records.tests()] == [False, True]
+        _, past, _ = await records.history("north-7")
+        assert [len(test.readings) for test in past] == [3]
+        dry = await records.last_dry("north-7")
+        assert dry is not None
+        assert not dry.given_up
+        (standing,) = await records.ranked(bench.at)
+        assert standing.reasons == ("nothing in its record asks for attention",)
+        report = await records.report(None)
+        assert ("given up", "this test proves nothing") in report.conditions
+        page = await JournalRecord(bench.session.shop).history("north-7")
+        assert [(test.given_up, bool(test.sea_level_kpa)) for test in page.tests] == [(False, True), (True, False)]
+
+    recorded(bench, steps, read)
+
+
+def test_a_machine_whose_only_test_was_given_up_was_never_tested(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    steps = dry_test(bench, (600.0, 610.0), CommandAction.ABANDON)
+    assert recorded(bench, steps, lambda records: records.last_dry("north-7")) is None
+    (standing,) = recorded(bench, [], lambda records: records.ranked(bench.at))
+    assert standing.reasons == ("never tested",)

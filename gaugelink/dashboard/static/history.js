@@ -71,7 +71,7 @@ function draw(record) {
         record.effects.map((one) => [day(one.at), one.job, one.cylinder || "mean", `${signed(one.gain_percent)} ± ${one.gain_u_percent.toFixed(1)}`, one.is_real ? "yes" : "no more than chance"])),
       table(`Tests, as read, in ${unit}`, ["Day", "Kind", "Readings", "Spread, %", "Verdict", "Report"],
         tests.map((test) => [
-          day(test.at), test.kind, Object.entries(test.readings_kpa).map(([name, kpa]) => `${name} ${number(kpa, unit)}`).join(", "),
+          day(test.at), test.given_up ? `${test.kind}, given up` : test.kind, Object.entries(test.readings_kpa).map(([name, kpa]) => `${name} ${number(kpa, unit)}`).join(", "),
           test.spread_percent === null ? "" : test.spread_percent.toFixed(1), test.word ?? "", reports(test),
         ])),
     ].filter((one) => one !== null),
