@@ -18,6 +18,7 @@ from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
+from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal import Journal
@@ -26,6 +27,7 @@ from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
+from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
 from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps, rank_fleet
@@ -229,6 +231,8 @@ class Records:
     async def judge_again(self, test_id: str | None, machine: str | None = None) -> JudgedAgain:
         """Judge a test's events anew from their raw samples, beside what was said then.
 
+        Each is corrected by the last calibration of its gauge that was done by the day of the event.
+
         Raises:
             SettingsError: there is no such test, or its samples were not kept.
         """
@@ -246,11 +250,22 @@ class Records:
             assert event.samples is not None
             traits = self._traits(event.gauge)
             hints = hints_of(test.engine)
-            events[event.event_id] = await asyncio.to_thread(judge, event.samples, traits, hints)
+            judged = await asyncio.to_thread(judge, event.samples, traits, hints)
+            events[event.event_id] = await self._calibrated(event, judged)
         state = _with_peaks(test.state, events)
         now_verdict = verdict_of(state, events, test.engine, self._shop.settings.bench.display_unit)
         assert now_verdict is not None
         return JudgedAgain(test, kept, events, now_verdict)
+
+    async def _calibrated(self, stored: StoredEvent, event: CrankingEvent) -> CrankingEvent:
+        """An event that was judged anew, corrected as its gauge was calibrated on the day."""
+        on = stored.at.astimezone().date()
+        record = None
+        for calibration in await self._journal.calibrations(stored.gauge):
+            if calibration.done_on <= on:
+                record = CalibrationRecord.model_validate_json(calibration.record_json)
+        due_on = next((one.calibration_due for one in self._shop.settings.gauges if one.name == stored.gauge), None)
+        return calibrated_event(event, record, due_on, on)
 
     def _traits(self, gauge: str) -> GaugeTraits:
         """The traits of a gauge that is in the shop, or none."""

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date, datetime
 
 from pydantic import ValidationError
@@ -33,10 +32,10 @@ from gaugelink.engine.fleet import EngineRecord, Layout
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
-from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag
+from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples
 from gaugelink.peak.notices import HandlingKind
 from gaugelink.settings import first_mistake
-from gaugelink.verdict.corrected import corrected_event
+from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
 from gaugelink.verdict.findings import TestVerdict
@@ -85,13 +84,7 @@ class Session:
 
     def corrected(self, gauge: str, event: CrankingEvent, on: date) -> CrankingEvent:
         """Take a gauge's known error off an event, and flag what is past its calibration date."""
-        record = self._calibrations.get(gauge)
-        if record is not None:
-            return corrected_event(event, record, on)
-        due = self.shop.gauge(gauge).calibration_due
-        if due is not None and on > due:
-            return replace(event, flags=event.flags | {Flag.CALIBRATION_OVERDUE})
-        return event
+        return calibrated_event(event, self._calibrations.get(gauge), self.shop.gauge(gauge).calibration_due, on)
 
     def resume(self, stored: StoredTest, events: Sequence[StoredEvent], now_s: float, at: datetime) -> Step:
         """Go on with a test that the journal holds.

@@ -11,6 +11,20 @@ from gaugelink.peak.events import BudgetLine, CrankingEvent, Flag
 CALIBRATION = "calibration"
 
 
+def calibrated_event(
+    event: CrankingEvent, record: CalibrationRecord | None, due_on: date | None, on: date
+) -> CrankingEvent:
+    """An event on a gauge with its calibration record, or with nothing but the day that its calibration is due.
+
+    Corrected by the record; without one the event is flagged when `on` is after `due_on`. None is no day.
+    """
+    if record is not None:
+        return corrected_event(event, record, on)
+    if due_on is not None and on > due_on:
+        return replace(event, flags=event.flags | {Flag.CALIBRATION_OVERDUE})
+    return event
+
+
 def corrected_event(event: CrankingEvent, record: CalibrationRecord, on: date) -> CrankingEvent:
     """Take the gauge's known error off an event's pressures.
 

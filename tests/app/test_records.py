@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace
+from datetime import date
 from math import hypot
 from pathlib import Path
 from typing import TypeVar
@@ -15,9 +16,15 @@ from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.message import new_id
+from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import TestEntry
+from gaugelink.journal.entries import CalibrationEntry, TestEntry
+from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
+from gaugelink.peak.judge import judge
+from gaugelink.verdict.record import side_by_side
+from tests.app.shops import SHOP
 from tests.app.test_session import NOTHING, Bench, pull
+from tests.peak.shapes import clock, closed, feed, shown, stairs
 
 T = TypeVar("T")
 
@@ -100,3 +107,41 @@ def test_a_machine_whose_only_test_was_given_up_was_never_tested(tmp_path: Path)
     assert recorded(bench, steps, lambda records: records.last_dry("north-7")) is None
     (standing,) = recorded(bench, [], lambda records: records.ranked(bench.at))
     assert standing.reasons == ("never tested",)
+
+
+def _reads_high(done_on: date, indicated_kpa: float) -> CalibrationRecord:
+    """A gauge that shows so much for 900 kPa."""
+    points = [{"reference": 0, "indicated": 0, "u": 2}, {"reference": 900, "indicated": indicated_kpa, "u": 2}]
+    return CalibrationRecord.model_validate({"gauge": "amber", "span": 2000, "done_on": done_on, "point": points})
+
+
+@pytest.mark.parametrize("known", ["a record", "a day", "nothing"])
+def test_what_is_judged_again_is_corrected_as_the_gauge_was_calibrated_that_day(tmp_path: Path, known: str) -> None:
+    due = SHOP.replace('kind = "held"', 'kind = "held"\ncalibration_due = 2026-02-01')
+    bench = Bench(tmp_path, due if known == "a day" else SHOP)
+    then = _reads_high(date(2026, 1, 1), 950.0)
+    later = _reads_high(date(2026, 6, 1), 850.0)
+    written = [then, later] if known == "a record" else []
+    if written:
+        bench.session.calibrate("amber", then)
+    traits = GaugeTraits(kind=GaugeKind.HELD)
+    steps = [
+        Step(
+            entries=[CalibrationEntry(new_id(), "amber", one.done_on, None, one.model_dump_json()) for one in written]
+        ),
+        bench.command(CommandAction.BEGIN, machine="north-7"),
+        bench.command(CommandAction.ACKNOWLEDGE),
+    ]
+    t = clock(12.0, 100.0)
+    for number in range(2):
+        bench.now_s += 6.0
+        (samples,) = closed(feed(t, shown(stairs(t, 3.0, 9), seed=number), traits=traits))
+        event = bench.session.corrected("amber", judge(samples, traits, bench.session.hints), bench.at.date())
+        steps.append(bench.session.judged(new_id(), "amber", event, samples, bench.now_s, bench.now_s, bench.at))
+    again = recorded(bench, steps, lambda records: records.judge_again(None))
+    assert again.test.verdict is not None
+    (row,) = side_by_side(again.test.verdict, again.verdict)
+    assert row.now_kpa == pytest.approx(row.then_kpa)
+    assert row.now_u_kpa == pytest.approx(row.then_u_kpa)
+    assert again.verdict.readings[0].flags == again.test.verdict.readings[0].flags
+    assert (Flag.CALIBRATION_OVERDUE in again.verdict.readings[0].flags) is (known == "a day")
