@@ -11,7 +11,7 @@ from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.geometry import oil_factor
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Finding, RuleName, Severity
+from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a
 # rectangular distribution (JCGM 100:2008, clause 4.3.7).
@@ -28,12 +28,19 @@ SOURCE = (
 class _Rise:
     kpa: float
     """As measured."""
-    u_kpa: float
-    """Expanded uncertainty of `kpa`."""
+    u_alone_kpa: float
+    """Expanded uncertainty of `kpa` without what the rises of all cylinders share."""
+    ambient_u_kpa: float
+    """Expanded uncertainty from carrying one ambient to the other: the same fraction of every cylinder's reading."""
     by_volume_kpa: float
     """What the oil's own volume is taken to do; 0 when it cannot be told."""
     by_volume_u_kpa: float
     dry_kpa: float
+
+    @property
+    def u_kpa(self) -> float:
+        """Expanded uncertainty of `kpa`."""
+        return hypot(self.u_alone_kpa, self.ambient_u_kpa)
 
     @property
     def percent(self) -> float:
@@ -49,15 +56,16 @@ class _Rise:
         return 100.0 * hypot(self.u_kpa, self.by_volume_u_kpa) / self.dry_kpa
 
     @property
-    def u_percent(self) -> float:
-        return 100.0 * self.u_kpa / self.dry_kpa
+    def u_alone_percent(self) -> float:
+        return 100.0 * self.u_alone_kpa / self.dry_kpa
 
 
 def wet_findings(wet: Case, dry: Case) -> list[Finding]:
     """Findings of a wet test held against the dry test of the same engine, one for each cylinder in both.
 
-    The same oil in each cylinder takes up the same volume, so between cylinders that part cancels; a rise on its own
-    has the volume taken out, as uncertain as the share of the oil that stays on the crown.
+    The same oil in each cylinder takes up the same volume, so between cylinders that part cancels, and so does what is
+    uncertain of the air's pressure; a rise on its own has the volume taken out, as uncertain as the share of the oil
+    that stays on the crown.
     """
     rises = {
         name: _rise(wet, dry, name) for name in wet.readings if name in dry.readings and dry.readings[name].peak_kpa > 0
@@ -71,18 +79,31 @@ def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     # The two tests may be days apart: the wet reading is carried to the ambient of the dry one.
     after = _carried(wet.readings[name], ambient_factor(dry.conditions.ambient_abs_kpa, wet.conditions.ambient_abs_kpa))
     rise = wet.between(after, before)
+    ambient_u_kpa = COVERAGE_FACTOR * _ambient_u(wet.conditions, dry.conditions) * after.peak_kpa
     geometry, oil = wet.engine.geometry(name), wet.conditions.oil_ml
     if geometry is None or not oil:
-        return _Rise(rise.kpa, rise.u_kpa, 0.0, 0.0, before.peak_kpa)
+        return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, 0.0, 0.0, before.peak_kpa)
     whole = oil_factor(geometry, wet.cranking_rpm, oil, wet.conditions.adapter_cm3) - 1.0
     by_volume = before.peak_kpa * whole
     return _Rise(
         rise.kpa,
         rise.u_kpa,
+        ambient_u_kpa,
         by_volume * STAYING_SHARE,
         COVERAGE_FACTOR * by_volume * STAYING_U,
         before.peak_kpa,
     )
+
+
+def _ambient_u(wet: Conditions, dry: Conditions) -> float:
+    """Standard uncertainty, as a fraction, of the factor that carries a reading from one ambient to the other.
+
+    A quotient of two (JCGM 100:2008, 5.1.6). Where both come from one source and are the same, it is the same place
+    and the same error: it cancels.
+    """
+    if (wet.ambient_source, wet.ambient_abs_kpa) == (dry.ambient_source, dry.ambient_abs_kpa):
+        return 0.0
+    return hypot(*(one.ambient_u_kpa / one.ambient_abs_kpa for one in (wet, dry)))
 
 
 def _carried(reading: ReadingValue, factor: float) -> ReadingValue:
@@ -107,6 +128,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         "wet_kpa": wet.readings[name].peak_kpa,
         "rise_kpa": rise.kpa,
         "rise_percent": rise.percent,
+        "ambient_u_kpa": rise.ambient_u_kpa,
         "by_volume_kpa": rise.by_volume_kpa,
         "by_volume_u_kpa": rise.by_volume_u_kpa,
         "sealing_percent": rise.sealing_percent,
@@ -117,13 +139,15 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     told = rise.sealing_u_percent < limit
     if usual is not None:
         excess = rise.percent - usual
-        u_excess = hypot(rise.u_percent, max(other.u_percent for other in others))
+        u_excess = hypot(rise.u_alone_percent, max(other.u_alone_percent for other in others))
         clear = clear or excess > max(limit, u_excess)
         told = told or u_excess < limit
         numbers |= {"others_rise_percent": usual, "excess_percent": excess, "excess_u_percent": u_excess}
         text += f"; the others rose by {usual:.0f} %"
     numbers["rings_likely"] = float(clear)
-    severity, closing, causes, next_tests = _meaning(wet, clear=clear, is_low=is_low, told=told)
+    severity, closing, causes, next_tests = _meaning(
+        wet, clear=clear, is_low=is_low, told=told, by_air=rise.ambient_u_kpa > rise.by_volume_u_kpa
+    )
     return Finding(
         RuleName.WET_DRY,
         severity,
@@ -139,7 +163,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
 
 
 def _meaning(
-    wet: Case, *, clear: bool, is_low: bool, told: bool
+    wet: Case, *, clear: bool, is_low: bool, told: bool, by_air: bool
 ) -> tuple[Severity, str, tuple[str, ...], tuple[str, ...]]:
     four = wet.engine.cycle == 4
     if clear:
@@ -157,7 +181,7 @@ def _meaning(
     if not told:
         return (
             Severity.WATCH,
-            "that cannot be told from what the oil's volume does",
+            "that cannot be told from what " + ("other air does" if by_air else "the oil's volume does"),
             (),
             ("put the same small amount of oil in every cylinder and read them all",),
         )

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude
+from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude, ambient_from_barometer, assumed_ambient
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.findings import (
@@ -297,6 +297,41 @@ def test_a_wet_test_on_a_day_of_other_weather_is_carried_to_the_dry_one() -> Non
     verdict = judge(values, low, dry=dry, dry_conditions=SEA_LEVEL)
     rise = next(f for f in verdict.findings if f.rule is RuleName.WET_DRY).numbers["rise_kpa"]
     assert rise == pytest.approx(PSI.to_kpa(6.0))
+
+
+@pytest.mark.parametrize("altitude_m", [300.0, 600.0])
+def test_air_that_was_only_assumed_for_the_dry_test_is_not_taken_for_what_oil_does(altitude_m: float) -> None:
+    """The same readings, but the second test knows the altitude that the first one did not."""
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    wet = replace(Conditions.of_ambient(ambient_at_altitude(altitude_m)), wet=True)
+    verdict = judge(dry, wet, dry=dry, dry_conditions=Conditions.of_ambient(assumed_ambient()))
+    found = [f for f in verdict.findings if f.rule is RuleName.WET_DRY]
+    assert [f.numbers["rings_likely"] for f in found] == [0.0, 0.0, 0.0]
+    for finding in found:
+        assert finding.u_kpa is not None
+        # 4 kPa assumed and 1 kPa of weather, of about 100 kPa.
+        assert finding.u_kpa > finding.numbers["ambient_u_kpa"] > 2.0 * 0.04 * finding.numbers["wet_kpa"]
+
+
+def test_one_wet_cylinder_alone_is_doubted_by_air_that_was_only_assumed() -> None:
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    wet = replace(Conditions.of_ambient(ambient_at_altitude(300.0)), wet=True)
+    verdict = judge([reading("middle", 112.0)], wet, dry=dry, dry_conditions=Conditions.of_ambient(assumed_ambient()))
+    finding = only(verdict, RuleName.WET_DRY)
+    assert finding.severity is Severity.WATCH
+    assert "cannot be told from what other air does" in finding.text
+
+
+def test_one_place_s_air_says_nothing_of_a_rise_between_two_tests() -> None:
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    (first, *_) = [f for f in judge(dry, WET, dry=dry).findings if f.rule is RuleName.WET_DRY]
+    assert first.numbers["ambient_u_kpa"] == 0.0
+    near, far = (replace(Conditions.of_ambient(ambient_from_barometer(kpa)), wet=True) for kpa in (101.0, 99.0))
+    found = judge(dry, near, dry=dry, dry_conditions=far).findings
+    (carried,) = [f for f in found if f.rule is RuleName.WET_DRY and f.cylinders == ("PTO",)]
+    # A quotient of two barometer readings of 0.2 kPa each (JCGM 100:2008, 5.1.6).
+    share = 2.0 * ((0.2 / 101.0) ** 2 + (0.2 / 99.0) ** 2) ** 0.5
+    assert carried.numbers["ambient_u_kpa"] == pytest.approx(share * 99.0 / 101.0 * PSI.to_kpa(135.0))
 
 
 def test_a_wet_test_is_not_held_against_the_dry_band() -> None:
