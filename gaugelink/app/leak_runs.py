@@ -94,11 +94,14 @@ class DecayRun:
         """The analysis that is due now, to be called off the event loop; None when none is."""
         evidence = self.watch.evidence()
         ended = self.watch.phase is WatchPhase.RELEASED
-        if evidence is None or (self.watch.elapsed_s < self._next_look_s and not ended) or self._looked_after_end:
+        elapsed_s, book_s = self.watch.elapsed_s, self.limit.book_s
+        if evidence is None or (elapsed_s < self._next_look_s and not ended) or self._looked_after_end:
             return None
         self._looked_after_end = ended
-        longer_s = min(max(self.watch.elapsed_s, 1.0) * (NEXT_LOOK - 1.0), LONGEST_LOOK_S)
-        self._next_look_s = self.watch.elapsed_s + longer_s
+        self._next_look_s = elapsed_s + min(max(elapsed_s, 1.0) * (NEXT_LOOK - 1.0), LONGEST_LOOK_S)
+        if self.limit.fixed_time and elapsed_s < book_s:
+            # What the book compares is known at that moment, and waiting longer adds nothing to it.
+            self._next_look_s = min(self._next_look_s, book_s)
         limit, ambient_abs_kpa, gap = self.limit, self._ambient_abs_kpa, self._gap
 
         def look() -> DecayResult:

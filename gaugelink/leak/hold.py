@@ -102,7 +102,7 @@ def contradiction(
     # The last samples' mean is up to two samples older than the last one.
     fall = max(0.0, hold.rate.kpa_per_min + hold.rate.u_kpa_per_min) / 60.0 * (gap_s + 2.0 * hold.spacing_s)
     # What is lost after the book's time is not the book's loss, and a gap is followed by a look as long as itself.
-    late = limit.fixed_time and hold.last_s - hold.closed_s + 2.0 * gap_s > 60.0 * limit.minutes
+    late = limit.fixed_time and hold.last_s - hold.closed_s + 2.0 * gap_s > limit.book_s
     if late or gap_s > LONGEST_GAP_S or fall + 2.0 * slack > WIDEST_SHARE * hold.pressure_kpa:
         return Contradiction.TOO_LONG
     if level_kpa > hold.pressure_kpa + slack:

@@ -60,6 +60,11 @@ class DecayLimit(Settings):
         return self
 
     @property
+    def book_s(self) -> float:
+        """The time within which no more than `loss_kpa` may be lost, in seconds."""
+        return 60.0 * self.minutes
+
+    @property
     def rate_kpa_per_min(self) -> float:
         """The limit as a rate at the test pressure."""
         return self.loss_kpa / self.minutes

@@ -135,6 +135,20 @@ def test_a_tight_case_passes(session: LeakSession) -> None:
     assert result.duration_s < 600.0
 
 
+def test_a_fixed_time_test_ends_with_the_book_s_time(session: LeakSession) -> None:
+    steps = [begun(session, LeakRequest(fixed_time=True)), ask(session, CommandAction.ACKNOWLEDGE)]
+    time_s = np.arange(0.0, 800.0, 0.2)
+    # 97 % of 1 psi is lost in the book's ten minutes, and all of it half a minute later.
+    fall = 0.97 * 6.894757 / 600.0
+    closed_s, test_kpa = 10.0, 6.0 * 6.894757
+    pumped = np.interp(time_s, [5.0, closed_s], [0.0, test_kpa])
+    steps += played(session, time_s, np.where(time_s < closed_s, pumped, test_kpa - fall * (time_s - closed_s)))
+    (result,) = [step.decay for step in steps if step.decay is not None]
+    assert (result.verdict, result.duration_s) == ("pass", 600.0)
+    last_s = max(step.progress.elapsed_s for step in steps if step.progress is not None)
+    assert last_s == pytest.approx(600.0, abs=2.5)
+
+
 @pytest.mark.parametrize("unit", PressureUnit)
 def test_the_published_sentence_is_in_the_shop_s_unit_and_the_numbers_stay_in_kpa(
     tmp_path: Path, unit: PressureUnit

@@ -89,6 +89,37 @@ def test_the_fixed_time_test_compares_the_two_pressures() -> None:
     assert judged(Vessel(hole_mm=0.06, heated=0.0), 601.0, book).verdict is DecayVerdict.FAIL
 
 
+@pytest.mark.parametrize("rate_hz", [0.3, 1.0, 10.0, 100.0])
+@pytest.mark.parametrize("later_s", [0.0, 4.0, 60.0])
+@pytest.mark.parametrize(("share", "verdict"), [(0.97, DecayVerdict.PASS), (1.03, DecayVerdict.FAIL)])
+def test_the_fixed_time_test_compares_the_book_s_time_however_late_it_is_looked_at(
+    rate_hz: float, later_s: float, share: float, verdict: DecayVerdict
+) -> None:
+    book = practice_limit(Practice.LOOSE, fixed_time=True)
+    time_s = np.arange(0.0, book.book_s + later_s + 1.0 / rate_hz, 1.0 / rate_hz)
+    fall = share * book.loss_kpa / book.book_s
+    noise = np.random.default_rng(2).normal(0.0, 0.02, len(time_s))
+    result = analyse(time_s, book.test_kpa - fall * time_s + noise, book)
+    assert result.verdict is verdict
+    assert result.duration_s == book.book_s
+    assert result.lost_kpa == pytest.approx(share * book.loss_kpa, abs=0.1)
+    assert result.start_kpa - result.end_kpa == pytest.approx(result.lost_kpa)
+
+
+def test_a_fixed_time_test_with_a_hole_over_the_book_s_moment_is_read_between_its_sides() -> None:
+    book = practice_limit(Practice.LOOSE, fixed_time=True)
+    time_s = np.arange(0.0, 400.0, 0.5)
+    time_s = time_s[(time_s < 270.0) | (time_s > 340.0)]
+    result = analyse(time_s, book.test_kpa - 0.9 * book.loss_kpa / book.book_s * time_s, book)
+    assert result.lost_kpa == pytest.approx(0.9 * book.loss_kpa, abs=0.2)
+    assert (result.verdict, DecayFlag.GAPS in result.flags) == (DecayVerdict.PASS, True)
+
+
+def test_a_fixed_time_test_says_how_much_of_the_book_s_time_is_left() -> None:
+    book = practice_limit(Practice.USUAL, fixed_time=True).model_copy(update={"test_kpa": 40.0})
+    assert judged(Vessel(hole_mm=0.0, heated=0.0), 200.0, book).more_s == pytest.approx(400.0, abs=0.5)
+
+
 def test_the_leak_in_standard_cubic_centimetres_is_volume_times_fall() -> None:
     # ASTM E2930: Q = V dP/dt in Pa m3/s; 1 std cm3/min at 0 degrees Celsius is 1.68875e-3 Pa m3/s at 273.15 K
     # (definition; NIST SP 811 for the atmosphere). The air in the case is at 293.15 K.
