@@ -50,7 +50,7 @@ class DecayRun:
         self.gauge = gauge
         self.watch = DecayWatch(limit)
         self.result: DecayResult | None = None
-        """The last look's result."""
+        """What the last look at the hold that runs, or ran last, said."""
         self._say = say
         self._ambient_abs_kpa = ambient_abs_kpa
         self._next_look_s = FIRST_LOOK_S
@@ -125,9 +125,11 @@ class DecayRun:
         self._next_look_s = self._waited_s + self._gap.looked_after_s
 
     def judged(self, result: DecayResult) -> Heard:
-        """Take the result of a look."""
-        self.result = result
+        """Take the result of a look; one at a hold that is over because of more pumping says nothing of this one."""
         heard = Heard()
+        if result.closed_s != self.watch.closed_s:
+            return heard
+        self.result = result
         rate, limit = result.leak_kpa_per_min.value, result.limit_kpa_per_min
         released = self.watch.phase is WatchPhase.RELEASED
         if result.verdict is DecayVerdict.OPEN:
@@ -164,7 +166,7 @@ class DecayRun:
         if phase is WatchPhase.PUMPING and self._began_to_hold:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ANEW))
             self._began_to_hold = self._looked_after_end = False
-            self._gap, self.had_gap = None, False
+            self._gap, self.had_gap, self.result = None, False, None
         elif phase is WatchPhase.HOLDING:
             self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
             self._looked_after_end = False

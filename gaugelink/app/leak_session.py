@@ -297,6 +297,9 @@ class LeakSession:
         """Add to a step what the next service needs to go on."""
         run, before = self._running, self._kept
         said = outcome(run, self._about, self._unit, at) if isinstance(run, DecayRun) else None
+        if said is None and isinstance(run, DecayRun) and before is not None and before.hold is not None:
+            # Before the first look after a restart, what was said before it still stands, if it was of the same hold.
+            said = before.so_far if before.hold.closed_s == run.watch.closed_s else None
         kept = KeptLeakDown(
             request=run.request,
             gauge=run.gauge,
@@ -307,7 +310,7 @@ class LeakSession:
             verdict_told=self._verdict_told,
             hold=hold,
             gap_s=run.gap_s if isinstance(run, DecayRun) else 0.0,
-            so_far=said or (before.so_far if before is not None else None),
+            so_far=said,
         )
         self._write_down(step, kept, at)
 

@@ -75,6 +75,8 @@ class DecayResult:
     """What it was judged by."""
     probability_pass: float
     """Probability that the leak is within the limit."""
+    closed_s: float
+    """When the valve closed, on the clock of the samples."""
     duration_s: float
     """Time since the valve closed, in a fixed-time test the book's at most."""
     start_kpa: float
@@ -134,7 +136,8 @@ def analyse(
     """
     if len(time_s) < 5 or np.any(np.diff(time_s) <= 0):
         raise ValueError(f"a decay needs five samples or more with rising times, found {len(time_s)}")
-    t = time_s - (time_s[0] if closed_s is None else closed_s)
+    closed = float(time_s[0]) if closed_s is None else closed_s
+    t = time_s - closed
     noise, step = noise_and_resolution(pressure_kpa, resolution_kpa)
     keep = _first_fall_below(pressure_kpa, _LEAST_SHARE * float(pressure_kpa[0]))
     b_time, b_kpa, b_u = blocks(t[:keep], pressure_kpa[:keep], noise, step)
@@ -162,6 +165,7 @@ def analyse(
         verdict=verdict,
         limit=limit,
         probability_pass=passing,
+        closed_s=closed,
         duration_s=duration,
         start_kpa=float(b_kpa[0]),
         end_kpa=end,

@@ -143,6 +143,11 @@ class DecayWatch:
         return self._rest_kpa
 
     @property
+    def closed_s(self) -> float | None:
+        """When the valve of the hold that runs or ran last closed, on the gauge's clock; None while there is none."""
+        return self._closed_s if self.phase in (WatchPhase.HOLDING, WatchPhase.RELEASED) else None
+
+    @property
     def elapsed_s(self) -> float:
         """Seconds since the valve closed; 0 before."""
         held = self.phase in (WatchPhase.HOLDING, WatchPhase.RELEASED) and self._times

@@ -339,6 +339,17 @@ def test_stopping_before_the_gauge_is_back_gives_what_was_known(bench: Bench) ->
     assert bench.cleared
 
 
+def test_pumping_again_after_a_restart_puts_aside_what_was_known_before_it(bench: Bench) -> None:
+    record = case()
+    cut_s = cut_after(bench, record)
+    bench.restart(cut_s + 5.0)
+    bench.play(record, cut_s + 6.0, cut_s + 8.0)
+    bench.play(record, cut_s + 8.0, cut_s + 15.0, more_kpa=5.0)
+    assert bench.keys[-2:] == [PromptKey.LEAK_ANEW, PromptKey.LEAK_CLOSED]
+    bench.restart(cut_s + 16.0)
+    assert bench.ask(CommandAction.STOP_DECAY, cut_s + 17.0).decay is None
+
+
 def test_another_leak_down_is_refused_while_one_waits_for_its_gauge(bench: Bench) -> None:
     cut_s = cut_after(bench, case())
     bench.restart(cut_s + 5.0)

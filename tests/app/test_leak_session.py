@@ -20,6 +20,7 @@ from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
+from gaugelink.leak.decay import DecayVerdict
 from simulators.vessel import Vessel, watch
 from tests.broker.conformance import check_message
 
@@ -133,6 +134,41 @@ def test_a_tight_case_passes(session: LeakSession) -> None:
     (result,) = [step.decay for step in steps if step.decay is not None]
     assert result.verdict == "pass"
     assert result.duration_s < 600.0
+
+
+def pumped_twice(hold_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Seconds and kPa: a hold that loses much and is pumped again, then four seconds of a tight one."""
+    time_s = np.arange(0.0, hold_s + 14.0, 0.1)
+    again_s = hold_s + 8.0
+    return time_s, np.interp(time_s, [5.0, 8.0, again_s, again_s + 1.0], [0.0, 41.0, 41.0 - 0.2 * hold_s, 45.0])
+
+
+def test_a_hold_that_was_pumped_again_leaves_no_result_behind(session: LeakSession) -> None:
+    begun(session, LeakRequest())
+    ask(session, CommandAction.ACKNOWLEDGE)
+    steps = played(session, *pumped_twice(12.0))
+    assert keys(steps) == [PromptKey.LEAK_CLOSED, PromptKey.LEAK_ANEW, PromptKey.LEAK_CLOSED]
+    stopped = ask(session, CommandAction.STOP_DECAY)
+    assert stopped.decay is None
+    assert not [one for one in stopped.entries if isinstance(one, DecayEntry)]
+
+
+def test_a_look_that_is_over_when_the_next_hold_runs_says_nothing_of_it(session: LeakSession) -> None:
+    begun(session, LeakRequest())
+    ask(session, CommandAction.ACKNOWLEDGE)
+    time_s, pressure_kpa = pumped_twice(40.0)
+    look = None
+    for first in range(0, len(time_s), 5):
+        part = slice(first, first + 5)
+        session.hear(SampleBatch(GAUGE, time_s[part], pressure_kpa[part], np.zeros(5, dtype=np.bool_)), 0.0, NOON)
+        if time_s[first] < 48.0:
+            look = session.due() or look
+    assert look is not None
+    late = look()
+    assert late.verdict is DecayVerdict.FAIL
+    assert keys([session.judged(session.decay_id, late, 0.0, NOON)]) == []
+    assert session.active
+    assert ask(session, CommandAction.STOP_DECAY).decay is None
 
 
 def test_a_fixed_time_test_ends_with_the_book_s_time(session: LeakSession) -> None:
