@@ -15,7 +15,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from sqlalchemy import Table
 
 from gaugelink.archive import schema
-from gaugelink.broker.message import ROOT, Uuid
+from gaugelink.broker.message import ROOT, Uuid, bench_and_suffix
 from gaugelink.broker.messages import Availability
 from gaugelink.broker.received import read_message
 from gaugelink.errors import BrokerError
@@ -154,10 +154,10 @@ def sort_message(topic: str, payload: bytes, received_at: datetime) -> Filed | Q
 
     if not payload:
         return None
-    root, _, rest = topic.partition("/")
-    bench, _, suffix = rest.partition("/")
-    if root != ROOT or not bench or not suffix:
+    found = bench_and_suffix(topic)
+    if found is None:
         return refused("the topic is not of a bench")
+    bench, suffix = found
     if suffix == "availability":
         try:
             word = Availability(payload.decode("ascii"))

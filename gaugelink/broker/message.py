@@ -88,3 +88,10 @@ class Message(Part):
 def topic(bench: str, suffix: str) -> str:
     """The full topic of a bench's message."""
     return f"{ROOT}/{bench}/{suffix}"
+
+
+def bench_and_suffix(name: str) -> tuple[str, str] | None:
+    """The bench of a topic and what stands below it; None for a topic that is no bench's message."""
+    root, _, rest = name.partition("/")
+    bench, _, suffix = rest.partition("/")
+    return (bench, suffix) if root == ROOT and bench and suffix else None

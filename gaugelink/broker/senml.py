@@ -5,6 +5,7 @@ RFC 8798 (section 3). The base name is the gauge's topic, so names are unique on
 """
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,6 +14,7 @@ from typing import Any
 from pydantic import ConfigDict, Field, RootModel
 
 from gaugelink.broker.message import ROOT, Part
+from gaugelink.broker.received import read_message
 from gaugelink.errors import BrokerError
 
 
@@ -45,6 +47,23 @@ class LivePressure(RootModel[tuple[SenmlRecord, ...]]):
     model_config = ConfigDict(frozen=True)
 
     root: tuple[SenmlRecord, ...] = Field(min_length=1)
+
+
+class _Record(SenmlRecord):
+    """A record as anyone may write it (RFC 8428, table 1), a value in one of its fields."""
+
+    model_config = ConfigDict(frozen=True, extra="allow", allow_inf_nan=False, strict=True)
+
+    bu: str | None = None
+    bv: float | None = None
+    bs: float | None = None
+    s: float | None = None
+    vs: str | None = None
+    vd: str | None = None
+
+
+class _Pack(RootModel[tuple[_Record, ...]]):
+    """A pack as anyone may write it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,30 +113,32 @@ def live_pressure(
 def resolve(pack: str | bytes) -> list[Resolved]:
     """Read a SenML pack in JSON and take its base fields into every record (RFC 8428, section 4.6).
 
+    A field that is null counts as one that is not there, as in the contract.
+
     Raises:
-        BrokerError: it is not a SenML pack.
+        BrokerError: it is not a SenML pack, or a time or value with its base taken in is beyond what a number holds.
     """
     try:
-        records = json.loads(pack)
-    except ValueError as error:
-        raise BrokerError(f"This is not JSON, so it is no SenML pack: {error}.") from error
-    if not isinstance(records, list) or not all(isinstance(record, dict) for record in records):
-        raise BrokerError("A SenML pack is a JSON array of objects; this is something else.")
-    base_name, base_unit, base_time, base_value, base_sum = "", None, 0.0, 0.0, 0.0
+        records = read_message(_Pack, pack if isinstance(pack, bytes) else pack.encode()).root
+    except BrokerError as error:
+        raise BrokerError(f"This is no SenML pack, a JSON array of records: {error}.") from error
+    base_name, base_unit, base_time, base_value = "", None, 0.0, 0.0
     resolved = []
     for record in records:
-        unknown = [key for key in record if key.endswith("_")]
+        unknown = [key for key in record.model_extra or () if key.endswith("_")]
         if unknown:
             raise BrokerError(f"The SenML field {unknown[0]!r} must be understood (RFC 8428, section 4.4) and is not.")
-        base_name = record.get("bn", base_name)
-        base_unit = record.get("bu", base_unit)
-        base_time = record.get("bt", base_time)
-        base_value = record.get("bv", base_value)
-        base_sum = record.get("bs", base_sum)
-        name = base_name + record.get("n", "")
-        if "v" in record or "bv" in record:
-            value: float | str | bool | None = base_value + record.get("v", 0.0)
+        base_name = base_name if record.bn is None else record.bn
+        base_unit = base_unit if record.bu is None else record.bu
+        base_time = base_time if record.bt is None else record.bt
+        base_value = base_value if record.bv is None else record.bv
+        time_s = base_time + (record.t or 0.0)
+        if record.v is not None or record.bv is not None:
+            value: float | str | bool | None = base_value + (record.v or 0.0)
         else:
-            value = record.get("vs", record.get("vb", record.get("vd")))
-        resolved.append(Resolved(name, record.get("u", base_unit), base_time + record.get("t", 0.0), value))
+            value = next((one for one in (record.vs, record.vb, record.vd) if one is not None), None)
+        if not math.isfinite(time_s) or (isinstance(value, float) and not math.isfinite(value)):
+            raise BrokerError("A SenML time or value with its base taken in is beyond what a number holds.")
+        unit = base_unit if record.u is None else record.u
+        resolved.append(Resolved(base_name + (record.n or ""), unit, time_s, value))
     return resolved

@@ -1,5 +1,6 @@
 """What is known of one bench, folded from what it publishes. Pure: topics and payloads in, changes for the page out."""
 
+import math
 from collections import OrderedDict, deque
 from dataclasses import dataclass
 from typing import Any
@@ -9,6 +10,7 @@ from gaugelink.bench.prompts import QUESTIONS
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
+from gaugelink.broker.received import read_message
 from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.errors import BrokerError
 from gaugelink.leak.wording import flag_words
@@ -87,7 +89,7 @@ class BenchBoard:
         """
         try:
             if suffix == "availability":
-                self._availability = Availability(payload.decode()).value
+                self._availability = _availability(payload)
                 return Change("availability", self._availability)
             level = suffix.split("/")
             if level[0] == "gauge" and len(level) == 3 and level[2] == "state":
@@ -97,13 +99,13 @@ class BenchBoard:
             model = _MODELS.get(suffix)
             if model is None:
                 return None
-            return self._message(suffix, model.model_validate_json(payload))
-        except (ValueError, BrokerError) as error:
+            return self._message(suffix, read_message(model, payload))
+        except BrokerError as error:
             self.refused += 1
             raise BrokerError(f"A message on {self.bench}/{suffix} is not of the contract: {error}.") from error
 
     def _gauge(self, name: str, payload: bytes) -> Change | None:
-        state = GaugeState.model_validate_json(payload)
+        state = read_message(GaugeState, payload)
         known = self._gauges.get(name)
         if self._is_repeat(state.id) and known is not None:
             return None
@@ -113,10 +115,12 @@ class BenchBoard:
         return Change("gauge", self._gauges[name])
 
     def _live(self, name: str, payload: bytes, now_s: float) -> Change | None:
-        base_s = LivePressure.model_validate_json(payload).root[0].bt or 0.0
+        base_s = read_message(LivePressure, payload).root[0].bt or 0.0
         records = resolve(payload)
         pressures = [one for one in records if one.name.endswith("/pressure") and one.unit == "Pa"]
-        samples = [(one.time_s - base_s, float(one.value or 0.0) / 1000.0) for one in pressures]
+        samples = [(one.time_s - base_s, one.value / 1000.0) for one in pressures if isinstance(one.value, float)]
+        if len(samples) < len(pressures) or not all(math.isfinite(time_s) for time_s, _ in samples):
+            raise BrokerError("a pressure has no number, or no time that can be told")
         over = any(one.name.endswith("/over_range") and one.value is True for one in records)
         if not samples:
             return None
@@ -218,6 +222,13 @@ class BenchBoard:
             "decays": list(self._decays.values()),
             "progress": self._progress,
         }
+
+
+def _availability(payload: bytes) -> str:
+    try:
+        return Availability(payload.decode("ascii")).value
+    except ValueError as error:
+        raise BrokerError("it is neither online nor offline") from error
 
 
 def _columns(samples: list[tuple[float, float]]) -> Json:

@@ -8,9 +8,10 @@ import aiomqtt
 
 from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.commands import Command
-from gaugelink.broker.message import ROOT, new_id, topic
+from gaugelink.broker.message import ROOT, bench_and_suffix, new_id, topic
 from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.reach import reach
+from gaugelink.broker.received import bytes_of, read_message
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.dashboard.hub import Hub
 from gaugelink.errors import BrokerError
@@ -92,14 +93,18 @@ class BrokerReader:
 
     async def _listen(self, client: Client) -> None:
         async for message in client.messages:
-            _, bench, suffix = str(message.topic).split("/", 2)
+            # Who subscribes to all below a topic is sent what is on the topic itself, too (MQTT 3.1.1, 4.7.1.2).
+            found = bench_and_suffix(str(message.topic))
+            if found is None:
+                continue
+            bench, suffix = found
             if suffix == Command.TOPIC or bench not in self._hub.boards:
                 continue
-            payload = message.payload if isinstance(message.payload, bytes) else str(message.payload or "").encode()
+            payload = bytes_of(message)
             try:
                 self._hub.take(bench, suffix, payload)
                 if suffix == CommandResult.TOPIC:
-                    self._answered(CommandResult.model_validate_json(payload))
+                    self._answered(read_message(CommandResult, payload))
             except BrokerError as error:
                 _LOG.warning("%s", error)
 

@@ -89,10 +89,27 @@ def test_a_field_that_must_be_understood_is_refused():
         resolve('[{"n": "pressure", "v": 1, "new_": 2}]')
 
 
-@pytest.mark.parametrize("text", ["", "{}", "[1]", "null"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "{}", "[1]", "null", "[" * 5000]
+    + [f'[{{"n": "pressure", "u": "Pa", {field}}}]' for field in ('"v": "1.5"', '"t": "now"', '"bt": []', '"vs": 7')],
+)
 def test_what_is_no_pack_is_refused(text):
     with pytest.raises(BrokerError, match="SenML pack"):
         resolve(text)
+
+
+@pytest.mark.parametrize("fields", ['"bv": 1e308, "v": 1e308', '"v": 1, "bt": 1e308, "t": 1e308'])
+def test_what_no_number_holds_once_its_base_is_taken_in_is_refused(fields):
+    with pytest.raises(BrokerError, match="beyond what a number holds"):
+        resolve(f'[{{"n": "pressure", {fields}}}]')
+
+
+def test_a_field_that_is_null_is_one_that_is_not_there():
+    # The contract's own schema of a record allows it.
+    pack = '[{"bn": "x/", "bt": 5, "n": "pressure", "u": "Pa", "v": 1}, {"bn": null, "bt": null, "n": null, "v": 2}]'
+    assert LivePressure.model_validate_json(pack).root[1].bt is None
+    assert resolve(pack) == [Resolved("x/pressure", "Pa", 5.0, 1.0), Resolved("x/", None, 5.0, 2.0)]
 
 
 samples = st.lists(

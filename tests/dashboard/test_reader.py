@@ -26,7 +26,7 @@ from gaugelink.dashboard.hub import Hub, Listener
 from gaugelink.dashboard.reader import BrokerReader
 from gaugelink.errors import BrokerError
 from tests.broker.mosquitto import Mosquitto
-from tests.dashboard.said import BENCH, prompt, state
+from tests.dashboard.said import BENCH, GAUGE, prompt, state
 from tests.dashboard.test_hub import Clock
 
 
@@ -129,14 +129,38 @@ async def test_retained_state_is_there_for_a_page_that_comes_late(tmp_path: Path
             assert hub.boards[BENCH].snapshot()["availability"] == "online"
 
 
-async def test_a_message_that_is_not_of_the_contract_does_not_stop_the_page(tmp_path: Path) -> None:
-    async with Mosquitto(tmp_path) as broker, bench(broker.port) as client, reading(broker.port) as (_, hub, listener):
-        await client.publish(f"gaugelink/{BENCH}/test", b"\x00\xff", qos=1)
+PRESSURE = f"/gauge/{GAUGE}/pressure"
+
+
+@pytest.mark.parametrize(
+    ("suffix", "payload", "refused"),
+    [
+        ("/test", b"\x00\xff", 1),
+        ("/command/result", b"[" * 5000, 1),
+        # Whoever subscribes to all below a topic is sent what is on the topic itself, too (MQTT 3.1.1, 4.7.1.2).
+        ("", b"hello", 0),
+        ("/", b"hello", 0),
+        (PRESSURE, b'[{"n":"pressure","u":"Pa","v":"1.5","t":0}]', 1),
+        (PRESSURE, b'[{"bn":"x/","bt":null,"n":"pressure","u":"Pa","v":1,"t":0}]', 0),
+        (PRESSURE, b'[{"n":null,"u":"Pa","v":1,"t":0}]', 0),
+        (PRESSURE, b'[{"bn":"x/","n":"pressure","u":"Pa","bv":1e308,"v":1e308,"t":0}]', 1),
+    ],
+)
+async def test_a_message_that_is_not_of_the_contract_does_not_stop_the_page(
+    tmp_path: Path, suffix: str, payload: bytes, refused: int
+) -> None:
+    async with (
+        asyncio.timeout(30),
+        Mosquitto(tmp_path) as broker,
+        bench(broker.port) as client,
+        reading(broker.port) as (_, hub, listener),
+    ):
+        await client.publish(f"gaugelink/{BENCH}{suffix}", payload, qos=1)
         await client.publish(f"gaugelink/{BENCH}/prompt", prompt("Pull when ready."), qos=1)
         events = listener.events()
         while hub.boards[BENCH].snapshot()["prompt"] is None:
             await anext(events)
-        assert hub.boards[BENCH].refused == 1
+        assert hub.boards[BENCH].refused == refused
 
 
 async def test_a_broker_that_hangs_or_goes_is_noticed_and_taken_up_again(tmp_path: Path) -> None:
