@@ -1,6 +1,7 @@
 """Gives the shop page what it asks of a shop: its machines, its journal as history and reports, and a place to run."""
 
 import asyncio
+import logging
 import tempfile
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -30,6 +31,8 @@ from gaugelink.dashboard.serve import Certificate, serving, take_port
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.report.words import history_sentences
+
+_LOG = logging.getLogger(__name__)
 
 
 def machines_of(shop: Shop) -> tuple[Machine, ...]:
@@ -163,6 +166,8 @@ class Listening(Watcher):
 async def page_beside(shop: Shop, port: int, notice: str = "") -> AsyncIterator[tuple[Watcher, Door]]:
     """Serve the page on loopback in the bench's own process; gives a watcher that the bench is to tell.
 
+    A fault of the page is told at once, and raised when the block ends: the bench does not end by it.
+
     Raises:
         GaugelinkError: the port is taken.
     """
@@ -185,12 +190,21 @@ async def page_beside(shop: Shop, port: int, notice: str = "") -> AsyncIterator[
             await asyncio.wait([task])
 
     task = asyncio.create_task(serve(), name="page beside the bench")
+    task.add_done_callback(_tell_a_fault)
     try:
         yield told, door
     finally:
         task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        await asyncio.wait([task])
         listening.close()
+    if not task.cancelled():
+        task.result()
+
+
+def _tell_a_fault(task: asyncio.Task[None]) -> None:
+    """Say at once that the page is gone; the bench goes on measuring without it."""
+    if not task.cancelled() and (fault := task.exception()) is not None:
+        _LOG.error("The page beside the bench ended by a fault; the bench goes on.", exc_info=fault)
 
 
 @asynccontextmanager
@@ -201,8 +215,10 @@ async def show_page(
     certificate: Certificate | None = None,
     archive: str | None = None,
     notice: str = "",
-) -> AsyncIterator[None]:
+) -> AsyncIterator[asyncio.Task[None]]:
     """Serve the page as a process of its own, until the block ends. A `notice` stands on it all the time.
+
+    Gives a task that ends when the page does; the block then ends with the page's fault.
 
     Raises:
         GaugelinkError: the port is taken, or the certificate cannot be used.
@@ -217,5 +233,5 @@ async def show_page(
         record=JournalRecord(shop, archive),
         certificate=certificate,
         notice=notice,
-    ):
-        yield
+    ) as task:
+        yield task

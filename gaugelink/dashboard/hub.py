@@ -48,18 +48,20 @@ class Listener:
         self._something.set()
 
     def close(self) -> None:
-        """End `events`."""
+        """End `events` after what waits."""
         self._closed = True
         self._something.set()
 
     async def events(self) -> AsyncIterator[Sent]:
         """What the page is to be told, the whole state first."""
-        while not self._closed:
-            if self._behind:
+        while True:
+            if self._behind and not self._closed:
                 self._behind = False
                 yield self._snapshot()
             elif self._waiting:
                 yield self._waiting.popleft()
+            elif self._closed:
+                return
             else:
                 self._something.clear()
                 await self._something.wait()

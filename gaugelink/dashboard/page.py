@@ -4,7 +4,6 @@ import asyncio
 import json
 import logging
 from collections.abc import AsyncIterator, Callable, Sequence
-from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
 from urllib.parse import parse_qs
@@ -79,21 +78,7 @@ class Page:
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
         guards = [Middleware(Guard, door=self._door, clock=clock), Middleware(GZipMiddleware, minimum_size=2000)]
-        return Starlette(routes=routes, middleware=guards, lifespan=self._running)
-
-    @asynccontextmanager
-    async def _running(self, app: Starlette) -> AsyncIterator[None]:
-        del app
-        tasks = [
-            asyncio.create_task(self._reader.run(), name="page: broker"),
-            asyncio.create_task(self._hub.run(), name="page: beat"),
-        ]
-        try:
-            yield
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+        return Starlette(routes=routes, middleware=guards)
 
     async def _index(self, request: Request) -> Response:
         del request

@@ -20,6 +20,9 @@ from gaugelink.dashboard.reader import BrokerReader
 from gaugelink.dashboard.record import Machine, Record
 from gaugelink.errors import GaugelinkError, SettingsError
 
+FAULT = "The page ended by a fault of its own and hears nothing any more: start it again."
+"""What stands on every open page before it loses its server."""
+
 
 class _Server(uvicorn.Server):
     @contextmanager
@@ -108,7 +111,10 @@ async def serving(
     certificate: Certificate | None = None,
     notice: str = "",
 ) -> AsyncIterator[asyncio.Task[None]]:
-    """Serve the page until the block ends; gives the task that serves.
+    """Serve the page until the block ends.
+
+    Gives a task that ends when the page does. Where the page ends by a fault of its own, every open page is told that
+    nothing is heard any more, and the task, and then the block, end with that fault.
 
     Args:
         listening: from `take_port`.
@@ -127,5 +133,25 @@ async def serving(
     hub = Hub(benches, time.monotonic)
     reader = BrokerReader(broker, hub, port=broker_port)
     page = Page(hub, reader, door, machines, record, notice)
-    async with served(page.app(time.monotonic), hub, listening, certificate) as task:
-        yield task
+    async with served(page.app(time.monotonic), hub, listening, certificate) as server:
+        reading = asyncio.create_task(reader.run(), name="page: broker")
+        beating = asyncio.create_task(hub.run(), name="page: beat")
+        ending = asyncio.create_task(_first_to_end(hub, server, reading, beating), name="page: end")
+        try:
+            yield ending
+        finally:
+            tasks = (ending, reading, beating)
+            for task in tasks:
+                task.cancel()
+            await asyncio.wait(tasks)
+        if not ending.cancelled():
+            ending.result()
+
+
+async def _first_to_end(hub: Hub, *tasks: asyncio.Task[None]) -> None:
+    """Wait until one of the page's tasks ends, which none does before it is asked to, and raise what it ended by."""
+    done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    faults = [fault for task in done if not task.cancelled() and (fault := task.exception()) is not None]
+    if faults:
+        hub.broker(False, FAULT)
+        raise faults[0]

@@ -1,6 +1,5 @@
 """A page whose bench and record are the test's to play."""
 
-import asyncio
 from dataclasses import dataclass, field
 
 from starlette.applications import Starlette
@@ -37,22 +36,12 @@ HISTORY = MachineRecord(
 )
 
 
-class QuietHub(Hub):
-    """A hub that beats when the test says so."""
-
-    async def run(self) -> None:
-        await asyncio.Event().wait()
-
-
 @dataclass
 class PlayedReader:
     """Keeps commands, and answers them as the test has it."""
 
     asked: list[tuple[str, Command]] = field(default_factory=list)
     away: bool = False
-
-    async def run(self) -> None:
-        await asyncio.Event().wait()
 
     async def ask(self, bench: str, command: Command) -> CommandResult:
         if self.away:
@@ -85,7 +74,7 @@ class Played:
     reader: PlayedReader = field(default_factory=PlayedReader)
 
     def __post_init__(self) -> None:
-        self.hub = QuietHub([BENCH], self.clock)
+        self.hub = Hub([BENCH], self.clock)
 
     def app(self) -> Starlette:
         """The page."""

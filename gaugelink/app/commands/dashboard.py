@@ -57,8 +57,9 @@ def dashboard_command(
         stop, loop = asyncio.Event(), asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, stop.set)
-        async with show_page(shop, door, bench or [shop.name], proof, archive, NOTICE if simulated else ""):
+        async with show_page(shop, door, bench or [shop.name], proof, archive, NOTICE if simulated else "") as page:
             typer.echo(door.sentence())
+            page.add_done_callback(lambda _: stop.set())
             await stop.wait()
 
     asyncio.run(show())
