@@ -154,6 +154,11 @@ def _mixed(fits: list[Fit]) -> tuple[FloatArray, FloatArray]:
     return mean, np.sqrt(share @ (squares + (peaks - mean) ** 2))
 
 
+def _top_model_u(top: Top) -> float:
+    """Standard uncertainty of a polynomial's top from what no polynomial follows, and from what this one does not."""
+    return float(np.hypot(_TOP_SHARE, top.cut)) * abs(top.peak)
+
+
 def _stray(tops: list[Top | None], peaks: FloatArray) -> float:
     """By how much strokes' own tops lie off the shared shape's, as a share, beyond their own uncertainties.
 
@@ -164,7 +169,7 @@ def _stray(tops: list[Top | None], peaks: FloatArray) -> float:
     count = _FEW
     for top, peak in zip(tops[1:-1], peaks[1:-1], strict=True):
         if top is not None:
-            own = float(np.hypot(top.standard_u, _TOP_SHARE * abs(top.peak))) / abs(peak)
+            own = float(np.hypot(top.standard_u, _top_model_u(top))) / abs(peak)
             excess += min((top.peak / peak - 1.0) ** 2, (4.0 * max(own, 0.003)) ** 2) - own**2
             count += 1
     return float(np.sqrt(max(excess / count, 1e-8)))
@@ -172,7 +177,7 @@ def _stray(tops: list[Top | None], peaks: FloatArray) -> float:
 
 def _with_own_top(top: Top, k: int, strokes: Strokes, peak_u: FloatArray, model_u: FloatArray, stray: float) -> None:
     """Blend stroke k's own top into its peak, or take it alone where the two contradict each other."""
-    own_model = _TOP_SHARE * abs(top.peak)
+    own_model = _top_model_u(top)
     own = float(np.hypot(top.standard_u, own_model))
     at_an_end = k in (0, len(strokes.peak) - 1)
     shared = float(np.hypot(np.hypot(peak_u[k], model_u[k]), (2.0 if at_an_end else 1.0) * stray * strokes.peak[k]))

@@ -11,8 +11,30 @@ import numpy as np
 from gaugelink.peak.events import FloatArray
 
 LEAST_SAMPLES = 5
-_TOP = 0.55
-"""Share of the height above which samples belong to the top."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A polynomial through the upper part of a stroke."""
+
+    degree: int
+    share: float
+    """Share of the height above which samples belong to the top."""
+    least: int
+    """Fewest samples."""
+    cut: float
+    """What the polynomial cannot follow of a pulse, as a share of its peak: a fourth degree through the upper half of a
+    stroke tells it a sixth of a percent too low. Root mean square over the pulses that are expected."""
+
+
+WINDOWS = (
+    Window(6, 0.55, 16, 0.0003),
+    Window(6, 0.4, 10, 0.001),
+    Window(4, 0.7, 6, 0.0005),
+    Window(4, 0.55, 6, 0.0017),
+    Window(3, 0.55, LEAST_SAMPLES, 0.012),
+)
+"""The first for which there are samples is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +47,8 @@ class Top:
     standard_u: float
     degrees: float
     """Degrees of freedom of `standard_u`."""
+    cut: float
+    """See `Window`."""
 
 
 def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: float) -> Top | None:
@@ -35,18 +59,14 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: floa
     """
     if len(pressure) < LEAST_SAMPLES:
         return None
-    at = int(np.argmax(pressure))
-    high = pressure > _TOP * pressure[at]
-    # only the stretch around the highest sample: another hump of the same record is none of this top
-    left = at - int(np.argmin(np.concatenate((high[at::-1], [False])))) + 1
-    right = at + int(np.argmin(np.concatenate((high[at:], [False]))))
-    count = right - left
-    if count < LEAST_SAMPLES or left == 0 or right == len(time_s):
+    found = _window(pressure)
+    if found is None:
         return None
+    window, left, right = found
+    degree, count = window.degree, right - left
     t, y = time_s[left:right], pressure[left:right]
     middle, half = 0.5 * (t[0] + t[-1]), 0.5 * (t[-1] - t[0])
     x = (t - middle) / half
-    degree = min(6, count - 2) if count >= 16 else min(4, count - 2)
     design = np.vander(x, degree + 1)
     coefficients, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
     degrees = float(count - rank)
@@ -58,7 +78,20 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: floa
     row = np.vander(grid[top : top + 1], degree + 1)[0]
     row = row + lag_s / half * _slope_row(float(grid[top]), degree)
     spread = scatter * float(np.sqrt(row @ np.linalg.pinv(design.T @ design) @ row))
-    return Top(float(middle + half * grid[top]), float(before[top]), spread, degrees)
+    return Top(float(middle + half * grid[top]), float(before[top]), spread, degrees, window.cut)
+
+
+def _window(pressure: FloatArray) -> tuple[Window, int, int] | None:
+    """The polynomial to take, the first sample of the top and the one after its last; None where they are too few."""
+    at = int(np.argmax(pressure))
+    for window in WINDOWS:
+        high = pressure > window.share * pressure[at]
+        # only the stretch around the highest sample: another hump of the same record is none of this top
+        left = at - int(np.argmin(np.concatenate((high[at::-1], [False])))) + 1
+        right = at + int(np.argmin(np.concatenate((high[at:], [False]))))
+        if right - left >= window.least and left > 0 and right < len(pressure):
+            return window, left, right
+    return None
 
 
 def _slope_row(x: float, degree: int) -> FloatArray:

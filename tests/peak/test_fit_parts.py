@@ -11,8 +11,8 @@ from gaugelink.peak.fit_model import LOCAL, SHARED, Strokes, see
 from gaugelink.peak.fit_prior import Held, Terms, held_at, terms
 from gaugelink.peak.fit_result import _misfit
 from gaugelink.peak.fit_solve import Doubt, Problem, solve
-from gaugelink.peak.fit_top import lone_top
-from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN
+from gaugelink.peak.fit_top import WINDOWS, Window, lone_top
+from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN, pulse
 
 
 def strokes() -> Strokes:
@@ -272,6 +272,28 @@ def test_a_lone_top_needs_no_model() -> None:
     assert top is not None
     assert top.peak == pytest.approx(800.0, abs=4.0 * top.standard_u + 8.0)
     assert top.time_s == pytest.approx(0.1, abs=0.006)
+
+
+@pytest.mark.parametrize("window", WINDOWS)
+def test_a_lone_top_says_what_its_polynomial_cuts_off(window: Window) -> None:
+    """On the pulses that are expected, one and a half of a standard deviation of the shape to either side."""
+    shapes = [
+        SHAPE_PRIOR_MEAN,
+        *(SHAPE_PRIOR_MEAN + sign * 1.5 * np.linalg.inv(SHAPE_WHITEN).T for sign in (-1.0, 1.0)),
+    ]
+    errors = []
+    for shape in np.vstack(shapes):
+        fine = np.linspace(-2.5, 2.5, 5001)
+        high = fine[pulse(fine, shape, 3.8).value > window.share]
+        step = (high[-1] - high[0]) / (window.least - 0.4)
+        for phase in (0.1, 0.35, 0.6, 0.85):
+            at = high[0] + step * (np.arange(-40, window.least + 40) + phase)
+            top = lone_top(at, pulse(at, shape, 3.8).value, 1e-6, 0.0)
+            assert top is not None
+            if top.cut == window.cut:
+                errors.append(top.peak - 1.0)
+    assert len(errors) > 10
+    assert 0.4 * window.cut < np.sqrt(np.mean(np.square(errors))) < 1.6 * window.cut
 
 
 def test_too_few_samples_make_no_lone_top() -> None:
