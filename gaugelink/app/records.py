@@ -191,7 +191,7 @@ class Records:
         """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests."""
         fleet = await self._fleet()
         own = fleet.get(machine, MachineTests(machine, ()))
-        moved = [step.at for step in fleet_steps(list(fleet.values()))]
+        moved = [step.moved for step in fleet_steps(list(fleet.values()))]
         return read_history(own.tests, own.jobs, gauge_moved=moved), list(own.tests), list(own.jobs)
 
     async def _fleet(self) -> dict[str, MachineTests]:
@@ -210,7 +210,7 @@ class Records:
         for record in self._shop.fleet.machine:
             judged = [test for test in await self.tests(record.id) if test.proves]
             last[record.id] = judged[-1] if judged else None
-        moved = [step.at for step in fleet_steps(list(by_machine.values()))]
+        moved = [step.moved for step in fleet_steps(list(by_machine.values()))]
         standings = []
         for record in self._shop.fleet.machine:
             own = by_machine[record.id]

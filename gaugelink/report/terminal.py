@@ -106,10 +106,19 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
     lines: list[RenderableType] = [table]
     lines += [
         Text(
-            f"All {len(step.machines)} machines moved {step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} % together "
+            f"All {len(step.machines)} machines{_read_with(step)} moved {step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} % together "
             f"about {step.at:%Y-%m-%d}: look at the gauge, not at the engines.",
             style="yellow",
         )
         for step in steps
     ]
     return Group(*lines)
+
+
+def _read_with(step: FleetStep) -> str:
+    if not step.gauge_after:
+        return ""
+    changed = step.gauge_before != step.gauge_after
+    return (
+        f" read with {step.gauge_before} and then {step.gauge_after}" if changed else f" read with {step.gauge_after}"
+    )

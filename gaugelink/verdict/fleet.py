@@ -1,7 +1,7 @@
 """The whole shop: when the gauge moved under every machine at once, and which machine needs attention first."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from math import log
@@ -10,8 +10,8 @@ from scipy.stats import norm
 
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.history import MachineHistory
-from gaugelink.verdict.history_fit import Model
-from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
+from gaugelink.verdict.history_fit import Model, Split
+from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate
 
 
@@ -34,6 +34,36 @@ class FleetStep:
     percent: Estimate
     machines: tuple[str, ...]
     """Machines that were tested before and after."""
+    gauge_before: str = ""
+    """The gauge before; empty for one that is not named."""
+    gauge_after: str = ""
+    """The gauge after, the same name when it is the gauge itself that moved."""
+
+    @property
+    def moved(self) -> GaugeMoved:
+        """As a machine's history takes it."""
+        return GaugeMoved(self.at, self.gauge_before, self.gauge_after, self.percent)
+
+
+@dataclass(frozen=True, slots=True)
+class _Stream:
+    """What one gauge read in every machine, or one gauge and then the one that took its place."""
+
+    before: str
+    after: str
+    models: dict[str, Model]
+    """By machine."""
+
+    def split(self, machine: str, moment: datetime) -> Split | None:
+        """Where a moment parts a machine's tests, or None when it does not, or a job explains a change."""
+        model = self.models[machine]
+        split = _parted(model, moment)
+        at_the_change = split is not None and (self.before == self.after or model.gauge_changes(split.test))
+        return split if at_the_change else None
+
+    def shares(self, step: FleetStep) -> bool:
+        """Whether a step that was found is in these readings too."""
+        return {step.gauge_before, step.gauge_after} <= {self.before, self.after}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,65 +95,102 @@ class Ranked:
 
 
 def fleet_steps(records: Sequence[MachineTests], rules: HistoryRules | None = None) -> tuple[FleetStep, ...]:
-    """Find when the gauge moved, from all machines together.
+    """Find when a gauge moved, or another took its place, from all machines that it read.
 
     One machine's tests scatter by themselves too much to show a change of gauge of a few percent; what all
     machines share at one time adds up. Each machine gives its own estimate of a step between two times, and they
-    are averaged with their uncertainties. Steps are found one after the other, up to three.
+    are averaged with their uncertainties, those of each gauge by themselves. Steps are found one after the other, up
+    to three.
     """
     limits = HistoryRules() if rules is None else rules
-    models = {}
-    for record in records:
-        tests = sorted((t for t in record.tests if any(r.sea_level_kpa > 0 for r in t.readings)), key=lambda t: t.at)
-        if len(tests) >= 2:
-            x = [(t.at - tests[0].at).total_seconds() / 86400.0 / 365.25 for t in tests]
-            models[record.machine] = Model(tests, sorted(record.jobs, key=lambda j: j.at), x, limits)
-    found: list[datetime] = []
-    steps: list[FleetStep] = []
+    streams = _streams(records, limits)
+    candidates = [(stream, moment) for stream in streams for moment in _moments(stream)]
     # Many moments part one machine's tests alike.
-    known: dict[tuple[str, int, tuple[int, ...]], Estimate] = {}
-    moments = _moments(models)
-    tries = max(1, len(moments))
+    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate] = {}
+    tries = max(1, len(candidates))
     critical = float(norm.isf((1.0 - (1.0 - limits.step_false_alarm) ** (1.0 / tries)) / 2.0))
-    while len(found) < 3:
-        pooled = [step for moment in moments if (step := _pooled(models, moment, found, known)) is not None]
+    steps: list[FleetStep] = []
+    while len(steps) < 3:
+        pooled = [step for one in candidates if (step := _pooled(*one, steps, known)) is not None]
         best = max(pooled, key=lambda step: abs(step.percent.z), default=None)
         if best is None or abs(best.percent.z) <= critical:
             break
-        found.append(best.at)
         steps.append(best)
     return tuple(sorted(steps, key=lambda step: step.at))
 
 
-def _moments(models: dict[str, Model]) -> list[datetime]:
+def _streams(records: Sequence[MachineTests], rules: HistoryRules) -> list[_Stream]:
+    """The machines' tests parted by gauge. A reading whose gauge is not named is by one gauge that has no name."""
+    streams: dict[tuple[str, str], dict[str, Model]] = {}
+    for record in records:
+        parted = [_by_gauge(test) for test in sorted(record.tests, key=lambda t: t.at)]
+        jobs = sorted(record.jobs, key=lambda j: j.at)
+        for gauge in dict.fromkeys(name for one in parted for name in one):
+            _keep(streams, (gauge, gauge), record.machine, [one[gauge] for one in parted if gauge in one], jobs, rules)
+        alone = [next(iter(one.values())) for one in parted if len(one) == 1]
+        changes = [(a.gauge, b.gauge) for a, b in pairwise(alone) if a.gauge and b.gauge and a.gauge != b.gauge]
+        for pair in dict.fromkeys(changes):
+            tests = [test for test in alone if test.gauge in pair]
+            # Two gauges in turn are no gauge in the place of another.
+            if sum(a.gauge != b.gauge for a, b in pairwise(tests)) == 1:
+                _keep(streams, pair, record.machine, tests, jobs, rules)
+    return [_Stream(before, after, models) for (before, after), models in streams.items()]
+
+
+def _by_gauge(test: PastTest) -> dict[str, PastTest]:
+    """The readings of a test as one test for each gauge that took part, in their order."""
+    usable = [reading for reading in test.readings if reading.sea_level_kpa > 0]
+    names = dict.fromkeys(reading.gauge or test.gauge for reading in usable)
+    return {
+        name: replace(test, gauge=name, readings=tuple(r for r in usable if (r.gauge or test.gauge) == name))
+        for name in names
+    }
+
+
+def _keep(
+    streams: dict[tuple[str, str], dict[str, Model]],
+    key: tuple[str, str],
+    machine: str,
+    tests: Sequence[PastTest],
+    jobs: Sequence[PastJob],
+    rules: HistoryRules,
+) -> None:
+    if len(tests) >= 2:
+        x = [(t.at - tests[0].at).total_seconds() / 86400.0 / 365.25 for t in tests]
+        streams.setdefault(key, {})[machine] = Model(tests, jobs, x, rules)
+
+
+def _moments(stream: _Stream) -> list[datetime]:
     """Times between two tests, one for each way to part the tests of all machines."""
-    times = sorted({t.at for model in models.values() for t in model.tests})
-    return [a + (b - a) / 2 for a, b in pairwise(times) if b - a > timedelta(0)]
+    times = sorted({t.at for model in stream.models.values() for t in model.tests})
+    moments = [a + (b - a) / 2 for a, b in pairwise(times) if b - a > timedelta(0)]
+    return [at for at in moments if any(stream.split(machine, at) is not None for machine in stream.models)]
 
 
-def _split(model: Model, moment: datetime) -> int | None:
-    """First test after a moment, or None when there is none before, none after, or a job explains a change."""
+def _parted(model: Model, moment: datetime) -> Split | None:
+    """The first test after a moment, or None when there is none before, none after, or a job explains a change."""
     j = sum(1 for t in model.tests if t.at < moment)
-    if not 0 < j < len(model.tests):
+    if not 0 < j < len(model.tests) or model.whole_job_before(j):
         return None
-    return None if model.whole_job_before(j) else j
+    return Split(j)
 
 
 def _pooled(
-    models: dict[str, Model],
+    stream: _Stream,
     moment: datetime,
-    found: Sequence[datetime],
-    known: dict[tuple[str, int, tuple[int, ...]], Estimate],
+    found: Sequence[FleetStep],
+    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate],
 ) -> FleetStep | None:
     weighted, weight, machines = 0.0, 0.0, []
-    for name, model in models.items():
-        j = _split(model, moment)
-        others = tuple(k for other in found if (k := _split(model, other)) is not None)
-        if j is None or j in others:
+    earlier = [step.at for step in found if stream.shares(step)]
+    for name, model in stream.models.items():
+        split = stream.split(name, moment)
+        others = tuple(dict.fromkeys(other for at in earlier if (other := _parted(model, at)) is not None))
+        if split is None or split in others:
             continue
-        key = (name, j, others)
+        key = (stream.before, stream.after, name, split, others)
         if key not in known:
-            known[key] = model.fit([*others, j], gauges=False, wear=1.0).combined({f"step {j}": 1.0})
+            known[key] = model.fit([*others, split], gauges=False, wear=1.0).combined({split.name: 1.0})
         step = known[key]
         weighted += step.value / step.u**2
         weight += 1.0 / step.u**2
@@ -131,7 +198,7 @@ def _pooled(
     if not machines:
         return None
     mean, u = weighted / weight, weight**-0.5
-    return FleetStep(moment, Estimate(100.0 * mean, 100.0 * u), tuple(machines))
+    return FleetStep(moment, Estimate(100.0 * mean, 100.0 * u), tuple(machines), stream.before, stream.after)
 
 
 # What a machine's last word is worth in the ranking, beside what its history adds.

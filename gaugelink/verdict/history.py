@@ -8,11 +8,11 @@ cylinder held against the others of the same tests is then free of both.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import exp
+from math import exp, hypot
 
 from gaugelink.engine.fleet import Counter
-from gaugelink.verdict.history_fit import Model, against_others, less, mean_of, positions
-from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
+from gaugelink.verdict.history_fit import Model, Split, against_others, less, mean_of, positions
+from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit
 
 MOST_STEPS = 3
@@ -96,12 +96,13 @@ def read_history(
     rules: HistoryRules | None = None,
     axis: Axis = Axis.DATE,
     counter: Counter = Counter.HOURS,
-    gauge_moved: Sequence[datetime] = (),
+    gauge_moved: Sequence[GaugeMoved] = (),
 ) -> MachineHistory:
     """Read the record of one machine: dry tests of one engine, in any order.
 
-    Tests without the machine's count are left out when the axis is the counter. `gauge_moved` are times at which the
-    gauge is known to have changed, for example from `fleet_steps`.
+    Tests without the machine's count are left out when the axis is the counter. `gauge_moved` are times at which a
+    gauge is known to have moved, for example from `fleet_steps`: the fit lets its readings step there, and the step is
+    told where this machine's own readings show it or agree with what the other machines show.
     """
     limits = HistoryRules() if rules is None else rules
     usable = sorted((t for t in tests if axis is Axis.DATE or t.counter is not None), key=lambda t: t.at)
@@ -111,8 +112,7 @@ def read_history(
         return MachineHistory(axis, unit, (), None, False, (), (), 1.0, ())
     x = positions(usable, axis, counter)
     model = Model(usable, sorted(jobs, key=lambda j: j.at), x, limits)
-    steps = _steps(model, _known_splits(usable, gauge_moved))
-    splits = tuple(next(i for i, t in enumerate(usable) if t.test_id == step.after_test) for step in steps)
+    splits = _splits(model, _known_splits(model, gauge_moved))
     fit = model.fit(splits)
     engine = _engine_slope(model, fit)
     # A whole engine that falls is told only where it is the same gauge throughout, or the step is in the model.
@@ -123,7 +123,7 @@ def read_history(
         trends=_trends(model, fit),
         engine_percent=engine,
         engine_is_falling=bool(falling),
-        steps=steps,
+        steps=_steps(model, splits),
         jobs=_job_effects(model, splits),
         scatter=fit.scale,
         outliers=tuple(
@@ -190,7 +190,7 @@ def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
     return _percent(slope)
 
 
-def _job_effects(model: Model, splits: Sequence[int]) -> tuple[JobEffect, ...]:
+def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]:
     """Changes from the last test before a job to the first after it.
 
     Against untouched cylinders, wear may be fast. Without any, the scatter between tests is so large that only usual
@@ -234,12 +234,20 @@ def _gauge_u2(model: Model, left: int, right: int) -> float:
     return 0.0 if named else 2.0 * model.rules.gauge_fraction**2
 
 
-def _known_splits(tests: Sequence[PastTest], gauge_moved: Sequence[datetime]) -> tuple[int, ...]:
-    splits = {sum(1 for t in tests if t.at < moment) for moment in gauge_moved}
-    return tuple(sorted(j for j in splits if 0 < j < len(tests)))
+def _known_splits(model: Model, gauge_moved: Sequence[GaugeMoved]) -> tuple[Split, ...]:
+    """Where a gauge that moved read this machine before and after: other gauges' readings stay where they are."""
+    splits = {}
+    for moved in gauge_moved:
+        rows = [(model.tests[j].at >= moved.at, j, model.gauge_of(j, c)) for j, c in model.rows]
+        before = any(not later and gauge == moved.before for later, _, gauge in rows)
+        after = [j for later, j, gauge in rows if later and gauge == moved.after]
+        if before and after:
+            split = Split(min(after), moved.after, moved.before, moved.percent)
+            splits[split.name] = split
+    return tuple(splits.values())
 
 
-def _steps(model: Model, known: Sequence[int]) -> tuple[CommonStep, ...]:
+def _splits(model: Model, known: Sequence[Split]) -> tuple[Split, ...]:
     """Common steps: first where the record names another gauge, then, date by date, where one is seen.
 
     The fit leaves the gauges out here: whether they differ is the question.
@@ -247,27 +255,54 @@ def _steps(model: Model, known: Sequence[int]) -> tuple[CommonStep, ...]:
     candidates = [j for j in range(1, len(model.tests)) if not model.whole_job_before(j)]
     named = [j for j in candidates if model.gauge_changes(j)]
     unnamed = [j for j in candidates if j not in named]
-    found: list[int] = list(known)
+    found = list(known)
     for dates, tries in ((named, 1), (unnamed, max(1, len(unnamed)))):
         per_date = 1.0 - (1.0 - model.rules.step_false_alarm) ** (1.0 / tries)
         while len(found) < MOST_STEPS:
-            fits = {j: model.fit([*found, j], gauges=False, wear=1.0) for j in dates if j not in found}
+            taken = {split.test for split in found}
+            asked = [Split(j) for j in dates if j not in taken]
+            fits = {split: model.fit([*found, split], gauges=False, wear=1.0) for split in asked}
             # How far each step is beyond what chance lets expect.
             beyond = {
-                j: abs(fit.combined({f"step {j}": 1.0}).z) - fit.critical(per_date / 2.0) for j, fit in fits.items()
+                split: abs(fit.combined({split.name: 1.0}).z) - fit.critical(per_date / 2.0)
+                for split, fit in fits.items()
             }
-            best = max(beyond, key=lambda j: beyond[j], default=None)
+            best = max(beyond, key=lambda split: beyond[split], default=None)
             if best is None or beyond[best] <= 0.0:
                 break
             found.append(best)
-    fit = model.fit(found, gauges=False, wear=1.0)
-    return tuple(
-        CommonStep(
-            after_test=model.tests[j].test_id,
-            at=model.tests[j].at,
-            percent=_percent(fit.combined({f"step {j}": 1.0})),
-            gauge_before=model.tests[j - 1].gauge,
-            gauge_after=model.tests[j].gauge,
+    return tuple(sorted(found, key=lambda split: split.test))
+
+
+def _steps(model: Model, splits: Sequence[Split]) -> tuple[CommonStep, ...]:
+    """The steps as they are told."""
+    fit = model.fit(splits, gauges=False, wear=1.0)
+    steps = []
+    for split in splits:
+        told = _told(split, _percent(fit.combined({split.name: 1.0})), fit.critical(0.025))
+        if told is None:
+            continue
+        steps.append(
+            CommonStep(
+                after_test=model.tests[split.test].test_id,
+                at=model.tests[split.test].at,
+                percent=told,
+                gauge_before=model.tests[split.test - 1].gauge if split.gauge is None else split.gauge_before,
+                gauge_after=model.tests[split.test].gauge if split.gauge is None else split.gauge,
+            )
         )
-        for j in sorted(found)
-    )
+    return tuple(steps)
+
+
+def _told(split: Split, own: Estimate, critical: float) -> Estimate | None:
+    """The size of a step that is told, or None.
+
+    A step that was found here is real. One that is known from elsewhere is when this machine's tests say the same as
+    those of all machines, which know its size better, or show a step of their own.
+    """
+    if split.gauge is None:
+        return own
+    known = split.percent
+    if known is not None and abs(own.value - known.value) <= critical * hypot(own.u, known.u):
+        return known
+    return own if abs(own.z) > critical else None

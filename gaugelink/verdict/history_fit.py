@@ -1,13 +1,14 @@
 """The linear model of one machine's tests: levels, slopes, and the errors that tests and gauges share."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import log
 
 import numpy as np
 
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
-from gaugelink.verdict.robust import Fit, fit_huber
+from gaugelink.verdict.robust import Estimate, Fit, fit_huber
 
 DAYS_PER_SEASON = 365.25
 # Standard uncertainty of a logarithm, so wide that it only keeps what the record cannot tell from being singular.
@@ -24,6 +25,25 @@ def positions(tests: Sequence[PastTest], axis: Axis, counter: Counter) -> list[f
     scale = 100.0 if counter is Counter.HOURS else 1000.0
     counts = [t.counter for t in tests if t.counter is not None]
     return [(count - counts[0]) / scale for count in counts]
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """Where readings step."""
+
+    test: int
+    """The first test after it."""
+    gauge: str | None = None
+    """Only readings by this gauge step; None for all of them."""
+    gauge_before: str = ""
+    """With `gauge`: the one before, the same name when that gauge moved."""
+    percent: Estimate | None = None
+    """By how much, as other machines' tests tell too."""
+
+    @property
+    def name(self) -> str:
+        """Name of its parameter in a fit."""
+        return f"step {self.test}" if self.gauge is None else f"step {self.test} {self.gauge}"
 
 
 class Model:
@@ -71,6 +91,10 @@ class Model:
         segment = self.segment(cylinder, j)
         return {f"level {cylinder} {segment}": 1.0, f"slope {cylinder} {segment}": self.x[j]}
 
+    def gauge_of(self, j: int, cylinder: str) -> str:
+        """The gauge that read a cylinder in a test; empty where it is not named."""
+        return self.gauges[j, cylinder] or self.tests[j].gauge
+
     def gauge_changes(self, j: int) -> bool:
         """Whether the record names another gauge for a test than for the one before."""
         before, after = self.tests[j - 1].gauge, self.tests[j].gauge
@@ -83,11 +107,11 @@ class Model:
             for job in self.jobs
         )
 
-    def fit(self, splits: Sequence[int] = (), *, gauges: bool = True, wear: float | None = None) -> Fit:
+    def fit(self, splits: Sequence[Split] = (), *, gauges: bool = True, wear: float | None = None) -> Fit:
         """Fit the record.
 
         Args:
-            splits: a free step, common to all cylinders, before each of these tests.
+            splits: free steps, each common to all cylinders that it touches.
             gauges: an error of each gauge's own, known to be small; without it the gauge is taken to be one.
             wear: slopes are known to be of the usual size, or so many times of it. A step and a slope look alike
                 over few tests, so what is asked of a step needs this; what is asked of a slope must not have it.
@@ -99,8 +123,12 @@ class Model:
             if wear is not None:
                 row["even"] = self.x[j]
             if gauges:
-                row[f"gauge {self.gauges[j, cylinder] or self.tests[j].gauge}"] = 1.0
-            row |= {f"step {split}": 1.0 for split in splits if j >= split}
+                row[f"gauge {self.gauge_of(j, cylinder)}"] = 1.0
+            row |= {
+                split.name: 1.0
+                for split in splits
+                if j >= split.test and split.gauge in (None, self.gauge_of(j, cylinder))
+            }
             rows.append(row)
         names: dict[str, int] = {}
         for row in rows:

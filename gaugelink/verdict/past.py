@@ -7,6 +7,7 @@ from enum import StrEnum
 from pydantic import Field
 
 from gaugelink.settings import Settings
+from gaugelink.verdict.robust import Estimate
 
 
 class Axis(StrEnum):
@@ -71,3 +72,16 @@ class PastJob:
     cylinders: tuple[str, ...] = ()
     """Empty for the whole engine."""
     counter: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeMoved:
+    """When what a gauge shows is known to have changed: the gauge itself, or another one in its place."""
+
+    at: datetime
+    before: str = ""
+    """The gauge before; empty for one that is not named."""
+    after: str = ""
+    """The gauge after: the same name when it is the gauge itself that moved. Only its readings did."""
+    percent: Estimate | None = None
+    """By how much, as all machines that it read tell; None where that is not known."""

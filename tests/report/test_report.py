@@ -318,6 +318,21 @@ def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
     assert "moved +0.0 ± 1.0 % together" in console.export_text()
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [
+        ("", "", "All 2 machines moved"),
+        ("amber", "amber", "All 2 machines read with amber moved"),
+        ("amber", "bravo", "All 2 machines read with amber and then bravo moved"),
+    ],
+)
+def test_a_step_of_the_fleet_names_the_gauge_that_moved(before: str, after: str, told: str) -> None:
+    step = FleetStep(AT, Estimate(5.0, 0.5), ("a", "b"), before, after)
+    console = Console(width=120, record=True, file=StringIO())
+    console.print(fleet_table([], [step]))
+    assert told in console.export_text()
+
+
 def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:
     event = CrankingEvent(
         kind=GaugeKind.HELD,

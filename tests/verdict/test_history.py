@@ -11,8 +11,9 @@ from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.fleet import MachineTests, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import read_history
-from gaugelink.verdict.past import Axis, PastJob, PastReading, PastTest
-from gaugelink.verdict.robust import fit_huber
+from gaugelink.verdict.history_fit import Model, Split, positions
+from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastReading, PastTest
+from gaugelink.verdict.robust import Estimate, fit_huber
 from tests.benchmarks.fleet_history import CYLINDERS, Truth, World, machine, score
 
 BEGIN = datetime(2023, 10, 1, tzinfo=UTC)
@@ -178,7 +179,7 @@ def test_the_whole_fleet_shows_a_change_of_gauge_that_one_machine_hides() -> Non
     assert step.percent.value == pytest.approx(5.0, abs=2.5)
     assert len(step.machines) == 5
     assert records[0].tests[2].at - timedelta(days=20) < step.at < records[0].tests[3].at + timedelta(days=20)
-    known = read_history(records[0].tests, gauge_moved=[step.at])
+    known = read_history(records[0].tests, gauge_moved=[step.moved])
     assert any(abs(s.at - step.at) < timedelta(days=400) for s in known.steps)
 
 
@@ -222,3 +223,67 @@ def test_tests_of_one_day_make_no_trend_and_no_trouble(apart: float) -> None:
         history = read_history(tests, [PastJob(BEGIN + 2.5 * apart * SEASON, "rings", ("middle",))], axis=axis)
         assert not any(trend.is_wearing for trend in history.trends)
         assert all(np.isfinite(trend.percent.value) and np.isfinite(trend.level_kpa.value) for trend in history.trends)
+
+
+def _read_by(gauge: str, name: str, step: float, seed: int) -> MachineTests:
+    """Ten even tests of a triple within thirteen months, all readings stepping after the fifth."""
+    rng = np.random.default_rng(seed)
+    tests = []
+    for k in range(10):
+        day = 0.012 * rng.normal() + (np.log1p(step) if k >= 5 else 0.0)
+        kpa = [950.0 * float(np.exp(day + 0.008 * rng.normal())) for _ in CYLINDERS]
+        read = tuple(PastReading(c, value, 8.0, gauge) for c, value in zip(CYLINDERS, kpa, strict=True))
+        tests.append(PastTest(f"{name}-{k}", BEGIN + timedelta(days=40.0 * k + seed), read, gauge))
+    return MachineTests(name, tuple(tests))
+
+
+def test_a_gauge_that_moved_says_nothing_of_a_machine_that_another_gauge_read() -> None:
+    moved = [_read_by("amber", f"m{seed}", 0.07, seed) for seed in range(4)]
+    other = _read_by("bravo", "m5", 0.0, 7)
+    (step,) = fleet_steps([*moved, other])
+    assert (step.gauge_before, step.gauge_after) == ("amber", "amber")
+    assert step.machines == ("m0", "m1", "m2", "m3")
+    assert step.percent.value == pytest.approx(7.0, abs=2.5)
+    assert read_history(other.tests, gauge_moved=[step.moved]) == read_history(other.tests)
+    (told,) = read_history(moved[0].tests, gauge_moved=[step.moved]).steps
+    assert (told.after_test, told.gauge_is_known_to_have_changed) == ("m0-5", False)
+
+
+def test_of_a_machine_that_two_gauges_read_only_the_moved_one_s_readings_step() -> None:
+    """Every other test by the gauge that did not move: its readings stay where they are, and the fit knows."""
+    amber, bravo = _read_by("amber", "m0", 0.07, 1), _read_by("bravo", "m0", 0.0, 2)
+    mixed = tuple((amber if k % 2 else bravo).tests[k] for k in range(10))
+    moved = GaugeMoved(BEGIN + timedelta(days=185), "amber", "amber")
+    model = Model(mixed, (), positions(mixed, Axis.DATE, Counter.HOURS), HistoryRules())
+    split = Split(5, "amber", "amber")
+    size = model.fit([split], wear=1.0).combined({split.name: 1.0})
+    assert size.value == pytest.approx(np.log(1.07), abs=2.0 * size.u)
+    history = read_history(mixed, gauge_moved=[moved])
+    assert all(step.after_test == "m0-5" and step.gauge_after == "amber" for step in history.steps)
+
+
+def test_a_gauge_that_took_another_s_place_is_found_from_all_machines_and_two_in_turn_are_not() -> None:
+    def then(records: MachineTests, after: str) -> MachineTests:
+        tests = []
+        for k, test in enumerate(records.tests):
+            gauge = test.gauge if k < 5 else after
+            read = tuple(replace(one, gauge=gauge) for one in test.readings)
+            tests.append(replace(test, gauge=gauge, readings=read))
+        return MachineTests(records.machine, tuple(tests))
+
+    changed = [then(_read_by("amber", f"m{seed}", 0.07, seed), "bravo") for seed in range(4)]
+    (step,) = fleet_steps(changed)
+    assert (step.gauge_before, step.gauge_after) == ("amber", "bravo")
+    assert len(step.machines) == 4
+    amber, bravo = _read_by("amber", "m0", 0.0, 1), _read_by("bravo", "m0", 0.0, 2)
+    in_turn = MachineTests("m0", tuple((amber if k % 2 else bravo).tests[k] for k in range(10)))
+    assert not fleet_steps([in_turn])
+
+
+def test_a_step_that_others_tests_tell_of_is_not_told_where_this_machine_s_tests_deny_it() -> None:
+    still = _read_by("amber", "m9", 0.0, 9)
+    unknown = GaugeMoved(still.tests[5].at, "amber", "amber")
+    assert read_history(still.tests, gauge_moved=[unknown]).steps == ()
+    assert read_history(still.tests, gauge_moved=[replace(unknown, percent=Estimate(15.0, 1.0))]).steps == ()
+    (told,) = read_history(still.tests, gauge_moved=[replace(unknown, percent=Estimate(1.0, 1.0))]).steps
+    assert told.percent == Estimate(1.0, 1.0)
