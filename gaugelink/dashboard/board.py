@@ -12,6 +12,7 @@ from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
 from gaugelink.broker.received import read_message
 from gaugelink.broker.senml import LivePressure, resolve
+from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
 from gaugelink.leak.wording import flag_words
 
@@ -37,6 +38,8 @@ _MODELS: dict[str, type[Message]] = {
     "decay/state": DecayState,
     "decay/progress": DecayProgress,
 }
+_STAGES = {"cautions": 0, "measuring": 1, "ended": 2}
+"""Order of the phases of a leak-down; one that this version does not know is between the ends."""
 _KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
@@ -73,6 +76,7 @@ class BenchBoard:
         self._traces: dict[str, _Trace] = {}
         self._test: TestState | None = None
         self._leak: DecayState | None = None
+        self._tests, self._leaks = Succession(), Succession()
         self._prompt: Prompt | None = None
         self._cautions = StandingCautions()
         self._result: Json | None = None
@@ -139,12 +143,13 @@ class BenchBoard:
         return Change("live", {"gauge": name, "over": over, **_columns(samples)})
 
     def _message(self, suffix: str, message: Message) -> Change | None:
-        if self._is_repeat(message.id):
+        # Progress is sent once, and so much of it that the ids worth remembering would be forgotten over it.
+        if not isinstance(message, DecayProgress) and self._is_repeat(message.id):
             return None
         data = message.model_dump(mode="json")
         match message:
             case TestState():
-                if self._is_older(message):
+                if not self._tests.admits(message.test_id, message.revision, message.at):
                     return None
                 if self._test is None or self._test.test_id != message.test_id:
                     self._progress = None
@@ -152,8 +157,6 @@ class BenchBoard:
                 self._cautions.phase(message.phase)
                 data |= self._standing()
             case Prompt():
-                if self._prompt is not None and message.at < self._prompt.at:
-                    return None
                 self._prompt = message
                 self._cautions.heard(message.key, message.text)
                 data = _prompt(message) | self._standing()
@@ -165,12 +168,14 @@ class BenchBoard:
             case Decay():
                 data["doubts"] = list(flag_words(message.flags))
                 _keep(self._decays, message.decay_id, data, MOST_DECAYS)
-                self._cautions.leak_ended()
+                # The result of one before this may be told again while the cautions of this one stand.
+                if self._leak is None or self._leak.decay_id == message.decay_id:
+                    self._cautions.leak_ended()
                 data = data | self._standing()
                 if self._progress is not None and self._progress["decay_id"] == message.decay_id:
                     self._progress = None
             case DecayState():
-                if self._leak is not None and message.at < self._leak.at:
+                if not self._leaks.admits(message.decay_id, _STAGES.get(message.phase, 1), message.at):
                     return None
                 self._leak = message
                 self._cautions.leak(message.cautions)
@@ -181,14 +186,6 @@ class BenchBoard:
 
     def _standing(self) -> Json:
         return {"cautions": list(self._cautions.sentences)}
-
-    def _is_older(self, message: TestState) -> bool:
-        known = self._test
-        if known is None:
-            return False
-        if known.test_id == message.test_id:
-            return message.revision < known.revision
-        return message.at < known.at
 
     def _is_repeat(self, message_id: str) -> bool:
         if message_id in self._seen:

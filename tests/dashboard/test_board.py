@@ -7,7 +7,7 @@ import pytest
 
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
-from gaugelink.broker.leak_messages import DecayState
+from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, DecayState
 from gaugelink.dashboard.board import STALE_S, TRACE_S, BenchBoard
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
@@ -29,16 +29,76 @@ def test_an_older_revision_does_not_replace_a_newer_one() -> None:
 
 def test_the_test_before_this_one_does_not_come_back() -> None:
     board = BenchBoard(BENCH)
+    board.take("test", state(revision=39, test_id="first"), 0.0)
     board.take("test", state(test_id="second", after_s=60.0), 0.0)
-    assert board.take("test", state(revision=40, test_id="first"), 0.1) is None
+    for revision in (38, 39, 40):
+        assert board.take("test", state(revision=revision, test_id="first"), 0.1) is None
     assert board.take("test", state(test_id="third", after_s=120.0), 0.2) is not None
 
 
 def test_a_prompt_that_is_told_again_late_does_not_replace_the_one_that_stands() -> None:
     board = BenchBoard(BENCH)
+    first = prompt("Put the gauge on PTO.", after_s=10.0)
+    board.take("prompt", first, 0.0)
     board.take("prompt", prompt("Move the gauge to MAG.", after_s=30.0), 0.0)
-    assert board.take("prompt", prompt("Put the gauge on PTO.", after_s=10.0), 0.1) is None
+    assert board.take("prompt", first, 0.1) is None
     assert board.snapshot()["prompt"]["text"] == "Move the gauge to MAG."
+
+
+def test_a_bench_whose_clock_was_set_back_is_followed_all_the_same() -> None:
+    board, hour_s = BenchBoard(BENCH), 3600.0
+    before = [("test", state(revision=7, test_id="first")), ("prompt", prompt("Test closed."))]
+    cautions = ("Stand clear.",)
+    before.append(("decay/state", leak_state("ended", 0.0, decay_id="d1")))
+    for suffix, said in before:
+        board.take(suffix, said, 0.0)
+    after = [
+        ("test", state(test_id="second", after_s=-hour_s)),
+        ("test", state(revision=2, test_id="second", after_s=-hour_s + 9.0)),
+        ("prompt", prompt("Put the gauge on PTO.", after_s=-hour_s + 9.0)),
+        ("decay/state", leak_state("cautions", -hour_s + 10.0, cautions, "d2")),
+    ]
+    for suffix, said in after:
+        assert board.take(suffix, said, 1.0) is not None
+    stands = board.snapshot()
+    assert (stands["test"]["test_id"], stands["test"]["revision"]) == ("second", 2)
+    assert stands["prompt"]["text"] == "Put the gauge on PTO."
+    assert stands["cautions"] == list(cautions)
+    # After a reconnect the bench tells its last messages again.
+    for suffix, said in (*before, *after):
+        assert board.take(suffix, said, 2.0) is None
+    assert board.snapshot() == stands
+
+
+def test_a_page_that_joins_late_follows_the_test_that_goes_on_whatever_it_is_told_again_before() -> None:
+    board = BenchBoard(BENCH)
+    # What the broker kept, then what the bench sends again because nobody acknowledged it.
+    board.take("test", state(revision=3, test_id="second", after_s=60.0), 0.0)
+    board.take("test", state(revision=40, test_id="first", after_s=30.0), 0.1)
+    assert board.take("test", state(revision=2, test_id="second", after_s=50.0), 0.1) is None
+    assert board.take("test", state(revision=4, test_id="second", after_s=70.0), 0.2) is not None
+    assert board.take("test", state(revision=40, test_id="first", after_s=30.0), 0.3) is None
+    assert board.snapshot()["test"]["revision"] == 4
+
+
+def test_much_progress_does_not_make_a_repeat_of_the_prompt_before_look_new() -> None:
+    board, first = BenchBoard(BENCH), prompt("Seal the crankcase.")
+    board.take("prompt", first, 0.0)
+    board.take("prompt", prompt("Pump.", after_s=5.0), 0.0)
+    for number in range(2000):
+        progress = DecayProgress(bench=BENCH, decay_id="d", gauge=GAUGE, elapsed_s=0.1 * number, pressure_kpa=40.0)
+        board.take("decay/progress", progress.model_dump_json().encode(), 0.0)
+    assert board.take("prompt", first, 1.0) is None
+
+
+def test_the_result_of_a_leak_down_that_is_told_again_leaves_the_cautions_of_the_next_one_standing() -> None:
+    board, cautions = BenchBoard(BENCH), ("Never more than 7.0 psi.", "Stand clear.")
+    board.take("decay/state", leak_state("cautions", 30.0, cautions, "d2"), 0.0)
+    decay = Decay(
+        bench=BENCH, decay_id="d1", gauge=GAUGE, kind=DecayKind.DECAY, duration_s=60.0, start_kpa=40.0, end_kpa=39.0
+    )
+    board.take("decay", decay.model_dump_json().encode(), 0.1)
+    assert board.snapshot()["cautions"] == list(cautions)
 
 
 def test_a_prompt_that_asks_is_marked_as_a_question() -> None:
@@ -76,9 +136,9 @@ def test_the_cautions_of_a_leak_down_stand_with_its_limit_until_they_are_acknowl
     assert board.snapshot()["cautions"] == []
 
 
-def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = ()) -> bytes:
+def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = (), decay_id: str = "d") -> bytes:
     at = NOON + timedelta(seconds=after_s)
-    return DecayState(bench=BENCH, at=at, decay_id="d", phase=phase, cautions=cautions).model_dump_json().encode()
+    return DecayState(bench=BENCH, at=at, decay_id=decay_id, phase=phase, cautions=cautions).model_dump_json().encode()
 
 
 def test_a_page_that_joins_later_shows_the_cautions_of_the_leak_down_that_stand() -> None:
