@@ -237,10 +237,12 @@ def _counted(messages: Iterable[Filed | Quarantined]) -> Written:
 
 _NEWER_BY = {
     schema.TESTS: ("revision", "message_id"),
-    schema.GAUGES: ("message_id",),
+    schema.GAUGES: ("received_at",),
     schema.BENCHES: ("received_at",),
 }
-"""Tables that hold a state, and by what one is newer. Ids are UUIDs of version 7, and in the order of time."""
+"""Tables that hold a state, and by what one is newer. A gauge and a bench have no revision, and the ids of their
+messages are in the order of the bench's clock, which may be set back. Every consumer hears all of their states in the
+order in which they were published, so the order of arrival is the one that holds."""
 
 
 def _key(table: Table) -> list[str]:

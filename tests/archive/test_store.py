@@ -87,11 +87,35 @@ def test_the_last_word_of_a_bench_and_the_last_state_of_a_gauge_stay(database, o
         assert message is not None
         store.write([message])
     first, second = published("gauge/blue/state", phase="lost"), published("gauge/blue/state", phase="streaming")
-    store.write(sort(second))
-    store.write(sort(first))
+    # One consumer writes the second before another one writes the first.
+    for at_s, (topic, payload) in ((1, second), (0, first)):
+        message = sort_message(topic, payload, NOW + timedelta(seconds=at_s))
+        assert message is not None
+        store.write([message])
     with store.engine.connect() as connection:
         assert connection.scalar(select(schema.BENCHES.c.availability)) == "offline"
         assert connection.scalar(select(schema.GAUGES.c.phase)) == "streaming"
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_a_gauge_of_a_bench_whose_clock_was_set_back_is_followed(database, open_store, together):
+    store = open_store(database)
+    # RFC 9562, section 5.7: the first 48 bits are the milliseconds, here of two days.
+    told = [
+        ("01a20fe0-60b9-73a7-b1cc-77cacb24d913", "2026-02-03T12:00:00Z", "streaming"),
+        ("01a20ab9-e4b9-73a7-b1cc-77cacb24d913", "2026-02-02T12:00:00Z", "lost"),
+        ("01a20ab9-e8a1-73a7-b1cc-77cacb24d913", "2026-02-02T12:00:01Z", "asleep"),
+    ]
+    states = []
+    for second, (message_id, at, phase) in enumerate(told):
+        topic, payload = published("gauge/blue/state", id=message_id, at=at, phase=phase)
+        message = sort_message(topic, payload, NOW + timedelta(seconds=second))
+        assert message is not None
+        states.append(message)
+    for batch in [states] if together else [[state] for state in states]:
+        store.write(batch)
+    with store.engine.connect() as connection:
+        assert connection.scalar(select(schema.GAUGES.c.phase)) == "asleep"
 
 
 def test_a_message_that_the_database_refuses_is_kept_aside_and_the_others_are_filed(postgres, open_store):
