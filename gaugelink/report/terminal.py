@@ -104,21 +104,20 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
     for place, machine in enumerate(ranked, start=1):
         table.add_row(str(place), machine.name, "; ".join(machine.reasons))
     lines: list[RenderableType] = [table]
-    lines += [
-        Text(
-            f"All {len(step.machines)} machines{_read_with(step)} moved {step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} % together "
-            f"about {step.at:%Y-%m-%d}: look at the gauge, not at the engines.",
-            style="yellow",
-        )
-        for step in steps
-    ]
+    lines += [Text(_step_line(step), style="yellow") for step in steps]
     return Group(*lines)
+
+
+def _step_line(step: FleetStep) -> str:
+    size = f"{step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} %"
+    return (
+        f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {step.at:%Y-%m-%d}: "
+        "look at the gauge, not at the engines."
+    )
 
 
 def _read_with(step: FleetStep) -> str:
     if not step.gauge_after:
         return ""
-    changed = step.gauge_before != step.gauge_after
-    return (
-        f" read with {step.gauge_before} and then {step.gauge_after}" if changed else f" read with {step.gauge_after}"
-    )
+    before = "" if step.gauge_before == step.gauge_after else f"{step.gauge_before} and then "
+    return f" read with {before}{step.gauge_after}"
