@@ -3,9 +3,10 @@
 import asyncio
 import logging
 import tempfile
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 from gaugelink.app.archived import archived_journal
@@ -33,6 +34,7 @@ from gaugelink.journal import Journal
 from gaugelink.report.words import history_sentences
 
 _LOG = logging.getLogger(__name__)
+T = TypeVar("T")
 
 
 def machines_of(shop: Shop) -> tuple[Machine, ...]:
@@ -54,11 +56,21 @@ def machines_of(shop: Shop) -> tuple[Machine, ...]:
 
 
 class JournalRecord:
-    """A shop's journal, or an archive, as the page's record. It is opened anew for each question, to read only."""
+    """A shop's journal, or an archive, as the page's record. It is opened anew for each question, to read only.
+
+    Reading tests back, judging them and fitting their histories takes seconds of arithmetic for a large fleet, and
+    whoever asks may be on the bench's own event loop. So a question is answered on a thread with a loop of its own, one
+    question after the other; the journal that is opened there keeps SQLite on one thread, as ever.
+    """
 
     def __init__(self, shop: Shop, archive: str | None = None) -> None:
         self._shop = shop
         self._archive = archive
+        self._answering = asyncio.Lock()
+
+    async def _aside(self, question: Callable[[], Coroutine[Any, Any, T]]) -> T:
+        async with self._answering:
+            return await asyncio.to_thread(lambda: asyncio.run(question()))
 
     @asynccontextmanager
     async def _records(self, machine: str | None = None) -> AsyncIterator[Records]:
@@ -78,6 +90,9 @@ class JournalRecord:
             GaugelinkError: the machine is not in the fleet, or the journal cannot be read.
         """
         self._shop.fleet.find(machine)
+        return await self._aside(lambda: self._history(machine))
+
+    async def _history(self, machine: str) -> MachineRecord:
         async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
             tests = await records.tests(machine)
@@ -117,16 +132,15 @@ class JournalRecord:
         Raises:
             GaugelinkError: there is no such test, or it has no reading.
         """
+        return await self._aside(lambda: self._report(test_id, form))
+
+    async def _report(self, test_id: str, form: Form) -> bytes:
         async with self._records() as records:
             data = await records.report(test_id)
-
-        def draw() -> bytes:
-            with tempfile.TemporaryDirectory(prefix="gaugelink-report-") as folder:
-                out = Path(folder) / f"report.{form.value}"
-                write_report(data, out)
-                return out.read_bytes()
-
-        return await asyncio.to_thread(draw)
+        with tempfile.TemporaryDirectory(prefix="gaugelink-report-") as folder:
+            out = Path(folder) / f"report.{form.value}"
+            write_report(data, out)
+            return out.read_bytes()
 
 
 def _recorded(test: Judged, at_sea_level: dict[str, dict[str, float]]) -> RecordedTest:

@@ -2,6 +2,7 @@
 
 import asyncio
 import ssl
+import threading
 from pathlib import Path
 
 import httpx2
@@ -9,12 +10,16 @@ import pytest
 from pydantic import SecretStr
 from typer.testing import CliRunner
 
+from gaugelink.app import records
 from gaugelink.app.cli import app
+from gaugelink.app.notebooks import import_notebook
 from gaugelink.app.shoppage import JournalRecord, machines_of
 from gaugelink.dashboard.door import TOKEN_VARIABLE, Door
 from gaugelink.dashboard.record import Form
 from gaugelink.dashboard.serve import Certificate, served, take_port
 from gaugelink.errors import GaugelinkError, SettingsError
+from gaugelink.journal import Journal
+from gaugelink.verdict.history import MachineHistory, read_history
 from tests.app.shops import SHOP, shop_in, write_shop
 from tests.broker.certificates import make_certificates
 from tests.dashboard.pages import Played
@@ -66,6 +71,34 @@ async def test_a_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
     with take_port(played.door) as listening, pytest.raises(SettingsError, match="give PEM files"):
         async with served(played.app(), played.hub, listening, Certificate(nonsense, nonsense)):
             pass
+
+
+@pytest.mark.parametrize("asked", ["history", "report"])
+async def test_the_bench_goes_on_while_the_page_asks_for_what_takes_long_to_fit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked: str
+) -> None:
+    shop = shop_in(tmp_path)
+    book = write_shop(tmp_path).with_name("book.csv")
+    book.write_text("date,machine,PTO,middle,MAG\n2025-01-10,north-7,131,132,133\n", encoding="utf-8")
+    await import_notebook(shop, book, "psi")
+    async with Journal.open(shop.journal, read_only=True) as journal:
+        (test,) = await journal.tests()
+    loop, fitting, gone_on = asyncio.get_running_loop(), asyncio.Event(), threading.Event()
+
+    def slowly(*given: object, **how: object) -> MachineHistory:
+        loop.call_soon_threadsafe(fitting.set)
+        assert gone_on.wait(20.0), "the loop stands still"
+        return read_history(*given, **how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(records, "read_history", slowly)
+    record = JournalRecord(shop)
+    answer = record.history("north-7") if asked == "history" else record.report(test.test_id, Form.HTML)
+    asking = asyncio.create_task(answer)
+    await asyncio.wait([asking, waiting := asyncio.ensure_future(fitting.wait())], return_when="FIRST_COMPLETED")
+    waiting.cancel()
+    gone_on.set()
+    found = await asking
+    assert b"North 7" in found if isinstance(found, bytes) else len(found.tests) == 1
 
 
 async def test_the_fleet_is_drawn_from_the_shop_file_and_a_missing_journal_is_said(tmp_path: Path) -> None:
