@@ -97,6 +97,10 @@ class Case:
         """Reading a less reading b, the scatter of cranking in its uncertainty."""
         return difference(a, b, self.rules.repeatability_fraction)
 
+    def apart(self, a: ReadingValue, b: ReadingValue) -> Difference:
+        """Reading a less reading b, two of this test that were picked for how they lie among all of them."""
+        return difference(a, b, self.rules.repeatability_fraction, len(self.readings))
+
     def u_alone_kpa(self, reading: ReadingValue) -> float:
         """Standard uncertainty that a reading does not share, the scatter of cranking in it."""
         return u_of_one_kpa(reading, self.rules.repeatability_fraction)
@@ -113,7 +117,7 @@ class Case:
         return tuple(
             name
             for name, reading in self.readings.items()
-            if reading.peak_kpa < floor and self.between(self.highest, reading).is_real
+            if reading.peak_kpa < floor and self.apart(self.highest, reading).is_real
         )
 
     def text(self, pressure_kpa: float) -> str:

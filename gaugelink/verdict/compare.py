@@ -3,11 +3,14 @@
 import numpy as np
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
+from gaugelink.counting import counted
 from gaugelink.verdict.case import Case, low_causes, telling_tests
 from gaugelink.verdict.difference import u_of_pair_kpa
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
 COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"
+
+PICKED_OUT = "highest less lowest of several: Tukey's studentized range (NIST/SEMATECH e-Handbook, 7.4.7.1)"
 
 NOTHING_CANCELS = "difference of two readings by two gauges: nothing cancels (JCGM 100:2008, 5.1.2)"
 
@@ -27,16 +30,17 @@ def comparison_findings(case: Case) -> list[Finding]:
 
 def _spread(case: Case) -> list[Finding]:
     high, low = case.highest, case.lowest
-    gap = case.between(high, low)
+    gap = case.apart(high, low)
     percent = 100.0 * gap.kpa / high.peak_kpa
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
     apart, alike = case.unit.difference_texts(gap.kpa, gap.u_kpa)
+    could = f"than the {alike} that {counted(len(case.readings), 'alike cylinder')} could show"
     if gap.is_real:
-        meaning = f"more than the {alike} that two alike cylinders could show, so it is real"
+        meaning = f"more {could}, so it is real"
         if low.cylinder not in case.low_cylinders():
             meaning += ", and small enough to live with"
     else:
-        meaning = f"no more than the {alike} that two alike cylinders could show"
+        meaning = f"no more {could}"
     return [
         Finding(
             RuleName.SPREAD,
@@ -50,7 +54,7 @@ def _spread(case: Case) -> list[Finding]:
             },
             u_kpa=gap.u_kpa,
             cylinders=(high.cylinder, low.cylinder),
-            source=COMMON_CANCELS if high.same_gauge(low) else NOTHING_CANCELS,
+            source=f"{COMMON_CANCELS if high.same_gauge(low) else NOTHING_CANCELS}; {PICKED_OUT}",
             firm=case.firm(high.cylinder, low.cylinder),
         )
     ]
@@ -105,7 +109,7 @@ def _odd_cylinder(case: Case) -> list[Finding]:
         others = [other for key, other in case.readings.items() if key != name]
         peaks = np.array([other.peak_kpa for other in others])
         gap = reading.peak_kpa - float(np.median(peaks))
-        nearest = min((case.between(reading, other) for other in others), key=lambda d: abs(d.kpa))
+        nearest = min((case.apart(reading, other) for other in others), key=lambda d: abs(d.kpa))
         if nearest.is_real and abs(gap) > case.rules.odd_times * float(np.ptp(peaks)):
             candidate = (abs(gap), name, gap, float(np.ptp(peaks)), nearest.u_kpa)
             best = candidate if best is None or candidate > best else best

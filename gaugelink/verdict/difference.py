@@ -2,12 +2,17 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, sqrt
+from functools import cache
+from math import hypot, inf, sqrt
 
 import numpy as np
+from scipy.stats import studentized_range
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, common_u_kpa, cranking_u_kpa, own_u_kpa
 from gaugelink.peak.events import CrankingEvent, Flag
+
+ALL_PAIRS = 0.95
+"""Share of tests of alike cylinders in which no two of them are to be told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +78,8 @@ class Difference:
 
     kpa: float
     u_kpa: float
-    """Expanded uncertainty, coverage about 95 %, the gauge's common part taken out."""
+    """Expanded uncertainty, the gauge's common part taken out; coverage about 95 % for all the differences that it was
+    picked from."""
 
     @property
     def is_real(self) -> bool:
@@ -104,13 +110,29 @@ def u_of_combination(
     return hypot(independent, float(np.sum(c)) * shared.offset_kpa, float(np.sum(c * y)) * shared.gain)
 
 
-def difference(a: ReadingValue, b: ReadingValue, repeatability: float = 0.0) -> Difference:
+@cache
+def factor_among(count: int) -> float:
+    """Expanded over standard uncertainty of a difference of two readings that were picked out of `count`.
+
+    The highest of many alike readings less the lowest is large by the picking alone. Tukey's studentized range q with
+    5 % for all pairs together; a pair is held against q/sqrt(2) times the standard uncertainty of its own difference
+    (Tukey and Kramer; NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.7.1), with infinite degrees of freedom: the
+    scatter of cranking is known beforehand. Never below `COVERAGE_FACTOR`, which two readings need. What all readings
+    share is not in the standard uncertainty of a difference, and so not in its product with the factor.
+    """
+    if count < 2:
+        return COVERAGE_FACTOR
+    return max(COVERAGE_FACTOR, float(studentized_range.ppf(ALL_PAIRS, count, inf)) / sqrt(2.0))
+
+
+def difference(a: ReadingValue, b: ReadingValue, repeatability: float = 0.0, among: int = 2) -> Difference:
     """Reading a less reading b.
 
-    `repeatability` is the standard scatter of cranking itself, as a fraction of a single event's reading.
+    `repeatability` is the standard scatter of cranking itself, as a fraction of a single event's reading. `among` is
+    how many readings the two were picked from, see `factor_among`.
     """
     u = u_of_pair_kpa((1.0, a), (-1.0, b), repeatability)
-    return Difference(a.peak_kpa - b.peak_kpa, COVERAGE_FACTOR * u)
+    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among) * u)
 
 
 def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], repeatability: float) -> float:

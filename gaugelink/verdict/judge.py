@@ -76,7 +76,7 @@ def judge_test(
     findings.sort(key=_rank)
     complete = len(case.readings) == len(engine.cylinders)
     compared = len(case.readings) >= 2
-    gap = case.between(case.highest, case.lowest) if compared else None
+    gap = case.apart(case.highest, case.lowest) if compared else None
     causes = _gathered(f.causes for f in findings if f.severity is not Severity.NOTE)
     tests = _gathered(f.next_tests for f in findings if f.severity is not Severity.NOTE)
     return TestVerdict(

@@ -25,6 +25,7 @@ from gaugelink.verdict.corrected import corrected_event
 from gaugelink.verdict.difference import (
     SharedError,
     difference,
+    factor_among,
     reading_from_events,
     u_of_combination,
     u_of_one_kpa,
@@ -189,3 +190,21 @@ def test_a_calibration_leaves_a_pull_its_own_uncertainty() -> None:
     new = corrected_event(stated, record, date(2026, 2, 1))
     assert own_u_kpa(new) == pytest.approx(1.7)
     assert new.peak_u_kpa == pytest.approx(2.0 * hypot(1.7, record.u_kpa(930.0)))
+
+
+@pytest.mark.parametrize(("count", "q"), [(3, 3.31), (4, 3.63), (6, 4.03), (8, 4.29), (12, 4.62)])
+def test_a_difference_picked_out_of_many_needs_the_studentized_range(count: int, q: float) -> None:
+    """Upper 5 % points of the studentized range, infinite degrees of freedom: Pearson and Hartley, Biometrika Tables
+    for Statisticians, volume 1, table 29."""
+    assert factor_among(count) == pytest.approx(q / 2**0.5, abs=0.005)
+    a, b = reading("PTO", 140.0), reading("MAG", 130.0)
+    picked, alone = difference(a, b, 0.01, count), difference(a, b, 0.01)
+    assert picked.u_kpa / alone.u_kpa == pytest.approx(q / 2**0.5 / 2.0, abs=0.005)
+    poor = difference(
+        reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 140.0, common_fraction=0.05), 0.01, count
+    )
+    assert poor.u_kpa == pytest.approx(difference(reading("PTO", 140.0), reading("MAG", 140.0), 0.01, count).u_kpa)
+
+
+def test_two_readings_are_picked_from_nothing() -> None:
+    assert [factor_among(count) for count in (0, 1, 2)] == [2.0, 2.0, 2.0]

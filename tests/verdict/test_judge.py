@@ -9,8 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude, ambient_from_barometer, assumed_ambient
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
+from gaugelink.verdict.difference import ReadingValue, difference
 from gaugelink.verdict.findings import (
     FLAG_TABLE,
     VERDICT_TABLE,
@@ -399,3 +402,40 @@ def test_any_readings_get_a_verdict_that_does_not_depend_on_their_order(psi: lis
     assert forward.word is backward.word
     assert [item.cylinder for item in backward.readings] == list(TRIPLE.cylinder_names)
     assert forward.summary
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 8, 12])
+def test_the_spread_of_alike_cylinders_is_seldom_called_real_however_many_they_are(count: int) -> None:
+    """5 % is meant (Tukey); 400 tests of alike cylinders, each pull as uncertain as it says."""
+    names = [f"c{number}" for number in range(1, count + 1)]
+    engine = EngineRecord.model_validate({"id": "e", "name": "E", "cycle": 4, "layout": "listed", "cylinders": names})
+    rng = np.random.default_rng(count)
+    called = 0
+    for _ in range(400):
+        values = []
+        for name in names:
+            peaks = 950.0 * (1.0 + rng.normal(0.0, 0.0105, 2))
+            u_kpa = 950.0 * 0.003 / 2**0.5
+            repeats = tuple(map(float, peaks))
+            values.append(ReadingValue(name, float(peaks.mean()), 2.0 * u_kpa, u_kpa, repeats=repeats))
+        verdict = judge_test(engine, values, SEA_LEVEL)
+        spread = only(verdict, RuleName.SPREAD)
+        assert verdict.spread_is_real == ("so it is real" in spread.text)
+        assert (
+            f"than the {PressureUnit.KPA.difference_texts(verdict.spread_kpa, verdict.spread_u_kpa)[1]}" in spread.text
+        )
+        called += bool(verdict.spread_is_real)
+    assert called / 400 <= 0.07
+
+
+def test_what_the_spread_does_not_show_no_other_finding_calls_real() -> None:
+    """Twelve cylinders whose lowest is 91 % of the highest: a pair alone could not be so far apart by chance."""
+    names = [f"c{number}" for number in range(1, 13)]
+    engine = EngineRecord.model_validate({"id": "e", "name": "E", "cycle": 2, "layout": "listed", "cylinders": names})
+    peaks = [1000.0 - 7.5 * place for place in range(12)]
+    values = [ReadingValue(name, kpa, 2.0 * 25.0, 25.0) for name, kpa in zip(names, peaks, strict=True)]
+    verdict = judge_test(engine, values, SEA_LEVEL)
+    assert verdict.spread_kpa == pytest.approx(82.5)
+    assert difference(values[0], values[-1], 0.01).is_real
+    assert verdict.spread_is_real is False
+    assert not any("real" in finding.text for finding in verdict.findings)
