@@ -16,6 +16,7 @@ from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 from gaugelink.leak.wording import decay_reason
+from gaugelink.tables import dialect_of
 
 _AT_ONCE = 50
 FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
@@ -98,20 +99,26 @@ def read_reference(path: Path) -> Reference:
         RecordingError: the file, the line, what was found there and what was expected.
     """
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file))
+        lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
     except (OSError, UnicodeDecodeError) as error:
         raise RecordingError(f"{path}: cannot be read: {error}.") from error
-    names = [name for name in ("ambient_abs_kpa", "temperature_c") if rows and name in rows[0]]
-    if not rows or "time_s" not in rows[0] or not names:
+    dialect = dialect_of(lines[0] if lines else "")
+    header, *rows = [*csv.reader(lines, delimiter=dialect.delimiter)] or [[]]
+    names = [name for name in ("ambient_abs_kpa", "temperature_c") if name in header]
+    if not rows or "time_s" not in header or not names:
         raise RecordingError(f"{path}: line 1: expected the columns time_s and ambient_abs_kpa, temperature_c or both.")
     columns: dict[str, list[float]] = {name: [] for name in ("time_s", *names)}
-    for line, row in enumerate(rows, start=2):
-        for name, values in columns.items():
+    for line, cells in enumerate(rows, start=2):
+        surplus = dialect.surplus(header, cells)
+        if surplus is not None:
+            raise RecordingError(f"{path}: line {line}: {surplus}.")
+        row = dict(zip(header, cells, strict=False))
+        for name, values in columns.items() if cells else ():
             try:
-                values.append(float(row[name]))
-            except (TypeError, ValueError) as error:
-                raise RecordingError(f"{path}: line {line}: {name}: found {row[name]!r}; expected a number.") from error
+                values.append(dialect.number(row.get(name, "")))
+            except ValueError as error:
+                found = row.get(name, "")
+                raise RecordingError(f"{path}: line {line}: {name}: found {found!r}; expected a number.") from error
     return Reference(**{name: np.array(values) for name, values in columns.items()})
 
 

@@ -1,17 +1,32 @@
-"""Recorded traces: CSV with the columns ``time_s`` and ``pressure_kpa``; more columns are ignored."""
+"""Recorded traces: CSV with the columns ``time_s`` and ``pressure_kpa``; more columns are ignored.
+
+The pressure's column may have another unit in its name, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs part
+columns too; then numbers may have decimal commas.
+"""
 
 import csv
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
 from gaugelink.counting import counted
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.reasons import reason
+from gaugelink.tables import Dialect, dialect_of
 
-COLUMNS = ("time_s", "pressure_kpa")
+TIME: Final = "time_s"
+# The column in kPa comes first: where it is there, it is the one that is read.
+PRESSURES: Final[dict[str, PressureUnit]] = {
+    f"pressure_{unit.value.casefold()}": unit for unit in (PressureUnit.KPA, *PressureUnit)
+}
+"""The unit of each column that may hold the pressure."""
+EXPECTED: Final = "a header with time_s,pressure_kpa, or with pressure_psi or pressure_bar in its place"
+# The highest of a compression pull is hardly ever outside of this. From memory.
+PLAUSIBLE_KPA: Final = (300.0, 4000.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +38,20 @@ class Trace:
     """Shape (n,), strictly rising."""
     pressure_kpa: FloatArray
     """Shape (n,), as the gauge gave it."""
+    column: str = "pressure_kpa"
+    """The column that the pressure was in."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    header: list[str]
+    dialect: Dialect
+    time: int
+    pressure: int
+
+    @property
+    def unit(self) -> PressureUnit:
+        return PRESSURES[self.header[self.pressure]]
 
 
 def read_trace(path: Path) -> Trace:
@@ -32,43 +61,68 @@ def read_trace(path: Path) -> Trace:
         RecordingError: the file, the line, what was found there and what was expected.
     """
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = csv.reader(file)
-            header = [name.strip() for name in next(rows, [])]
-            columns = _columns(path, header)
-            values = [_numbers(path, line, row, columns) for line, row in enumerate(rows, start=2) if row]
+        lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
     except UnicodeDecodeError as error:
-        raise RecordingError(
-            f"{path}: this is not a text file; expected CSV with the header time_s,pressure_kpa."
-        ) from (error)
+        raise RecordingError(f"{path}: this is not a text file; expected CSV with {EXPECTED}.") from error
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
-    if len(values) < 2:
-        raise RecordingError(f"{path}: found {counted(len(values), 'sample')}; a trace needs two or more.")
-    time_s, pressure_kpa = np.array(values, dtype=np.float64).T
+    dialect = dialect_of(lines[0] if lines else "")
+    rows = csv.reader(lines, delimiter=dialect.delimiter, strict=True)
+    try:
+        columns = _columns(path, [name.strip().casefold() for name in next(rows, [])], dialect)
+        numbered = [
+            (rows.line_num, _numbers(path, rows.line_num, row, columns))
+            for row in rows
+            if any(cell.strip() for cell in row)
+        ]
+    except csv.Error as error:
+        raise RecordingError(f"{path}: line {rows.line_num}: this is not CSV: {error}; expected {EXPECTED}.") from error
+    if len(numbered) < 2:
+        raise RecordingError(f"{path}: found {counted(len(numbered), 'sample')}; a trace needs two or more.")
+    time_s, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
     back = np.flatnonzero(np.diff(time_s) <= 0)
     if back.size:
-        line = int(back[0]) + 3
+        line = numbered[int(back[0]) + 1][0]
         raise RecordingError(
             f"{path}: line {line}: time {time_s[back[0] + 1]:g} s comes after {time_s[back[0]]:g} s; "
             "times must rise from line to line."
         )
-    return Trace(str(path), time_s, pressure_kpa)
+    return Trace(str(path), time_s, columns.unit.to_kpa(1.0) * pressure, columns.header[columns.pressure])
 
 
-def _columns(path: Path, header: list[str]) -> tuple[int, int]:
-    missing = [name for name in COLUMNS if name not in header]
-    if missing:
+def remark_on(trace: Trace, unit: PressureUnit) -> str | None:
+    """Say so when the highest pressure of a trace of compression pulls cannot be one; None when it may be."""
+    highest_kpa = float(np.max(trace.pressure_kpa))
+    if PLAUSIBLE_KPA[0] <= highest_kpa <= PLAUSIBLE_KPA[1]:
+        return None
+    far = "low" if highest_kpa < PLAUSIBLE_KPA[0] else "high"
+    others = " or ".join(f"pressure_{one}" for one in ("kpa", "psi", "bar") if f"pressure_{one}" != trace.column)
+    return (
+        f"{trace.file}: the highest pressure in it is {unit.text(highest_kpa)}, very {far} for a compression pull. Is "
+        f"the column {trace.column} in that unit? It may also be called {others}."
+    )
+
+
+def _columns(path: Path, header: list[str], dialect: Dialect) -> _Columns:
+    pressure = next((name for name in PRESSURES if name in header), None)
+    if TIME not in header or pressure is None:
         found = ", ".join(header) or "an empty file"
-        raise RecordingError(f"{path}: line 1: found {found}; expected a header with time_s,pressure_kpa.")
-    return header.index("time_s"), header.index("pressure_kpa")
+        raise RecordingError(f"{path}: line 1: found {found}; expected {EXPECTED}.")
+    return _Columns(header, dialect, header.index(TIME), header.index(pressure))
 
 
-def _numbers(path: Path, line: int, row: list[str], columns: tuple[int, int]) -> tuple[float, float]:
+def _numbers(path: Path, line: int, row: list[str], columns: _Columns) -> tuple[float, float]:
+    dialect = columns.dialect
+    while len(row) > len(columns.header) and not row[-1].strip():
+        row = row[:-1]
+    told = f"{path}: line {line}: found {dialect.delimiter.join(row)!r}"
+    surplus = dialect.surplus(columns.header, row)
+    if surplus is not None:
+        raise RecordingError(f"{told}: {surplus}.")
     try:
-        time_s, pressure_kpa = float(row[columns[0]]), float(row[columns[1]])
+        time_s, pressure = dialect.number(row[columns.time]), dialect.number(row[columns.pressure])
     except (ValueError, IndexError) as error:
-        raise RecordingError(f"{path}: line {line}: found {','.join(row)!r}; expected two numbers.") from error
-    if not (np.isfinite(time_s) and np.isfinite(pressure_kpa)):
-        raise RecordingError(f"{path}: line {line}: found {','.join(row)!r}; expected finite numbers.")
-    return time_s, pressure_kpa
+        raise RecordingError(f"{told}; expected two numbers.") from error
+    if not (np.isfinite(time_s) and np.isfinite(pressure)):
+        raise RecordingError(f"{told}; expected finite numbers.")
+    return time_s, pressure

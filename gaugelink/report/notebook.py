@@ -23,6 +23,7 @@ from gaugelink.engine.air import (
 from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
+from gaugelink.tables import Dialect, dialect_of
 
 # Standard uncertainty of a dial that was read by eye, as a fraction. From memory.
 DIAL_U_FRACTION: Final = 0.015
@@ -91,15 +92,13 @@ class _Reader:
         self.mistakes: list[str] = []
         self.tests: dict[tuple[str, date, bool], NotebookTest] = {}
         self.jobs: list[NotebookJob] = []
-        self.decimal_comma = False
+        self.dialect = Dialect(",")
         self.cylinder_columns: tuple[str, ...] = ()
 
     def read(self, text: str) -> Notebook:
         rows = text.removeprefix("\ufeff").splitlines(keepends=True)
-        header_line = rows[0] if rows else ""
-        delimiter = max(",;\t", key=header_line.count)
-        self.decimal_comma = delimiter != ","
-        reader = csv.reader(rows, delimiter=delimiter, strict=True)
+        self.dialect = dialect_of(rows[0] if rows else "")
+        reader = csv.reader(rows, delimiter=self.dialect.delimiter, strict=True)
         try:
             header = [name.strip() for name in next(reader, [])]
             if self._columns(header):
@@ -143,9 +142,9 @@ class _Reader:
         return not self.mistakes
 
     def _line(self, header: Sequence[str], cells: Sequence[str], line: int) -> None:
-        if len(cells) > len(header):
-            text = f"there are {len(cells)} cells under {len(header)} columns"
-            self._mistake(line, f"{text}; put quotes around a cell that has the separator in it")
+        surplus = self.dialect.surplus(header, cells)
+        if surplus is not None:
+            self._mistake(line, surplus)
             return
         row = {name.casefold(): cell.strip() for name, cell in zip(header, cells, strict=False)}
         before = len(self.mistakes)
@@ -222,7 +221,7 @@ class _Reader:
         if not text:
             return None
         try:
-            value = float(text.replace(",", ".") if self.decimal_comma else text)
+            value = self.dialect.number(text)
         except ValueError:
             self._mistake(line, f"{name} is {text!r}, which is not a number")
             return None

@@ -122,6 +122,11 @@ def test_a_reference_beside_the_trace_takes_out_the_weather(tmp_path: Path) -> N
     beside.write_text("time_s,ambient_abs_kpa\n0,100.0\n1,none\n")
     with pytest.raises(RecordingError, match="line 3: ambient_abs_kpa: found 'none'"):
         replayed(file, "--reference", str(beside))
+    beside.write_text(f"time_s;ambient_abs_kpa\n{record.closed_s:.3f};100,0\n400;101,3\n".replace(".", ","))
+    assert replayed(file, "--reference", str(beside))[0]["leak_kpa_per_min"]["low"] == 0.0
+    beside.write_text("time_s,ambient_abs_kpa\n0,100,0\n1,101,0\n")
+    with pytest.raises(RecordingError, match="line 2: there are 3 cells under 2 columns"):
+        replayed(file, "--reference", str(beside))
 
 
 @pytest.mark.parametrize(

@@ -84,3 +84,16 @@ def test_why_an_event_is_doubted_is_told_in_the_words_of_the_report(
     monkeypatch.setattr(files, "replay", lambda *_: iter([doubted]))
     assert f" {words}, was going to " in table_of(trace)
     assert json.loads(CliRunner().invoke(app, ["replay", str(trace), "--json"]).stdout)["flags"] == sorted(flags)
+
+
+def test_a_file_in_psi_under_a_header_in_kpa_is_remarked_on_and_read_right_under_its_own(
+    trace: Path, tmp_path: Path
+) -> None:
+    rows = [line.split(",") for line in trace.read_text(encoding="utf-8").splitlines()[1:]]
+    in_psi = [f"{time};{PressureUnit.PSI.from_kpa(float(kpa)):.2f}".replace(".", ",") for time, kpa in rows]
+    file = tmp_path / "psi.csv"
+    for column in ("pressure_kpa", "pressure_psi"):
+        file.write_text("\n".join([f"time_s;{column}", *in_psi]) + "\n", encoding="utf-8")
+        result = CliRunner().invoke(app, ["replay", str(file), "--json"], catch_exceptions=False)
+        assert ("very low for a compression pull" in result.stderr) is (column == "pressure_kpa")
+    assert json.loads(result.stdout)["peak_kpa"] == pytest.approx(event_of(trace).event.peak_kpa, rel=1e-3)

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from gaugelink.app.traces import read_trace
+from gaugelink.app.traces import read_trace, remark_on
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 
 
@@ -20,10 +21,56 @@ def test_more_columns_are_ignored_wherever_they_stand(tmp_path: Path) -> None:
     assert trace.pressure_kpa.tolist() == [1.0, 2.0]
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_decimal_commas_are_read_where_commas_do_not_part_the_columns(tmp_path: Path, separator: str) -> None:
+    rows = [("time_s", "pressure_kpa"), ("0,000", "0,123"), ("0,005", "930,25")]
+    trace = read_trace(written(tmp_path, "".join(separator.join(row) + "\n" for row in rows)))
+    assert trace.time_s.tolist() == [0.0, 0.005]
+    assert trace.pressure_kpa.tolist() == [0.123, 930.25]
+
+
+@pytest.mark.parametrize("unit", [PressureUnit.PSI, PressureUnit.BAR, PressureUnit.KPA])
+def test_a_pressure_is_read_in_the_unit_that_its_column_names(tmp_path: Path, unit: PressureUnit) -> None:
+    trace = read_trace(written(tmp_path, f"time_s,pressure_{unit.value}\n0,0\n0.1,{unit.from_kpa(930.0)}\n"))
+    assert trace.pressure_kpa.tolist() == pytest.approx([0.0, 930.0])
+
+
+def test_the_column_in_kpa_is_read_where_there_are_several(tmp_path: Path) -> None:
+    trace = read_trace(written(tmp_path, "time_s,pressure_psi,pressure_kpa\n0,0,1\n0.1,135,930\n"))
+    assert trace.pressure_kpa.tolist() == [1.0, 930.0]
+
+
+@pytest.mark.parametrize(
+    ("column", "highest", "said"), [("kpa", 149, "22 psi, very low"), ("psi", 930, "930 psi, very high")]
+)
+def test_a_trace_in_another_unit_than_its_column_says_is_remarked_on(
+    tmp_path: Path, column: str, highest: float, said: str
+) -> None:
+    trace = read_trace(written(tmp_path, f"time_s,pressure_{column}\n0,0\n0.1,{highest}\n"))
+    remark = remark_on(trace, PressureUnit.PSI)
+    assert remark is not None
+    assert f"the highest pressure in it is {said}" in remark
+    assert f"pressure_{column}" in remark
+
+
+def test_a_weak_cylinder_and_a_good_one_are_not_remarked_on(tmp_path: Path) -> None:
+    for highest in (330, 930):
+        trace = read_trace(written(tmp_path, f"time_s,pressure_kpa\n0,0\n0.1,{highest}\n"))
+        assert remark_on(trace, PressureUnit.PSI) is None
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("", "an empty file"),
+        ("time_s,pressure_kpa\n0,000,0,123\n", "line 2: found '0,000,0,123': there are 4 cells under 2 columns"),
+        ("time_s,pressure_kpa\n0,1\n\n300,930,00\n", "line 4: found '300,930,00': there are 3 cells"),
+        ("time_s,pressure_kpa\n0,000,0,123\n", "part the columns by semicolons where commas are decimal"),
+        ("time_s;pressure_kpa\n0,1;2;3\n", "line 2: found '0,1;2;3': there are 3 cells under 2 columns"),
+        ("time_s;pressure_kpa\n0;1\n0;2\n", "line 3: time 0 s comes after 0 s"),
+        ("time_s,pressure_kpa\n0,1\n\n0,2\n", "line 4: time 0 s comes after 0 s"),
+        ('time_s,pressure_kpa\n0,"1\n', "line 2: this is not CSV"),
+        ("time_s,pressure_torr\n0,1\n", "expected a header with time_s,pressure_kpa, or with pressure_psi"),
         ("time,pressure\n0,1\n", "line 1: found time, pressure"),
         ("time_s,pressure_kpa\n0,1\n0.1,high\n", "line 3: found '0.1,high'"),
         ("time_s,pressure_kpa\n0,1\n0.1\n", "line 3: found '0.1'"),
@@ -46,3 +93,7 @@ def test_a_file_that_is_not_there_or_not_text_is_told(tmp_path: Path) -> None:
     binary.write_bytes(b"\xff\xfe\x00\x81")
     with pytest.raises(RecordingError, match="not a text file"):
         read_trace(binary)
+
+
+def test_a_comma_at_the_end_of_a_row_loses_nothing(tmp_path: Path) -> None:
+    assert read_trace(written(tmp_path, "time_s,pressure_kpa\n0,1,\n0.1,2,\n")).pressure_kpa.tolist() == [1.0, 2.0]

@@ -38,7 +38,9 @@ def register(app: typer.Typer) -> None:
 
 
 def replay_command(
-    files: Annotated[list[Path], typer.Argument(help="Traces: CSV with the columns time_s,pressure_kpa.")],
+    files: Annotated[
+        list[Path], typer.Argument(help="Traces: CSV with the columns time_s,pressure_kpa (or _psi, _bar).")
+    ],
     kind: Annotated[
         KindChoice, typer.Option(help="Whether the gauge holds the pressure; told from the trace if auto.")
     ] = KindChoice.AUTO,
@@ -85,7 +87,7 @@ def replay_command(
     )
     hints = EngineHints(cycle=None if cycle is None else int(cycle.value))
     found = []
-    for replayed in replay(files, traits, hints):
+    for replayed in replay(files, traits, hints, unit, lambda line: typer.echo(f"Note: {line}", err=True)):
         if as_lines:
             typer.echo(json.dumps(as_json(replayed)))
         found.append(replayed)
