@@ -117,13 +117,16 @@ class Page:
         )
 
     async def _events(self, request: Request) -> Response:
-        del request
+        session = session_of(request.headers)
         if self._hub.listeners >= MOST_PAGES:
             return _answer(503, False, f"{MOST_PAGES} pages are open already.")
 
         async def stream() -> AsyncIterator[ServerSentEvent]:
             async with self._hub.listening() as listener:
                 async for name, data in listener.events():
+                    # The stream outlives the request that the guard let in, and may outlive the session.
+                    if self._door.locked and not self._door.has_session(session):
+                        return
                     yield ServerSentEvent(data=data, event=name)
 
         # The hub's beat is all the life that the stream needs; the library's own ping says less.

@@ -63,6 +63,24 @@ async def test_over_https_the_page_proves_itself(tmp_path: Path) -> None:
     assert played.door.address.startswith("https://")
 
 
+async def test_a_stream_of_events_ends_with_the_session_that_began_it() -> None:
+    token = "a-token-that-is-long-enough"
+    played = Played(Door(port=0, token=SecretStr(token)))
+    listening = take_port(played.door)
+    async with asyncio.timeout(30), served(played.app(), played.hub, listening):
+        here = {"origin": played.door.address.rstrip("/")}
+        async with httpx2.AsyncClient(base_url=played.door.address, headers=here) as client:
+            await client.post("/login", data={"token": token})
+            async with client.stream("GET", "/api/events") as answer:
+                lines = answer.aiter_lines()
+                while not (await anext(lines)).startswith("data: "):
+                    continue
+                assert (await client.post("/logout")).headers["location"] == "/login"
+                played.hub.beat()
+                assert [line async for line in lines if line] == []
+            assert played.hub.listeners == 0
+
+
 async def test_a_certificate_that_is_none_is_refused(tmp_path: Path) -> None:
     nonsense = tmp_path / "nonsense.pem"
     await asyncio.to_thread(nonsense.write_text, "nothing", encoding="ascii")
