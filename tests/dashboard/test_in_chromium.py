@@ -1,5 +1,6 @@
 """The page as a browser shows it: what it says, for whom it can be used, and what it does when it is out of touch."""
 
+import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Page, expect
 
@@ -10,6 +11,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.leak.wording import rate_text
 from gaugelink.verdict.findings import VerdictWord
+from tests.dashboard import pages
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, settled, state
@@ -107,6 +109,22 @@ async def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
     async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
         await page.locator("#to-history").click()
         await expect(page.locator("#history-tables")).to_contain_text("+0.0 ± 1.2")
+
+
+async def test_a_cylinder_that_the_last_test_did_not_read_keeps_its_last_reading_with_its_day(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    *before, last = pages.HISTORY.tests
+    short = last.model_copy(update={"readings_kpa": {"PTO": 915.0}, "sea_level_kpa": {"PTO": 915.0}})
+    monkeypatch.setattr(pages, "HISTORY", pages.HISTORY.model_copy(update={"tests": (*before, short)}))
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-history").click()
+        legend = page.locator("#history-legend li")
+        await expect(legend.nth(0)).to_have_text("PTO, at sea level, last 133 psi")
+        # 880 kPa by NIST SP 811, appendix B.8: 127.6 psi.
+        await expect(legend.nth(1)).to_have_text("MAG, at sea level, last 128 psi, on 2025-11-02")
 
 
 async def test_nothing_grave_is_in_the_way_of_anyone_on_wall_or_phone_in_light_or_dark() -> None:

@@ -117,6 +117,13 @@ function drawSeasons(record, unit) {
   );
   byId("history-legend").replaceChildren(
     ...names.map((name, index) => el("li", { "data-line": String(index % COLOURS.length) },
-      `${name}, at sea level, last ${withUnit(dry[dry.length - 1].sea_level_kpa[name] ?? 0, unit)}`)),
+      `${name}, at sea level, last ${lastRead(dry, name, unit)}`)),
   );
+}
+
+// A test need not read every cylinder: then its last reading is of a day before.
+function lastRead(dry, name, unit) {
+  const test = dry.findLast((one) => name in one.sea_level_kpa);
+  const read = withUnit(test.sea_level_kpa[name], unit);
+  return test === dry[dry.length - 1] ? read : `${read}, on ${day(test.at)}`;
 }
