@@ -18,7 +18,7 @@ from gaugelink.app.judges import Judges, workers_for
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.livefeed import LivePack
 from gaugelink.app.neighbours import neighbours
-from gaugelink.app.records import Records
+from gaugelink.app.orders import Orders
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -34,7 +34,7 @@ from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.senml import live_pressure
 from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.errors import JournalError
+from gaugelink.errors import JournalError, SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.radio import Radio
@@ -42,6 +42,7 @@ from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.supervisor import SupervisedLink
 from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
+from gaugelink.journal.rows import StoredTest
 from gaugelink.leak.decay import DecayResult
 from gaugelink.peak.detector import EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
@@ -52,6 +53,8 @@ _LOG = logging.getLogger(__name__)
 TICK_S = 0.25
 RETRY_S = 5.0
 HAND_OVER_S = 0.6
+JUDGING_S = 3.0
+"""How long the end waits for events that are being judged, and then for the outbox."""
 _LOOK_S = 0.02
 _DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
 
@@ -110,9 +113,11 @@ class Daemon:
         self.ready = asyncio.Event()
         """Set when commands are taken."""
         self._journal: Journal | None = None
+        self._orders: Orders | None = None
         self._broker: BrokerLink | None = None
         self._voice: Voice | None = None
         self._links: dict[str, LinkState] = {}
+        self._ears: list[Ear] = []
         self._low: set[str] = set()
         self._asleep: set[str] = set()
         self._fault: str | None = None
@@ -135,6 +140,7 @@ class Daemon:
         async with AsyncExitStack() as stack:
             make_folder(shop.journal.parent)
             self._journal = await stack.enter_async_context(Journal.open(shop.journal, alone=True))
+            self._orders = Orders(shop, self._journal, self.session, self.leak, self._take)
             settings, port = shop.settings.broker, None
             if settings.embedded:
                 port = (await stack.enter_async_context(EmbeddedBroker(settings.port))).port
@@ -162,9 +168,15 @@ class Daemon:
                 task.cancel()
 
     async def _hand_over(self) -> None:
-        """Give the outbox a moment to empty; what does not go out now goes out when the service is back."""
+        """Let events that have ended be judged, then give the outbox a moment to empty.
+
+        What does not go out now goes out when the service is back.
+        """
         assert self._broker is not None
         assert self._journal is not None
+        judging = [ear.judging for ear in self._ears if ear.judging is not None]
+        if judging:
+            await asyncio.wait(judging, timeout=JUDGING_S)
         for _ in range(int(HAND_OVER_S / _LOOK_S)):
             if self._broker.away or self._fault is not None or not (await self._journal.outbox_depth()).count:
                 return
@@ -178,9 +190,7 @@ class Daemon:
             self.session.calibrate(stored.gauge, record)
         open_test = await self._journal.current_test(self.shop.name)
         if open_test is not None:
-            await self._look_back(open_test.machine, open_test.began_at)
-            events = await self._journal.events(open_test.test_id, with_samples=False)
-            await self._take(self.session.resume, open_test, events)
+            await self._resume(open_test)
         elif self.shop.settings.test.machine is not None:
             machine = self.shop.settings.test.machine
             await self.obey(Command(id=new_id(), action=CommandAction.BEGIN, machine=machine, by="shop file"))
@@ -188,30 +198,33 @@ class Daemon:
         if leak_down is not None:
             await self._take(self.leak.resume, leak_down)
 
+    async def _resume(self, stored: StoredTest) -> None:
+        """Go on with the test that the bench was in the middle of, where the fleet file still has what it is about."""
+        assert self._journal is not None
+        assert self._orders is not None
+        await self._orders.look_back(stored.machine, stored.began_at)
+        events = await self._journal.events(stored.test_id, with_samples=False)
+        try:
+            await self._take(self.session.resume, stored, events)
+        except SettingsError as error:
+            sentence = (
+                f"The test of {stored.machine} that is open cannot go on: {error} Its readings are kept. Put the "
+                "machine, its cylinders and its gauge back as they were and start again, or begin another test."
+            )
+            _LOG.error("%s", sentence)
+            for watcher in self._watchers:
+                watcher.troubled(sentence)
+
     async def obey(self, command: Command) -> Step:
         """Carry out a command as if it had come over the broker, with an id that was not used before."""
-        if self.leak.takes(command.action):
-            return await self._take(self.leak.command, command, self.session.test_id)
-        if command.action is CommandAction.BEGIN and command.machine is not None:
-            await self._look_back(command.machine)
-        return await self._take(self.session.command, command)
-
-    async def _look_back(self, machine: str, before: datetime | None = None) -> None:
-        """Fetch the last dry test of a machine, for a wet one to be held against."""
-        assert self._journal is not None
-        dry = await Records(self.shop, self._journal).last_dry(machine, before)
-        self.session.hold_against((dry.values, dry.conditions) if dry is not None else None)
+        assert self._orders is not None
+        return await self._orders.obey(command)
 
     async def _obey(self) -> None:
         assert self._broker is not None
-        assert self._journal is not None
+        assert self._orders is not None
         while True:
-            command = await self._broker.commands.get()
-            answered = await self._journal.command_result(command.id)
-            if answered is not None:
-                await self._take(self.session.answer_again, command, answered)
-            else:
-                await self.obey(command)
+            await self._orders.once(await self._broker.commands.get())
 
     async def _take(self, what: Callable[..., Step], *details: object) -> Step:
         """Let one thing happen: the session's answer goes to disk, then to everyone."""
@@ -236,7 +249,7 @@ class Daemon:
         """Say at once that results are not safe; they wait in memory, and measuring goes on."""
         _LOG.error("%s", error)
         first, self._fault = self._fault is None, str(error)
-        if first:
+        if first or not error.this_kept:
             self._say_aside(PromptKey.DISK_TROUBLE)
             for watcher in self._watchers:
                 watcher.troubled(str(error))
@@ -293,6 +306,7 @@ class Daemon:
         link = self._link(settings)
         traits = traits_of(settings, self.shop.layouts[settings.name])
         ear = Ear(self, settings, traits)
+        self._ears.append(ear)
         async with link, asyncio.TaskGroup() as judging:
             async for item in link.items():
                 if isinstance(item, LinkState):

@@ -52,7 +52,8 @@ class Ear:
         self._detector = Detector(traits)
         self._early = EarlyJudge(traits, house.judge)
         self._feed = LiveFeed()
-        self._judging: asyncio.Task[None] | None = None
+        self.judging: asyncio.Task[None] | None = None
+        """Judges the last event that ended, after those before it."""
 
     async def hear(self, batch: SampleBatch, tasks: asyncio.TaskGroup) -> None:
         """Take a batch: find events in it, and show it."""
@@ -71,8 +72,8 @@ class Ear:
             self._house.sampled(self._settings.name, pack)
         for notice in notices:
             if isinstance(notice, EventClosed):
-                task = self._judge(notice.samples, self._house.now_s(), self._early.let_go(), self._judging)
-                self._judging = tasks.create_task(task, name="judge")
+                task = self._judge(notice.samples, self._house.now_s(), self._early.let_go(), self.judging)
+                self.judging = tasks.create_task(task, name="judge")
             else:
                 self._early.heed(notice)
                 await self._house.noticed(self._settings.name, notice)

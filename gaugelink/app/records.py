@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -34,6 +35,8 @@ from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps,
 from gaugelink.verdict.history import MachineHistory, read_history
 from gaugelink.verdict.past import PastJob, PastTest
 from gaugelink.verdict.record import past_test
+
+_LOG = logging.getLogger(__name__)
 
 NOT_PROVEN_YET = "no reading"
 LEAKS_SHOWN = 4
@@ -149,10 +152,22 @@ class Records:
         self._journal = journal
 
     async def tests(self, machine: str | None = None) -> list[RecordedTest]:
-        """All tests of a machine or of all, oldest first. Tests of machines no longer in the fleet are left out."""
+        """All tests of a machine or of all, oldest first.
+
+        Tests of machines no longer in the fleet are left out, and those that do not fit their engine any more.
+        """
         known = {record.id for record in self._shop.fleet.machine}
         stored = [test for test in await self._stored(machine) if test.machine in known]
-        return [await self._recorded(test) for test in stored]
+        read = [await self._readable(test) for test in stored]
+        return [test for test in read if test is not None]
+
+    async def _readable(self, stored: StoredTest) -> RecordedTest | None:
+        """A test, or None, and why in the log, where it says nothing of the engine as the fleet file now has it."""
+        try:
+            return await self._recorded(stored)
+        except SettingsError as error:
+            _LOG.warning("The test %s of %s is left out: %s", stored.test_id, stored.machine, error)
+            return None
 
     async def _stored(self, machine: str | None) -> list[StoredTest]:
         """The stored tests of real benches, or of simulated ones where the shop is simulated, oldest first."""
@@ -182,8 +197,8 @@ class Records:
         for stored in reversed(await self._stored(machine)):
             if before is not None and stored.began_at >= before:
                 continue
-            test = await self._recorded(stored)
-            if test.state.plan.kind is TestKind.DRY and test.proves:
+            test = await self._readable(stored)
+            if test is not None and test.state.plan.kind is TestKind.DRY and test.proves:
                 return test
         return None
 

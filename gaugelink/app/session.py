@@ -40,6 +40,9 @@ from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
 from gaugelink.verdict.findings import TestVerdict
 
+Dry = tuple[Sequence[ReadingValue], VerdictConditions]
+"""Readings of a dry test and what it was done under."""
+
 
 class Session:
     """What a bench is in the middle of. Each method returns what is to be written down and told.
@@ -58,7 +61,8 @@ class Session:
         self._prompt: Prompt | None = None
         self._acknowledged: Acknowledgement | None = None
         self._habits: Habits | None = None
-        self._dry: tuple[Sequence[ReadingValue], VerdictConditions] | None = None
+        self._dry: Dry | None = None
+        self._looked_back: tuple[str, Dry | None] | None = None
         self._calibrations: dict[str, CalibrationRecord] = {}
         self.verdict: TestVerdict | None = None
         """The verdict on the test so far."""
@@ -91,25 +95,62 @@ class Session:
 
         Raises:
             JournalError: the stored test cannot be read by this version.
+            SettingsError: the shop no longer has its machine, one of its cylinders or its gauge.
         """
         away_s = max(0.0, (at - stored.updated_at).total_seconds())
         snapshot = json.loads(stored.snapshot_json)
         try:
-            self._test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
+            test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
         except (ValidationError, KeyError) as error:
             raise JournalError(
                 f"The open test {stored.test_id} cannot be read by this version. "
                 "Finish it with the version that began it, or give another journal in [bench]."
             ) from error
+        engine = self._engine_of(test.plan.machine)
+        for cylinder in test.plan.cylinders:
+            engine.cylinder(cylinder)
+        for gauge in test.plan.gauges.values():
+            self.shop.gauge(gauge)
+        self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._revision = int(snapshot["revision"])
-        self._engine = self._engine_of(self._test.plan.machine)
-        self._acknowledged = self._test.state.acknowledged
+        self._acknowledged = test.state.acknowledged
         self._events = {event.event_id: event.event for event in events}
-        return self._step(self._test.resume(now_s), at, changed=True)
+        return self._step(test.resume(now_s), at, changed=True)
 
-    def hold_against(self, dry: tuple[Sequence[ReadingValue], VerdictConditions] | None) -> None:
-        """Give the last dry test of the machine whose test begins or goes on; None when there is none."""
-        self._dry = dry
+    def hold_against(self, machine: str, dry: Dry | None) -> None:
+        """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
+
+        The test that is open keeps its own until then: the next one may be refused.
+        """
+        self._looked_back = (machine, dry)
+
+    def _dry_of(self, machine: str) -> Dry | None:
+        return self._looked_back[1] if self._looked_back is not None and self._looked_back[0] == machine else None
+
+    def gauges_asked(self, command: Command) -> frozenset[str]:
+        """The gauges that the test would be done with that a command asks for; none where it cannot be begun."""
+        try:
+            engine = self.shop.fleet.engine_of(command.machine or "")
+            names = [engine.cylinder(name).name for name in command.cylinders or engine.cylinder_names]
+            return frozenset(gauge for name, gauge in self._gauges(command, names).items() if name in names)
+        except SettingsError:
+            return frozenset()
+
+    def _gauges(self, command: Command, cylinders: Sequence[str]) -> dict[str, str]:
+        """The gauge of each cylinder.
+
+        Raises:
+            SettingsError: a gauge is not known.
+        """
+        gauges = self.shop.settings.test.gauges
+        if gauges is None:
+            gauges = self.shop.settings.gauges[0].name
+        if command.gauge is not None:
+            gauges = self.shop.gauge(command.gauge).name
+        named = dict.fromkeys(cylinders, gauges) if isinstance(gauges, str) else gauges
+        for gauge in set(named.values()):
+            self.shop.gauge(gauge)
+        return dict(named)
 
     def begin(self, command: Command, now_s: float, at: datetime) -> Step:
         """Begin a test as a command asks; what it leaves open comes from the shop file.
@@ -122,12 +163,8 @@ class Session:
         engine = self.shop.fleet.engine_of(machine.id)
         names = command.cylinders or engine.cylinder_names
         cylinders = tuple(engine.cylinder(name).name for name in names)
-        gauges = defaults.gauges if defaults.gauges is not None else self.shop.settings.gauges[0].name
-        if command.gauge is not None:
-            gauges = self.shop.gauge(command.gauge).name
-        named = dict.fromkeys(cylinders, gauges) if isinstance(gauges, str) else gauges
-        for gauge in set(named.values()):
-            self.shop.gauge(gauge)
+        named = self._gauges(command, cylinders)
+        dry = self._dry_of(machine.id)
         places = {n: SIDE_PLACES[n] for n in cylinders if engine.layout is Layout.SIDE_NAMED and n in SIDE_PLACES}
         try:
             plan = Plan(
@@ -142,7 +179,7 @@ class Session:
                 kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
                 conditions=self._conditions(),
                 places=places,
-                expected=self._expected(cylinders),
+                expected=_expected(dry, cylinders),
             )
         except (ValidationError, ValueError) as error:
             raise SettingsError(f"The test cannot be planned: {_first_line(error)}") from error
@@ -150,16 +187,8 @@ class Session:
             self._habits = self._test.habits()
         self._test = TestBench(plan, defaults.assignment, self._unit, habits=self._habits)
         self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
+        self._dry = dry
         return self._step(self._test.begin(now_s, self._acknowledged), at, changed=True)
-
-    def _expected(self, cylinders: Sequence[str]) -> dict[str, Expected]:
-        """What the cylinders read in the last dry test: it tells two exchanged ones apart."""
-        values = self._dry[0] if self._dry is not None else ()
-        return {
-            value.cylinder: Expected(peak_kpa=value.peak_kpa, u_kpa=value.peak_u_kpa)
-            for value in values
-            if value.cylinder in cylinders
-        }
 
     def _conditions(self) -> Conditions:
         bench = self.shop.settings.bench
@@ -182,10 +211,13 @@ class Session:
         at: datetime,
     ) -> Step:
         """Take a judged cranking event, whose end was decided at `decided_s`."""
-        self._events[event_id] = event
-        outcomes = self._test.event(event_id, gauge, event, now_s, decided_s) if self._test is not None else []
+        running = self._test is not None and self._test.state.phase not in (Phase.FINISHED, Phase.ABANDONED)
+        outcomes = []
+        if self._test is not None and running:
+            self._events[event_id] = event
+            outcomes = self._test.event(event_id, gauge, event, now_s, decided_s)
         step = self._step(outcomes, at)
-        name, test_id = self.shop.name, self.test_id
+        name, test_id = self.shop.name, self.test_id if running else None
         message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)
         step.entries.insert(0, EventEntry(event_id, name, gauge, at, event, samples, test_id))
         step.messages.insert(0, message)
@@ -229,6 +261,16 @@ class Session:
             else:
                 step = self._step(self._test.command(asked, now_s), at)
                 self._acknowledged = self._test.state.acknowledged or self._acknowledged
+        return self._written(command, step, at)
+
+    def refuse(self, command: Command, text: str, now_s: float, at: datetime) -> Step:
+        """Refuse a command for a reason that lies outside the test."""
+        del now_s
+        return self._written(command, self._answered(command, False, text, at), at)
+
+    @staticmethod
+    def _written(command: Command, step: Step, at: datetime) -> Step:
+        """A step with its command's answer to be written down, so that it is given again when the command is."""
         if step.result is not None and not step.result.repeated:
             result = {"ok": step.result.ok, "text": step.result.text}
             step.entries.append(CommandEntry(command.id, at, command.model_dump_json(), json.dumps(result)))
@@ -322,3 +364,12 @@ class Session:
 
 def _first_line(error: Exception) -> str:
     return first_mistake(error, Plan) if isinstance(error, ValidationError) else str(error).splitlines()[0]
+
+
+def _expected(dry: Dry | None, cylinders: Sequence[str]) -> dict[str, Expected]:
+    """What the cylinders read in the last dry test: it tells two exchanged ones apart."""
+    return {
+        value.cylinder: Expected(peak_kpa=value.peak_kpa, u_kpa=value.peak_u_kpa)
+        for value in (dry[0] if dry is not None else ())
+        if value.cylinder in cylinders and value.peak_kpa > 0.0
+    }

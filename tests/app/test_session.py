@@ -188,7 +188,7 @@ def test_a_wet_test_is_held_against_the_dry_one(tmp_path: Path) -> None:
 
     state = dry.session.test.state
     events = {reading.event_id: pull(reading.peak_kpa) for reading in state.readings}
-    wet.session.hold_against((reading_values(state, events), verdict_conditions(state)))
+    wet.session.hold_against("north-7", (reading_values(state, events), verdict_conditions(state)))
     wet.begin(kind="wet")
     wet.whole_test(960.0, 920.0, 960.0)
     assert wet.session.verdict is not None

@@ -1,0 +1,89 @@
+"""Carries out the commands of people and programs: each once, however often it comes, and none ends the service."""
+
+import json
+import logging
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable
+from datetime import datetime
+
+from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.records import Records
+from gaugelink.app.session import Session
+from gaugelink.app.shopfile import Shop
+from gaugelink.app.step import Step
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.errors import JournalError
+from gaugelink.journal import Journal
+
+_LOG = logging.getLogger(__name__)
+_REMEMBERED = 500
+"""Answers that are remembered besides the journal: where the disk is full, it does not have them yet."""
+
+
+class Orders:
+    """What a bench is told to do, one after the other."""
+
+    def __init__(
+        self, shop: Shop, journal: Journal, session: Session, leak: LeakSession, take: Callable[..., Awaitable[Step]]
+    ) -> None:
+        """Prepare.
+
+        Args:
+            shop: the shop file.
+            journal: holds what was answered before, and the tests that went before.
+            session: the compression test.
+            leak: the leak test.
+            take: lets one thing happen and writes down what comes of it.
+        """
+        self._records = Records(shop, journal)
+        self._journal = journal
+        self._session = session
+        self._leak = leak
+        self._take = take
+        self._answered: OrderedDict[str, str] = OrderedDict()
+
+    async def once(self, command: Command) -> Step:
+        """Carry out a command, or answer as before when its id was answered before."""
+        answered = self._answered.get(command.id)
+        if answered is None:
+            try:
+                answered = await self._journal.command_result(command.id)
+            except JournalError as error:
+                # Whether it came before an earlier start cannot be told; a command that is not carried out is worse.
+                _LOG.error("%s", error)
+        if answered is not None:
+            return await self._take(self._session.answer_again, command, answered)
+        return await self.obey(command)
+
+    async def obey(self, command: Command) -> Step:
+        """Carry out a command whose id was not used before."""
+        if self._leak.takes(command.action):
+            step = await self._take(self._leak.command, command, self._session.test_id)
+        elif command.action is CommandAction.BEGIN and self._air_on(command):
+            text = "A leak test holds this gauge: stop it before a compression test begins."
+            step = await self._take(self._session.refuse, command, text)
+        else:
+            if command.action is CommandAction.BEGIN and command.machine is not None:
+                await self.look_back(command.machine)
+            step = await self._take(self._session.command, command)
+        if step.result is not None:
+            self._answered[command.id] = json.dumps({"ok": step.result.ok, "text": step.result.text})
+            while len(self._answered) > _REMEMBERED:
+                self._answered.popitem(last=False)
+        return step
+
+    def _air_on(self, command: Command) -> bool:
+        """Whether a leak test listens to a gauge that the test would be done with: its pulls would not be seen."""
+        return any(self._leak.listens(gauge) for gauge in self._session.gauges_asked(command))
+
+    async def look_back(self, machine: str, before: datetime | None = None) -> None:
+        """Fetch the last dry test of a machine, for a wet one to be held against.
+
+        A journal that cannot be read is no reason not to measure.
+        """
+        try:
+            dry = await self._records.last_dry(machine, before)
+        except JournalError as error:
+            _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
+            dry = None
+        self._session.hold_against(machine, (dry.values, dry.conditions) if dry is not None else None)
