@@ -20,7 +20,12 @@ class Settings(BaseModel):
     """A validated part of a settings file. Unknown keys are refused, so a misspelt key is never ignored."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, validate_default=True, hide_input_in_errors=True
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+        validate_default=True,
+        hide_input_in_errors=True,
+        allow_inf_nan=False,
     )
 
 

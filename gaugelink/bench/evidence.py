@@ -18,59 +18,80 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 from math import exp, log, pi, sqrt
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
 
 from gaugelink.settings import Settings
+
+# Logarithms are taken of a chance and of what is left beside it.
+Chance = Annotated[float, Field(ge=1e-6, le=1 - 1e-6)]
+More = Annotated[float, Field(ge=0, lt=1)]
+"""A share that is added to another and may be nothing."""
+RelativeSd = Annotated[float, Field(gt=0, le=0.5)]
+LogSd = Annotated[float, Field(gt=0, le=5)]
+Seconds = Annotated[float, Field(gt=0, le=86_400)]
 
 
 class EvidenceSettings(Settings):
     """What is assumed of a mechanic and an engine. All shares are common practice, no source; times are learnt."""
 
-    slip: float = 0.01
+    slip: Chance = 0.01
     """Chance that the gauge is neither where it was nor where the prompt asked for it."""
-    extra: float = 0.03
+    extra: More = 0.03
     """Chance of one more pull on the same cylinder after the prompt asked to move."""
-    ahead: float = 0.01
+    ahead: More = 0.01
     """Chance of moving on although the prompt asked for one more pull."""
-    slip_after_pause: float = 0.10
+    slip_after_pause: More = 0.10
     """Further chance of being elsewhere after a very long pause: something else was done in between."""
-    pause_s: float = 600.0
+    pause_s: Seconds = 600.0
     """Pause after which two thirds of `slip_after_pause` are reached, beyond the first two minutes."""
-    slip_after_loss: float = 0.10
+    slip_after_loss: More = 0.10
     """Further chance of being elsewhere after the radio was lost: pulls may have been missed."""
-    loss_s: float = 20.0
-    stay_s: float = 7.0
+    loss_s: Seconds = 20.0
+    stay_s: Seconds = 7.0
     """Median time to the next pull on the same cylinder, before it is learnt; counted from bleeding a held gauge,
     from the end of the pull before on a live one."""
-    stay_log_sd: float = 0.55
-    move_s: float = 30.0
+    stay_log_sd: LogSd = 0.55
+    move_s: Seconds = 30.0
     """Median time to move the gauge, before it is learnt."""
-    move_log_sd: float = 0.45
-    learn_after: float = 4.0
+    move_log_sd: LogSd = 0.45
+    learn_after: Annotated[float, Field(gt=0, le=1000)] = 4.0
     """How many observed times the assumed median is worth."""
-    any_time: float = 0.08
+    any_time: Chance = 0.08
     """Share of pulls whose time says nothing: a word with a customer, a cord that jammed."""
-    screwed_when_moved: float = 0.6
+    screwed_when_moved: Chance = 0.6
     """Chance that the signature of screwing in is seen when the gauge was moved."""
-    screwed_when_stayed: float = 0.03
-    screwed_when_tightened: float = 0.4
+    screwed_when_stayed: Chance = 0.03
+    screwed_when_tightened: Chance = 0.4
     """The same when the pull before was low or the prompt said to look: the gauge is tightened where it is."""
-    zero_when_moved: float = 0.2
-    zero_when_stayed: float = 0.05
-    unbled_when_moved: float = 0.03
+    zero_when_moved: Chance = 0.2
+    zero_when_stayed: Chance = 0.05
+    unbled_when_moved: Chance = 0.03
     """Held gauge: chance that it was moved without being bled."""
-    unbled_when_stayed: float = 0.10
-    repeat_sd: float = 0.015
+    unbled_when_stayed: Chance = 0.10
+    repeat_sd: RelativeSd = 0.015
     """Relative standard deviation between good pulls on one cylinder."""
-    between_sd: float = 0.08
+    between_sd: RelativeSd = 0.08
     """Relative standard deviation between the cylinders of one engine."""
-    history_sd: float = 0.035
+    history_sd: RelativeSd = 0.035
     """Relative change of one cylinder against the others since an earlier test."""
-    history_common_sd: float = 0.07
+    history_common_sd: RelativeSd = 0.07
     """Relative change of all cylinders together since an earlier test: weather, warmth, the cord arm."""
-    bad_pull: float = 0.06
+    bad_pull: Annotated[float, Field(gt=0, le=0.5)] = 0.06
     """Share of pulls that read low: weak, cut short, gauge not tight."""
-    bad_depth: float = 0.6
+    bad_depth: Chance = 0.6
     """How far a bad pull may fall, as a share of the good one."""
+
+    @model_validator(mode="after")
+    def _something_is_left(self) -> Self:
+        elsewhere = self.slip + self.slip_after_pause + self.slip_after_loss + max(self.extra, self.ahead)
+        if elsewhere > 1:
+            raise ValueError(
+                "slip, slip_after_pause, slip_after_loss and the larger of extra and ahead come to more than 1 "
+                "together; nothing would be left for the cylinder that was asked for"
+            )
+        return self
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
+from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import BudgetLine, CrankingEvent, EventSamples, Flag, GaugeKind, Method, Stroke
@@ -71,6 +72,22 @@ class Bench:
 
 def of(step: Step, kind: type) -> list:
     return [one for one in (*step.entries, *step.messages) if isinstance(one, kind)]
+
+
+@pytest.mark.parametrize("barometer_abs_kpa", [30.0, 110.0])
+def test_a_test_begun_at_the_ends_of_what_a_barometer_may_say_can_be_resumed(
+    tmp_path: Path, barometer_abs_kpa: float
+) -> None:
+    text = SHOP.replace("altitude_m = 200", f"barometer_abs_kpa = {barometer_abs_kpa}")
+    bench = Bench(tmp_path, text)
+    entry = of(bench.command(CommandAction.BEGIN, machine="north-7"), TestEntry)[-1]
+    stored = StoredTest(
+        entry.test_id, entry.bench, entry.machine, entry.engine, entry.snapshot_json, bench.at, bench.at, False
+    )
+    bench.session.resume(stored, [], bench.now_s, bench.at)
+    beyond = barometer_abs_kpa + (1.3 if barometer_abs_kpa > 100.0 else -1.3)
+    with pytest.raises(SettingsError, match="barometer_abs_kpa"):
+        Bench(tmp_path, SHOP.replace("altitude_m = 200", f"barometer_abs_kpa = {beyond}"))
 
 
 def test_a_three_cylinder_test_runs_to_its_verdict_without_a_touch(tmp_path: Path) -> None:

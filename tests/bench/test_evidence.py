@@ -6,6 +6,7 @@ from math import exp, log
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from scipy import stats
 
 from gaugelink.bench import evidence
@@ -51,6 +52,41 @@ def test_time_and_prompt_are_weighed_as_bayes_theorem_says(gap_s: float) -> None
     move *= (1 - s.screwed_when_moved) * (1 - s.zero_when_moved) * (1 - s.unbled_when_moved)
     found = weigh([first, second], ("PTO", "MAG"), {}, Habits(), s)[1]
     assert found["MAG"] == pytest.approx(move / (stay + move), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", EvidenceSettings.model_fields)
+@pytest.mark.parametrize("value", [0.0, 1e-9, 1e-6, 0.5, 1.0, 5.0, 86_400.0, -1.0, float("inf"), float("nan")])
+def test_whatever_setting_is_taken_gives_shares_that_sum_to_one(name: str, value: float) -> None:
+    try:
+        taken = EvidenceSettings.model_validate({name: value})
+    except ValidationError:
+        return
+    signs = [
+        sign("PTO", peak_kpa=900.0),
+        sign("PTO", 8.0, 880.0, unbled=True),
+        sign("middle", 3000.0, 905.0, screwed=True, zero_moved=True, lost_s=400.0),
+        sign("middle", 0.01, 300.0, tighten=True),
+        sign("MAG", 40.0, 910.0, screwed=True),
+    ]
+    for shares in weigh(signs, NAMES, {"PTO": 950.0, "middle": 940.0}, Habits(), taken):
+        assert sum(shares.values()) == pytest.approx(1.0)
+    exchanged({"PTO": 900.0, "MAG": 700.0}, {"PTO": 700.0, "MAG": 900.0}, taken)
+
+
+CHANCES = ["slip", "any_time", "screwed_when_moved", "screwed_when_stayed", "screwed_when_tightened"]
+CHANCES += ["zero_when_moved", "zero_when_stayed", "unbled_when_moved", "unbled_when_stayed", "bad_pull", "bad_depth"]
+
+
+@pytest.mark.parametrize("name", CHANCES)
+def test_a_chance_that_is_none_or_certain_is_refused(name: str) -> None:
+    for value in (0.0, 1.0):
+        with pytest.raises(ValidationError, match=name):
+            EvidenceSettings.model_validate({name: value})
+
+
+def test_settings_that_leave_nothing_for_the_cylinder_that_was_asked_for_are_refused() -> None:
+    with pytest.raises(ValidationError, match="nothing would be left"):
+        EvidenceSettings(slip=0.5, slip_after_pause=0.3, slip_after_loss=0.3)
 
 
 SIGNS = st.builds(

@@ -119,7 +119,7 @@ def volume(
     before: Annotated[float, typer.Argument(help="Pressure before.")],
     after: Annotated[float, typer.Argument(help="Pressure after, when it has settled.")],
     unit: Unit = PressureUnit.PSI,
-    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="Ambient, absolute.")] = 101.325,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=110, help="Ambient, absolute.")] = 101.325,
     injected_u_cm3: Annotated[float, typer.Option(min=0, help="Standard uncertainty of the air pushed in.")] = 0.5,
     pressure_u_kpa: Annotated[float, typer.Option(min=0, help="Standard uncertainty of each reading, kPa.")] = 0.1,
 ) -> None:
@@ -145,7 +145,7 @@ def orifice(
     supply: Annotated[float, typer.Argument(help="Regulated pressure.")],
     cylinder: Annotated[float, typer.Argument(help="Pressure between the orifices.")],
     unit: Unit = PressureUnit.PSI,
-    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="Ambient, absolute.")] = 101.325,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=110, help="Ambient, absolute.")] = 101.325,
 ) -> None:
     """Calibrate the orifice of a differential tester by a master orifice."""
     from gaugelink.leak.differential import calibrated

@@ -59,7 +59,7 @@ def replay_command(
     test_kpa: Annotated[float | None, typer.Option(help="With --decay: pressure of the test.")] = None,
     highest_kpa: Annotated[float | None, typer.Option(help="With --decay: never more than this.")] = None,
     volume_cm3: Annotated[float | None, typer.Option(help="With --decay: volume under test, for the hole.")] = None,
-    ambient_kpa: Annotated[float, typer.Option(min=30, max=115, help="With --decay: ambient, absolute.")] = 101.325,
+    ambient_kpa: Annotated[float, typer.Option(min=30, max=110, help="With --decay: ambient, absolute.")] = 101.325,
     reference: Annotated[
         Path | None, typer.Option(help="With --decay: barometer and temperature beside it, as CSV.")
     ] = None,
