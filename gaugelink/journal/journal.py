@@ -122,7 +122,7 @@ class Journal:
 
     @property
     def fault(self) -> WriteFault | None:
-        """Why the last write failed, or None when the journal can be written."""
+        """Why the last results could not be written, or None when they were; a note of what was sent is no result."""
         return self._opened.fault
 
     @property

@@ -58,7 +58,7 @@ class Store:
         self._lock: sqlite3.Connection | None = None
         self._backlog: deque[Unit] = deque()
         self.fault: WriteFault | None = None
-        """Why the last write failed, or None when it did not."""
+        """Why the last results could not be written, or None when they were."""
         self.connection = self._connect()
         if alone:
             self._take_lock()
@@ -87,6 +87,9 @@ class Store:
                 connection.execute("PRAGMA synchronous = FULL")
                 schema.migrate(connection, self.path)
             connection.row_factory = sqlite3.Row
+        except JournalError:
+            connection.close()
+            raise
         except sqlite3.Error as error:
             connection.close()
             fault = write_fault(error)
@@ -204,7 +207,7 @@ class Store:
             fault = write_fault(error)
             if fault is None:
                 raise JournalError(f"The journal {self.path} could not note what was sent ({error}).") from error
-            self.fault = fault
+            # No `fault`: no result waits for it, and whoever is told of a fault is told later that it is over.
             raise JournalWriteError(self.path, fault, self.kept, this_kept=True, detail=str(error)) from error
         finally:
             connection.execute("PRAGMA synchronous = FULL")

@@ -155,6 +155,26 @@ async def test_a_note_of_what_was_sent_that_cannot_be_written_is_told(tmp_path):
         assert await journal.pending() == rows
 
 
+async def test_a_note_of_what_was_sent_that_has_to_wait_is_no_fault_of_the_results(tmp_path):
+    path = tmp_path / "journal.db"
+    async with Journal.open(path) as journal:
+        await journal.record([], [message(0)])
+        rows = await journal.pending()
+        await pragma(journal, "PRAGMA busy_timeout = 0")
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(JournalWriteError, match="another process holds it"):
+            await journal.mark_sent(rows)
+        assert journal.fault is None
+        with pytest.raises(JournalWriteError):
+            await journal.record([entry(0)])
+        # Nor does the note make up for results that wait.
+        other.execute("ROLLBACK")
+        other.close()
+        await journal.mark_sent(rows)
+        assert journal.fault is WriteFault.BUSY
+
+
 def test_an_error_that_is_not_about_the_disk_has_no_fault():
     with sqlite3.connect(":memory:") as connection, pytest.raises(sqlite3.OperationalError) as told:
         connection.execute("SELECT * FROM nowhere")
