@@ -119,11 +119,7 @@ def check_version(path: Path, *, read_only: bool = False) -> None:
         ) from error
     if application != APPLICATION_ID and (application or version or tables):
         raise JournalError(f"{path} is a database, but not a gaugelink journal: give another path.")
-    if version > CURRENT:
-        raise JournalError(
-            f"{path} was written by a newer gaugelink (journal version {version}, this one knows up to {CURRENT}): "
-            "update gaugelink. Nothing was changed."
-        )
+    _refuse_newer(path, version)
     if read_only and version < CURRENT:
         raise JournalError(
             f"{path} was written by an older gaugelink (journal version {version}, this one reads {CURRENT}): "
@@ -135,14 +131,20 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
     """Bring a journal to the current version, in one transaction: it has the old version or the new, never between.
 
     A journal of an older version is copied beside itself first, as ``NAME.version-N``.
+
+    Raises:
+        JournalError: another process has just brought it to a version newer than this one knows.
     """
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version == CURRENT:
         return
-    if version > 0:
-        _copy(connection, path.with_name(f"{path.name}.version-{version}"))
     connection.execute("BEGIN IMMEDIATE")
     try:
+        # Read again under the lock: another process may have brought the journal up in the meantime.
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
+        _refuse_newer(path, version)
+        if 0 < version < CURRENT:
+            _copy(path, path.with_name(f"{path.name}.version-{version}"))
         for steps in MIGRATIONS[version:]:
             for statement in steps:
                 connection.execute(statement)
@@ -156,9 +158,19 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
         raise
 
 
-def _copy(connection: sqlite3.Connection, target: Path) -> None:
-    copy = sqlite3.connect(target)
+def _copy(path: Path, target: Path) -> None:
+    """Copy what is committed. Over a connection of its own: one that has begun to write cannot be copied from."""
+    source, copy = sqlite3.connect(path), sqlite3.connect(target)
     try:
-        connection.backup(copy)
+        source.backup(copy)
     finally:
         copy.close()
+        source.close()
+
+
+def _refuse_newer(path: Path, version: int) -> None:
+    if version > CURRENT:
+        raise JournalError(
+            f"{path} was written by a newer gaugelink (journal version {version}, this one knows up to {CURRENT}): "
+            "update gaugelink. Nothing was changed."
+        )

@@ -7,7 +7,7 @@ import pytest
 
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, JudgementEntry
-from gaugelink.journal.schema import APPLICATION_ID, CURRENT, MIGRATIONS
+from gaugelink.journal.schema import APPLICATION_ID, CURRENT, MIGRATIONS, migrate
 from tests.journal.samples_of import NOON, cranking, entry
 
 VERSION_1 = Path(__file__).with_name("version-1.sql")
@@ -59,6 +59,55 @@ async def test_a_copy_of_the_older_journal_stays_beside_it(tmp_path):
     assert all_rows(connection) == before
     assert connection.execute("PRAGMA user_version").fetchone() == (1,)
     connection.close()
+
+
+class Overtaken(sqlite3.Connection):
+    """Another process brings the journal to `to` as soon as this one has looked at its version."""
+
+    path: Path
+    to = CURRENT
+    passed = False
+
+    def execute(self, sql: str, *values: object) -> sqlite3.Cursor:
+        found = super().execute(sql, *values)
+        if sql != "PRAGMA user_version" or self.passed:
+            return found
+        self.passed, version = True, found.fetchone()
+        other = sqlite3.connect(self.path, isolation_level=None)
+        migrate(other, self.path)
+        other.execute(f"PRAGMA user_version = {self.to}")
+        other.close()
+        return super().execute("SELECT ?", version)
+
+
+@pytest.mark.parametrize("old", [False, True])
+def test_two_that_bring_up_one_journal_at_once_do_it_once(tmp_path, old):
+    path = tmp_path / "journal.db"
+    before = old_journal(path) if old else {}
+    late = sqlite3.connect(path, isolation_level=None, factory=Overtaken)
+    late.path = path
+    migrate(late, path)
+    assert late.execute("PRAGMA user_version").fetchone() == (CURRENT,)
+    after = all_rows(late)
+    late.close()
+    for table, rows in before.items():
+        assert [row[: len(rows[0])] for row in after[table]] == rows
+    if old:
+        copy = sqlite3.connect(tmp_path / "journal.db.version-1")
+        assert all_rows(copy) == before
+        copy.close()
+
+
+def test_a_journal_that_a_newer_version_overtook_is_left_alone(tmp_path):
+    path = tmp_path / "journal.db"
+    old_journal(path)
+    late = sqlite3.connect(path, isolation_level=None, factory=Overtaken)
+    late.path, late.to = path, CURRENT + 1
+    with pytest.raises(JournalError, match="written by a newer gaugelink"):
+        migrate(late, path)
+    assert late.execute("PRAGMA user_version").fetchone() == (CURRENT + 1,)
+    assert not late.in_transaction
+    late.close()
 
 
 async def test_a_step_that_fails_leaves_the_old_version(tmp_path, monkeypatch):
