@@ -44,6 +44,8 @@ def parse_settings(model: type[Model], text: str, file: str) -> Model:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
+    except RecursionError as error:
+        raise SettingsError(f"{file}: lists or tables are nested too deeply; a few levels are expected.") from error
     return validate_settings(model, data, file)
 
 

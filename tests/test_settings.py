@@ -69,6 +69,7 @@ def test_a_wrong_form_is_told_in_words_and_not_as_a_pattern() -> None:
 def test_a_missing_key_and_broken_toml_are_told() -> None:
     assert "part.name: this key is missing" in message("[part]\n")
     assert "not valid TOML" in message("[part\n")
+    assert "nested too deeply" in message(f"parts = {'[' * 5000}{']' * 5000}\n")
 
 
 def test_every_mistake_is_told_at_once() -> None:

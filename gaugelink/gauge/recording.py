@@ -94,6 +94,8 @@ def parse_recording(lines: Iterable[str], name: str) -> Recording:
             value = json.loads(line)
         except ValueError as error:
             raise RecordingError(f"{where}: this is not JSON: {error}.") from error
+        except RecursionError as error:
+            raise RecordingError(f"{where}: this is nested too deeply; a line is one flat object.") from error
         try:
             if header is None:
                 header = RecordingHeader.model_validate(value)
