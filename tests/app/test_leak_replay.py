@@ -132,7 +132,15 @@ def test_a_reference_beside_the_trace_takes_out_the_weather(tmp_path: Path) -> N
 @pytest.mark.parametrize(
     ("options", "told"),
     [
-        (["begin", "--test", "0"], "--test-kpa: found 0"),
+        (["begin", "--test", "0"], "--test: 0 psi is too little; it must be above 0."),
+        (["begin", "--test", "80"], "--test: 80 psi is above 72.5 psi, the most that is taken."),
+        (["begin", "--loss", "6", "--unit", "bar"], "--loss: 6 bar is above 5 bar, the most that is taken."),
+        (["begin", "--highest", "inf"], "--highest: found inf psi; expected a pressure."),
+        (["differential", "MAG", "--highest", "500"], "--highest: 500 psi is above 217.5 psi, the most that is taken."),
+        (["differential", "MAG", "--supply", "400"], "--supply: 400 psi is above 145 psi, the most that is taken."),
+        (["differential", "MAG", "--supply", "1001", "--unit", "kPa"], "--supply: 1001 kPa is above 1000 kPa"),
+        (["differential", "MAG", "--discharge", "0.2"], "--discharge: found 0.2"),
+        (["differential", "MAG", "--fails-above", "100"], "--fails-above: found 100"),
         (["begin", "--volume-cm3", "0"], "--volume-cm3: found 0"),
         (["differential", "MAG", "--orifice-mm", "0"], "--orifice-mm: found 0"),
         (["volume", "60", "5", "5"], "open hose"),

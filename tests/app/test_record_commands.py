@@ -220,7 +220,7 @@ def test_a_bench_that_is_not_up_is_told_without_the_systems_own_words(shop: Shop
 
 def test_an_option_that_cannot_be_is_told_by_its_place_alone(shop: Shop) -> None:
     said = shop.refused("decay", "begin", "--loss", "0")
-    assert said.startswith("--loss-kpa: found 0.0; ")
+    assert said.startswith("--loss: 0 psi is too little; ")
     result = CliRunner().invoke(app, ["decay", "begin", "--practice", "lax"])
     assert "Invalid value for '--practice': 'lax' is not one of" in " ".join(result.output.split())
 

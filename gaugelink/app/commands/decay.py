@@ -3,6 +3,7 @@
 import asyncio
 import json
 import logging
+from math import floor
 from pathlib import Path
 from typing import Annotated
 
@@ -32,6 +33,8 @@ Highest = Annotated[float | None, typer.Option(min=0, help="Never more than this
 
 
 _CASE_HOLE_MM = 0.06
+_OPTIONS = {"orifice_discharge": "discharge", "fails_above_percent": "fails-above"}
+"""Options that are called otherwise than their field."""
 
 
 def register(app: typer.Typer) -> None:
@@ -62,6 +65,7 @@ def begin(
 ) -> None:
     """Begin a decay: pump a sealed volume, close it, and let the gauge say how much it loses."""
     request = _asked(
+        unit,
         kind=DecayKind.DECAY,
         part=part,
         practice=practice,
@@ -99,6 +103,7 @@ def differential(
 ) -> None:
     """Begin a differential leak-down: regulated air through an orifice into a cylinder."""
     request = _asked(
+        unit,
         kind=DecayKind.DIFFERENTIAL,
         supply_kpa=_kpa(supply, unit),
         supply_gauge=supply_gauge,
@@ -217,7 +222,7 @@ def replay_files(
     """
     from gaugelink.app.leak_replay import as_json, flags_of, read_reference, replay_decay
 
-    request = _asked(practice=practice, fixed_time=fixed_time, **own)
+    request = _asked(None, practice=practice, fixed_time=fixed_time, **own)
     limit = decay_limit(request, PressureUnit.KPA)
     beside = read_reference(reference) if reference is not None else None
     for file in files:
@@ -240,18 +245,46 @@ def replay_files(
                 typer.echo(f"  Doubt: {words}.")
 
 
-def _asked(**options: object) -> LeakRequest:
+def _asked(unit: PressureUnit | None, /, **options: object) -> LeakRequest:
     """Put a request together.
 
+    Args:
+        unit: what its pressures were typed in; None where the options have kPa in their names.
+        options: fields of the request.
+
     Raises:
-        SettingsError: an option's number cannot be.
+        SettingsError: an option's number cannot be; it is told as it was typed.
     """
     try:
         return LeakRequest.model_validate(options)
     except ValidationError as error:
-        place, told, said = first_mistake(error, LeakRequest).partition(": ")
-        sentence = f"--{place.replace('_', '-')}: {said}" if told else f"{place[:1].upper()}{place[1:]}"
-        raise SettingsError(sentence) from error
+        raise SettingsError(_as_typed(error, unit)) from error
+
+
+def _as_typed(error: ValidationError, unit: PressureUnit | None) -> str:
+    """The first mistake of a request by its option, a pressure in the unit in which it was typed."""
+    field, told, said = first_mistake(error, LeakRequest).partition(": ")
+    if not told:
+        return f"{field[:1].upper()}{field[1:]}"
+    option = _OPTIONS.get(field, field)
+    mistake = error.errors(include_url=False)[0]
+    if unit is not None and field.endswith("_kpa"):
+        option = field.removesuffix("_kpa")
+        typed = f"{unit.from_kpa(mistake['input']):g} {unit.value}"
+        match mistake["type"]:
+            case "less_than_equal":
+                said = f"{typed} is above {_most(mistake['ctx']['le'], unit)}, the most that is taken."
+            case "greater_than":
+                said = f"{typed} is too little; it must be above {mistake['ctx']['gt']:g}."
+            case _:
+                said = f"found {typed}; expected a pressure."
+    return f"--{option.replace('_', '-')}: {said}"
+
+
+def _most(limit_kpa: float, unit: PressureUnit) -> str:
+    """A limit with its unit, rounded down: what is told must be taken when it is typed."""
+    digits = 10.0**unit.fine_decimals
+    return f"{floor(unit.from_kpa(limit_kpa) * digits + 1e-6) / digits:g} {unit.value}"
 
 
 def _kpa(pressure: float | None, unit: PressureUnit) -> float | None:
