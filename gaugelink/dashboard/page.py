@@ -89,7 +89,10 @@ class Page:
         return FileResponse(STATIC / "login.html", headers={"cache-control": "no-cache"})
 
     async def _login(self, request: Request) -> Response:
-        form = parse_qs((await _body(request)).decode(errors="replace"), max_num_fields=4)
+        try:
+            form = parse_qs((await _body(request)).decode(errors="replace"), max_num_fields=4)
+        except ValueError:
+            return _answer(400, False, "The form of this page is expected, with the token and little else.")
         if not self._door.admits(form.get("token", [""])[0]):
             _LOG.warning("Someone at %s gave a wrong token.", request.client.host if request.client else "?")
             return RedirectResponse("/login?wrong", status_code=303)

@@ -203,6 +203,13 @@ def test_a_page_for_other_machines_asks_for_the_token_and_lets_no_one_by() -> No
     assert client.get("/api/setup").status_code == 401
 
 
+def test_a_form_of_a_strangers_is_refused_and_breaks_nothing() -> None:
+    client = client_of(Played(Door("0.0.0.0", 8080, SecretStr(TOKEN))), "http://192.0.2.7:8080")
+    answer = client.post("/login", content=f"a=1&b=2&c=3&d=4&token={TOKEN}")
+    assert (answer.status_code, answer.json()["ok"]) == (400, False)
+    assert client.post("/login", content=b"\xff\x00%ff").headers["location"] == "/login?wrong"
+
+
 def test_guessing_the_token_is_slowed_down() -> None:
     played = Played(Door("0.0.0.0", 8080, SecretStr(TOKEN)))
     client = client_of(played, "http://192.0.2.7:8080")
