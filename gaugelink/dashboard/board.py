@@ -22,6 +22,8 @@ STALE_S = 2.0
 """A gauge that streams and is not heard for this long is shown as not heard. It tells at least once a second."""
 TRACE_S = 15.0
 """Seconds of live pressure that whoever opens the page is given."""
+MOST_SAMPLES = 30_000
+"""Samples of a gauge that are remembered: `TRACE_S` of the fastest one, and a bound on a clock that stands still."""
 MOST_EVENTS = 64
 """Cranking events that are remembered; more than the readings of a large engine."""
 MOST_DECAYS = 24
@@ -132,7 +134,7 @@ class BenchBoard:
         if trace is None:
             if len(self._traces) >= MOST_GAUGES:
                 return None
-            trace = self._traces[name] = _Trace(deque(), now_s)
+            trace = self._traces[name] = _Trace(deque(maxlen=MOST_SAMPLES), now_s)
         if trace.samples and samples[0][0] < trace.samples[-1][0] - 1e-3:
             # The gauge's clock began anew.
             trace.samples.clear()

@@ -8,7 +8,8 @@ import pytest
 from gaugelink.bench.english import SENTENCES
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, DecayState
-from gaugelink.dashboard.board import STALE_S, TRACE_S, BenchBoard
+from gaugelink.broker.senml import live_pressure
+from gaugelink.dashboard.board import MOST_SAMPLES, STALE_S, TRACE_S, BenchBoard
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
 from tests.dashboard.said import BENCH, EVENT, GAUGE, NOON, air_cautions, cranking, gauge, live, prompt, state
@@ -260,7 +261,11 @@ def test_memory_is_bounded_whatever_a_broker_sends() -> None:
     for number in range(200):
         board.take("cranking", cranking(f"019c23f0-0000-7000-8000-{number:012x}"), 0.0)
         board.take(f"gauge/gauge-{number}/pressure", live(0.0, [0.0]), 0.0)
+    still = live_pressure(BENCH, "gauge-0", NOON, [0.0] * 100, [0.0] * 100).encode()
+    for _ in range(MOST_SAMPLES // 100 + 10):
+        board.take("gauge/gauge-0/pressure", still, 0.0)
     snapshot = board.snapshot()
+    assert len(snapshot["live"]["gauge-0"]["t"]) == MOST_SAMPLES
     assert len(snapshot["events"]) == 64
     assert snapshot["events"][-1]["event_id"].endswith(f"{199:012x}")
     assert len(snapshot["live"]) == 24
