@@ -8,7 +8,7 @@ cylinder held against the others of the same tests is then free of both.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import exp, hypot
+from math import exp, hypot, sqrt
 
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.history_fit import Model, Split, against_others, less, mean_of, positions
@@ -18,6 +18,8 @@ from gaugelink.verdict.robust import Estimate, Fit
 MOST_STEPS = 3
 FAST_WEAR = 4.0
 """How many times the usual wear a cylinder may show before a job on it."""
+CONTRADICTS = 2.0
+"""How many standard uncertainties the readings beside a job may be off the fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +197,10 @@ def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]
 
     Against untouched cylinders, wear may be fast. Without any, the scatter between tests is so large that only usual
     wear can be told from the job.
+
+    What sends an engine to the bench is often a fall that is faster than any wear, so the last reading before a job is
+    no stray one: where it contradicts the fit, the two readings beside the job are held against each other by
+    themselves.
     """
     held, usual = model.fit(splits, wear=FAST_WEAR), model.fit(splits, wear=1.0)
     effects = []
@@ -217,12 +223,33 @@ def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]
             judged_by = held if untouched else usual
             if untouched:
                 gain = held.combined(against_others(change, untouched))
+                beside = _beside(
+                    model, held, (left, right), cylinder, [c for c in changes if not model.touches(job, c)]
+                )
+                if beside is not None and abs(beside.value - gain.value) > CONTRADICTS * beside.u:
+                    gain = beside
             else:
                 gain = usual.combined(change)
                 gain = Estimate(gain.value, (gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
             is_real = abs(gain.z) > judged_by.critical(0.025)
             effects.append(JobEffect(job, cylinder, _percent(gain), bool(untouched), bool(is_real)))
     return tuple(effects)
+
+
+def _beside(model: Model, fit: Fit, tests: tuple[int, int], cylinder: str, untouched: Sequence[str]) -> Estimate | None:
+    """Change of the logarithm between two tests by their readings alone, less the mean of the untouched cylinders'.
+
+    None for the mean of several cylinders. What is common to a test cancels; the scatter beyond what was stated counts.
+    """
+    if not cylinder:
+        return None
+    where = {row: i for i, row in enumerate(model.rows)}
+    value = variance = 0.0
+    for sign, j in ((-1.0, tests[0]), (1.0, tests[1])):
+        for name, share in ((cylinder, 1.0), *((other, -1.0 / len(untouched)) for other in untouched)):
+            value += sign * share * float(model.observed[where[j, name]])
+            variance += (share * float(model.u[where[j, name]])) ** 2
+    return Estimate(value, fit.scale * sqrt(variance))
 
 
 def _gauge_u2(model: Model, left: int, right: int) -> float:

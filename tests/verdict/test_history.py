@@ -95,6 +95,18 @@ def test_a_ring_job_on_one_cylinder_is_held_against_the_others() -> None:
     assert effect.gain_percent.value == pytest.approx(100 * (915 / 850 - 1), abs=0.6)
 
 
+def test_a_sudden_fall_that_led_to_a_job_is_no_stray_reading() -> None:
+    years = [past(s, 931.0, 960.0 - 4.0 * s, 929.0) for s in (0.0, 1.0, 2.0, 2.6)]
+    for slow in (years, years[-2:], []):
+        falling = [past(3.0, 930.0, 882.0, 930.0), past(3.2, 930.0, 813.0, 930.0)]
+        (effect,) = read_history(
+            [*slow, *falling, past(3.25, 930.0, 958.0, 930.0)], [PastJob(BEGIN + 3.22 * SEASON, "rings", ("middle",))]
+        ).jobs
+        assert effect.is_real
+        assert effect.gain_percent.value == pytest.approx(100 * (958 / 813 - 1), abs=0.1)
+        assert 1.0 < effect.gain_percent.u < 6.0
+
+
 def test_the_fall_before_a_job_is_not_held_against_what_came_after() -> None:
     tests = [past(s, 930.0, 930.0 * 0.95**s, 930.0) for s in (0.0, 0.3, 1.0)] + [
         past(s, 930.0, 930.0, 930.0) for s in (1.3, 2.0, 2.3)
