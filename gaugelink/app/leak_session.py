@@ -240,7 +240,9 @@ class LeakSession:
             return self._cut(PromptKey.LEAK_CUT, at)
         run = self._run = DecayRun(kept.request, limit, kept.gauge, self._say, self._ambient_abs_kpa)
         self._kept, self._keeper, self._told_s = kept, Keeper(), float("-inf")
-        self._acknowledged, self._verdict_told = kept.acknowledged, kept.verdict_told
+        # Where the air is in already nobody is to touch anything; before that, whoever is there now hears them again.
+        self._acknowledged = kept.acknowledged and kept.hold is not None
+        self._verdict_told = kept.verdict_told
         then = [run.opening()] if self._acknowledged else self._cautions(limit.highest_kpa)
         if kept.hold is None:
             return self._tell(self._step([self._said(PromptKey.LEAK_FROM_START), *then], at), at)

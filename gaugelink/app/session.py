@@ -42,6 +42,9 @@ from gaugelink.verdict.findings import TestVerdict
 
 Dry = tuple[Sequence[ReadingValue], VerdictConditions]
 """Readings of a dry test and what it was done under."""
+SITTING_S = 1800.0
+"""A test that begins so long after the last thing that was done at the same machine is of another sitting: somebody may
+have made it ready to run in between. Common practice, no source."""
 
 
 class Session:
@@ -59,7 +62,8 @@ class Session:
         self._events: dict[str, CrankingEvent] = {}
         self._revision = 0
         self._prompt: Prompt | None = None
-        self._acknowledged: Acknowledgement | None = None
+        self._heard: tuple[str, Acknowledgement, float] | None = None
+        """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
         self._habits: Habits | None = None
         self._dry: Dry | None = None
         self._looked_back: tuple[str, Dry | None] | None = None
@@ -113,7 +117,6 @@ class Session:
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._revision = int(snapshot["revision"])
-        self._acknowledged = test.state.acknowledged
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s), at, changed=True)
 
@@ -188,7 +191,19 @@ class Session:
         self._test = TestBench(plan, defaults.assignment, self._unit, habits=self._habits)
         self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
         self._dry = dry
-        return self._step(self._test.begin(now_s, self._acknowledged), at, changed=True)
+        return self._step(self._test.begin(now_s, self._still_heard(machine.id, now_s)), at, changed=True)
+
+    def _still_heard(self, machine: str, now_s: float) -> Acknowledgement | None:
+        """Who acknowledged the cautions of this machine in the sitting that still goes on; None: they come again."""
+        if self._heard is None or self._heard[0] != machine or now_s - self._heard[2] > SITTING_S:
+            return None
+        return self._heard[1]
+
+    def _note_sitting(self, now_s: float) -> None:
+        """Note that something was done at the machine whose test is open."""
+        acknowledged = self._test.state.acknowledged if self._test is not None else None
+        if self._test is not None and acknowledged is not None:
+            self._heard = (self._test.plan.machine, acknowledged, now_s)
 
     def _conditions(self) -> Conditions:
         bench = self.shop.settings.bench
@@ -216,6 +231,7 @@ class Session:
         if self._test is not None and running:
             self._events[event_id] = event
             outcomes = self._test.event(event_id, gauge, event, now_s, decided_s)
+            self._note_sitting(now_s)
         step = self._step(outcomes, at)
         name, test_id = self.shop.name, self.test_id if running else None
         message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)
@@ -260,7 +276,8 @@ class Session:
                 step = self._answered(command, False, "No test is open: begin one first.", at)
             else:
                 step = self._step(self._test.command(asked, now_s), at)
-                self._acknowledged = self._test.state.acknowledged or self._acknowledged
+                if step.result is not None and step.result.ok:
+                    self._note_sitting(now_s)
         return self._written(command, step, at)
 
     def refuse(self, command: Command, text: str, now_s: float, at: datetime) -> Step:

@@ -94,12 +94,12 @@ class TestBench:
         return judging.habits(self._state)
 
     def begin(self, now_s: float, acknowledged: Acknowledgement | None = None) -> list[Outcome]:
-        """Start the test: the cautions, or, when they were acknowledged earlier in the session, the first prompt."""
+        """Start the test: the cautions, or the first prompt, when they were acknowledged for this machine just now."""
         self._at(now_s)
         state = self._state
         state.target = state.next_station()
         if acknowledged is None:
-            self._out += [*self._say.cautions(), self._say.say(PromptKey.ACKNOWLEDGE)]
+            self._caution()
         else:
             state.acknowledged = acknowledged
             state.phase = Phase.MEASURING
@@ -107,15 +107,12 @@ class TestBench:
         return self._flush()
 
     def resume(self, now_s: float) -> list[Outcome]:
-        """Say where the test stands, after a restart."""
+        """Go on after a restart: nobody knows who is at the machine now, so the cautions come again before any pull."""
         self._at(now_s)
         state = self._state
-        if state.phase is Phase.CAUTIONS:
-            self._out += [*self._say.cautions(), self._say.say(PromptKey.ACKNOWLEDGE)]
-        elif state.phase is Phase.MEASURING:
-            one = len(state.target) == 1
-            key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
-            self._prompt(self._say.say(key, state.target, next=state.target[0]))
+        state.resumed = state.resumed or state.phase in (Phase.MEASURING, Phase.DONE)
+        if state.phase in (Phase.CAUTIONS, Phase.MEASURING):
+            self._caution()
         return self._flush()
 
     def event(
@@ -254,6 +251,7 @@ class TestBench:
         earlier = next((result for result in state.results if result.id == command.id), None)
         if earlier is not None:
             return [replace(earlier, repeated=True)]
+        waited = state.phase is Phase.CAUTIONS
         done = commands.carry_out(state, command, at_s)
         result = CommandResult(command.id, done.ok, done.text)
         state.results = [*state.results[-499:], result]
@@ -266,11 +264,13 @@ class TestBench:
         for gauge in state.tracks:
             self._reweigh(gauge)
         self._retarget()
-        if state.phase is Phase.CAUTIONS:
-            self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
-        else:
+        if state.phase is not Phase.CAUTIONS:
             self._prompt(done.prompt(state, self._say))
-        self._ask_about_doubts()
+            # Acknowledged: whatever was said from here on is said of a test that goes on as any other.
+            state.resumed = state.resumed and not (waited and done.acknowledged)
+            self._ask_about_doubts()
+        elif waited:
+            self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
         return self._flush()
 
     def tick(self, now_s: float) -> list[Outcome]:
@@ -342,7 +342,8 @@ class TestBench:
         if state.phase is Phase.CAUTIONS:
             self._prompt(self._say.say(PromptKey.ACKNOWLEDGE_FIRST))
             return
-        self._retarget()
+        if self._retarget():
+            return
         held = next((reading for reading in readings if reading.status is Status.HELD), None)
         if held is not None:
             self._ask(held)
@@ -351,16 +352,27 @@ class TestBench:
             self._prompt(saying.after_pull(state, self._say, readings, before))
         self._ask_about_doubts()
 
-    def _retarget(self) -> None:
+    def _retarget(self) -> bool:
+        """Find the cylinders to crank next; True when the cautions had to be said because of that."""
         state = self._state
         if state.phase not in _RUNNING:
-            return
+            return False
         target = state.next_station()
         if target != state.target:
             state.target = target
             state.ready_said = state.named = False
+        if state.phase is Phase.DONE and target and state.resumed:
+            self._caution()
+            return True
         if state.phase is not Phase.CAUTIONS:
             state.phase = Phase.MEASURING if target else Phase.DONE
+        return False
+
+    def _caution(self) -> None:
+        """Say the cautions; nothing else acts until somebody has acknowledged them."""
+        self._state.phase, self._state.acknowledged = Phase.CAUTIONS, None
+        self._out += self._say.cautions()
+        self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
 
     def _ask(self, reading: Reading) -> None:
         self._state.put(replace(reading, asked=True))

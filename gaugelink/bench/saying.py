@@ -16,7 +16,11 @@ READ_BACK = 4
 
 
 def opening(state: BenchState, say: Prompter) -> Prompt:
-    """Say where to begin."""
+    """Say where to begin, or where a test goes on after a restart."""
+    if state.resumed and state.target:
+        one = len(state.target) == 1
+        key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
+        return say.say(key, state.target, next=state.target[0])
     return go_to(state, say, PromptKey.BEGIN)
 
 

@@ -94,6 +94,8 @@ class BenchState:
     """The pull before, for a gauge that reports late."""
     pulls: int = 0
     acknowledged: Acknowledgement | None = None
+    resumed: bool = False
+    """Whether the service was started anew and the cautions were not acknowledged since."""
     touches: int = 0
     results: list[CommandResult] = field(default_factory=list)
     prompted_s: float = 0.0

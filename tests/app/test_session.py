@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gaugelink.app.session import Session
+from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
+from gaugelink.bench.prompts import CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
@@ -149,7 +150,48 @@ def test_a_test_goes_on_at_the_same_cylinder_after_a_restart(tmp_path: Path) -> 
     assert resumed.state is not None
     assert resumed.state.current == ("middle",)
     assert resumed.state.plan.test_id == entry.test_id
-    assert resumed.prompts[-1].cylinders == ("middle",)
+    assert resumed.state.phase is Phase.CAUTIONS
+    assert [prompt.key for prompt in resumed.prompts] == [*CAUTIONS, PromptKey.ACKNOWLEDGE]
+    heard = again.command(CommandAction.ACKNOWLEDGE)
+    assert heard.prompts[-1].key is PromptKey.RESUMED
+    assert heard.prompts[-1].cylinders == ("middle",)
+
+
+TWO_MACHINES = SHOP.replace("[test]", '[[machines]]\nid = "yard-2"\nname = "Yard 2"\nengine = "triple"\n\n[test]')
+
+
+def _begun_again(bench: Bench, machine: str) -> bool:
+    """Close the test that is open and begin one; whether its cautions are to be acknowledged first."""
+    bench.command(CommandAction.FINISH)
+    step = bench.command(CommandAction.BEGIN, machine=machine)
+    assert step.state is not None
+    asked = step.state.phase is Phase.CAUTIONS
+    assert [prompt.key for prompt in step.prompts][:-1] == ([*CAUTIONS] if asked else [])
+    assert (step.prompts[-1].key is PromptKey.ACKNOWLEDGE) is asked
+    refused = bench.command(CommandAction.SKIP)
+    assert refused.result is not None
+    assert refused.result.ok is not asked
+    bench.command(CommandAction.ACKNOWLEDGE)
+    return asked
+
+
+def test_the_cautions_come_again_with_every_other_machine(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, TWO_MACHINES)
+    bench.begin()
+    assert _begun_again(bench, "yard-2")
+    assert _begun_again(bench, "north-7")
+
+
+def test_the_cautions_of_one_machine_come_once_in_a_sitting(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, TWO_MACHINES)
+    bench.begin()
+    bench.now_s += 0.9 * SITTING_S
+    bench.crank(930.0)
+    bench.now_s += 0.9 * SITTING_S
+    assert not _begun_again(bench, "north-7")
+    bench.command(CommandAction.FINISH)
+    bench.now_s += 1.1 * SITTING_S
+    assert _begun_again(bench, "north-7")
 
 
 def test_a_command_gets_one_result_and_a_repeat_the_same_one(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompts import PromptKey
-from gaugelink.bench.reading import Command, CommandKind, Phase
+from gaugelink.bench.prompts import CAUTIONS, PromptKey
+from gaugelink.bench.reading import Command, CommandKind, Phase, Status
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
 
@@ -101,6 +101,7 @@ def test_a_restart_in_the_middle_comes_back_to_the_same_cylinder(floor) -> None:
     shop.bench = TestBench.restore(written, now_s=7.0, away_s=12.0)
     shop.now_s = 7.0
     shop.take(shop.bench.resume(shop.now_s))
+    shop.command(CommandKind.ACKNOWLEDGE)
     assert shop.said is PromptKey.RESUMED
     assert shop.prompts[-1].text == "The test goes on. Next pull: middle."
     assert shop.pull(888.0, 6.0).cylinder == "middle"
@@ -109,6 +110,47 @@ def test_a_restart_in_the_middle_comes_back_to_the_same_cylinder(floor) -> None:
     shop.pull(903.0, 6.0)
     assert shop.state.phase is Phase.DONE
     assert [one.tries for one in shop.state.cylinders] == [2, 2, 2]
+
+
+def test_after_a_restart_nothing_acts_before_the_cautions_are_acknowledged_again(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    before = len(shop.prompts)
+    for _ in range(2):
+        shop.bench = TestBench.restore(json.loads(json.dumps(shop.bench.snapshot())), now_s=shop.now_s)
+        shop.take(shop.bench.resume(shop.now_s))
+    once = [*CAUTIONS, PromptKey.ACKNOWLEDGE]
+    assert [prompt.key for prompt in shop.prompts[before:]] == [*once, *once]
+    assert (shop.state.phase, shop.state.acknowledged) == (Phase.CAUTIONS, None)
+    assert not shop.command(CommandKind.SKIP).ok
+    assert shop.pull(931.0, 6.0).status is Status.HELD
+    assert shop.said is PromptKey.ACKNOWLEDGE_FIRST
+    assert shop.command(CommandKind.ACKNOWLEDGE, by="key").ok
+    assert shop.state.acknowledged is not None
+    assert shop.reading("e2").cylinder == "PTO"
+    assert shop.said is PromptKey.RESUMED
+    assert shop.command(CommandKind.REDO).ok
+    assert shop.said is PromptKey.REDO
+
+
+def test_a_test_that_is_done_is_pulled_again_after_a_restart_only_with_the_cautions(floor) -> None:
+    shop = floor(1)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    assert shop.state.phase is Phase.DONE
+    shop.bench = TestBench.restore(json.loads(json.dumps(shop.bench.snapshot())), now_s=shop.now_s)
+    before = len(shop.prompts)
+    shop.take(shop.bench.resume(shop.now_s))
+    assert shop.prompts[before:] == []
+    assert (shop.state.phase, shop.state.acknowledged is not None) == (Phase.DONE, True)
+    assert shop.command(CommandKind.REDO).ok
+    assert shop.state.phase is Phase.CAUTIONS
+    assert [prompt.key for prompt in shop.prompts[before:]] == [*CAUTIONS, PromptKey.ACKNOWLEDGE]
+    shop.command(CommandKind.ACKNOWLEDGE)
+    assert shop.state.phase is Phase.MEASURING
+    shop.pull(930.0, 6.0)
+    shop.pull(928.0, 6.0)
+    assert shop.state.phase is Phase.DONE
 
 
 def test_time_nobody_watched_counts_as_radio_lost(floor) -> None:
