@@ -12,6 +12,7 @@ from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredJob
 from gaugelink.leak.wording import flag_words, rate_text
+from gaugelink.localtime import day_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,7 @@ def told(past: PastDecay, unit: PressureUnit) -> str:
 
 def leak_lines(decays: Sequence[PastDecay], unit: PressureUnit) -> list[tuple[str, str]]:
     """Date and line of every leak-down, oldest first."""
-    return [(f"leak test {past.at:%Y-%m-%d}", told(past, unit)) for past in decays]
+    return [(f"leak test {day_of(past.at)}", told(past, unit)) for past in decays]
 
 
 def before_and_after(decays: Sequence[PastDecay], jobs: Sequence[StoredJob], unit: PressureUnit) -> list[str]:
@@ -75,7 +76,7 @@ def before_and_after(decays: Sequence[PastDecay], jobs: Sequence[StoredJob], uni
             if earlier and later:
                 before, after = earlier[-1].decay, later[0].decay
                 lines.append(
-                    f"{job.job}, {job.at:%Y-%m-%d}: the {what} {_loses(before, unit)} before ({before.verdict}), "
+                    f"{job.job}, {day_of(job.at)}: the {what} {_loses(before, unit)} before ({before.verdict}), "
                     f"{_loses(after, unit)} after ({after.verdict})."
                 )
     return lines

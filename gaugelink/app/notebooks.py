@@ -22,6 +22,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredJob, StoredTest
+from gaugelink.localtime import noon_of
 from gaugelink.peak.events import GaugeKind
 from gaugelink.reasons import read_text
 from gaugelink.report.notebook import DIAL_U_FRACTION, Notebook, NotebookTest, parse_notebook
@@ -98,19 +99,22 @@ def _news(
             stored, had = known[0]
             entries += _test_entries(shop, test, stored.test_id, written=had)
             longer += 1
-    kept = Counter(
-        (job.machine, job.at, job.job, job.cylinders, job.odometer) for job in stored_jobs if job.by == BY_HAND
-    )
+    kept = [job for job in stored_jobs if job.by == BY_HAND]
     jobs_before = 0
     for job in notebook.jobs:
-        content = (job.machine, _noon(job.on), job.job, job.cylinders, job.counter)
-        job_id = names.of("job", *content)
-        if kept[content] > 0:
-            kept[content] -= 1
+        job_id = names.of("job", job.machine, _noon_in_utc(job.on), job.job, job.cylinders, job.counter)
+        content = (job.machine, job.job, job.cylinders, job.counter)
+        same = [
+            one
+            for one in kept
+            if (one.machine, one.job, one.cylinders, one.odometer) == content and _is_day(one.at, job.on)
+        ]
+        if same:
+            kept.remove(same[0])
             jobs_before += 1
         else:
             entries.append(
-                JobEntry(job_id, job.machine, _noon(job.on), job.job, job.counter, BY_HAND, job.note, job.cylinders)
+                JobEntry(job_id, job.machine, noon_of(job.on), job.job, job.counter, BY_HAND, job.note, job.cylinders)
             )
     return entries, Imported(new, len(notebook.jobs) - jobs_before, before, jobs_before, longer)
 
@@ -120,22 +124,27 @@ def _by_hand(
 ) -> Iterator[tuple[StoredTest, Counter[tuple[str | None, float]]]]:
     """Tests of that machine, day and kind that came from a notebook, with their readings."""
     for stored in stored_tests:
-        if stored.machine == test.machine and stored.began_at == _noon(test.on):
+        if stored.machine == test.machine and _is_day(stored.began_at, test.on):
             state = state_of(stored)
             by_hand = state.acknowledged is not None and state.acknowledged.by == BY_HAND
             if by_hand and (state.plan.kind is TestKind.WET) is test.wet:
                 yield stored, Counter((reading.cylinder, round(reading.peak_kpa, 3)) for reading in state.readings)
 
 
-def _noon(on: date) -> datetime:
+def _noon_in_utc(on: date) -> datetime:
     return datetime.combine(on, time(12), UTC)
+
+
+def _is_day(at: datetime, on: date) -> bool:
+    """Whether something stands in the record for a day of a notebook: at noon of this place, once at noon in UTC."""
+    return at in (noon_of(on), _noon_in_utc(on))
 
 
 def _test_entries(
     shop: Shop, test: NotebookTest, test_id: str, written: Counter[tuple[str | None, float]] | None = None
 ) -> list[Entry]:
     """A test as if the bench had seen it: readings without events, given by hand. Those `written` are kept."""
-    at = _noon(test.on)
+    at = noon_of(test.on)
     told = Counter(written)
     engine = shop.fleet.engine_of(test.machine)
     cylinders = tuple(name for name in engine.cylinder_names if name in {name for name, _ in test.readings})

@@ -7,6 +7,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from gaugelink.localtime import minute_text
 from gaugelink.report.data import ReportData
 from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, WORD_COLOUR, WORD_MEANING, drawn
 from gaugelink.report.plain import LEFT_OUT, any_left_out
@@ -110,7 +111,7 @@ def _rule(figure: Figure, y: float) -> None:
 
 def _head(figure: Figure, data: ReportData) -> float:
     colour = WORD_COLOUR[data.verdict.word]
-    where = "  ".join(item for item in (f"{data.at:%Y-%m-%d %H:%M}", data.bench, data.odometer) if item)
+    where = "  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
     figure.text(MARGIN, 0.967, "Compression test", fontsize=8.5, color=FAINT, va="top")
     figure.text(MARGIN, 0.953, data.machine, fontsize=17, fontweight="bold", va="top")
     figure.text(MARGIN, 0.926, where, fontsize=8, color=FAINT, va="top")

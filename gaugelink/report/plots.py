@@ -1,7 +1,7 @@
 """The drawings of a report: the engine with a staircase on every cylinder, the traces, and the seasons."""
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import pairwise
 from textwrap import fill
 
@@ -13,6 +13,7 @@ from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D
 
 from gaugelink.engine.fleet import Layout
+from gaugelink.localtime import local
 from gaugelink.peak.events import GaugeKind
 from gaugelink.report.data import ReportData, Trace
 from gaugelink.report.look import (
@@ -254,8 +255,8 @@ def draw_history(axes: Axes, data: ReportData) -> None:
 
 
 def _day(at: datetime) -> float:
-    """Days since 1970, which is how dates lie on an axis."""
-    return at.timestamp() / 86400.0
+    """Days since 1970 by the clock of this place, which is how dates lie on an axis."""
+    return local(at).replace(tzinfo=UTC).timestamp() / 86400.0
 
 
 def _apart(values: Sequence[float], least: float) -> list[float]:

@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from gaugelink.engine.units import PressureUnit
+from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import ReportData
 from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.words import (
@@ -40,7 +41,7 @@ SEVERITY_STYLE = {
 
 def verdict_table(data: ReportData) -> RenderableType:
     """A whole test: readings, the word, findings with causes and tests, and what it does not prove."""
-    table = Table(box=None, pad_edge=False, title=f"{data.machine}, {data.at:%Y-%m-%d %H:%M}", title_justify="left")
+    table = Table(box=None, pad_edge=False, title=f"{data.machine}, {minute_text(data.at)}", title_justify="left")
     rows = reading_rows(data)
     shown = shown_columns(rows)
     for i in shown:
@@ -111,7 +112,7 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
 def _step_line(step: FleetStep) -> str:
     size = f"{step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} %"
     return (
-        f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {step.at:%Y-%m-%d}: "
+        f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {day_of(step.at)}: "
         "look at the gauge, not at the engines."
     )
 

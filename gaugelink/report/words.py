@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
 from gaugelink.engine.units import barometer_text
+from gaugelink.localtime import day_of
 from gaugelink.report.data import ReportData
 from gaugelink.report.plain import flags_text, pulls_text, who
 from gaugelink.verdict.findings import Finding, Severity
@@ -179,12 +180,12 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
         word = "gained" if effect.gain_percent.value >= 0 else "lost"
         real = "a real change" if effect.is_real else "no more than chance"
         lines.append(
-            f"After {effect.job.job} ({effect.job.at:%Y-%m-%d}) {who}: {word} {abs(effect.gain_percent.value):.1f} ± "
+            f"After {effect.job.job} ({day_of(effect.job.at)}) {who}: {word} {abs(effect.gain_percent.value):.1f} ± "
             f"{2 * effect.gain_percent.u:.1f} %, {real}."
         )
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
-        lines.append(f"All cylinders moved {step.percent.value:+z.1f} % together before {step.at:%Y-%m-%d}: {why}.")
+        lines.append(f"All cylinders moved {step.percent.value:+z.1f} % together before {day_of(step.at)}: {why}.")
     if history.trends and max(trend.tests for trend in history.trends) < 2:
         lines.append("A trend needs two tests since the last job.")
     elif not lines and tests > 1:

@@ -2,23 +2,33 @@
 
 import asyncio
 import json
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pytest
 from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
-from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
+from gaugelink.app.leak_records import PastDecay, before_and_after, leak_lines, past_decays
 from gaugelink.app.records import Records
 from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.engine.units import PressureUnit
 from gaugelink.journal import DecayEntry, JobEntry, Journal
 from gaugelink.journal.entries import Entry
+from gaugelink.journal.rows import StoredJob
 from tests.app.shops import shop_in, write_shop
 from tests.app.test_session import Bench
+from tests.zones import living_in
 
 DAY = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
 PSI = 6.894757
+
+
+@pytest.fixture(autouse=True)
+def _in_utc() -> Iterator[None]:
+    with living_in("UTC"):
+        yield
 
 
 def decay(days: int, psi_per_min: float, verdict: str, machine: str = "north-7", **how: object) -> DecayEntry:
@@ -121,3 +131,19 @@ async def test_history_tells_them_on_the_command_line(tmp_path: Path) -> None:
     document = json.loads(await asyncio.to_thread(run, "--json"))
     assert [one["verdict"] for one in document["leak_tests"]] == ["fail", "pass", "pass"]
     assert len(document["before_and_after"]) == 1
+
+
+def test_a_leak_test_and_a_job_are_told_by_the_day_that_it_was_at_the_shop() -> None:
+    evening = datetime(2026, 2, 4, 3, 0, tzinfo=UTC)
+    past = [
+        PastDecay(evening + timedelta(days=days), Decay.model_validate_json(decay(days, 2.0, "fail").result_json))
+        for days in (0, 4)
+    ]
+    job = StoredJob("j", "north-7", evening + timedelta(days=2), "seals", None, "", "", ())
+    with living_in("America/Vancouver"):
+        assert [head for head, _ in leak_lines(past, PressureUnit.PSI)] == [
+            "leak test 2026-02-03",
+            "leak test 2026-02-07",
+        ]
+        (line,) = before_and_after(past, [job], PressureUnit.PSI)
+    assert line.startswith("seals, 2026-02-05: ")

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import socket
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from gaugelink.app.records import state_of
 from gaugelink.errors import GaugelinkError
 from gaugelink.journal import Journal
 from tests.app.shops import write_shop
+from tests.zones import living_in
 
 NOTEBOOK = """date,machine,PTO,middle,MAG,unit,counter,job,note
 2023-11-02,north-7,140,139,141,psi,1200,,
@@ -231,3 +233,38 @@ def test_a_calibration_is_taken_in_or_refused(shop: Shop) -> None:
     assert "no gauge is called 'blue'" in shop.refused("calibrate", other)
     falling = shop.write("falling.toml", CALIBRATION.replace("151.1", "-1.0"))
     assert "do not rise" in shop.refused("calibrate", falling)
+
+
+def journalled(shop: Shop) -> tuple[list[datetime], list[datetime]]:
+    """When the tests of north-7 were, and its jobs."""
+
+    async def read() -> tuple[list[datetime], list[datetime]]:
+        async with Journal.open(shop.folder / "bay-3.db", read_only=True) as journal:
+            tests, jobs = await journal.tests("north-7"), await journal.jobs("north-7")
+            return [test.began_at for test in tests], [job.at for job in jobs]
+
+    return asyncio.run(read())
+
+
+@pytest.mark.parametrize("zone", ["Australia/Brisbane", "America/Vancouver"])
+def test_a_date_without_a_time_is_a_day_of_the_shop(shop: Shop, zone: str) -> None:
+    with living_in(zone):
+        shop.run("import", shop.write("old.csv", NOTEBOOK))
+        shop.run("job", "north-7", "rings", "--on", "2026-03-09")
+        tests, jobs = journalled(shop)
+        assert [f"{at.astimezone():%Y-%m-%d %H}" for at in tests] == [
+            f"{line.split(',')[0]} 12" for line in NOTEBOOK.splitlines()[1:] if "psi" in line
+        ]
+        assert [f"{at.astimezone():%Y-%m-%d %H}" for at in jobs] == ["2025-11-10 12", "2026-03-09 12"]
+        # A test of that afternoon comes after the job of that day.
+        assert jobs[-1] < datetime(2026, 3, 9, 15).astimezone()
+        assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+        assert "2025-11-10" in "".join(json.loads(shop.run("history", "north-7", "--json"))["says"])
+
+
+def test_a_notebook_that_was_taken_in_at_noon_in_utc_is_known_again(shop: Shop) -> None:
+    with living_in("UTC"):
+        shop.run("import", shop.write("old.csv", NOTEBOOK))
+    with living_in("Australia/Brisbane"):
+        assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert [len(found) for found in journalled(shop)] == [4, 1]

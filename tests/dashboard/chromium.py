@@ -42,13 +42,23 @@ async def chromium() -> AsyncIterator[Browser]:
 
 @asynccontextmanager
 async def opened(
-    browser: Browser, address: str, size: dict[str, int] = WALL, *, dark: bool = False, frozen: bool = False
+    browser: Browser,
+    address: str,
+    size: dict[str, int] = WALL,
+    *,
+    dark: bool = False,
+    frozen: bool = False,
+    zone: str = "UTC",
 ) -> AsyncIterator[Page]:
     """The page at an address. It may complain of nothing, and ask nobody else for anything.
 
-    With `frozen` the page's clock stands until the test turns it.
+    With `frozen` the page's clock stands until the test turns it. `zone` is where it is looked at, of the tz database.
     """
-    context = await browser.new_context(viewport=size, color_scheme="dark" if dark else "light")  # type: ignore[arg-type]
+    context = await browser.new_context(
+        viewport=size,  # type: ignore[arg-type]
+        color_scheme="dark" if dark else "light",
+        timezone_id=zone,
+    )
     page = await context.new_page()
     page.set_default_timeout(PATIENCE_MS)
     complaints: list[str] = []

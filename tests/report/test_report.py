@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from io import StringIO
 from itertools import pairwise
@@ -29,16 +30,20 @@ from gaugelink.report.words import (
     advice_of,
     condition_lines,
     finding_order,
+    history_sentences,
     reading_rows,
 )
 from gaugelink.simulated import NOTICE
 from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import JudgedReading
 from gaugelink.verdict.fleet import FleetStep, Ranked
+from gaugelink.verdict.history import CommonStep, JobEffect
 from gaugelink.verdict.judge import judge_test
+from gaugelink.verdict.past import PastJob
 from gaugelink.verdict.record import verdict_from_json, verdict_to_json
 from gaugelink.verdict.robust import Estimate
 from tests.report.samples import AT, PSI, TRIPLE, sample_report
+from tests.zones import living_in
 
 
 class Page(HTMLParser):
@@ -359,3 +364,35 @@ def test_a_test_without_any_reading_or_with_a_dead_cylinder_still_makes_a_page(t
     dead = sample_report((134.0, 0.0, 133.0), with_history=False)
     assert dead.verdict.word.value == "investigate"
     assert "investigate" in Page(report_html(dead)).words
+
+
+def test_a_report_tells_the_time_of_the_shop_with_its_offset(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half past seven in the evening of 1 March in Vancouver is 2 March in UTC."""
+    data = replace(sample_report(), at=datetime(2026, 3, 2, 3, 28, tzinfo=UTC))
+    written: list[str] = []
+    monkeypatch.setattr(
+        Figure, "savefig", lambda figure, *_, **__: written.extend(text.get_text() for text in figure.texts)
+    )
+    monkeypatch.setattr("gaugelink.report.html._as_svg", lambda *_: "")
+    with living_in("America/Vancouver"):
+        page = report_html(data)
+        console = Console(width=120, record=True, file=StringIO())
+        console.print(verdict_table(data))
+        report_pdf(data, tmp_path / "report.pdf")
+    assert ", 2026-03-01</title>" in page
+    assert "2026-03-01 19:28 UTC-08:00" in page
+    assert "03:28" not in page
+    assert "2026-03-01 19:28 UTC-08:00" in console.export_text()
+    assert any("2026-03-01 19:28 UTC-08:00" in text for text in written)
+
+
+def test_jobs_and_steps_are_told_by_the_day_that_it_was_at_the_shop() -> None:
+    at = datetime(2025, 11, 11, 3, 0, tzinfo=UTC)
+    history = sample_report().history
+    assert history is not None
+    effect = JobEffect(PastJob(at, "rings"), "PTO", Estimate(4.0, 0.5), True, True)
+    step = CommonStep("t", at, Estimate(5.0, 1.0), "amber", "amber")
+    told = replace(history, jobs=(effect,), steps=(step,))
+    with living_in("America/Vancouver"):
+        said = " ".join(history_sentences(told, 3))
+    assert said.count("2025-11-10") == 2

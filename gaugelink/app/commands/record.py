@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, TypeVar
 
@@ -21,6 +21,7 @@ from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
+from gaugelink.localtime import noon_of
 from gaugelink.reasons import why_unwritten
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
@@ -270,7 +271,7 @@ def job_command(
 
 def _noon_of(day: str) -> datetime:
     try:
-        return datetime.combine(date.fromisoformat(day), time(12), UTC)
+        return noon_of(date.fromisoformat(day))
     except ValueError as error:
         raise SettingsError(f"--on: found {day!r}; expected a date, as 2026-03-09.") from error
 

@@ -33,4 +33,8 @@ export const rateWithDoubt = (kpa, doubtKpa, unit) => {
 export const withUnit = (kpa, unit, more = 0) => `${number(kpa, unit, more)} ${unit}`;
 export const words = (flag) => flag.replaceAll("_", " ");
 export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-export const day = (text) => text.slice(0, 10);
+// The day by the clock of whoever looks at the page, of a time in UTC.
+export const day = (text) => {
+  const at = new Date(text);
+  return [at.getFullYear(), at.getMonth() + 1, at.getDate()].map((part) => String(part).padStart(2, "0")).join("-");
+};
