@@ -1,5 +1,6 @@
 """Files that people write: strict models, and mistakes told by file, key, what was found and what is allowed."""
 
+import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
@@ -14,6 +15,17 @@ from gaugelink.errors import SettingsError
 Model = TypeVar("Model", bound=BaseModel)
 
 _WHOLE = "the file"
+_AT = re.compile(r"(?P<what>.*) \(at line (?P<line>\d+), column (?P<column>\d+)\)", re.DOTALL)
+_TOML_WORDS = {
+    "Illegal character '\\n'": "the quote mark at the end of a text is missing",
+    "Invalid value": "there is no value that can be read here; text has a quote mark on both sides",
+    "Cannot overwrite a value": "this key is there twice",
+}
+"""What the parser says, in words for who wrote the file."""
+_SECRET = re.compile("pass|secret|token", re.IGNORECASE)
+"""A line that may hold what is not to be seen on a screen."""
+_SHOWN = 100
+"""Characters of a line that are shown."""
 
 
 class Settings(BaseModel):
@@ -40,13 +52,36 @@ def parse_settings(model: type[Model], text: str, file: str) -> Model:
     Raises:
         SettingsError: one line for each mistake: file, key, what was found, what is allowed, and the near key.
     """
+    return validate_settings(model, read_toml(text, file), file)
+
+
+def read_toml(text: str, file: str) -> dict[str, Any]:
+    """Read TOML text that a person wrote.
+
+    Raises:
+        SettingsError: it is not TOML; the line is shown below the sentence, with a mark where reading ended.
+    """
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
+        raise SettingsError(_not_toml(text, file, str(error))) from error
     except RecursionError as error:
         raise SettingsError(f"{file}: lists or tables are nested too deeply; a few levels are expected.") from error
-    return validate_settings(model, data, file)
+
+
+def _not_toml(text: str, file: str, said: str) -> str:
+    """What is wrong with TOML text, from what its parser said of it."""
+    at = _AT.fullmatch(said)
+    if at is None:
+        return f"{file}: this is not valid TOML: {said[:1].lower()}{said[1:]}."
+    what, line, column = at["what"], int(at["line"]), int(at["column"])
+    words = _TOML_WORDS.get(what, f"{what[:1].lower()}{what[1:]}")
+    told = f"{file}: line {line}: this is not valid TOML: {words}."
+    source = (text.replace("\r\n", "\n").split("\n")[line - 1 : line] or [""])[0].replace("\t", " ")
+    if not source.strip() or _SECRET.search(source):
+        return told
+    first = max(0, column - _SHOWN // 2)
+    return f"{told}\n    {source[first : first + _SHOWN]}\n    {' ' * (column - 1 - first)}^"
 
 
 def validate_settings(model: type[Model], data: dict[str, Any], file: str) -> Model:
@@ -96,6 +131,14 @@ def _sentence(model: type[BaseModel], mistake: ErrorDetails) -> str:
             return _ended(f"{place}: {context['error']}")
         case "value_error":
             return _ended(f"{place}: found {_shown(found)}; {context['error']}")
+        case "tuple_type" | "list_type" if isinstance(found, dict) and "[" not in place:
+            return f"{place}: found one table, [{place}]; expected a list of them: write [[{place}]] above each."
+        case "tuple_type" | "list_type":
+            return f"{place}: found {_shown(found)}; expected a list, in brackets."
+        case "model_type" | "dict_type" if isinstance(found, list) and "[" not in place:
+            return f"{place}: found a list of tables, [[{place}]]; expected one: write [{place}]."
+        case "model_type" | "dict_type":
+            return f"{place}: found {_shown(found)}; expected a table of keys and values."
         case _:
             message = mistake["msg"][:1].lower() + mistake["msg"][1:]
             if _secret_at(model, mistake["loc"]):
@@ -122,8 +165,10 @@ def _unknown_key(model: type[BaseModel], loc: Sequence[int | str], place: str) -
 
 
 def _near(word: str, known: Sequence[str]) -> str:
-    near = get_close_matches(word, known, n=1)
-    return f" Did you mean {near[0]!r}?" if near else ""
+    # psi, PSI and Psi are one word to who writes them.
+    folded = {one.casefold(): one for one in known}
+    near = get_close_matches(word.casefold(), list(folded), n=1)
+    return f" Did you mean {folded[near[0]]!r}?" if near else ""
 
 
 def _unquoted(allowed: str) -> list[str]:

@@ -72,6 +72,53 @@ def test_a_missing_key_and_broken_toml_are_told() -> None:
     assert "nested too deeply" in message(f"parts = {'[' * 5000}{']' * 5000}\n")
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            '[part]\nname = "a\nsize_mm = 2\n',
+            "shop.toml: line 2: this is not valid TOML: the quote mark at the end of a text is missing.\n"
+            '    name = "a\n'
+            "             ^",
+        ),
+        (
+            '[part]\r\n\tname = a"\r\n',
+            "shop.toml: line 2: this is not valid TOML: there is no value that can be read here; text has a quote mark "
+            'on both sides.\n     name = a"\n'
+            "            ^",
+        ),
+        ('[part]\nname = "a"\nname = "b"\n', "this key is there twice.\n    name"),
+        ("parts = [", "shop.toml: this is not valid TOML: invalid value (at end of document)."),
+    ],
+)
+def test_a_line_that_is_no_toml_is_shown_with_the_place_marked(text: str, said: str) -> None:
+    assert said in message(text)
+
+
+def test_the_place_is_marked_in_a_long_line_too() -> None:
+    shown, mark = message(f'[part]\nname = "{"a" * 300}" b "{"c" * 300}"\n').splitlines()[1:]
+    assert shown[mark.index("^")] == "b"
+    assert len(shown) <= 104
+
+
+def test_a_line_that_may_hold_a_password_is_not_shown() -> None:
+    assert "hush" not in message('[broker]\npassword = "hush\n')
+
+
+def test_a_table_where_a_list_of_tables_belongs_and_the_other_way_round_is_told_by_its_brackets() -> None:
+    said = message('[parts]\nname = "a"\n')
+    assert said == "shop.toml: parts: found one table, [parts]; expected a list of them: write [[parts]] above each."
+    said = message('[[part]]\nname = "a"\n')
+    assert said == "shop.toml: part: found a list of tables, [[part]]; expected one: write [part]."
+    assert message('parts = "a"\n') == "shop.toml: parts: found 'a'; expected a list, in brackets."
+    assert message('part = "a"\n') == "shop.toml: part: found 'a'; expected a table of keys and values."
+
+
+def test_a_word_in_capitals_is_near_to_the_same_word_without() -> None:
+    assert "Did you mean 'red'?" in message('[part]\nname = "a"\ncolour = "RED"\n')
+    assert "Did you mean 'name'?" in message('[part]\nNAME = "a"\n')
+
+
 def test_every_mistake_is_told_at_once() -> None:
     assert len(message('[part]\nsize_mm = 0\n[[parts]]\nnme = "x"\n').splitlines()) == 4
 

@@ -54,6 +54,12 @@ def check_shop(file: Path) -> CheckReport:
         remarks.append("The broker has a username but no password is set; it will be tried without one.")
     if shop.settings.bench.altitude_m is None and shop.settings.bench.barometer_abs_kpa is None:
         remarks.append("Neither altitude_m nor barometer_abs_kpa is set in [bench]; sea level will be assumed.")
+    remarks += [
+        f"The gauge {gauge.name} has no accuracy_kpa: the uncertainty of its readings is then without the gauge's own "
+        "error, unless it is calibrated. Its data sheet or certificate has the limits of error."
+        for gauge in shop.settings.gauges
+        if gauge.accuracy_kpa is None
+    ]
     return CheckReport(str(file), (), tuple(remarks), _summary(shop))
 
 

@@ -1,10 +1,10 @@
 """The shop file: the bench, its broker, its gauges, its engines, and how a test is run when nothing else is said."""
 
 import os
-import tomllib
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Self
 
@@ -15,13 +15,22 @@ from gaugelink.bench.plan import Conditions, TestKind
 from gaugelink.bench.state import BenchSettings
 from gaugelink.bench.voice import VoiceSettings
 from gaugelink.broker.settings import BrokerSettings
-from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord, parse_engine, parse_fleet
+from gaugelink.engine.fleet import (
+    EngineRecord,
+    Fleet,
+    MachineRecord,
+    engines_named,
+    ids_named,
+    parse_engine,
+    parse_fleet,
+    unknown_engines,
+)
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.reasons import read_text
-from gaugelink.settings import Settings, parse_settings
+from gaugelink.settings import Settings, parse_settings, read_toml
 from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
 
@@ -175,7 +184,7 @@ class Mistakes:
 
     def __init__(self) -> None:
         self.lines: list[str] = []
-        """A sentence for each."""
+        """A sentence for each, the line of the file that it is about may stand below it."""
 
     @contextmanager
     def noted(self) -> Iterator[None]:
@@ -183,7 +192,8 @@ class Mistakes:
         try:
             yield
         except SettingsError as error:
-            self.lines += str(error).splitlines()
+            # What is indented belongs to the mistake above it.
+            self.lines += re.split(r"\n(?! )", str(error))
 
     def as_error(self) -> SettingsError:
         """All of them as one error, a line for each."""
@@ -202,17 +212,16 @@ def load_shop(path: Path) -> Shop:
     settings: ShopFile | None = None
     with mistakes.noted():
         settings = parse_settings(ShopFile, text, str(path))
-    if settings is None:
-        _look_at_named_files(text, folder, mistakes)
-        raise mistakes.as_error()
     fleet: Fleet | None = None
-    with mistakes.noted():
-        fleet = _fleet(path, settings, folder)
     layouts = {}
-    for gauge in settings.gauges:
+    if settings is not None:
         with mistakes.noted():
-            layouts[gauge.name] = find_layout(gauge.layout, folder)
-    if fleet is None or mistakes.lines:
+            fleet = _fleet(path, settings, folder)
+        for gauge in settings.gauges:
+            with mistakes.noted():
+                layouts[gauge.name] = find_layout(gauge.layout, folder)
+    if settings is None or fleet is None or mistakes.lines:
+        _look_further(path, text, mistakes)
         raise mistakes.as_error()
     journal = settings.bench.journal
     place = _journal_at(folder, journal) if journal is not None else data_folder() / f"{settings.bench.name}.db"
@@ -235,34 +244,89 @@ def _journal_at(folder: Path, journal: Path) -> Path:
 def named_journal(path: Path) -> Path | None:
     """Where a shop file says its journal is, whatever else is wrong in it; None when it does not say so."""
     try:
-        bench = tomllib.loads(path.read_text(encoding="utf-8")).get("bench")
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        bench = read_toml(path.read_text(encoding="utf-8"), str(path)).get("bench")
+    except (OSError, UnicodeDecodeError, SettingsError):
         # `load_shop` tells that; there is nothing to look at.
         return None
     journal = bench.get("journal") if isinstance(bench, dict) else None
     return _journal_at(path.resolve().parent, Path(journal)) if isinstance(journal, str) else None
 
 
-def _look_at_named_files(text: str, folder: Path, mistakes: Mistakes) -> None:
-    """Look at the files that a shop file with mistakes names, so that theirs are told together with its own."""
+def _look_further(path: Path, text: str, mistakes: Mistakes) -> None:
+    """Look at all that a shop file with mistakes names, as far as it can be read, so that all is told together."""
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        # Its own mistake is told already, and nothing can be read past it.
+        data = read_toml(text, str(path))
+    except SettingsError:
+        # Told already, and nothing can be read past it.
         return
-    fleet, gauges = data.get("fleet"), data.get("gauges")
-    if isinstance(fleet, str):
+    folder = path.resolve().parent
+    fleet, gauges, test, own_machines = (data.get(key) for key in ("fleet", "gauges", "test", "machines"))
+    file = folder / fleet if isinstance(fleet, str) else None
+    named = _named_in(file, mistakes) if file is not None else _Named()
+    engines = [*named.engines, *ids_named(data.get("engines"))]
+    if named.fleet is not None:
+        # Machines there may have engines of the shop file, which may have mistakes of their own.
+        stand_ins = [EngineRecord.model_construct(id=one, name=one, cycle=2, cylinders=()) for one in engines]
         with mistakes.noted():
-            file = folder / fleet
-            fleet_text, engines = read_text(file, "fleet file"), _engines(file)
-            # Its machines may have engines of the shop file, which are not known yet.
-            if "engines" not in data:
-                parse_fleet(fleet_text, str(file), engines)
+            parse_fleet(named.fleet, str(file), stand_ins)
+    if named.whole:
+        with mistakes.noted():
+            _know_engines(path, engines_named(own_machines), engines)
+        machine = test.get("machine") if isinstance(test, dict) else None
+        if isinstance(machine, str):
+            with mistakes.noted():
+                _know_machine(path, machine, [*named.machines, *ids_named(own_machines)])
     for gauge in gauges if isinstance(gauges, list) else ():
         layout = gauge.get("layout") if isinstance(gauge, dict) else None
         if isinstance(layout, str):
             with mistakes.noted():
                 find_layout(layout, folder)
+
+
+@dataclass(slots=True)
+class _Named:
+    """What a fleet file and the engine files beside it name, mistakes or not."""
+
+    fleet: str | None = None
+    """The fleet file's text, when it is TOML."""
+    engines: list[str] = field(default_factory=list)
+    machines: list[str] = field(default_factory=list)
+    whole: bool = True
+    """Whether all of them could be read: else there may be more machines and engines than these."""
+
+
+def _named_in(file: Path, mistakes: Mistakes) -> _Named:
+    """Look into a fleet file and the engine files beside it; note what cannot be read."""
+    named = _Named(whole=False)
+    read = 0
+    with mistakes.noted():
+        text = read_text(file, "fleet file")
+        data = read_toml(text, str(file))
+        named.fleet = text
+        named.engines += ids_named(data.get("engine"))
+        named.machines += ids_named(data.get("machine"))
+    beside = _engine_files(file)
+    for one in beside:
+        with mistakes.noted():
+            text = read_text(one, "engine file")
+            named.engines += ids_named([read_toml(text, str(one))])
+            read += 1
+            parse_engine(text, str(one))
+    named.whole = named.fleet is not None and read == len(beside)
+    return named
+
+
+def _know_engines(path: Path, engine_of: Mapping[str, str], known: Iterable[str]) -> None:
+    unknown = unknown_engines(engine_of, known)
+    if unknown:
+        raise SettingsError(f"{path}: {unknown}.")
+
+
+def _know_machine(path: Path, machine: str, known: Iterable[str]) -> None:
+    machines = dict.fromkeys(known)
+    if machine not in machines:
+        listed = ", ".join(machines) or "none"
+        raise SettingsError(f"{path}: test.machine: found {machine!r}; machines of the fleet: {listed}.")
 
 
 def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
@@ -272,19 +336,18 @@ def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
         fleet = parse_fleet(read_text(file, "fleet file"), str(file), (*settings.engines, *_engines(file)))
     own = Fleet.model_construct(machine=settings.machines, engine=settings.engines)
     fleet = _joined(path, fleet, own)
-    machine = settings.test.machine
-    if machine is not None and machine not in {record.id for record in fleet.machine}:
-        known = ", ".join(record.id for record in fleet.machine) or "none"
-        raise SettingsError(f"{path}: test.machine: found {machine!r}; machines of the fleet: {known}.")
+    if settings.test.machine is not None:
+        _know_machine(path, settings.test.machine, [record.id for record in fleet.machine])
     return fleet
 
 
 def _engines(fleet_path: Path) -> list[EngineRecord]:
     """The engines that lie as files in ``engines`` beside the fleet file."""
-    return [
-        parse_engine(read_text(path, "engine file"), str(path))
-        for path in sorted((fleet_path.parent / "engines").glob("*.toml"))
-    ]
+    return [parse_engine(read_text(path, "engine file"), str(path)) for path in _engine_files(fleet_path)]
+
+
+def _engine_files(fleet_path: Path) -> list[Path]:
+    return sorted((fleet_path.parent / "engines").glob("*.toml"))
 
 
 def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:
@@ -293,9 +356,5 @@ def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:
     for machine in machines:
         if [other.id for other in machines].count(machine.id) > 1:
             raise SettingsError(f"{path}: machines: two machines have the id {machine.id!r}.")
-        if machine.engine not in engines:
-            known = ", ".join(sorted(engines)) or "none"
-            raise SettingsError(
-                f"{path}: machines: {machine.id!r} has the engine {machine.engine!r}; known engines: {known}."
-            )
+    _know_engines(path, {machine.id: machine.engine for machine in second.machine}, engines)
     return Fleet(machine=machines, engine=tuple(engines.values()))

@@ -1,7 +1,6 @@
 """The fleet file: machines and their engines, as a shop writes them down. Text in, validated records out."""
 
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self
@@ -12,7 +11,7 @@ from gaugelink.engine.air import SEA_LEVEL_KPA, standard_pressure_kpa
 from gaugelink.engine.geometry import CylinderGeometry, clearance_from_ratio_cm3
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.settings import Settings, parse_settings, validate_settings
+from gaugelink.settings import Settings, parse_settings, read_toml, validate_settings
 
 
 class Layout(StrEnum):
@@ -245,11 +244,9 @@ class Fleet(Settings):
             for identity in ids:
                 if ids.count(identity) > 1:
                     raise ValueError(f"two {what} have the id {identity!r}")
-        known = {engine.id for engine in self.engine}
-        for machine in self.machine:
-            if machine.engine not in known:
-                listed = ", ".join(sorted(known)) or "none"
-                raise ValueError(f"machine {machine.id!r} has the engine {machine.engine!r}; known engines: {listed}")
+        unknown = unknown_engines({m.id: m.engine for m in self.machine}, [engine.id for engine in self.engine])
+        if unknown:
+            raise ValueError(unknown)
         return self
 
     def find(self, machine_id: str) -> MachineRecord:
@@ -264,6 +261,31 @@ class Fleet(Settings):
         """Engine of a machine. Raises SettingsError when the machine is unknown."""
         machine = self.find(machine_id)
         return next(engine for engine in self.engine if engine.id == machine.engine)
+
+
+def unknown_engines(engine_of: Mapping[str, str], known: Iterable[str]) -> str:
+    """Say which machines have an engine that nobody wrote down; empty when none has. `engine_of` is by machine."""
+    engines = set(known)
+    wrong = [f"{name!r} has the engine {engine!r}" for name, engine in engine_of.items() if engine not in engines]
+    return f"machine {', '.join(wrong)}; known engines: {', '.join(sorted(engines)) or 'none'}" if wrong else ""
+
+
+def engines_named(machines: object) -> dict[str, str]:
+    """The engine of each machine in tables that were read but may have mistakes; those without are left out."""
+    return {
+        one["id"]: one["engine"]
+        for one in (machines if isinstance(machines, list | tuple) else ())
+        if isinstance(one, dict) and isinstance(one.get("id"), str) and isinstance(one.get("engine"), str)
+    }
+
+
+def ids_named(tables: object) -> list[str]:
+    """The ids in tables that were read but may have mistakes."""
+    return [
+        one["id"]
+        for one in (tables if isinstance(tables, list | tuple) else ())
+        if isinstance(one, dict) and isinstance(one.get("id"), str)
+    ]
 
 
 def preset_names(layout: Layout, count: int) -> tuple[tuple[str, str | None], ...]:
@@ -290,12 +312,16 @@ def parse_fleet(text: str, file: str, engines: Sequence[EngineRecord] = ()) -> F
     `engines` are engines from other files that machines may refer to; the fleet file's own go first. Raises
     SettingsError with one line for each mistake, which begin with `file`.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{file}: this is not valid TOML: {error}.") from error
+    data = read_toml(text, file)
     own = data.get("engine", [])
+    taken = set(ids_named(own))
     if isinstance(own, list):
-        taken = {item.get("id") for item in own if isinstance(item, dict)}
         data["engine"] = [*own, *(engine for engine in engines if engine.id not in taken)]
-    return validate_settings(Fleet, data, file)
+    try:
+        return validate_settings(Fleet, data, file)
+    except SettingsError as error:
+        # The engines of machines are looked at where all else is right; here they are told with the other mistakes.
+        unknown = unknown_engines(engines_named(data.get("machine")), [*taken, *(engine.id for engine in engines)])
+        if not unknown or "known engines:" in str(error):
+            raise
+        raise SettingsError(f"{error}\n{file}: {unknown}.") from error

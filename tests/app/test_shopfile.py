@@ -1,6 +1,7 @@
 """The shop file is read whole, or refused with every mistake named; secrets stay out of sight."""
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,11 @@ def test_the_example_shop_file_is_good() -> None:
     assert "north-7" in {machine.id for machine in load_shop(ROOT / "config" / "shop.toml").fleet.machine}
 
 
+def test_a_copy_of_the_example_folder_is_good(tmp_path: Path) -> None:
+    copied = shutil.copytree(ROOT / "config", tmp_path / "my-shop")
+    assert check_shop(copied / "shop.toml").mistakes == ()
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -42,6 +48,9 @@ def test_the_example_shop_file_is_good() -> None:
         ("altitude_m = 200", 'altitude_m = "high"', "bench.altitude_m: found 'high'"),
         ("altitude_m = 200", "altitude_m = 200\nbarometer_abs_kpa = 99", "give altitude_m or barometer_abs_kpa"),
         ("altitude_m = 200", 'display_unit = "pis"', "Did you mean 'psi'?"),
+        ("altitude_m = 200", 'display_unit = "PSI"', "Did you mean 'psi'?"),
+        ("[[gauges]]", "[gauges]", "gauges: found one table, [gauges]; expected a list of them: write [[gauges]]"),
+        ("[bench]", "[[bench]]", "bench: found a list of tables, [[bench]]; expected one: write [bench]."),
         ('engine = "triple"', 'engine = "tripel"', "has the engine 'tripel'; known engines: triple"),
         ("repeats = 2", 'machine = "north-8"', "test.machine: found 'north-8'; machines of the fleet: north-7"),
         ('kind = "held"', 'layout = "none.toml"', "there is no such layout file"),
@@ -104,6 +113,59 @@ def test_check_says_what_is_wrong_in_a_fleet_that_a_shop_file_with_a_mistake_nam
     address, machine = check_shop(write_shop(tmp_path, text)).mistakes
     assert "gauges[0].address" in address
     assert "'none'" in machine
+
+
+FLEET = """
+[[machine]]
+id = "north-8"
+name = "North 8"
+engine = "triple"
+[[machine]]
+id = "north-9"
+name = "North 9"
+engine = "tripel"
+"""
+
+
+def test_check_says_every_wrong_name_of_an_engine_or_machine_together_with_all_other_mistakes(tmp_path: Path) -> None:
+    own = 'fleet = "fleet.toml"\n' + SHOP.replace('engine = "triple"', 'engine = "trible"')
+    own = own.replace("repeats = 2", 'machine = "north-4"')
+    (tmp_path / "fleet.toml").write_text(FLEET, encoding="utf-8")
+    wrong = check_shop(write_shop(tmp_path, own)).mistakes
+    assert len(wrong) == 3
+    in_fleet, in_shop, machine = sorted(wrong)
+    assert in_fleet.endswith("machine 'north-9' has the engine 'tripel'; known engines: triple.")
+    assert in_shop.endswith("shop.toml: machine 'north-7' has the engine 'trible'; known engines: triple.")
+    assert machine.endswith("test.machine: found 'north-4'; machines of the fleet: north-8, north-9, north-7.")
+    (tmp_path / "fleet.toml").write_text(FLEET.replace("name", "nam", 1), encoding="utf-8")
+    more = check_shop(write_shop(tmp_path, own.replace("altitude_m", "altitude"))).mistakes
+    assert {one.replace("the file: ", "") for one in wrong} < {one.replace("the file: ", "") for one in more}
+    assert len(more) == 6
+
+
+def test_check_does_not_say_that_a_name_is_wrong_where_its_file_cannot_be_read(tmp_path: Path) -> None:
+    own = 'fleet = "fleet.toml"\n' + SHOP.replace('engine = "triple"', 'engine = "trible"')
+    own = own.replace("repeats = 2", 'machine = "north-8"')
+    (missing,) = check_shop(write_shop(tmp_path, own)).mistakes
+    assert "there is no such fleet file" in missing
+    (tmp_path / "fleet.toml").write_text(FLEET.replace('"triple"', '"triple'), encoding="utf-8")
+    (broken,) = check_shop(write_shop(tmp_path, own)).mistakes
+    assert "fleet.toml: line 5: this is not valid TOML" in broken
+
+
+def test_check_remarks_that_a_gauge_has_no_limits_of_error(tmp_path: Path) -> None:
+    (remark,) = (one for one in check_shop(write_shop(tmp_path)).remarks if "accuracy_kpa" in one)
+    assert "amber" in remark
+    report = check_shop(write_shop(tmp_path, SHOP.replace('kind = "held"', 'kind = "held"\naccuracy_kpa = 10')))
+    assert not any("accuracy_kpa" in one for one in report.remarks)
+
+
+def test_check_shows_the_line_that_is_no_toml_as_a_part_of_its_mistake(tmp_path: Path) -> None:
+    (mistake,) = check_shop(write_shop(tmp_path, SHOP.replace('name = "amber"', 'name = amber"'))).mistakes
+    first, source, mark = mistake.splitlines()
+    assert "shop.toml: line 8: this is not valid TOML" in first
+    assert source == '    name = amber"'
+    assert mark == "           ^"
 
 
 def test_check_says_that_password_and_certificate_cannot_be_read_together(
