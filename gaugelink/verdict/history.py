@@ -19,7 +19,8 @@ MOST_STEPS = 3
 FAST_WEAR = 4.0
 """How many times the usual wear a cylinder may show before a job on it."""
 CONTRADICTS = 2.0
-"""How many standard uncertainties the readings beside a job may be off the fit."""
+"""How many standard uncertainties, as stated, the readings beside a job may be off the fit: the scatter that was seen
+beyond what was stated may come from that fall."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +227,7 @@ def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]
                 beside = _beside(
                     model, held, (left, right), cylinder, [c for c in changes if not model.touches(job, c)]
                 )
-                if beside is not None and abs(beside.value - gain.value) > CONTRADICTS * beside.u:
+                if beside is not None and abs(beside.value - gain.value) > CONTRADICTS * beside.u / held.scale:
                     gain = beside
             else:
                 gain = usual.combined(change)
