@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from gaugelink.bench.prompts import Prompt, PromptKey
+from gaugelink.bench.prompts import SURE, Prompt, PromptKey
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
 from simulators.engine import EngineSpec
 from simulators.gatt_gauge import SimulatedGauge
@@ -25,6 +25,7 @@ NO_PULL = frozenset({PromptKey.LINK_LOST})
 ASIDE = frozenset(
     {PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.ASK_GAUGE}
     | {PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK}
+    | SURE
 )
 """Prompts that change nothing of what is to be done next."""
 

@@ -1,4 +1,4 @@
-"""Keys of the terminal, one press at a time: a foot switch, a presenter or a numpad sends the same."""
+"""Keys of the terminal, one press at a time, and what they ask for: a foot switch or a presenter sends the same."""
 
 import asyncio
 import os
@@ -7,6 +7,12 @@ import termios
 import tty
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import Annotated
+
+from pydantic import Field
+
+from gaugelink.bench.reading import AGAIN_S
+from gaugelink.broker.commands import Command
 
 _LONGEST_SEQUENCE = 16
 _SEQUENCES = {
@@ -22,6 +28,17 @@ _SEQUENCES = {
     " ": "Space",
     "\x7f": "Backspace",
 }
+
+
+class Pressed(Command):
+    """What a hand at a key asks for. What strikes or closes is done when the same key is pressed once more."""
+
+    key: Annotated[str, Field(exclude=True)]
+    """The key's name."""
+    again_s: Annotated[float, Field(exclude=True)] = AGAIN_S
+    """How long it is waited for once more, on the service's clock."""
+    returns: Annotated[bool, Field(exclude=True)] = False
+    """Whether a skipped cylinder is to be gone back to with what it has, instead of struck and measured again."""
 
 
 def key_names(typed: str) -> list[str]:

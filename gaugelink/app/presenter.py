@@ -82,7 +82,8 @@ class ScenePresenter(Watcher):
             scene.large = large_words(step.prompts[-1])
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
         if step.result is not None:
-            scene.refusal = "" if step.result.ok else step.result.text
+            # What is not done but asked for once more is in the prompt.
+            scene.refusal = "" if step.result.ok or step.prompts else step.result.text
         elif step.prompts or step.event is not None:
             scene.refusal = ""
         if step.decay is not None:

@@ -10,12 +10,12 @@ from rich.live import Live
 
 from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.farewell import Farewell
-from gaugelink.app.keys import terminal_keys
+from gaugelink.app.keys import Pressed, terminal_keys
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.screen import KEYS, Screen, legible
 from gaugelink.app.step import Step
 from gaugelink.bench.prompts import QUESTIONS, PromptKey
-from gaugelink.bench.reading import Phase
+from gaugelink.bench.reading import AGAIN_S, Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayProgress
 from gaugelink.broker.message import new_id
@@ -100,10 +100,15 @@ class PlainLines(Watcher):
 
 
 class Fingers(Watcher):
-    """Turns keys into commands. A digit answers the question that stands, or else moves the last reading."""
+    """Turns keys into commands.
 
-    def __init__(self, daemon: Callable[[], Daemon]) -> None:
+    A digit answers the question that stands, or goes back to a cylinder that was skipped, or moves the last reading.
+    """
+
+    def __init__(self, daemon: Callable[[], Daemon], *, speed: float = 1.0) -> None:
+        """`speed` is seconds on the service's clock to a second of whoever presses the keys."""
         self._daemon = daemon
+        self._again_s = speed * AGAIN_S
         self._asked = False
 
     def stepped(self, step: Step) -> None:
@@ -113,15 +118,34 @@ class Fingers(Watcher):
 
     def command(self, key: str) -> Command | None:
         """The command of a key, or None when it has none."""
-        test = self._daemon().session.test
         if key in _PLAIN_KEYS:
-            return Command(id=new_id(), action=_PLAIN_KEYS[key], by=BY_KEY)
-        if key.isdigit() and test is not None:
-            names = self._daemon().shop.fleet.engine_of(test.plan.machine).cylinder_names
-            if 1 <= int(key) <= len(names):
-                action = CommandAction.ANSWER if self._asked else CommandAction.ASSIGN
-                return Command(id=new_id(), action=action, cylinder=names[int(key) - 1], by=BY_KEY)
-        return None
+            return self._pressed(key, _PLAIN_KEYS[key])
+        if not ("1" <= key <= "9"):
+            return None
+        test = self._daemon().session.test
+        if test is None:
+            return self._pressed(key, CommandAction.ASSIGN, cylinder=key)
+        names = self._daemon().shop.fleet.engine_of(test.plan.machine).cylinder_names
+        # A digit that no cylinder has is refused by the test, which names those that there are.
+        name = names[int(key) - 1] if int(key) <= len(names) else key
+        if self._asked:
+            return self._pressed(key, CommandAction.ANSWER, cylinder=name)
+        if any(one.skipped for one in test.state.cylinders if one.name == name):
+            return self._pressed(key, CommandAction.REDO, cylinder=name, returns=True)
+        return self._pressed(key, CommandAction.ASSIGN, cylinder=name)
+
+    def _pressed(
+        self, key: str, action: CommandAction, *, cylinder: str | None = None, returns: bool = False
+    ) -> Pressed:
+        return Pressed(
+            id=new_id(),
+            action=action,
+            by=BY_KEY,
+            cylinder=cylinder,
+            key=key,
+            again_s=self._again_s,
+            returns=returns,
+        )
 
 
 @asynccontextmanager

@@ -124,7 +124,7 @@ async def run_service(
             told, door = await stack.enter_async_context(page_beside(shop, dashboard, SIMULATION if simulate else ""))
             ears.append(told)
             console.print(door.sentence(), soft_wrap=True)
-        fingers = Fingers(lambda: daemon)
+        fingers = Fingers(lambda: daemon, speed=speed if simulate else 1.0)
         watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
         daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
         async with in_front_of(daemon, console, presenter, fingers) as service:

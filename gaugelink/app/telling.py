@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from math import hypot
 
+from gaugelink.app.keys import Pressed
 from gaugelink.bench.agree import common_u_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompts import CAUTIONS, Prompt, Tone
@@ -43,6 +44,15 @@ def bench_command(command: Command) -> BenchCommand | None:
     kind = _BENCH_COMMANDS.get(command.action)
     if kind is None:
         return None
+    if isinstance(command, Pressed):
+        return BenchCommand(
+            id=command.id,
+            kind=CommandKind.RETURN if command.returns else kind,
+            cylinder=command.cylinder,
+            by=command.by,
+            key=command.key,
+            again_s=command.again_s,
+        )
     return BenchCommand(
         id=command.id,
         kind=kind,

@@ -9,7 +9,7 @@ from gaugelink.bench import commands, judging, saying
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
-from gaugelink.bench.prompts import LOOK_AGAIN, Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompts import LOOK_AGAIN, SURE, Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
     Acknowledgement,
     Command,
@@ -257,6 +257,8 @@ class TestBench:
         state.results = [*state.results[-499:], result]
         self._out.append(result)
         if not done.ok:
+            if done.says:
+                self._prompt(done.prompt(state, self._say))
             return self._flush(changed=False)
         if not done.acknowledged:
             state.touches += 1
@@ -277,8 +279,10 @@ class TestBench:
         """Let time pass: gauges that never reported, radio losses, reminders. Call it a few times a second."""
         at_s = self._at(now_s)
         state = self._state
+        if state.waiting is not None and at_s > state.waiting.until_s:
+            self._prompt(self._say.joined(self._say.say(PromptKey.KEPT, state.target), saying.go_to(state, self._say)))
         if state.phase not in _RUNNING:
-            return []
+            return self._flush(changed=False)
         changed = False
         if state.pull is not None and at_s - state.pull.last_s > state.settings.wait_for_gauges_s:
             going_on = any(
@@ -405,6 +409,9 @@ class TestBench:
         self._state.prompted_s = self._state.at_s
         self._state.reminded = 0
         self._state.trouble = prompt.key in LOOK_AGAIN
+        if prompt.key not in SURE:
+            # Whatever else is said now is what the next key belongs to.
+            self._state.waiting = None
         self._out.append(prompt)
 
     def _flush(self, changed: bool = True) -> list[Outcome]:

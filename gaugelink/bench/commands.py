@@ -1,12 +1,12 @@
 """What a person may ask of a test, and what it does to the state. Refusals say why and what to do instead."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from gaugelink.bench import saying
+from gaugelink.bench import asking_twice, saying
 from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
-from gaugelink.bench.state import BenchState
+from gaugelink.bench.state import BenchState, Deed, Waiting
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
@@ -23,6 +23,8 @@ class Done:
     prompt: Callable[[BenchState, Prompter], Prompt] = saying.go_to
     """What to say once the test has found its next cylinder."""
     acknowledged: bool = False
+    says: bool = False
+    """Whether the prompt is to be said although nothing was done."""
 
 
 def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
@@ -35,7 +37,24 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
     for name in (command.cylinder, command.other):
         if name is not None and name not in state.plan.cylinders:
             return _refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")
-    return _DOES[command.kind](state, command, at_s)
+    waiting, state.waiting = state.waiting, None
+    loss = asking_twice.loss_of(state, command) if command.key else None
+    if loss is not None:
+        if waiting is None or (waiting.key, waiting.loses) != (command.key, loss.loses) or at_s > waiting.until_s:
+            state.waiting = Waiting(command.key, loss.loses, at_s, at_s + command.again_s)
+            return Done(False, f"Not done yet: press {command.key} again.", prompt=loss.prompt, says=True)
+        if at_s < waiting.pressed_s + asking_twice.HELD_DOWN * command.again_s:
+            # A key that is held down repeats by itself, and has not been pressed again.
+            state.waiting = replace(waiting, pressed_s=at_s)
+            return _refused(f"Let go of {command.key} first, then press it again.")
+    named = tuple(name for name in (command.cylinder, command.other) if name is not None)
+    before = Deed(command.kind, named, {}, state.phase, tuple(state.skipped), state.wished, dict(state.gauges))
+    stood = {reading.event_id: reading.changes[-1] for reading in state.readings}
+    done = _DOES[command.kind](state, command, at_s)
+    if done.ok and command.kind is not CommandKind.TAKE_BACK:
+        changed = {reading.event_id: (stood[reading.event_id], reading.changes[-1]) for reading in done.changed}
+        state.deeds = [*state.deeds[1 - _DEEDS :], replace(before, changed=changed)]
+    return done
 
 
 def _acknowledge(state: BenchState, command: Command, at_s: float) -> Done:
@@ -98,27 +117,36 @@ def _strike(state: BenchState, command: Command, at_s: float) -> Done:
 
 
 def _take_back(state: BenchState, command: Command, at_s: float) -> Done:
-    if command.event is None:
-        changed = [reading for reading in state.readings if reading.by_person]
-        if not changed:
-            return _refused("Nobody has moved or struck a reading: there is nothing to take back.")
-        reading = max(changed, key=lambda one: one.changes[-1].at_s)
-    else:
+    if command.event is not None:
         found = _meant(state, command)
         if isinstance(found, Done):
             return found
-        reading = found
-    if len(reading.changes) < 2:
-        return _refused("That reading is as it came: there is nothing to take back.")
-    before = reading.changes[-2]
-    back = _put(state, reading, before.status, before.cylinder, command, at_s, "taken back", before.confidence)
-    return Done(True, "Taken back.", (back,))
+        if len(found.changes) < 2:
+            return _refused("That reading is as it came: there is nothing to take back.")
+        back = _restored(state, found, found.changes[-2], command, at_s)
+        return Done(True, "Taken back.", (back,), _after_undo(None, (back,)))
+    if not state.deeds:
+        return _refused("Nobody has changed anything by hand: there is nothing to take back.")
+    deed = state.deeds.pop()
+    returned = []
+    for event_id, (before, after) in deed.changed.items():
+        reading = state.reading(event_id)
+        # What was changed since then by itself stays as it is.
+        if reading is not None and (reading.status, reading.cylinder) == (after.status, after.cylinder):
+            returned.append(_restored(state, reading, before, command, at_s))
+    undone = replace(deed, skipped=tuple(state.skipped))
+    state.skipped, state.wished, state.gauges = list(deed.skipped), deed.wished, dict(deed.gauges)
+    if deed.kind in _CLOSES:
+        state.phase = deed.phase
+    return Done(True, "Taken back.", tuple(returned), _after_undo(undone, tuple(returned)))
+
+
+def _restored(state: BenchState, reading: Reading, before: Change, command: Command, at_s: float) -> Reading:
+    return _put(state, reading, before.status, before.cylinder, command, at_s, "taken back", before.confidence)
 
 
 def _redo(state: BenchState, command: Command, at_s: float) -> Done:
-    last = next((reading.cylinder for reading in reversed(state.readings) if reading.in_cylinder), None)
-    target = state.target[0] if state.target else None
-    name = command.cylinder or (target if target and state.of_cylinder(target) else None) or last or target
+    name = asking_twice.redone(state, command)
     if name is None or state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _refused("The test is closed: begin a new one.")
     struck = tuple(
@@ -148,6 +176,16 @@ def _skip(state: BenchState, command: Command, at_s: float) -> Done:
         return say.say(PromptKey.SKIPPED, state.target, cylinder=name, next=state.target[0])
 
     return Done(True, f"{name} is skipped.", prompt=say_next)
+
+
+def _return(state: BenchState, command: Command, at_s: float) -> Done:
+    del at_s
+    name = command.cylinder
+    if name is None or name not in state.skipped:
+        return _refused(f"{name or 'That cylinder'} is not skipped.")
+    state.skipped.remove(name)
+    state.wished = name
+    return Done(True, f"{name} is no longer skipped.", prompt=_after_return(name))
 
 
 def _finish(state: BenchState, command: Command, at_s: float) -> Done:
@@ -181,9 +219,13 @@ _DOES: dict[CommandKind, Callable[[BenchState, Command, float], Done]] = {
     CommandKind.TAKE_BACK: _take_back,
     CommandKind.REDO: _redo,
     CommandKind.SKIP: _skip,
+    CommandKind.RETURN: _return,
     CommandKind.FINISH: _finish,
     CommandKind.ABANDON: _abandon,
 }
+_CLOSES = frozenset({CommandKind.FINISH, CommandKind.ABANDON})
+_DEEDS = 100
+"""So many changes can be taken back one after the other."""
 
 
 def _refused(why: str) -> Done:
@@ -243,3 +285,45 @@ def _after_strike(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
         return say.say(PromptKey.STRUCK_NEXT, state.target, value=reading.peak_kpa, next=state.target[0])
 
     return say_it
+
+
+def _after_return(name: str) -> Callable[[BenchState, Prompter], Prompt]:
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        return say.joined(say.say(PromptKey.UNSKIPPED, state.target, cylinder=name), saying.go_to(state, say))
+
+    return say_it
+
+
+def _after_undo(deed: Deed | None, returned: tuple[Reading, ...]) -> Callable[[BenchState, Prompter], Prompt]:
+    """Say what came back, and where the test now stands. `deed` names who was skipped while it stood."""
+
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        return say.joined(_what_came_back(state, say, deed, returned), saying.go_to(state, say))
+
+    return say_it
+
+
+def _what_came_back(state: BenchState, say: Prompter, deed: Deed | None, returned: tuple[Reading, ...]) -> Prompt:
+    target = state.target
+    if deed is not None and deed.kind in _CLOSES:
+        return say.say(PromptKey.BACK_OPEN, target)
+    if deed is not None and deed.kind is CommandKind.EXCHANGE:
+        return say.say(PromptKey.BACK_EXCHANGED, target, first=deed.cylinders[0], second=deed.cylinders[1])
+    if returned:
+        return _what_counts_again(say, target, returned)
+    if deed is not None and (name := next((name for name in deed.skipped if name not in state.skipped), None)):
+        return say.say(PromptKey.UNSKIPPED, target, cylinder=name)
+    if deed is not None and (name := next((name for name in state.skipped if name not in deed.skipped), None)):
+        return say.say(PromptKey.BACK_SKIPPED, target, cylinder=name)
+    return say.say(PromptKey.BACK, target)
+
+
+def _what_counts_again(say: Prompter, target: tuple[str, ...], returned: tuple[Reading, ...]) -> Prompt:
+    reading = returned[-1]
+    was = reading.changes[-2].status
+    if len(returned) > 1:
+        return say.say(PromptKey.BACK_MANY, target, count=len(returned), cylinder=reading.cylinder)
+    if reading.cylinder is None:
+        return say.say(PromptKey.BACK_HELD, target, value=reading.peak_kpa)
+    key = PromptKey.BACK_ONE if was is Status.STRUCK else PromptKey.BACK_MOVED
+    return say.say(key, target, value=reading.peak_kpa, cylinder=reading.cylinder)

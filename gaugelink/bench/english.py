@@ -5,7 +5,8 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
-their unit, ``{part}`` what is tested, ``{clock}`` a time of day.
+their unit, ``{part}`` what is tested, ``{clock}`` a time of day; ``{pull}`` is the number of a
+pull, ``{key}`` a key's name.
 """
 
 from collections.abc import Callable
@@ -48,7 +49,9 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.EXTRA_DONE: "That was {cylinder} again, {value}. The test is done.",
     PromptKey.ASK_WHICH: "Not sure about {value}. Was that {first} or {second}? Answer, or pull again on {next}.",
     PromptKey.ASK_ONE: "Not sure about {value}. Was that {first}? Answer, or pull again on {next}.",
-    PromptKey.ASK_LATER: "Not sure any more about {value} on {first}. Was it {second}? Say which.",
+    PromptKey.ASK_LATER: "Not sure any more about pull {pull}, {value} on {first}. Was it {second}? Say which.",
+    PromptKey.ASK_PULL: "Not sure about pull {pull}, {value}. Was that {first} or {second}?",
+    PromptKey.ASK_PULL_ONE: "Not sure about pull {pull}, {value}. Was that {first}?",
     PromptKey.ASK_EXCHANGED: "{first} and {second} look exchanged beside the last test. If they are, say exchange.",
     PromptKey.ASK_GAUGE: "That gauge is not part of this test. Nothing was counted.",
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
@@ -66,10 +69,30 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
     PromptKey.SKIPPED_ONES: "Skipped: {targets}.",
     PromptKey.UNAGREED_ONES: "Not agreed: {targets}.",
+    PromptKey.UNSETTLED_ONES: "Not settled: {targets}.",
+    PromptKey.AGREED: "{cylinder}, {value}, agreed.",
+    PromptKey.EXTRA_READ: "That was {cylinder} again, {value}.",
+    PromptKey.QUESTION_LEFT: "One question left.",
+    PromptKey.QUESTIONS_LEFT: "{count} questions left.",
+    PromptKey.UNGIVEN: "Pulls on no cylinder: {count}.",
     PromptKey.PUT_RIGHT: "{value} is now on {cylinder}.",
     PromptKey.PUT_RIGHT_NEXT: "{value} is now on {cylinder}. Next pull: {next}.",
     PromptKey.STRUCK: "{value} is struck out.",
     PromptKey.STRUCK_NEXT: "{value} is struck out. Next pull: {next}.",
+    PromptKey.SURE_STRIKE: "Press {key} again to strike {value} of {cylinder}.",
+    PromptKey.SURE_STRIKE_MANY: "Press {key} again to strike {count} pulls of {cylinder}.",
+    PromptKey.SURE_STRIKE_HELD: "Press {key} again to strike {value}.",
+    PromptKey.SURE_CLOSE: "Press {key} again to close the test.",
+    PromptKey.KEPT: "Nothing was changed.",
+    PromptKey.BACK: "Taken back.",
+    PromptKey.BACK_ONE: "{value} of {cylinder} counts again.",
+    PromptKey.BACK_MANY: "{count} pulls of {cylinder} count again.",
+    PromptKey.BACK_MOVED: "{value} is back on {cylinder}.",
+    PromptKey.BACK_HELD: "{value} is on no cylinder again.",
+    PromptKey.BACK_EXCHANGED: "{first} and {second} are exchanged back.",
+    PromptKey.BACK_SKIPPED: "{cylinder} is skipped again.",
+    PromptKey.BACK_OPEN: "The test is open again.",
+    PromptKey.UNSKIPPED: "{cylinder} is no longer skipped.",
     PromptKey.CONFIRM: "{value}. Is that {first}? Say yes, or say which.",
     PromptKey.WAITING: "Waiting for a pull on {next}.",
     PromptKey.WAITING_ALL: "Waiting for a pull.",

@@ -58,6 +58,8 @@ class PromptKey(StrEnum):
     ASK_WHICH = "ask_which"
     ASK_ONE = "ask_one"
     ASK_LATER = "ask_later"
+    ASK_PULL = "ask_pull"
+    ASK_PULL_ONE = "ask_pull_one"
     ASK_EXCHANGED = "ask_exchanged"
     ASK_GAUGE = "ask_gauge"
     MISSING = "missing"
@@ -74,10 +76,30 @@ class PromptKey(StrEnum):
     SKIPPED = "skipped"
     SKIPPED_ONES = "skipped_ones"
     UNAGREED_ONES = "unagreed_ones"
+    UNSETTLED_ONES = "unsettled_ones"
+    AGREED = "agreed"
+    EXTRA_READ = "extra_read"
+    QUESTION_LEFT = "question_left"
+    QUESTIONS_LEFT = "questions_left"
+    UNGIVEN = "ungiven"
     PUT_RIGHT = "put_right"
     PUT_RIGHT_NEXT = "put_right_next"
     STRUCK = "struck"
     STRUCK_NEXT = "struck_next"
+    SURE_STRIKE = "sure_strike"
+    SURE_STRIKE_MANY = "sure_strike_many"
+    SURE_STRIKE_HELD = "sure_strike_held"
+    SURE_CLOSE = "sure_close"
+    KEPT = "kept"
+    BACK = "back"
+    BACK_ONE = "back_one"
+    BACK_MANY = "back_many"
+    BACK_MOVED = "back_moved"
+    BACK_HELD = "back_held"
+    BACK_EXCHANGED = "back_exchanged"
+    BACK_SKIPPED = "back_skipped"
+    BACK_OPEN = "back_open"
+    UNSKIPPED = "unskipped"
     CONFIRM = "confirm"
     WAITING = "waiting"
     WAITING_ALL = "waiting_all"
@@ -182,7 +204,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
     ),
     Tone.NEXT: frozenset(
         {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.GO_TO, PromptKey.SKIPPED}
-        | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA}
+        | {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.EXTRA, PromptKey.UNSKIPPED}
         | {PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR}
     ),
     Tone.DONE: ENDINGS | {PromptKey.LEAK_PASS, PromptKey.LEAK_PERCENT},
@@ -190,7 +212,8 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
         | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
-        | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM}
+        | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM, PromptKey.ASK_PULL, PromptKey.ASK_PULL_ONE}
+        | {PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE}
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
         | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
@@ -201,8 +224,12 @@ TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}
 
 QUESTIONS = frozenset(
     {PromptKey.ASK_WHICH, PromptKey.ASK_ONE, PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.CONFIRM}
+    | {PromptKey.ASK_PULL, PromptKey.ASK_PULL_ONE}
 )
 """Prompts that ask which cylinder it was."""
+
+SURE = frozenset({PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE})
+"""Prompts that ask for the same key once more before something is lost."""
 
 LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})
 """Prompts after which the gauge may be tightened where it is."""
@@ -315,7 +342,7 @@ class Prompter:
             return f"{number} {self.language.unit_spoken[self.unit]}"
         if name == "clock":
             return self.language.clock_spoken(str(value))
-        if name in ("count", "percent") and isinstance(value, int):
+        if name in ("count", "percent", "pull") and isinstance(value, int):
             return self.language.number(value, 0)
         return self._named(name, value, self.language.cylinder_spoken)
 

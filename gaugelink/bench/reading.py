@@ -1,5 +1,6 @@
 """The words of the bench: a reading and its history, a command, and what can come out of a step."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import sqrt
@@ -102,6 +103,13 @@ class Reading:
         return self.status in (Status.GIVEN, Status.MOVED)
 
 
+def open_questions(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings that were given to no cylinder yet, the one that an answer is taken for first."""
+    held = [reading for reading in readings if reading.status is Status.HELD]
+    held.reverse()
+    return sorted(held, key=lambda reading: not reading.asked)
+
+
 class CommandKind(StrEnum):
     """What a person or tool may ask of a running test."""
 
@@ -116,15 +124,21 @@ class CommandKind(StrEnum):
     STRIKE = "strike"
     """Take a reading out."""
     TAKE_BACK = "take_back"
-    """Undo the last change of a reading; without one, the last that a person made."""
+    """Undo the last change of a reading; without one, the whole of the last change that a person made."""
     REDO = "redo"
     """Strike the readings of a cylinder and measure it again."""
     SKIP = "skip"
     """Go on without this cylinder."""
+    RETURN = "return"
+    """Go back to this cylinder, which was skipped, with what it has."""
     FINISH = "finish"
     """Close the test with what there is."""
     ABANDON = "abandon"
     """Close the test; it proves nothing."""
+
+
+AGAIN_S = 6.0
+"""How long a key is waited for once more: time to hear what would be lost. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +154,11 @@ class Command:
     """The second cylinder of an exchange."""
     by: str = "person"
     """Who asks: goes into the history."""
+    key: str = ""
+    """The key by which a hand asks. A key is pressed by mistake, so what strikes or closes must then be asked for
+    twice. Empty for whoever means what is asked."""
+    again_s: float = AGAIN_S
+    """How long the key is waited for once more, on the bench's clock."""
 
 
 class Phase(StrEnum):
@@ -149,7 +168,7 @@ class Phase(StrEnum):
     """Waiting for the cautions to be acknowledged."""
     MEASURING = "measuring"
     DONE = "done"
-    """Every cylinder is settled. Readings can still be put right, late pulls are still seen."""
+    """Every cylinder is settled and no question is open. Readings can still be put right, late pulls are still seen."""
     FINISHED = "finished"
     """Closed by a person before every cylinder was settled, or after."""
     ABANDONED = "abandoned"

@@ -89,7 +89,9 @@ def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
     if any(change.status is Status.GIVEN for change in reading.changes):
         before = next(change.cylinder for change in reversed(reading.changes) if change.status is Status.GIVEN)
         other = next((name for name, _ in reading.candidates if name != before), before)
-        return say.say(PromptKey.ASK_LATER, state.target, value=reading.peak_kpa, first=before, second=other)
+        return say.say(
+            PromptKey.ASK_LATER, state.target, pull=reading.pull, value=reading.peak_kpa, first=before, second=other
+        )
     if state.settings.confirm_moves and reading.confidence >= state.settings.confidence_limit:
         return say.say(PromptKey.CONFIRM, state.target, value=reading.peak_kpa, first=named[0])
     comes_next = _own_target(state, reading)

@@ -8,7 +8,17 @@ from pydantic import Field, TypeAdapter
 from gaugelink.bench.agree import Agreement, agree
 from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign
 from gaugelink.bench.plan import Plan, lane, stations
-from gaugelink.bench.reading import Acknowledgement, CommandResult, CylinderState, Phase, Reading, TestState
+from gaugelink.bench.reading import (
+    Acknowledgement,
+    Change,
+    CommandKind,
+    CommandResult,
+    CylinderState,
+    Phase,
+    Reading,
+    TestState,
+    open_questions,
+)
 from gaugelink.settings import Settings
 
 
@@ -68,6 +78,33 @@ class OpenPull:
     """Event id by gauge."""
 
 
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """One change that a person made, and what it takes to undo the whole of it."""
+
+    kind: CommandKind
+    cylinders: tuple[str, ...]
+    """Those that were named with it."""
+    changed: dict[str, tuple[Change, Change]]
+    """Event ids of the readings that it changed: how each stood before, and after."""
+    phase: Phase
+    """What the test was before; so are those below."""
+    skipped: tuple[str, ...]
+    wished: str | None
+    gauges: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A key that strikes or closes, and that was pressed once."""
+
+    key: str
+    loses: tuple[str, ...]
+    """What would be lost: event ids, or the word of what is closed."""
+    pressed_s: float
+    until_s: float
+
+
 @dataclass(slots=True)
 class BenchState:
     """The test. Times are seconds since it began."""
@@ -104,6 +141,9 @@ class BenchState:
     """Whether the last prompt said to look at the gauge where it is."""
     ready_said: bool = False
     exchange_asked: bool = False
+    deeds: list[Deed] = field(default_factory=list)
+    """What persons did and did not take back, oldest first."""
+    waiting: Waiting | None = None
     named: bool = False
     """Whether the gauges were named with their cylinders since they were put in."""
 
@@ -128,6 +168,11 @@ class BenchState:
     def settled(self, name: str) -> bool:
         """Whether nothing more is wanted of a cylinder."""
         return name in self.skipped or len(self.of_cylinder(name)) >= self.plan.max_tries or self.agreement(name).agreed
+
+    @property
+    def questions(self) -> list[Reading]:
+        """The readings that wait for an answer, the one that is to be answered first leading."""
+        return open_questions(self.readings)
 
     def lane(self, gauge: str) -> tuple[str, ...]:
         """Return the cylinders of one gauge in order, empty when it has none."""

@@ -217,3 +217,157 @@ def test_taking_back_a_change_gives_the_reading_back_to_the_evidence(floor) -> N
     shop.command(CommandKind.TAKE_BACK)
     assert shop.reading("e3").status is Status.GIVEN
     assert shop.state.current == ("middle",)
+
+
+def two_pulls(floor):
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.pull(929.0, 6.0)
+    return shop
+
+
+def test_a_key_that_strikes_says_what_would_be_lost_and_acts_when_it_is_pressed_once_more(floor) -> None:
+    shop = two_pulls(floor)
+    before = shop.state.readings
+    assert not shop.command(CommandKind.REDO, key="r").ok
+    assert shop.prompts[-1].text == "Press r again to strike 2 pulls of PTO."
+    assert shop.prompts[-1].urgent
+    assert shop.state.readings == before
+    shop.now_s += 2.0
+    assert shop.command(CommandKind.REDO, key="r").ok
+    assert {one.status for one in shop.state.readings} == {Status.STRUCK}
+
+
+@pytest.mark.parametrize(
+    ("kind", "asked"),
+    [
+        (CommandKind.STRIKE, "Press k again to strike 135 psi of PTO."),
+        (CommandKind.FINISH, "Press k again to close the test. Not settled: middle and MAG."),
+    ],
+)
+def test_each_key_that_strikes_or_closes_is_asked_for_twice(floor, kind, asked) -> None:
+    shop = two_pulls(floor)
+    shop.command(kind, key="k")
+    assert shop.prompts[-1].text == asked
+    assert shop.state.phase is Phase.MEASURING
+    shop.now_s += 2.0
+    assert shop.command(kind, key="k").ok
+
+
+def test_what_is_asked_for_without_a_key_is_done_at_once(floor) -> None:
+    shop = two_pulls(floor)
+    assert shop.command(CommandKind.STRIKE).ok
+    assert shop.command(CommandKind.REDO).ok
+    assert shop.command(CommandKind.FINISH).ok
+
+
+def test_a_key_that_would_lose_nothing_acts_at_once(floor) -> None:
+    shop = floor(3)
+    assert shop.command(CommandKind.REDO, key="r").ok
+    assert shop.command(CommandKind.SKIP, key="n").ok
+
+
+def test_a_key_that_is_held_down_has_not_been_pressed_again(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.REDO, key="r")
+    shop.now_s += 0.5
+    for _ in range(60):
+        assert shop.command(CommandKind.REDO, key="r").text == "Let go of r first, then press it again."
+        shop.now_s += 0.03
+    shop.now_s += 1.0
+    assert shop.command(CommandKind.REDO, key="r").ok
+
+
+def test_a_key_that_comes_too_late_is_asked_for_anew_and_the_test_says_that_nothing_was_changed(floor) -> None:
+    shop = two_pulls(floor)
+    before = shop.state.readings
+    shop.command(CommandKind.REDO, key="r")
+    shop.wait(8.0)
+    assert shop.prompts[-1].text == "Nothing was changed. Move the gauge to middle. Pull when ready."
+    assert shop.prompts[-1].cylinders == ("middle",)
+    assert not shop.command(CommandKind.REDO, key="r").ok
+    assert shop.state.readings == before
+    count = len(shop.prompts)
+    shop.now_s += 2.0
+    shop.command(CommandKind.SKIP, key="n")
+    assert not shop.command(CommandKind.REDO, key="r").ok
+    assert len(shop.prompts) == count + 2
+
+
+def test_another_key_or_another_pull_in_between_asks_anew(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.FINISH, key="f")
+    shop.now_s += 2.0
+    assert not shop.command(CommandKind.REDO, key="r").ok
+    shop.now_s += 2.0
+    assert not shop.command(CommandKind.FINISH, key="f").ok
+    shop.pull(928.0, 0.5)
+    assert not shop.command(CommandKind.FINISH, key="f").ok
+
+
+def test_one_undo_takes_back_the_whole_of_a_redo_and_says_what_came_back(floor) -> None:
+    shop = two_pulls(floor)
+    before = shop.state.cylinders
+    shop.command(CommandKind.REDO)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.cylinders == before
+    assert shop.prompts[-1].text == "2 pulls of PTO count again. Move the gauge to middle. Pull when ready."
+    assert shop.prompts[-1].spoken.startswith("Two pulls of P T O count again.")
+    assert not shop.command(CommandKind.TAKE_BACK).ok
+
+
+def test_an_undo_opens_a_closed_test_again(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.FINISH)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.phase is Phase.MEASURING
+    assert shop.prompts[-1].text == "The test is open again. Move the gauge to middle. Pull when ready."
+
+
+def test_changes_are_taken_back_one_after_the_other_the_last_one_first(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.SKIP)
+    shop.command(CommandKind.EXCHANGE, cylinder="PTO", other="MAG")
+    shop.command(CommandKind.STRIKE)
+    said = []
+    for _ in range(3):
+        assert shop.command(CommandKind.TAKE_BACK).ok
+        said.append(shop.prompts[-1].text.split(".")[0])
+    assert said == ["135 psi of MAG counts again", "PTO and MAG are exchanged back", "Middle is no longer skipped"]
+    assert [one.cylinder for one in shop.state.readings] == ["PTO", "PTO"]
+    assert shop.state.current == ("middle",)
+
+
+def test_a_move_and_an_answer_are_taken_back_with_their_cylinder(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.ASSIGN, cylinder="MAG")
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.prompts[-1].text.startswith("135 psi is back on PTO.")
+    assert shop.pull(929.0, 14.0).status is Status.HELD
+    shop.command(CommandKind.ANSWER, cylinder="MAG")
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.prompts[-1].text.startswith("135 psi is on no cylinder again.")
+
+
+def test_a_skipped_cylinder_is_returned_to_with_what_it_has(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.command(CommandKind.SKIP)
+    assert shop.state.current == ("middle",)
+    assert shop.command(CommandKind.RETURN, cylinder="PTO").ok
+    assert shop.state.current == ("PTO",)
+    assert shop.state.cylinders[0].tries == 1
+    assert shop.prompts[-1].text == "PTO is no longer skipped. Move the gauge to PTO. Pull when ready."
+    assert not shop.command(CommandKind.RETURN, cylinder="PTO").ok
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.prompts[-1].text.startswith("PTO is skipped again.")
+    assert shop.state.cylinders[0].skipped
+
+
+def test_what_can_be_taken_back_and_a_key_that_is_waited_for_outlast_a_restart(floor) -> None:
+    shop = two_pulls(floor)
+    shop.command(CommandKind.REDO)
+    shop.command(CommandKind.FINISH, key="f")
+    shop.bench = type(shop.bench).restore(shop.bench.snapshot(), shop.now_s)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert {one.status for one in shop.state.readings} == {Status.GIVEN}

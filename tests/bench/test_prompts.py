@@ -30,6 +30,8 @@ ARGS = {
     "percent": 12,
     "part": "crankcase",
     "clock": "14:03",
+    "pull": 4,
+    "key": "r",
 }
 
 

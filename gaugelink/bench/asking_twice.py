@@ -1,0 +1,75 @@
+"""What a key would strike or close, and the words that ask for it once more: a glove hits the wrong key easily."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.reading import Command, CommandKind, Phase, Reading, Status
+from gaugelink.bench.state import BenchState
+
+HELD_DOWN = 0.125
+"""A press that comes sooner than this part of the waiting time is taken for a key that is held down: keyboards begin
+to repeat after 0.25 to 0.66 s (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What would be lost."""
+
+    loses: tuple[str, ...]
+    """Event ids, or the word of what is closed."""
+    prompt: Callable[[BenchState, Prompter], Prompt]
+
+
+def loss_of(state: BenchState, command: Command) -> Loss | None:
+    """What a command would strike or close; None where that is nothing, or where it is refused anyway."""
+    closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
+    if command.kind is CommandKind.STRIKE:
+        last = state.readings[-1] if state.readings else None
+        reading = last if command.event is None else state.reading(command.event)
+        return None if reading is None or reading.status is Status.STRUCK else _struck([reading], command.key)
+    if command.kind is CommandKind.REDO and not closed:
+        name = redone(state, command)
+        readings = state.of_cylinder(name) if name is not None else []
+        return _struck(readings, command.key) if readings else None
+    if command.kind in (CommandKind.FINISH, CommandKind.ABANDON) and not closed:
+        return Loss((command.kind.value,), lambda state, say: _closing(state, say, command.key))
+    return None
+
+
+def redone(state: BenchState, command: Command) -> str | None:
+    """The cylinder that is measured again: the one that is named, the one that is under way, or the last one read."""
+    last = next((reading.cylinder for reading in reversed(state.readings) if reading.in_cylinder), None)
+    target = state.target[0] if state.target else None
+    return command.cylinder or (target if target and state.of_cylinder(target) else None) or last or target
+
+
+def _struck(readings: list[Reading], key: str) -> Loss:
+    one = readings[-1]
+
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        del state
+        if len(readings) > 1:
+            return say.say(PromptKey.SURE_STRIKE_MANY, key=key, count=len(readings), cylinder=one.cylinder)
+        if one.cylinder is None:
+            return say.say(PromptKey.SURE_STRIKE_HELD, key=key, value=one.peak_kpa)
+        return say.say(PromptKey.SURE_STRIKE, key=key, value=one.peak_kpa, cylinder=one.cylinder)
+
+    return Loss(tuple(reading.event_id for reading in readings), say_it)
+
+
+def _closing(state: BenchState, say: Prompter, key: str) -> Prompt:
+    """Ask with what is still open: the cylinders, and the questions."""
+    asked = say.say(PromptKey.SURE_CLOSE, key=key)
+    unsettled = tuple(name for name in state.plan.cylinders if not state.settled(name))
+    if unsettled:
+        asked = say.joined(asked, say.say(PromptKey.UNSETTLED_ONES, targets=unsettled))
+    left = len(state.questions)
+    if left:
+        asked = say.joined(asked, questions_left(say, left))
+    return asked
+
+
+def questions_left(say: Prompter, count: int) -> Prompt:
+    """Say how many readings wait for an answer."""
+    return say.say(PromptKey.QUESTION_LEFT) if count == 1 else say.say(PromptKey.QUESTIONS_LEFT, count=count)
