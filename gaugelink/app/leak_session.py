@@ -35,6 +35,10 @@ _LOG = logging.getLogger(__name__)
 PROGRESS_EVERY_S = 1.0
 """Progress is told so often, on the gauge's clock."""
 
+_CASE = "crankcase"
+_ENDS = frozenset({PromptKey.LEAK_PASS, PromptKey.LEAK_FAIL, PromptKey.LEAK_PERCENT, PromptKey.LEAK_STOPPED})
+"""Prompts after which somebody takes the test apart; one that is cut says by itself to let the air off."""
+
 
 class LeakSession:
     """The one leak-down that a bench may be in the middle of."""
@@ -183,7 +187,7 @@ class LeakSession:
 
     def _stop(self, at: datetime) -> tuple[Step, str]:
         run = self._running
-        step = self._step([self._say.say(PromptKey.LEAK_STOPPED)], at)
+        step = self._step([self._with_next(self._say.say(PromptKey.LEAK_STOPPED))], at)
         self._finish(run, step, at)
         return step, "Leak test stopped."
 
@@ -193,14 +197,15 @@ class LeakSession:
             raise SettingsError(CAUTIONS_FIRST)
         self._acknowledged, self._standing = True, ()
         waiting = self._broken_off is not None
-        step = self._tell(self._step([self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else run.opening()], at), at)
+        first = self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else self._opening(run)
+        step = self._tell(self._step([first], at), at)
         assert self._kept is not None
         self._write_down(step, self._kept.model_copy(update={"acknowledged": True}), at)
         return step, "Cautions acknowledged."
 
     def _heard(self, heard: Heard, at: datetime) -> Step:
         run = self._running
-        prompts = heard.prompts
+        prompts = [self._with_next(prompt) for prompt in heard.prompts]
         if run.request.follow and heard.ended:
             # The verdict is said once; then the ear follows the leak until it is stopped.
             prompts = [] if self._verdict_told else prompts
@@ -243,7 +248,7 @@ class LeakSession:
         # Where the air is in already nobody is to touch anything; before that, whoever is there now hears them again.
         self._acknowledged = kept.acknowledged and kept.hold is not None
         self._verdict_told = kept.verdict_told
-        then = [run.opening()] if self._acknowledged else self._cautions(limit.highest_kpa)
+        then = [self._opening(run)] if self._acknowledged else self._cautions(limit.highest_kpa)
         if kept.hold is None:
             return self._tell(self._step([self._said(PromptKey.LEAK_FROM_START), *then], at), at)
         self._ran_at = kept.hold.at
@@ -337,6 +342,25 @@ class LeakSession:
         """Add to a step how the leak-down now stands, for whoever joins in the middle."""
         step.messages.append(state(self._about, self._standing, at, ended=self._run is None))
         return step
+
+    def _opening(self, run: Run) -> Prompt:
+        """What to do first: air in a cylinder turns the crank, so it is locked before anything else."""
+        cylinder = self._about.cylinder
+        if cylinder is None:
+            return run.opening()
+        return self._say.led(self._say.say(PromptKey.LEAK_LOCK, (), cylinder=cylinder), run.opening())
+
+    def _with_next(self, prompt: Prompt) -> Prompt:
+        """A prompt that ends a leak test with what comes next: where to look for the leak, and how to be safe of it."""
+        if prompt.key not in _ENDS:
+            return prompt
+        if prompt.key is PromptKey.LEAK_PERCENT or (prompt.key is PromptKey.LEAK_FAIL and self._about.cylinder):
+            prompt = self._say.joined(prompt, self._say.say(PromptKey.LEAK_LISTEN))
+        elif prompt.key is PromptKey.LEAK_FAIL:
+            case = self._running.request.part == _CASE
+            where = self._say.say(PromptKey.LEAK_SOAP_CASE if case else PromptKey.LEAK_SOAP)
+            prompt = self._say.joined(prompt, where)
+        return self._say.joined(prompt, self._say.say(PromptKey.LEAK_LET_OFF))
 
     def _cautions(self, highest_kpa: float) -> list[Prompt]:
         args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest_kpa}}

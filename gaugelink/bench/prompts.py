@@ -117,7 +117,10 @@ class PromptKey(StrEnum):
     CAUTION_AIR_CRANK = "caution_air_crank"
     CAUTION_AIR_CLEAR = "caution_air_clear"
     CAUTION_AIR_PARK = "caution_air_park"
+    CAUTION_AIR_IGNITION = "caution_air_ignition"
+    CAUTION_AIR_FUEL = "caution_air_fuel"
     CAUTION_AIR_LIMIT = "caution_air_limit"
+    LEAK_LOCK = "leak_lock"
     LEAK_PUMP = "leak_pump"
     LEAK_AIR = "leak_air"
     LEAK_LOW = "leak_low"
@@ -130,6 +133,10 @@ class PromptKey(StrEnum):
     LEAK_FAIL = "leak_fail"
     LEAK_UNDECIDED = "leak_undecided"
     LEAK_PERCENT = "leak_percent"
+    LEAK_SOAP_CASE = "leak_soap_case"
+    LEAK_SOAP = "leak_soap"
+    LEAK_LISTEN = "leak_listen"
+    LEAK_LET_OFF = "leak_let_off"
     LEAK_MOVED = "leak_moved"
     LEAK_ABOVE_SUPPLY = "leak_above_supply"
     LEAK_STOPPED = "leak_stopped"
@@ -157,6 +164,8 @@ AIR_CAUTIONS = (
     PromptKey.CAUTION_AIR_CRANK,
     PromptKey.CAUTION_AIR_CLEAR,
     PromptKey.CAUTION_AIR_PARK,
+    PromptKey.CAUTION_AIR_IGNITION,
+    PromptKey.CAUTION_AIR_FUEL,
     PromptKey.CAUTION_AIR_LIMIT,
     PromptKey.CAUTION_EYES,
     PromptKey.CAUTION_MANUAL,
@@ -307,6 +316,16 @@ class Prompter:
             text=f"{first.text} {second.text}",
             spoken=f"{first.spoken} {second.spoken}",
             args={**second.args, **first.args},
+        )
+
+    @staticmethod
+    def led(lead: Prompt, prompt: Prompt) -> Prompt:
+        """Return a prompt with another sentence ahead of its own."""
+        return replace(
+            prompt,
+            text=f"{lead.text} {prompt.text}",
+            spoken=f"{lead.spoken} {prompt.spoken}",
+            args={**lead.args, **prompt.args},
         )
 
     def cautions(self) -> list[Prompt]:

@@ -109,6 +109,62 @@ def test_nothing_else_acts_while_the_cautions_of_air_stand(session: LeakSession,
     assert not session.takes(action)
 
 
+@pytest.mark.parametrize(
+    ("kind", "cylinder", "first"),
+    [
+        (DecayKind.DIFFERENTIAL, "MAG", "Lock the crank, MAG at top dead centre, with the maker's locking tool"),
+        (DecayKind.DECAY, "MAG", "Lock the crank, MAG at top dead centre, with the maker's locking tool"),
+        (DecayKind.DECAY, None, "Seal the crankcase."),
+    ],
+)
+def test_before_air_goes_into_a_cylinder_the_crank_is_locked_and_not_held(
+    session: LeakSession, kind: DecayKind, cylinder: str | None, first: str
+) -> None:
+    begun(session, LeakRequest(kind=kind), cylinder=cylinder)
+    (opening,) = ask(session, CommandAction.ACKNOWLEDGE).prompts
+    assert opening.text.startswith(first)
+    assert "Hold" not in opening.text
+    if kind is DecayKind.DIFFERENTIAL:
+        assert "Hands, tools and cord clear, then let air in slowly, up to" in opening.text
+
+
+def test_the_cautions_of_air_name_what_can_hurt(session: LeakSession) -> None:
+    words = " ".join(prompt.text for prompt in begun(session, LeakRequest()).prompts).lower()
+    for danger in ("locking tool", "manual", "hands, tools and cord", "ignition off", "kill switch", "fuel vapour"):
+        assert danger in words
+    assert "no flame" in words
+
+
+LET_OFF = "Let the air off before you unscrew anything."
+
+
+@pytest.mark.parametrize(
+    ("hole_mm", "part", "word", "where"),
+    [
+        (0.1, "crankcase", "Failed.", "Soapy water on the seals, the base, the reeds and the cooler shows where. "),
+        (0.1, "cooling system", "Failed.", "Soapy water on its seals and joints shows where. "),
+        (0.0, "crankcase", "Passed.", ""),
+    ],
+)
+def test_a_decay_that_ends_says_where_to_look_and_to_let_the_air_off(
+    session: LeakSession, hole_mm: float, part: str, word: str, where: str
+) -> None:
+    said = [
+        prompt
+        for step in crankcase(session, hole_mm, LeakRequest(volume_cm3=900.0, part=part))
+        for prompt in step.prompts
+    ]
+    assert said[-1].text.startswith(word)
+    assert said[-1].text.endswith(f". {where}{LET_OFF}")
+    assert said[-1].spoken.endswith(f". {where}{LET_OFF}")
+
+
+def test_a_leak_test_that_is_stopped_says_to_let_the_air_off(session: LeakSession) -> None:
+    begun(session, LeakRequest())
+    (said,) = ask(session, CommandAction.STOP_DECAY).prompts
+    assert said.text == f"The leak test is stopped. {LET_OFF}"
+
+
 def test_a_leaking_case_fails_hands_free_and_is_written_down_with_its_messages(session: LeakSession) -> None:
     steps = crankcase(session, 0.1)
     assert keys(steps)[len(AIR_CAUTIONS) + 1 :] == [PromptKey.LEAK_PUMP, PromptKey.LEAK_CLOSED, PromptKey.LEAK_FAIL]
@@ -240,6 +296,9 @@ def test_a_differential_test_reads_the_loss_and_the_hole(session: LeakSession) -
     pressure = np.where(time_s < 3.0, 0.0, 72.0 * 6.894757 * (1.0 - np.exp(-(time_s - 3.0) / 2.0)))
     steps = played(session, time_s, pressure)
     assert keys(steps) == [PromptKey.LEAK_PERCENT]
+    (said,) = [prompt.text for step in steps for prompt in step.prompts]
+    assert "Listen at intake, exhaust, crankcase and the next plug hole" in said
+    assert said.endswith(LET_OFF)
     (result,) = [step.decay for step in steps if step.decay is not None]
     assert (result.cylinder, result.kind) == ("MAG", DecayKind.DIFFERENTIAL)
     assert result.leak_percent == pytest.approx(10.0, abs=1.0)
