@@ -5,11 +5,11 @@ import uuid
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from gaugelink.app.daemon import make_folder
-from gaugelink.app.records import state_of
+from gaugelink.app.records import now, state_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Conditions, Plan, TestKind
@@ -22,10 +22,10 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredJob, StoredTest
-from gaugelink.localtime import noon_of
+from gaugelink.localtime import day_of, noon_of
 from gaugelink.peak.events import GaugeKind
 from gaugelink.reasons import read_text
-from gaugelink.report.notebook import DIAL_U_FRACTION, Notebook, NotebookTest, parse_notebook
+from gaugelink.report.notebook import DIAL_U_FRACTION, FIRST_DAY, Notebook, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 
 BY_HAND = "notebook"
@@ -72,7 +72,9 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
         known = ", ".join(one.value for one in PressureUnit)
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
     text = read_text(file, "notebook", "utf-8-sig")
-    notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None)
+    notebook = parse_notebook(
+        text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, _last_day()
+    )
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
         entries, taken = _news(shop, notebook, await journal.tests(), await journal.jobs())
@@ -200,13 +202,23 @@ def _test_entries(
     return entries
 
 
+def _last_day() -> date:
+    """The last day on which anything can have been done. Tomorrow is allowed: it is today where the clock is ahead, or
+    was on a computer with another time zone."""
+    return day_of(now()) + timedelta(days=1)
+
+
 async def record_calibration(shop: Shop, file: Path) -> CalibrationRecord:
     """Write down a gauge's calibration; from now on its readings are corrected by it.
 
     Raises:
-        SettingsError: the file has a mistake, or names a gauge that the shop does not have.
+        SettingsError: the file has a mistake, names a gauge that the shop does not have, or a day that is to come.
     """
     record = parse_settings(CalibrationRecord, read_text(file, "calibration file"), str(file))
+    if record.done_on > _last_day():
+        raise SettingsError(
+            f"{file}: done_on: found {record.done_on}, which is still to come; give the day it was done."
+        )
     gauge = shop.gauge(record.gauge).name
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
@@ -229,10 +241,15 @@ async def record_job(
     """Write down work done on a machine.
 
     Raises:
-        SettingsError: the machine or a cylinder is not known.
+        SettingsError: the machine or a cylinder is not known, the job has no name, or its day is still to come.
     """
+    if not job.strip():
+        raise SettingsError("The job has no name: say what was done, rings or pistons for example.")
+    if not FIRST_DAY <= day_of(at) <= _last_day():
+        why = "is still to come" if day_of(at) > _last_day() else f"is before {FIRST_DAY.year}"
+        raise SettingsError(f"The day of the job, {day_of(at)}, {why}: give the day on which it was done.")
     engine = shop.fleet.engine_of(machine)
     names = tuple(engine.cylinder(name).name for name in cylinders)
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
-        await journal.record([JobEntry(new_id(), machine, at, job, odometer, by, note, names)])
+        await journal.record([JobEntry(new_id(), machine, at, job.strip(), odometer, by, note, names)])

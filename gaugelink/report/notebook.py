@@ -31,6 +31,8 @@ DIAL_U_FRACTION: Final = 0.015
 PLAUSIBLE_KPA: Final = (300.0, 2500.0)
 HIGHEST_KPA: Final = 4000.0
 KNOWN: Final = ("unit", "wet", "counter", "altitude_m", "ambient_abs_kpa", "gauge", "job", "note")
+# Nobody kept a notebook of such engines before: an earlier year is a slip of the pen.
+FIRST_DAY: Final = date(1900, 1, 1)
 YES: Final = ("yes", "y", "true", "1", "wet")
 NO: Final = ("", "no", "n", "false", "0", "dry")
 
@@ -75,20 +77,22 @@ class Notebook:
     jobs: tuple[NotebookJob, ...]
 
 
-def parse_notebook(text: str, file: str, fleet: Fleet, unit: PressureUnit | None = None) -> Notebook:
+def parse_notebook(
+    text: str, file: str, fleet: Fleet, unit: PressureUnit | None = None, last_day: date = date.max
+) -> Notebook:
     """Read a notebook.
 
-    `unit` is what its pressures are in where a line does not say. Commas, semicolons and tabs part the columns; with
-    semicolons and tabs a decimal comma is a decimal point.
+    `unit` is what its pressures are in where a line does not say; no date may be after `last_day`. Commas, semicolons
+    and tabs part the columns; with semicolons and tabs a decimal comma is a decimal point.
 
     Raises SettingsError, which has one line for every mistake with file and line; nothing is read then.
     """
-    return _Reader(file, fleet, unit).read(text)
+    return _Reader(file, fleet, unit, last_day).read(text)
 
 
 class _Reader:
-    def __init__(self, file: str, fleet: Fleet, unit: PressureUnit | None) -> None:
-        self.file, self.fleet, self.unit = file, fleet, unit
+    def __init__(self, file: str, fleet: Fleet, unit: PressureUnit | None, last_day: date) -> None:
+        self.file, self.fleet, self.unit, self.last_day = file, fleet, unit, last_day
         self.mistakes: list[str] = []
         self.tests: dict[tuple[str, date, bool], NotebookTest] = {}
         self.jobs: list[NotebookJob] = []
@@ -192,10 +196,15 @@ class _Reader:
 
     def _date(self, row: Mapping[str, str], line: int) -> date | None:
         try:
-            return date.fromisoformat(row.get("date", ""))
+            on = date.fromisoformat(row.get("date", ""))
         except ValueError:
             self._mistake(line, f"{row.get('date', '')!r} is not a date; write year-month-day, as 2024-03-09")
             return None
+        if FIRST_DAY <= on <= self.last_day:
+            return on
+        why = "is still to come" if on > self.last_day else f"is before {FIRST_DAY.year}"
+        self._mistake(line, f"the date {on} {why}; write the day on which it was done, as 2024-03-09")
+        return None
 
     def _unit(self, row: Mapping[str, str], line: int) -> PressureUnit | None:
         word = row.get("unit", "")

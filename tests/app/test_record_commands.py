@@ -3,13 +3,15 @@
 import asyncio
 import json
 import socket
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from gaugelink.app import notebooks
 from gaugelink.app.cli import app
+from gaugelink.app.commands import record
 from gaugelink.app.records import state_of
 from gaugelink.errors import GaugelinkError
 from gaugelink.journal import Journal
@@ -62,9 +64,36 @@ class Shop:
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Shop:
-    """A shop without a journal yet."""
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shop:
+    """A shop without a journal yet, at noon of 2026-11-28."""
+    for module in (record, notebooks):
+        monkeypatch.setattr(module, "now", lambda: datetime(2026, 11, 28, 12, tzinfo=UTC))
     return Shop(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("day", "said"),
+    [("2028-01-01", "is still to come"), ("2026-11-30", "is still to come"), ("0206-03-09", "is before 1900")],
+)
+def test_a_day_that_cannot_be_is_refused_wherever_it_is_written(shop: Shop, day: str, said: str) -> None:
+    assert f"The day of the job, {day}, {said}" in shop.refused("job", "north-7", "rings", "--on", day)
+    book = shop.write("old.csv", NOTEBOOK.replace("2025-11-03", day))
+    assert f"old.csv, line 4: the date {day} {said}" in shop.refused("import", book)
+    if "come" in said:
+        file = shop.write("amber.toml", CALIBRATION.replace("2026-03-02", day).replace("2027-03-02", "2030-01-01"))
+        assert f"done_on: found {day}, which {said}" in shop.refused("calibrate", file)
+    assert "no journal" in shop.refused("history", "north-7")
+
+
+def test_a_day_that_has_begun_somewhere_is_taken(shop: Shop) -> None:
+    shop.run("job", "north-7", "rings", "--on", "2026-11-29")
+    shop.run("import", shop.write("old.csv", NOTEBOOK.replace("2025-11-11", "2026-11-29")))
+
+
+def test_a_job_without_a_name_is_refused(shop: Shop) -> None:
+    for name in ("", "  "):
+        assert "The job has no name" in shop.refused("job", "north-7", name)
+    assert "no journal" in shop.refused("history", "north-7")
 
 
 def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, TypeVar
 
@@ -264,7 +264,7 @@ def job_command(
     from gaugelink.app.notebooks import record_job
 
     shop = load_shop(config)
-    at = datetime.now(UTC) if on is None else _noon_of(on)
+    at = now() if on is None else _noon_of(on)
     asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
     typer.echo(f"Written down: {job} on {machine}.")
 
