@@ -28,13 +28,16 @@ from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
+from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Conditions, TestVerdict
+from gaugelink.verdict.findings import Conditions, Rules, TestVerdict
 from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
+from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest
 from gaugelink.verdict.record import past_test
+from gaugelink.verdict.trend import trend_findings
 
 _LOG = logging.getLogger(__name__)
 
@@ -238,7 +241,7 @@ class Records:
                     last_word=test.verdict.word if test is not None and test.verdict is not None else None,
                     last_test=test.stored.began_at if test is not None else None,
                     history=read_history(own.tests, own.jobs, gauge_moved=moved),
-                    limit_percent=engine.lowest_percent or (90.0 if engine.cycle == 2 else 75.0),
+                    limit_percent=lowest_percent(engine, Rules()),
                 )
             )
         return rank_fleet(standings, now)
@@ -307,6 +310,8 @@ class Records:
                 unit = self._shop.settings.bench.display_unit
                 verdict = verdict_of(test.state, test.events, test.engine, unit, held) or verdict
         history, tests, jobs = await self.history(record.id)
+        if tests and tests[-1].test_id == test.stored.test_id:
+            verdict = with_more(verdict, trend_findings(history, test.engine), test.engine)
         events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
         traces = tuple(
             trace_of_event(reading.cylinder, stored.event, stored.samples, stored.event_id)

@@ -36,6 +36,7 @@ _BASIS = {
     RuleName.EXPECTED: "worked out from the engine's dimensions",
     RuleName.ALTITUDE_METHOD: "readings fall with the air pressure; many manuals print the air's density instead",
     RuleName.LEAK_DOWN: "aircraft practice, 60 of 80 psi, and shop practice",
+    RuleName.TREND: "the machine's earlier tests, the other cylinders beside it",
     RuleName.TOP_END: "all that this test found; the engine maker's manual goes first",
 }
 """What a rule goes by; what is not here is shop practice."""

@@ -131,19 +131,32 @@ def _band(case: Case, band: BandHere) -> list[Finding]:
                 firm=case.firm(*names),
             )
         )
-    if not found:
-        found.append(
-            Finding(
-                RuleName.BAND,
-                Severity.NOTE,
-                f"No cylinder is below the maker's range of {case.text(band.low_kpa)}{rest}.",
-                numbers,
-                u_kpa,
-                source=source,
-                firm=case.firm(case.lowest.cylinder),
-            )
+    return [*(found or [_no_shortfall(case, band, rest, numbers, u_kpa, source)]), *_high(case, band, source)]
+
+
+def _no_shortfall(
+    case: Case, band: BandHere, rest: str, numbers: Mapping[str, float], u_kpa: float, source: str
+) -> Finding:
+    """No cylinder is below the band, or none by as much as can be told."""
+    under = tuple(name for name, reading in case.readings.items() if reading.peak_kpa < band.low_kpa)
+    begins, lowest = case.texts_apart(band.low_kpa, case.lowest.peak_kpa)
+    text = f"No cylinder is below the maker's range of {case.text(band.low_kpa)}{rest}."
+    if under:
+        text = (
+            f"{', '.join(under)} {'is' if len(under) == 1 else 'are'} under the maker's range of {begins}{rest}, "
+            f"but by less than the readings can tell; the lowest is {lowest}."
         )
-    return [*found, *_high(case, band, source)]
+    return Finding(
+        RuleName.BAND,
+        Severity.NOTE,
+        text,
+        numbers,
+        u_kpa,
+        under,
+        source=source,
+        firm=case.firm(case.lowest.cylinder),
+    )
+
 
 
 def _high(case: Case, band: BandHere, source: str) -> list[Finding]:

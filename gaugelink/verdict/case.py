@@ -52,10 +52,7 @@ class Case:
     @property
     def lowest_percent(self) -> float:
         """Limit of lowest over highest: the maker's where the record has it, else the shop's rule."""
-        if self.engine.lowest_percent is not None:
-            return self.engine.lowest_percent
-        two = self.engine.cycle == 2
-        return self.rules.two_stroke_lowest_percent if two else self.rules.four_stroke_lowest_percent
+        return lowest_percent(self.engine, self.rules)
 
     @property
     def watch_percent(self) -> float:
@@ -158,6 +155,13 @@ def lay_out(
     return Case(engine, ordered, conditions, rules, unit)
 
 
+def lowest_percent(engine: EngineRecord, rules: Rules) -> float:
+    """Limit of lowest over highest in percent: the maker's where the record has it, else the shop's rule."""
+    if engine.lowest_percent is not None:
+        return engine.lowest_percent
+    return rules.two_stroke_lowest_percent if engine.cycle == 2 else rules.four_stroke_lowest_percent
+
+
 def low_causes(cycle: int) -> tuple[str, ...]:
     """Why one cylinder is low, likeliest first. Common practice, no source."""
     if cycle == 2:
@@ -181,8 +185,10 @@ def telling_tests(cycle: int) -> tuple[str, ...]:
     where = (
         "exhaust, crankcase, coolant or the next plug hole" if cycle == 2 else "intake, exhaust, breather or coolant"
     )
+    look = ("look at piston and rings through the exhaust port, the crank turned by hand",) if cycle == 2 else ()
     return (
         "read the low cylinder again, and read the highest one last with the same cranking",
+        *look,
         f"leak-down test, and listen where the air goes: {where}",
         "wet test: a little oil, the same amount in each cylinder",
     )

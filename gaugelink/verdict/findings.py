@@ -39,6 +39,8 @@ class RuleName(StrEnum):
     """Pressure and density ratio lead to different words."""
     WET_DRY = "wet_dry"
     LEAK_DOWN = "leak_down"
+    TREND = "trend"
+    """The machine's earlier tests."""
     TOP_END = "top_end"
 
 

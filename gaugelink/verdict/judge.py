@@ -1,6 +1,7 @@
 """From the readings of a test to findings, one word, and what to do next."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import ambient_factor
@@ -70,18 +71,13 @@ def judge_test(
         dry_case = lay_out(engine, dry, dry_conditions or conditions, limits, unit)
         findings += wet_findings(case, dry_case)
     findings += leak_findings(case, leak_down)
-    word = verdict_word(findings)
-    top_end = _top_end(word, findings)
-    findings.append(_top_end_finding(top_end, findings))
-    findings.sort(key=_rank)
+    concluded = _concluded(findings, engine)
     complete = len(case.readings) == len(engine.cylinders)
     compared = len(case.readings) >= 2
     gap = case.apart(case.highest, case.lowest) if compared else None
-    causes = _gathered(f.causes for f in findings if f.severity is not Severity.NOTE)
-    tests = _gathered(f.next_tests for f in findings if f.severity is not Severity.NOTE)
     return TestVerdict(
-        word=word,
-        findings=tuple(findings),
+        word=concluded.word,
+        findings=concluded.findings,
         readings=tuple(_judged(case, reading) for reading in case.readings.values()),
         complete=complete,
         spread_kpa=None if gap is None else gap.kpa,
@@ -91,10 +87,52 @@ def judge_test(
         band=None if conditions.wet else band_here(case),
         expected_kpa={name: (estimate.kpa, estimate.u_kpa) for name, estimate in expected_here(case).items()},
         conditions=conditions,
-        top_end=top_end,
-        summary=_summary(word, findings),
-        causes=causes,
-        next_tests=tests,
+        top_end=concluded.top_end,
+        summary=concluded.summary,
+        causes=concluded.causes,
+        next_tests=concluded.next_tests,
+    )
+
+
+def with_more(verdict: TestVerdict, more: Sequence[Finding], engine: EngineRecord) -> TestVerdict:
+    """A verdict with further findings, concluded anew: what the machine's record adds to a test by itself."""
+    if not more:
+        return verdict
+    findings = [finding for finding in verdict.findings if finding.rule is not RuleName.TOP_END]
+    concluded = _concluded([*findings, *more], engine)
+    return replace(
+        verdict,
+        word=concluded.word,
+        findings=concluded.findings,
+        top_end=concluded.top_end,
+        summary=concluded.summary,
+        causes=concluded.causes,
+        next_tests=concluded.next_tests,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Concluded:
+    word: VerdictWord
+    findings: tuple[Finding, ...]
+    top_end: TopEnd
+    summary: str
+    causes: tuple[str, ...]
+    next_tests: tuple[str, ...]
+
+
+def _concluded(findings: Sequence[Finding], engine: EngineRecord) -> _Concluded:
+    word = verdict_word(findings)
+    top_end = _top_end(word, findings)
+    everything = sorted([*findings, _top_end_finding(top_end, findings, engine)], key=_rank)
+    asking = [finding for finding in everything if finding.severity is not Severity.NOTE]
+    return _Concluded(
+        word,
+        tuple(everything),
+        top_end,
+        _summary(word, everything),
+        _gathered(finding.causes for finding in asking),
+        _gathered(finding.next_tests for finding in asking),
     )
 
 
@@ -139,18 +177,28 @@ def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
     return TopEnd.LIKELY if leaking & low else TopEnd.TEST_FIRST
 
 
-def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding]) -> Finding:
+def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: EngineRecord) -> Finding:
     asking = [f for f in findings if f.severity is Severity.INVESTIGATE]
     cylinders = _gathered(f.against for f in asking)
     where = f" on {', '.join(cylinders)}" if cylinders else ""
     causes = _gathered(f.causes for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN))
-    watched = any(f.severity is Severity.WATCH for f in findings)
+    watched = _gathered(f.against for f in findings if f.severity is Severity.WATCH)
     leave = "Nothing in these readings asks for the top end to come off"
+    again = (
+        f"read {', '.join(watched)} again after a few hours of running, and do a leak-down test if it has fallen"
+        if watched
+        else "read again before the season is over"
+    )
+    told = (
+        "a look through the exhaust port and a leak-down or wet test come first: they tell rings, piston and cylinder "
+        "from a leak at the head. Do not run it hard before"
+        if engine.cycle == 2
+        else "a leak-down or wet test comes first: it tells rings and piston from gasket and valves"
+    )
     text = {
         TopEnd.UNKNOWN: "The readings cannot say whether the top end has to come off: read again first.",
-        TopEnd.LEAVE: f"{leave} yet; read again before the season is over." if watched else f"{leave}.",
-        TopEnd.TEST_FIRST: f"The top end may have to come off{where}, but a leak-down or wet test comes first: "
-        "it tells rings and piston from gasket and valves without a wrench.",
+        TopEnd.LEAVE: f"{leave} yet: {again}." if any(f.severity is Severity.WATCH for f in findings) else f"{leave}.",
+        TopEnd.TEST_FIRST: f"The top end may have to come off{where}, but {told}.",
         TopEnd.LIKELY: f"The top end likely has to come off{where}"
         + (f", for {causes[0]} first of all" if causes else "")
         + ". Two tests agree, which is not certainty; the maker's manual decides.",
