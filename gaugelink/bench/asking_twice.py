@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Command, CommandKind, Phase, Reading, Status
+from gaugelink.bench.saying import questions_left
 from gaugelink.bench.state import BenchState
 
 HELD_DOWN = 0.125
@@ -68,8 +69,3 @@ def _closing(state: BenchState, say: Prompter, key: str) -> Prompt:
     if left:
         asked = say.joined(asked, questions_left(say, left))
     return asked
-
-
-def questions_left(say: Prompter, count: int) -> Prompt:
-    """Say how many readings wait for an answer."""
-    return say.say(PromptKey.QUESTION_LEFT) if count == 1 else say.say(PromptKey.QUESTIONS_LEFT, count=count)

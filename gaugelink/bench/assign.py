@@ -9,7 +9,7 @@ from gaugelink.bench import commands, judging, saying
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
-from gaugelink.bench.prompts import LOOK_AGAIN, SURE, Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompts import LOOK_AGAIN, QUESTIONS, SURE, Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
     Acknowledgement,
     Command,
@@ -113,6 +113,9 @@ class TestBench:
         state.resumed = state.resumed or state.phase in (Phase.MEASURING, Phase.DONE)
         if state.phase in (Phase.CAUTIONS, Phase.MEASURING):
             self._caution()
+        elif state.phase is Phase.DONE and not self._retarget():
+            self._prompt(saying.closing(state, self._say))
+            self._ask_what_is_left()
         return self._flush()
 
     def event(
@@ -239,9 +242,7 @@ class TestBench:
             track.down_since_s = None
             said, track.loss_said = track.loss_said, False
             if said and state.phase is Phase.MEASURING:
-                one = len(state.target) == 1
-                key = PromptKey.LINK_BACK if one else PromptKey.LINK_BACK_ALL
-                self._prompt(self._say.say(key, state.target, next=state.target[0]))
+                self._prompt(self._with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL))
         return self._flush(changed=False)
 
     def command(self, command: Command, now_s: float) -> list[Outcome]:
@@ -271,6 +272,7 @@ class TestBench:
             # Acknowledged: whatever was said from here on is said of a test that goes on as any other.
             state.resumed = state.resumed and not (waited and done.acknowledged)
             self._ask_about_doubts()
+            self._ask_what_is_left()
         elif waited:
             self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
         return self._flush()
@@ -281,6 +283,7 @@ class TestBench:
         state = self._state
         if state.waiting is not None and at_s > state.waiting.until_s:
             self._prompt(self._say.joined(self._say.say(PromptKey.KEPT, state.target), saying.go_to(state, self._say)))
+            self._ask_what_is_left()
         if state.phase not in _RUNNING:
             return self._flush(changed=False)
         changed = False
@@ -302,9 +305,7 @@ class TestBench:
             wait_s = state.settings.remind_s * 2**state.reminded
             if at_s - state.prompted_s >= wait_s:
                 reminded = state.reminded + 1
-                one = len(state.target) == 1
-                key = PromptKey.WAITING if one else PromptKey.WAITING_ALL
-                self._prompt(self._say.say(key, state.target, next=state.target[0]))
+                self._prompt(self._with_next(PromptKey.WAITING, PromptKey.WAITING_ALL))
                 state.reminded = reminded
         return self._flush(changed=changed)
 
@@ -355,21 +356,22 @@ class TestBench:
         if readings:
             self._prompt(saying.after_pull(state, self._say, readings, before))
         self._ask_about_doubts()
+        self._ask_what_is_left()
 
     def _retarget(self) -> bool:
         """Find the cylinders to crank next; True when the cautions had to be said because of that."""
         state = self._state
         if state.phase not in _RUNNING:
             return False
-        target = state.next_station()
+        target, ended = state.next_station(), not state.target
         if target != state.target:
             state.target = target
             state.ready_said = state.named = False
-        if state.phase is Phase.DONE and target and state.resumed:
+        if state.phase is not Phase.CAUTIONS and ended and target and state.resumed:
             self._caution()
             return True
         if state.phase is not Phase.CAUTIONS:
-            state.phase = Phase.MEASURING if target else Phase.DONE
+            state.phase = Phase.MEASURING if target or state.questions else Phase.DONE
         return False
 
     def _caution(self) -> None:
@@ -392,6 +394,20 @@ class TestBench:
             if reading.status is Status.HELD and doubted and not reading.asked:
                 self._ask(reading)
                 return
+
+    def _ask_what_is_left(self) -> None:
+        """Ask the open question where nothing else is left to do, unless it has just been asked."""
+        state = self._state
+        asked = any(isinstance(one, Prompt) and one.key in QUESTIONS for one in self._out)
+        if state.phase is Phase.MEASURING and not state.target and not asked:
+            self._ask(state.questions[0])
+
+    def _with_next(self, one: PromptKey, several: PromptKey) -> Prompt:
+        """Say something together with the cylinder that comes next, or the open question where nothing else is left."""
+        state = self._state
+        if not state.target:
+            return saying.question(state, self._say, state.questions[0])
+        return self._say.say(one if len(state.target) == 1 else several, state.target, next=state.target[0])
 
     def _ask_about_exchange(self) -> None:
         state = self._state

@@ -43,15 +43,28 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     """Say how the test ended: the `last` reading if it has just come, then all cylinders, or the extremes of many.
 
     Reading all of them back in order is one more chance to notice that two were mixed up. Those that do not agree
-    and those that were skipped are named.
+    and those that were skipped are named. A test with an open question has not ended: then that is said.
     """
     if state.phase is Phase.ABANDONED:
         return say.say(PromptKey.ABANDONED)
+    left = len(state.questions)
+    if left and state.phase is not Phase.FINISHED:
+        asked = questions_left(say, left)
+        if last is None:
+            return asked
+        return say.joined(say.say(PromptKey.AGREED, cylinder=last.cylinder, value=last.peak_kpa), asked)
     ending = _read_back(state, say, last)
+    if left:
+        ending = say.joined(ending, say.say(PromptKey.UNGIVEN, count=left))
     unagreed = tuple(name for name in state.plan.cylinders if _ended_unagreed(state, name))
     if unagreed:
         ending = say.joined(ending, say.say(PromptKey.UNAGREED_ONES, (), targets=unagreed))
     return _with_skipped(state, say, ending)
+
+
+def questions_left(say: Prompter, count: int) -> Prompt:
+    """Say how many readings wait for an answer."""
+    return say.say(PromptKey.QUESTION_LEFT) if count == 1 else say.say(PromptKey.QUESTIONS_LEFT, count=count)
 
 
 def _ended_unagreed(state: BenchState, name: str) -> bool:
@@ -83,17 +96,33 @@ def _read_back(state: BenchState, say: Prompter, last: Reading | None) -> Prompt
     return say.say(key, (), first=highest[0], high=highest[1], second=lowest[0], low=lowest[1], **read)
 
 
+def named_in_question(reading: Reading) -> tuple[str, ...]:
+    """The one or two cylinders that a held reading may belong to: first the one that it had, or is likeliest to get."""
+    before = next((change.cylinder for change in reversed(reading.changes) if change.status is Status.GIVEN), None)
+    if before is not None:
+        return before, next((name for name, _ in reading.candidates if name != before), before)
+    likely = tuple(name for name, share in reading.candidates[:2] if share >= WORTH_NAMING)
+    return likely or (reading.candidates[0][0],)
+
+
 def question(state: BenchState, say: Prompter, reading: Reading) -> Prompt:
-    """Ask which cylinder a held reading belongs to."""
-    named = [name for name, share in reading.candidates[:2] if share >= WORTH_NAMING] or [reading.candidates[0][0]]
+    """Ask which cylinder a held reading belongs to; one that is not of the last pull is named by its number."""
+    named = named_in_question(reading)
     if any(change.status is Status.GIVEN for change in reading.changes):
-        before = next(change.cylinder for change in reversed(reading.changes) if change.status is Status.GIVEN)
-        other = next((name for name, _ in reading.candidates if name != before), before)
         return say.say(
-            PromptKey.ASK_LATER, state.target, pull=reading.pull, value=reading.peak_kpa, first=before, second=other
+            PromptKey.ASK_LATER,
+            state.target,
+            pull=reading.pull,
+            value=reading.peak_kpa,
+            first=named[0],
+            second=named[1],
         )
     if state.settings.confirm_moves and reading.confidence >= state.settings.confidence_limit:
         return say.say(PromptKey.CONFIRM, state.target, value=reading.peak_kpa, first=named[0])
+    if not state.target or reading.pull < state.readings[-1].pull:
+        second = {"second": named[1]} if len(named) > 1 else {}
+        key = PromptKey.ASK_PULL if second else PromptKey.ASK_PULL_ONE
+        return say.say(key, state.target, pull=reading.pull, value=reading.peak_kpa, first=named[0], **second)
     comes_next = _own_target(state, reading)
     if len(named) == 1:
         return say.say(PromptKey.ASK_ONE, state.target, value=reading.peak_kpa, first=named[0], next=comes_next)
@@ -148,6 +177,9 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
     if not state.target:
         if agreed:
             return closing(state, say, reading)
+        if state.questions:
+            unagreed = say.say(PromptKey.UNAGREED_ONES, targets=(name,))
+            return say.joined(unagreed, questions_left(say, len(state.questions)))
         return _with_skipped(state, say, say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries))
     comes_next = state.target[0]
     if not agreed:
@@ -159,6 +191,9 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
 
 
 def _extra_done(state: BenchState, say: Prompter, extra: Reading) -> Prompt:
+    if state.questions:
+        said = say.say(PromptKey.EXTRA_READ, cylinder=extra.cylinder, value=extra.peak_kpa)
+        return say.joined(said, questions_left(say, len(state.questions)))
     said = say.say(PromptKey.EXTRA_DONE, cylinder=extra.cylinder, value=extra.peak_kpa)
     return _with_skipped(state, say, said)
 

@@ -371,3 +371,58 @@ def test_what_can_be_taken_back_and_a_key_that_is_waited_for_outlast_a_restart(f
     shop.bench = type(shop.bench).restore(shop.bench.snapshot(), shop.now_s)
     assert shop.command(CommandKind.TAKE_BACK).ok
     assert {one.status for one in shop.state.readings} == {Status.GIVEN}
+
+
+def all_but_one_question(floor):
+    """Nothing is left to be measured, and a pull that may have been on either of two cylinders."""
+    shop = two_pulls(floor)
+    assert shop.pull(929.0, 14.0).status is Status.HELD
+    shop.command(CommandKind.SKIP)
+    shop.command(CommandKind.SKIP)
+    return shop
+
+
+def test_a_test_with_an_open_question_is_not_done_and_asks_it(floor) -> None:
+    shop = all_but_one_question(floor)
+    assert shop.state.phase is Phase.MEASURING
+    assert [one.key for one in shop.prompts[-2:]] == [PromptKey.QUESTION_LEFT, PromptKey.ASK_PULL]
+    assert shop.prompts[-1].text == "Not sure about pull 3, 135 psi. Was that middle or PTO?"
+    assert shop.prompts[-1].spoken.startswith("Not sure about pull three, one hundred")
+    shop.command(CommandKind.ANSWER, cylinder="PTO")
+    assert shop.state.phase is Phase.DONE
+    assert shop.said is PromptKey.PUT_RIGHT
+
+
+def test_a_question_that_is_left_is_asked_again_after_a_while_and_after_a_lost_link(floor) -> None:
+    shop = all_but_one_question(floor)
+    count = len(shop.prompts)
+    shop.wait(95.0)
+    assert [one.key for one in shop.prompts[count:]] == [PromptKey.ASK_PULL]
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.wait(5.0)
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.ASK_PULL
+
+
+def test_closing_with_a_question_open_says_so_before_and_after(floor) -> None:
+    shop = all_but_one_question(floor)
+    shop.command(CommandKind.FINISH, key="f")
+    assert shop.prompts[-1].text == "Press f again to close the test. One question left."
+    shop.command(CommandKind.FINISH)
+    assert "Pulls on no cylinder: 1." in shop.prompts[-1].text
+    assert shop.state.phase is Phase.FINISHED
+
+
+def test_a_done_test_with_a_question_is_asked_it_when_the_service_comes_back(floor) -> None:
+    shop = all_but_one_question(floor)
+    shop.bench = type(shop.bench).restore({**shop.bench.snapshot(), "phase": "done"}, shop.now_s)
+    shop.take(shop.bench.resume(shop.now_s))
+    assert shop.said is PromptKey.ASK_PULL
+    assert shop.state.phase is Phase.MEASURING
+
+
+def test_a_pull_after_the_last_cylinder_does_not_say_that_the_test_is_done_while_a_question_is_open(floor) -> None:
+    shop = all_but_one_question(floor)
+    assert shop.pull(930.0, 14.0).cylinder == "PTO"
+    assert shop.prompts[-2].text == "That was PTO again, 135 psi. One question left."
+    assert shop.said is PromptKey.ASK_PULL
