@@ -28,7 +28,7 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
 from gaugelink.broker.message import new_id
 from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.engine.fleet import EngineRecord, Layout
+from gaugelink.engine.fleet import CrankedBy, EngineRecord, Layout, MachineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
@@ -180,7 +180,8 @@ class Session:
                 agreement=defaults.agreement,
                 max_tries=max(defaults.max_tries, command.repeats or defaults.repeats),
                 kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
-                conditions=self._conditions(),
+                conditions=self._conditions(machine),
+                note=machine.notes,
                 places=places,
                 expected=_expected(dry, cylinders),
             )
@@ -205,10 +206,12 @@ class Session:
         if self._test is not None and acknowledged is not None:
             self._heard = (self._test.plan.machine, acknowledged, now_s)
 
-    def _conditions(self) -> Conditions:
+    def _conditions(self, machine: MachineRecord) -> Conditions:
         bench = self.shop.settings.bench
         given = self.shop.settings.test.conditions
-        update: dict[str, float] = {}
+        update: dict[str, float | CrankedBy] = {}
+        if machine.cranked_by is not None:
+            update["cranked_by"] = machine.cranked_by
         if given.altitude_m is None and bench.altitude_m is not None:
             update["altitude_m"] = bench.altitude_m
         if given.barometer_kpa is None and bench.barometer_abs_kpa is not None:

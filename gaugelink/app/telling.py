@@ -7,7 +7,7 @@ from math import hypot
 from gaugelink.app.keys import Pressed
 from gaugelink.bench.agree import common_u_kpa
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompt, Tone
+from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompt, PromptKey, Tone
 from gaugelink.bench.reading import Command as BenchCommand
 from gaugelink.bench.reading import CommandKind, CommandResult, CylinderState, Phase, Reading, Status, TestState
 from gaugelink.bench.repeats import COVERAGE_FACTOR, u_of_mean_kpa
@@ -130,7 +130,7 @@ def _who(by: str) -> str:
 
 def prompt_message(prompt: Prompt, *, bench: str, test_id: str | None, at: datetime) -> published.Prompt:
     """The published form of a prompt."""
-    if prompt.key in (*CAUTIONS, *AIR_CAUTIONS):
+    if prompt.key in (*CAUTIONS, PromptKey.CAUTION_NOTE, *AIR_CAUTIONS):
         urgency = published.Urgency.CAUTION
     elif prompt.tone is Tone.TROUBLE:
         urgency = published.Urgency.PROBLEM

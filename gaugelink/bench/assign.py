@@ -271,6 +271,9 @@ class TestBench:
             self._prompt(done.prompt(state, self._say))
             # Acknowledged: whatever was said from here on is said of a test that goes on as any other.
             state.resumed = state.resumed and not (waited and done.acknowledged)
+            if waited and state.acknowledged is not None:
+                shown = tuple(caution.key.value for caution in self._cautions())
+                state.acknowledged = replace(state.acknowledged, cautions=shown)
             self._ask_about_doubts()
             self._ask_what_is_left()
         elif waited:
@@ -374,10 +377,14 @@ class TestBench:
             state.phase = Phase.MEASURING if target or state.questions else Phase.DONE
         return False
 
+    def _cautions(self) -> list[Prompt]:
+        plan = self._state.plan
+        return self._say.cautions(plan.conditions.cranked_by, plan.note)
+
     def _caution(self) -> None:
         """Say the cautions; nothing else acts until somebody has acknowledged them."""
         self._state.phase, self._state.acknowledged = Phase.CAUTIONS, None
-        self._out += self._say.cautions()
+        self._out += self._cautions()
         self._prompt(self._say.say(PromptKey.ACKNOWLEDGE))
 
     def _ask(self, reading: Reading) -> None:

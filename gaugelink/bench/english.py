@@ -5,8 +5,8 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
-their unit, ``{part}`` what is tested, ``{clock}`` a time of day; ``{pull}`` is the number of a
-pull, ``{key}`` a key's name.
+their unit, ``{part}`` what is tested, ``{note}`` what is noted of a machine, ``{clock}`` a time of day; ``{pull}`` is
+the number of a pull, ``{key}`` a key's name.
 """
 
 from collections.abc import Callable
@@ -18,9 +18,12 @@ from gaugelink.engine.units import PressureUnit
 
 SENTENCES: dict[PromptKey, str] = {
     PromptKey.CAUTION_IGNITION: "Caution. Ground every plug lead, or set the kill switch, before you crank.",
-    PromptKey.CAUTION_FUEL: "Fuel vapour comes out of the open plug holes. No flame, no sparks, let it air out.",
-    PromptKey.CAUTION_BELT: "Keep hands, clothes and tools clear of the clutch, the belt and everything that turns.",
-    PromptKey.CAUTION_CORD: "The cord can kick back. Stand firm, and do not wrap it around your hand.",
+    PromptKey.CAUTION_FUEL: "Shut the fuel off. Plug holes blow vapour: no flame, no sparks, air it out.",
+    PromptKey.CAUTION_PARK: "Park the machine so that it cannot move, as its maker's manual says.",
+    PromptKey.CAUTION_BELT: "Keep hands, clothes and tools clear of clutch, belt and all that turns.",
+    PromptKey.CAUTION_CORD: "A cord can kick back. Stand firm, and do not wrap it around your hand.",
+    PromptKey.CAUTION_STARTER: "On a starter, nobody else at the key. Crank briefly and let it cool down.",
+    PromptKey.CAUTION_NOTE: "This machine: {note}",
     PromptKey.CAUTION_EYES: "Wear eye protection. Keep your face away from the plug holes.",
     PromptKey.CAUTION_MANUAL: "The engine maker's manual and the local rules come first.",
     PromptKey.ACKNOWLEDGE: "Confirm that you heard the cautions, then we begin.",

@@ -10,7 +10,7 @@ MOST_NAMED = 3
 """More cylinders than these are not named large: all of them is what is meant."""
 
 LARGE: dict[PromptKey, str] = {
-    **dict.fromkeys((*CAUTIONS, *AIR_CAUTIONS), "caution"),
+    **dict.fromkeys((*CAUTIONS, PromptKey.CAUTION_NOTE, *AIR_CAUTIONS), "caution"),
     **dict.fromkeys(ENDINGS, "done"),
     PromptKey.ACKNOWLEDGE: "confirm",
     PromptKey.ACKNOWLEDGE_FIRST: "stop",

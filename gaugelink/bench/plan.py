@@ -7,6 +7,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from gaugelink.engine.fleet import CrankedBy as CrankedBy
 from gaugelink.settings import Settings
 
 
@@ -17,13 +18,6 @@ class TestKind(StrEnum):
 
     DRY = "dry"
     WET = "wet"
-
-
-class CrankedBy(StrEnum):
-    """What turns the crank."""
-
-    CORD = "cord"
-    STARTER = "starter"
 
 
 class PowerValves(StrEnum):
@@ -88,6 +82,8 @@ class Plan(Settings):
     conditions: Conditions = Conditions()
     places: dict[str, str] = Field(default_factory=dict)
     """Where each cylinder is, said the first time it comes up: ``{"PTO": "clutch side"}``."""
+    note: str = ""
+    """What the fleet file notes of the machine: said with the cautions."""
     expected: dict[str, Expected] = Field(default_factory=dict)
     """Earlier readings of the same cylinders: what tells two exchanged cylinders apart."""
 

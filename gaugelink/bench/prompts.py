@@ -7,7 +7,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import floor, log10
+from textwrap import shorten
 
+from gaugelink.engine.fleet import CrankedBy
 from gaugelink.engine.units import PressureUnit
 
 
@@ -27,8 +29,11 @@ class PromptKey(StrEnum):
 
     CAUTION_IGNITION = "caution_ignition"
     CAUTION_FUEL = "caution_fuel"
+    CAUTION_PARK = "caution_park"
     CAUTION_BELT = "caution_belt"
     CAUTION_CORD = "caution_cord"
+    CAUTION_STARTER = "caution_starter"
+    CAUTION_NOTE = "caution_note"
     CAUTION_EYES = "caution_eyes"
     CAUTION_MANUAL = "caution_manual"
     ACKNOWLEDGE = "acknowledge"
@@ -153,12 +158,18 @@ class PromptKey(StrEnum):
 CAUTIONS = (
     PromptKey.CAUTION_IGNITION,
     PromptKey.CAUTION_FUEL,
+    PromptKey.CAUTION_PARK,
     PromptKey.CAUTION_BELT,
     PromptKey.CAUTION_CORD,
+    PromptKey.CAUTION_STARTER,
     PromptKey.CAUTION_EYES,
     PromptKey.CAUTION_MANUAL,
 )
-"""What is said before anyone cranks an engine with its plugs out (common practice, no source)."""
+"""What is said before anyone cranks an engine with its plugs out (common practice, no source). Where it is known what
+turns the crank, what is about the other way of cranking is left out."""
+_NOT_WITH = {CrankedBy.CORD: PromptKey.CAUTION_STARTER, CrankedBy.STARTER: PromptKey.CAUTION_CORD}
+_LONGEST_NOTE = 160
+"""Characters of a machine's note that are said and shown with the cautions: about ten seconds, two lines."""
 
 AIR_CAUTIONS = (
     PromptKey.CAUTION_AIR_CRANK,
@@ -328,9 +339,15 @@ class Prompter:
             args={**lead.args, **prompt.args},
         )
 
-    def cautions(self) -> list[Prompt]:
-        """Return the cautions, one sentence each."""
-        return [self.say(key) for key in CAUTIONS]
+    def cautions(self, cranked_by: CrankedBy | None = None, note: str = "") -> list[Prompt]:
+        """Return the cautions, one sentence each, the machine's own `note` last but for the manual."""
+        left_out = _NOT_WITH.get(cranked_by) if cranked_by is not None else None
+        said = [self.say(key) for key in CAUTIONS if key is not left_out]
+        if not note.strip():
+            return said
+        told = shorten(note, _LONGEST_NOTE, placeholder=" ... The fleet file has the rest.")
+        told = told if told.endswith((".", "!", "?")) else f"{told}."
+        return [*said[:-1], self.say(PromptKey.CAUTION_NOTE, (), note=told), said[-1]]
 
     def _text(self, name: str, value: object) -> str:
         if name == "list" and isinstance(value, tuple):

@@ -37,6 +37,13 @@ class Counter(StrEnum):
     MILES = "mi"
 
 
+class CrankedBy(StrEnum):
+    """What turns the crank."""
+
+    CORD = "cord"
+    STARTER = "starter"
+
+
 def _plain_name(name: str) -> str:
     if not name.strip() or name != name.strip() or any(character in name for character in "/+#\n\t"):
         raise ValueError(f"found {name!r}; a name is not empty, has no spaces around it and none of / + # in it")
@@ -229,6 +236,8 @@ class MachineRecord(Settings):
     """Unit of its odometer or hour meter."""
     altitude_m: float | None = Field(default=None, ge=-500, le=6000)
     """Where it is usually tested."""
+    cranked_by: CrankedBy | None = None
+    """What turns its crank; what the shop file says when absent."""
     notes: str = ""
 
 

@@ -158,7 +158,6 @@ def _no_shortfall(
     )
 
 
-
 def _high(case: Case, band: BandHere, source: str) -> list[Finding]:
     if band.high_kpa is None:
         return []

@@ -91,6 +91,35 @@ def test_every_caution_is_on_the_screen_until_it_is_acknowledged(tmp_path: Path,
     assert not any(SENTENCES[key] in after for key in CAUTIONS)
 
 
+NOTE = "Runs in deep powder; check the belt guard before cranking, and the stop tether: it sticks when it is cold."
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+@pytest.mark.parametrize(
+    ("cranked_by", "left_out"), [("cord", PromptKey.CAUTION_STARTER), ("starter", PromptKey.CAUTION_CORD), ("", None)]
+)
+def test_the_cautions_on_a_low_screen_are_those_of_this_machine_with_what_is_noted_of_it(
+    tmp_path: Path, cranked_by: str, left_out: PromptKey | None, encoding: str
+) -> None:
+    of_machine = f'name = "North 7"\nnotes = "{NOTE}"\n' + (f'cranked_by = "{cranked_by}"\n' if cranked_by else "")
+    bench = Watched(tmp_path, SHOP.replace('name = "North 7"\n', of_machine))
+    bench.command(CommandAction.BEGIN, machine="north-7")
+    bench.presenter.scene.gauges = dict.fromkeys(("amber", "blue", "red"), "streaming, 100 samples/s")
+    lines = drawn(bench.presenter, 24, encoding)
+    assert lines[-1].startswith("Enter")
+    shown = sentences(lines)
+    assert f"This machine: {NOTE}" in shown
+    for key in CAUTIONS:
+        assert (SENTENCES[key] in shown) is (key is not left_out)
+    bench.command(CommandAction.ACKNOWLEDGE)
+    assert bench.session.test is not None
+    acknowledged = bench.session.test.state.acknowledged
+    assert acknowledged is not None
+    assert PromptKey.CAUTION_NOTE in acknowledged.cautions
+    assert left_out not in acknowledged.cautions
+    assert NOTE not in sentences(drawn(bench.presenter, 24, encoding))
+
+
 @pytest.mark.parametrize(("encoding", "doubt"), [("utf-8", "±"), ("ascii", "+/-")])
 def test_why_a_reading_is_doubted_is_on_the_screen_in_the_words_of_the_report(
     tmp_path: Path, encoding: str, doubt: str

@@ -224,7 +224,7 @@ def test_cautions_come_first_and_pulls_before_them_are_held(floor) -> None:
     assert [prompt.key for prompt in shop.prompts][:3] == [
         PromptKey.CAUTION_IGNITION,
         PromptKey.CAUTION_FUEL,
-        PromptKey.CAUTION_BELT,
+        PromptKey.CAUTION_PARK,
     ]
     assert shop.said is PromptKey.ACKNOWLEDGE
     assert shop.pull(930.0, 10.0).status is Status.HELD

@@ -6,6 +6,7 @@ import string
 import pytest
 
 from gaugelink.bench.english import ENGLISH, SENTENCES, clock_spoken, cylinder_spoken, spoken_number
+from gaugelink.bench.plan import CrankedBy
 from gaugelink.bench.prompts import CAUTIONS, QUESTIONS, TONE_OF, Prompter, PromptKey, Tone
 from gaugelink.engine.units import PressureUnit
 
@@ -29,6 +30,7 @@ ARGS = {
     "limit": 48.0,
     "percent": 12,
     "part": "crankcase",
+    "note": "Check the belt guard before cranking.",
     "clock": "14:03",
     "pull": 4,
     "key": "r",
@@ -81,8 +83,41 @@ def test_names_are_spoken_so_that_they_are_understood() -> None:
 
 def test_the_cautions_name_what_can_hurt_and_defer_to_the_manual() -> None:
     words = " ".join(SENTENCES[key] for key in CAUTIONS).lower()
-    for danger in ("plug lead", "kill switch", "fuel", "clutch", "belt", "kick back", "eye", "manual"):
+    for danger in (
+        "plug lead",
+        "kill switch",
+        "shut the fuel off",
+        "cannot move",
+        "belt",
+        "kick back",
+        "eye",
+        "manual",
+    ):
         assert danger in words
+
+
+@pytest.mark.parametrize(
+    ("cranked_by", "left_out"),
+    [(CrankedBy.CORD, PromptKey.CAUTION_STARTER), (CrankedBy.STARTER, PromptKey.CAUTION_CORD), (None, None)],
+)
+def test_a_caution_about_the_cord_is_said_where_there_is_a_cord(
+    cranked_by: CrankedBy | None, left_out: PromptKey | None
+) -> None:
+    said = [prompt.key for prompt in Prompter(PressureUnit.PSI, ENGLISH).cautions(cranked_by)]
+    assert said == [key for key in CAUTIONS if key is not left_out]
+
+
+def test_what_is_noted_of_the_machine_is_said_with_the_cautions() -> None:
+    say = Prompter(PressureUnit.PSI, ENGLISH)
+    noted = say.cautions(None, "check the belt guard\n before cranking")[-2]
+    assert (noted.key, noted.text) == (
+        PromptKey.CAUTION_NOTE,
+        "This machine: check the belt guard before cranking.",
+    )
+    assert [prompt.key for prompt in say.cautions(None, " ")] == [*CAUTIONS]
+    long = say.cautions(None, "word " * 200)[-2]
+    assert len(long.text) <= 180
+    assert long.text.endswith("The fleet file has the rest.")
 
 
 def test_questions_and_trouble_interrupt_and_the_rest_does_not() -> None:

@@ -5,11 +5,13 @@ from datetime import timedelta
 
 import pytest
 
-from gaugelink.bench.english import SENTENCES
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
+from gaugelink.bench.english import ENGLISH, SENTENCES
+from gaugelink.bench.plan import CrankedBy
+from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompter
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, DecayState
 from gaugelink.broker.senml import live_pressure
 from gaugelink.dashboard.board import MOST_SAMPLES, STALE_S, TRACE_S, BenchBoard
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
 from tests.dashboard.said import BENCH, EVENT, GAUGE, NOON, air_cautions, cranking, gauge, live, prompt, state
@@ -119,6 +121,20 @@ def test_the_cautions_of_a_test_stand_for_as_long_as_its_phase_says_so_whatever_
     board.take("prompt", prompt("The gauge is asleep. Switch it on.", after_s=1.0, key="wake_gauge"), 0.0)
     assert board.snapshot()["cautions"] == [SENTENCES[key] for key in CAUTIONS]
     board.take("test", state(revision=2), 0.0)
+    assert board.snapshot()["cautions"] == []
+
+
+def test_the_cautions_of_a_test_that_were_said_are_those_that_stand_with_what_is_noted_of_the_machine() -> None:
+    board = BenchBoard(BENCH)
+    said = Prompter(PressureUnit.PSI, ENGLISH).cautions(CrankedBy.CORD, "Check the belt guard.")
+    for number, one in enumerate(said):
+        board.take("prompt", prompt(one.text, float(number), one.key.value), 0.0)
+    board.take("test", state(revision=1, phase="cautions"), 0.0)
+    assert board.snapshot()["cautions"] == [one.text for one in said]
+    board.take("prompt", prompt("Stop.", 20.0, "acknowledge_first"), 0.0)
+    board.take("test", state(revision=2, phase="cautions"), 0.0)
+    assert board.snapshot()["cautions"] == [one.text for one in said]
+    board.take("test", state(revision=3), 0.0)
     assert board.snapshot()["cautions"] == []
 
 
