@@ -184,6 +184,18 @@ async def test_on_a_phone_the_buttons_of_a_test_are_one_row_that_leaves_cylinder
         assert [await one.inner_text() for one in await shown.all()] == ["Redo", "Skip", "More"]
 
 
+async def test_what_the_page_asks_before_it_acts_is_words_and_choices_and_nothing_else() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "test", settled(revision=2))
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#do-begin").click()
+        dialog = page.locator("#ask-body")
+        await expect(dialog.get_by_role("button", name="Ridge 7")).to_be_visible()
+        shown = (await dialog.inner_text()).split("\n")
+        assert [line for line in shown if "null" in line or "undefined" in line] == []
+
+
 async def test_a_test_whose_readings_ask_to_be_taken_again_is_not_called_settled() -> None:
     played = Played()
     in_full_swing(played.hub)

@@ -44,7 +44,7 @@ export async function send(command) {
 export function ask(title, ...body) {
   const dialog = byId("ask");
   setText(byId("ask-title"), title);
-  byId("ask-body").replaceChildren(...body, el("button", { type: "button", class: "wide", onclick: () => dialog.close() }, "Close"));
+  byId("ask-body").replaceChildren(el("div", {}, ...body), el("button", { type: "button", class: "wide", onclick: () => dialog.close() }, "Close"));
   if (!dialog.open) dialog.showModal();
 }
 
