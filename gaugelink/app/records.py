@@ -16,7 +16,7 @@ from gaugelink.app.shopfile import Shop
 from gaugelink.app.telling import reading_values
 from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.assign import TestBench
-from gaugelink.bench.plan import TestKind
+from gaugelink.bench.plan import Plan, TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.engine.calibration import CalibrationRecord
@@ -340,8 +340,9 @@ class Records:
             + tuple(
                 (name.replace("_", " "), _in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
-                if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open")
+                if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open", "plugs_out")
             )
+            + (("plugs, throttle", ready_words(test.state.plan)),)
             + tuple(leaks),
             traces=traces,
             past=tuple(tests),
@@ -365,6 +366,17 @@ class Records:
         state = _with_own(state_of(stored), events)
         unit = self._shop.settings.bench.display_unit
         return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
+
+
+def ready_words(plan: Plan) -> str:
+    """What the mechanic was asked for before the first pull; whether it was so, nothing here has seen."""
+    plugs, throttle = plan.asked_for
+    wanted = [word for asked, word in ((plugs, "all plugs out"), (throttle, "throttle wide open")) if asked]
+    given = plan.conditions
+    stated = ((given.plugs_out, "not all plugs out"), (given.throttle_open, "throttle not open"))
+    otherwise = [word for said, word in stated if said is False]
+    words = [f"asked for {', '.join(wanted)}"] if wanted else [] if otherwise and plan.asks_ready else ["not asked"]
+    return "; ".join([*words, *([f"stated: {', '.join(otherwise)}"] if otherwise else [])])
 
 
 def _in_words(value: object) -> str:

@@ -181,6 +181,7 @@ class Session:
                 max_tries=max(defaults.max_tries, command.repeats or defaults.repeats),
                 kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
                 conditions=self._conditions(machine),
+                asks_ready=True,
                 note=machine.notes,
                 places=places,
                 expected=_expected(dry, cylinders),

@@ -82,6 +82,9 @@ class Plan(Settings):
     conditions: Conditions = Conditions()
     places: dict[str, str] = Field(default_factory=dict)
     """Where each cylinder is, said the first time it comes up: ``{"PTO": "clutch side"}``."""
+    asks_ready: bool = False
+    """Whether the first prompt asks for all plugs out and the throttle wide open, unless `conditions` say that it is
+    otherwise. False for a test that was begun by a version that did not ask."""
     note: str = ""
     """What the fleet file notes of the machine: said with the cautions."""
     expected: dict[str, Expected] = Field(default_factory=dict)
@@ -114,6 +117,12 @@ class Plan(Settings):
         if self.repeats > self.max_tries:
             raise ValueError(f"max_tries: {self.max_tries} tries cannot hold {self.repeats} repeats")
         return self
+
+    @property
+    def asked_for(self) -> tuple[bool, bool]:
+        """Whether the first prompt asks for all plugs out, and for the throttle wide open."""
+        given = self.conditions
+        return self.asks_ready and given.plugs_out is not False, self.asks_ready and given.throttle_open is not False
 
     @property
     def stations(self) -> tuple[tuple[str, ...], ...]:

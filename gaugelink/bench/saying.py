@@ -14,6 +14,12 @@ WORTH_NAMING = 0.02
 READ_BACK = 4
 """Cylinders that an ear can follow when they are read back; of more only the highest and the lowest are said."""
 
+_READY_ENGINE = {
+    (True, True): PromptKey.READY_ENGINE,
+    (True, False): PromptKey.PLUGS_OUT,
+    (False, True): PromptKey.THROTTLE_OPEN,
+}
+
 
 def opening(state: BenchState, say: Prompter) -> Prompt:
     """Say where to begin, or where a test goes on after a restart."""
@@ -21,7 +27,9 @@ def opening(state: BenchState, say: Prompter) -> Prompt:
         one = len(state.target) == 1
         key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
         return say.say(key, state.target, next=state.target[0])
-    return go_to(state, say, PromptKey.BEGIN)
+    first = go_to(state, say, PromptKey.BEGIN)
+    ready = _READY_ENGINE.get(state.plan.asked_for)
+    return first if ready is None else say.led(say.say(ready), first)
 
 
 def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) -> Prompt:

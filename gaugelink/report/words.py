@@ -107,8 +107,6 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
     lines.append(("air pressure", ambient))
     if conditions.warm is not None:
         lines.append(("engine was", "warm" if conditions.warm else "cold"))
-    if conditions.throttle_open is not None:
-        lines.append(("throttle", "open" if conditions.throttle_open else "closed"))
     band = data.verdict.band
     if band is not None:
         upper = f" to {unit.text(band.high_kpa)}" if band.high_kpa is not None else " and more"

@@ -21,6 +21,7 @@ from gaugelink.journal import Journal
 from gaugelink.journal.entries import CalibrationEntry, TestEntry
 from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.judge import judge
+from gaugelink.report.words import condition_lines
 from gaugelink.verdict.record import side_by_side
 from tests.app.shops import SHOP
 from tests.app.test_session import NOTHING, Bench, pull
@@ -58,6 +59,39 @@ def test_what_a_pull_alone_is_uncertain_by_outlives_the_journal(tmp_path: Path, 
     (value,) = test.values
     assert value.u_random_kpa == pytest.approx(1.7 / 2**0.5)
     assert value.u_common_kpa == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize(
+    ("conditions", "asks", "said"),
+    [
+        ("throttle_open = true\nplugs_out = true", True, "asked for all plugs out, throttle wide open"),
+        ("", True, "asked for all plugs out, throttle wide open"),
+        ("throttle_open = false", True, "asked for all plugs out; stated: throttle not open"),
+        ("throttle_open = false\nplugs_out = false", True, "stated: not all plugs out, throttle not open"),
+        ("throttle_open = true\nplugs_out = true", False, "not asked"),
+    ],
+)
+def test_a_report_says_of_plugs_and_throttle_what_was_asked_for(
+    tmp_path: Path, conditions: str, asks: bool, said: str
+) -> None:
+    bench = Bench(tmp_path, f"{SHOP}\n[test.conditions]\n{conditions}\n")
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    steps += [bench.crank(930.0), bench.crank(931.0), bench.command(CommandAction.FINISH)]
+    if not asks:
+        steps = [replace(step, entries=tuple(_not_asking(entry) for entry in step.entries)) for step in steps]
+    report = recorded(bench, steps, lambda records: records.report(None))
+    shown = dict(condition_lines(report))
+    assert shown["plugs, throttle"] == said
+    assert not {"throttle", "throttle open", "plugs out"} & set(shown)
+
+
+def _not_asking(entry: object) -> object:
+    """A test as a version wrote it down that did not ask for anything."""
+    if not isinstance(entry, TestEntry):
+        return entry
+    snapshot = json.loads(entry.snapshot_json)
+    del snapshot["bench"]["plan"]["asks_ready"]
+    return replace(entry, snapshot_json=json.dumps(snapshot))
 
 
 def _without_own(entry: object) -> object:

@@ -105,6 +105,26 @@ def test_a_three_cylinder_test_runs_to_its_verdict_without_a_touch(tmp_path: Pat
     assert told.spread_kpa == pytest.approx(10.0)
 
 
+@pytest.mark.parametrize(
+    ("conditions", "asked"),
+    [
+        ("", "All plugs out, throttle wide open. Put the gauge on PTO"),
+        ("[test.conditions]\nplugs_out = true", "All plugs out, throttle wide open. Put the gauge on PTO"),
+        ("[test.conditions]\nplugs_out = false", "Throttle wide open. Put the gauge on PTO"),
+        ("[test.conditions]\nthrottle_open = false", "All plugs out. Put the gauge on PTO"),
+        ("[test.conditions]\nthrottle_open = false\nplugs_out = false", "Put the gauge on PTO"),
+    ],
+)
+def test_the_first_prompt_asks_for_plugs_and_throttle(tmp_path: Path, conditions: str, asked: str) -> None:
+    bench = Bench(tmp_path, f"{SHOP}\n{conditions}\n")
+    bench.command(CommandAction.BEGIN, machine="north-7")
+    step = bench.command(CommandAction.ACKNOWLEDGE)
+    assert step.prompts[-1].key is PromptKey.BEGIN_PLACE
+    assert step.prompts[-1].text.startswith(asked)
+    assert step.prompts[-1].spoken.startswith(asked.removesuffix("PTO"))
+    assert "throttle wide open" not in bench.crank(930.0).prompts[-1].text
+
+
 def test_what_the_gauge_adds_to_every_reading_is_not_in_the_spread(tmp_path: Path) -> None:
     # JCGM 100:2008, F.1.2.3: an error that two readings share cancels in their difference.
     spreads = []
