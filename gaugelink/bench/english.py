@@ -5,8 +5,8 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
-their unit, ``{part}`` what is tested, ``{note}`` what is noted of a machine, ``{clock}`` a time of day; ``{pull}`` is
-the number of a pull, ``{key}`` a key's name.
+their unit, ``{part}`` what is tested, ``{note}`` what is noted of a machine, ``{clock}`` a time of day; ``{oil}`` is
+millilitres, ``{pull}`` the number of a pull, ``{key}`` a key's name.
 """
 
 from collections.abc import Callable
@@ -28,6 +28,11 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.CAUTION_MANUAL: "The engine maker's manual and the local rules come first.",
     PromptKey.ACKNOWLEDGE: "Confirm that you heard the cautions, then we begin.",
     PromptKey.ACKNOWLEDGE_FIRST: "Stop. Confirm the cautions before you crank.",
+    PromptKey.OIL: "Wet test: {oil} millilitres of oil into each cylinder, the same in each.",
+    # A teaspoon is common practice, no source.
+    PromptKey.OIL_TEASPOON: "Wet test: a teaspoon of oil, five millilitres, into each cylinder, or what the maker's "
+    "manual says, the same in each.",
+    PromptKey.OIL_SPREAD: "Do not flood it. Crank once without the gauge to spread it.",
     PromptKey.READY_ENGINE: "All plugs out, throttle wide open.",
     PromptKey.PLUGS_OUT: "All plugs out.",
     PromptKey.THROTTLE_OPEN: "Throttle wide open.",

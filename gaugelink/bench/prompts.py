@@ -38,6 +38,9 @@ class PromptKey(StrEnum):
     CAUTION_MANUAL = "caution_manual"
     ACKNOWLEDGE = "acknowledge"
     ACKNOWLEDGE_FIRST = "acknowledge_first"
+    OIL = "oil"
+    OIL_TEASPOON = "oil_teaspoon"
+    OIL_SPREAD = "oil_spread"
     READY_ENGINE = "ready_engine"
     PLUGS_OUT = "plugs_out"
     THROTTLE_OPEN = "throttle_open"
@@ -362,6 +365,8 @@ class Prompter:
             )
         if name in _PRESSURES or name == "difference":
             return self.unit.text(float(str(value)))
+        if name == "oil":
+            return f"{float(str(value)):g}"
         if name in _SMALL:
             return f"{self.unit.from_kpa(float(str(value))):.{self._digits(value)}f} {self.unit.value}"
         return self._named(name, value, self.language.cylinder_text)
@@ -379,6 +384,9 @@ class Prompter:
         if name in _SMALL:
             number = self.language.number(self.unit.from_kpa(float(str(value))), self._digits(value))
             return f"{number} {self.language.unit_spoken[self.unit]}"
+        if name == "oil":
+            millilitres = float(str(value))
+            return self.language.number(millilitres, 0 if millilitres.is_integer() else 1)
         if name == "clock":
             return self.language.clock_spoken(str(value))
         if name in ("count", "percent", "pull") and isinstance(value, int):

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from gaugelink.bench.agree import SHORT_OF_THE_TOP
+from gaugelink.bench.plan import TestKind
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Phase, Reading, Status
 from gaugelink.bench.repeats import tolerance_kpa
@@ -29,7 +30,15 @@ def opening(state: BenchState, say: Prompter) -> Prompt:
         return say.say(key, state.target, next=state.target[0])
     first = go_to(state, say, PromptKey.BEGIN)
     ready = _READY_ENGINE.get(state.plan.asked_for)
-    return first if ready is None else say.led(say.say(ready), first)
+    first = first if ready is None else say.led(say.say(ready), first)
+    return say.led(_oil(state, say), first) if state.plan.kind is TestKind.WET else first
+
+
+def _oil(state: BenchState, say: Prompter) -> Prompt:
+    """Say how much oil a wet test takes: what the shop file states, else what is common practice."""
+    oil_ml = state.plan.conditions.oil_ml
+    much = say.say(PromptKey.OIL, (), oil=oil_ml) if oil_ml else say.say(PromptKey.OIL_TEASPOON)
+    return say.joined(much, say.say(PromptKey.OIL_SPREAD))
 
 
 def go_to(state: BenchState, say: Prompter, key: PromptKey = PromptKey.GO_TO) -> Prompt:

@@ -125,6 +125,29 @@ def test_the_first_prompt_asks_for_plugs_and_throttle(tmp_path: Path, conditions
     assert "throttle wide open" not in bench.crank(930.0).prompts[-1].text
 
 
+@pytest.mark.parametrize(
+    ("conditions", "much", "spoken"),
+    [
+        ("oil_ml = 8", "Wet test: 8 millilitres of oil into each cylinder, the same in each.", "Wet test: eight milli"),
+        ("oil_ml = 7.5", "Wet test: 7.5 millilitres of oil", "Wet test: seven point five millilitres"),
+        ("", "Wet test: a teaspoon of oil, five millilitres, into each cylinder, or what the maker's manual", "Wet"),
+    ],
+)
+def test_a_wet_test_begins_with_how_much_oil_and_how_it_is_spread(
+    tmp_path: Path, conditions: str, much: str, spoken: str
+) -> None:
+    bench = Bench(tmp_path, f"{SHOP}\n[test.conditions]\n{conditions}\n")
+    bench.command(CommandAction.BEGIN, machine="north-7", kind="wet")
+    first = bench.command(CommandAction.ACKNOWLEDGE).prompts[-1]
+    assert first.text.startswith(much)
+    assert first.spoken.startswith(spoken)
+    assert "the same in each. Do not flood it. Crank once without the gauge to spread it. All plugs out" in first.text
+    assert first.text.endswith("Pull when ready.")
+    bench.command(CommandAction.FINISH)
+    dry = bench.command(CommandAction.BEGIN, machine="north-7", kind="dry").prompts[-1]
+    assert "oil" not in dry.text
+
+
 def test_what_the_gauge_adds_to_every_reading_is_not_in_the_spread(tmp_path: Path) -> None:
     # JCGM 100:2008, F.1.2.3: an error that two readings share cancels in their difference.
     spreads = []
@@ -292,4 +315,4 @@ def test_a_test_that_is_done_is_told_again_after_a_restart(tmp_path: Path) -> No
     resumed = Bench(tmp_path).session.resume(stored, [], 5.0, bench.at)
     assert resumed.state is not None
     assert resumed.state.phase is Phase.DONE
-    assert [message.topic_suffix for message in resumed.messages] == ["test"]
+    assert [message.topic_suffix for message in resumed.messages] == ["prompt", "test"]

@@ -30,6 +30,7 @@ ARGS = {
     "limit": 48.0,
     "percent": 12,
     "part": "crankcase",
+    "oil": 7.5,
     "note": "Check the belt guard before cranking.",
     "clock": "14:03",
     "pull": 4,
