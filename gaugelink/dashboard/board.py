@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gaugelink.bench.cautions import StandingCautions
-from gaugelink.bench.prompts import QUESTIONS
+from gaugelink.bench.prompts import AIR_CAUTIONS, QUESTIONS, PromptKey
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
@@ -42,6 +42,11 @@ _MODELS: dict[str, type[Message]] = {
 }
 _STAGES = {"cautions": 0, "measuring": 1, "ended": 2}
 """Order of the phases of a leak-down; one that this version does not know is between the ends."""
+_OF_LEAK = frozenset(
+    {key for key in PromptKey if key.startswith("leak_")}
+    | {*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE, PromptKey.ACKNOWLEDGE_FIRST}
+)
+"""What a leak-down says while it is under way."""
 _KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
@@ -54,6 +59,7 @@ class Change:
     ``decay_state`` or ``decay_progress``."""
     data: Any
     """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand.
+    A prompt carries ``asks`` and ``of_leak``: whether it is a question, and whether a leak-down says it.
     A leak-down's result carries ``doubts`` too: its flags in words."""
 
 
@@ -80,6 +86,7 @@ class BenchBoard:
         self._leak: DecayState | None = None
         self._tests, self._leaks = Succession(), Succession()
         self._prompt: Prompt | None = None
+        self._leak_prompt: Prompt | None = None
         self._cautions = StandingCautions()
         self._result: Json | None = None
         self._events: OrderedDict[str, Json] = OrderedDict()
@@ -160,6 +167,8 @@ class BenchBoard:
                 data |= self._standing()
             case Prompt():
                 self._prompt = message
+                if message.key in _OF_LEAK:
+                    self._leak_prompt = message
                 self._cautions.heard(message.key, message.text)
                 data = _prompt(message) | self._standing()
             case CommandResult():
@@ -181,8 +190,12 @@ class BenchBoard:
                     return None
                 self._leak = message
                 self._cautions.leak(message.cautions)
+                if message.phase == "ended" and self._progress and self._progress["decay_id"] == message.decay_id:
+                    self._progress = None
                 data |= self._standing()
             case DecayProgress():
+                if self._leak is not None and (self._leak.decay_id, self._leak.phase) == (message.decay_id, "ended"):
+                    return None
                 self._progress = data
         return Change(_KINDS.get(suffix, suffix), data)
 
@@ -215,6 +228,8 @@ class BenchBoard:
             "live": {name: _columns(list(trace.samples)) for name, trace in self._traces.items()},
             "test": None if self._test is None else self._test.model_dump(mode="json"),
             "prompt": None if self._prompt is None else _prompt(self._prompt),
+            "leak": None if self._leak is None else self._leak.model_dump(mode="json"),
+            "leak_prompt": None if self._leak_prompt is None else _prompt(self._leak_prompt),
             "result": self._result,
             **self._standing(),
             "events": list(self._events.values()),
@@ -235,7 +250,11 @@ def _columns(samples: list[tuple[float, float]]) -> Json:
 
 
 def _prompt(prompt: Prompt) -> Json:
-    return {**prompt.model_dump(mode="json"), "asks": prompt.key in QUESTIONS}
+    return {
+        **prompt.model_dump(mode="json"),
+        "asks": prompt.key in QUESTIONS,
+        "of_leak": prompt.key in _OF_LEAK,
+    }
 
 
 def _slim(event: Json) -> Json:

@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompts import AIR_CAUTIONS, Prompter, PromptKey
+from gaugelink.broker.leak_messages import DecayProgress, DecayState
 from gaugelink.broker.messages import (
     Cranking,
     CylinderPart,
@@ -133,6 +134,19 @@ def air_cautions() -> list[bytes]:
     args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": 48.3}}
     said = [say.say(key, (), **args.get(key, {})) for key in (*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE)]
     return [prompt(one.text, 30.0, one.key.value, Urgency.CAUTION) for one in said]
+
+
+def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = (), decay_id: str = "d") -> bytes:
+    """How a leak-down of the crankcase stands."""
+    at = NOON + timedelta(seconds=after_s)
+    told = {"decay_id": decay_id, "machine": TRIPLE.id, "phase": phase, "cautions": cautions}
+    return DecayState.model_validate({"bench": BENCH, "at": at, **told}).model_dump_json().encode()
+
+
+def leak_progress(elapsed_s: float) -> bytes:
+    """A pressure of that leak-down."""
+    told = DecayProgress(bench=BENCH, decay_id="d", gauge=GAUGE, elapsed_s=elapsed_s, pressure_kpa=40.0)
+    return told.model_dump_json().encode()
 
 
 def in_full_swing(hub: Hub) -> None:

@@ -1,20 +1,32 @@
 """A bench's messages, folded into what the page shows."""
 
 import json
-from datetime import timedelta
 
 import pytest
 
 from gaugelink.bench.english import ENGLISH, SENTENCES
 from gaugelink.bench.plan import CrankedBy
 from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompter
-from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress, DecayState
+from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress
 from gaugelink.broker.senml import live_pressure
 from gaugelink.dashboard.board import MOST_SAMPLES, STALE_S, TRACE_S, BenchBoard
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import LinkPhase
-from tests.dashboard.said import BENCH, EVENT, GAUGE, NOON, air_cautions, cranking, gauge, live, prompt, state
+from tests.dashboard.said import (
+    BENCH,
+    EVENT,
+    GAUGE,
+    NOON,
+    air_cautions,
+    cranking,
+    gauge,
+    leak_progress,
+    leak_state,
+    live,
+    prompt,
+    state,
+)
 
 
 def test_a_repeat_tells_nothing_new() -> None:
@@ -153,9 +165,26 @@ def test_the_cautions_of_a_leak_down_stand_with_its_limit_until_they_are_acknowl
     assert board.snapshot()["cautions"] == []
 
 
-def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = (), decay_id: str = "d") -> bytes:
-    at = NOON + timedelta(seconds=after_s)
-    return DecayState(bench=BENCH, at=at, decay_id=decay_id, phase=phase, cautions=cautions).model_dump_json().encode()
+def test_a_leak_down_that_was_stopped_without_a_result_is_no_longer_under_way() -> None:
+    board = BenchBoard(BENCH)
+    board.take("decay/state", leak_state("measuring", 30.0), 0.0)
+    board.take("decay/progress", leak_progress(9.0), 0.0)
+    assert board.snapshot()["progress"] is not None
+    board.take("decay/state", leak_state("ended", 40.0), 0.0)
+    assert (board.snapshot()["progress"], board.snapshot()["leak"]["phase"]) == (None, "ended")
+    assert board.take("decay/progress", leak_progress(10.0), 0.0) is None
+    assert board.snapshot()["progress"] is None
+
+
+def test_what_a_leak_down_said_last_is_kept_beside_what_the_test_says() -> None:
+    board = BenchBoard(BENCH)
+    pump = "Seal the crankcase. Pump slowly to 6.0 psi."
+    for text, after_s, key in ((pump, 30.0, "leak_pump"), ("Test done.", 40.0, "last_done")):
+        told = board.take("prompt", prompt(text, after_s, key), 0.0)
+        assert told is not None
+        assert told.data["of_leak"] is (key == "leak_pump")
+    everything = board.snapshot()
+    assert (everything["prompt"]["text"], everything["leak_prompt"]["text"]) == ("Test done.", pump)
 
 
 def test_a_page_that_joins_later_shows_the_cautions_of_the_leak_down_that_stand() -> None:

@@ -1,7 +1,7 @@
 // Leak-down: the one under way, and the results.
 import { byId, el, setText } from "./dom.js";
 import { fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
-import { bench, unitOf } from "./store.js";
+import { bench, leakOf, leaking, standingPrompt, unitOf } from "./store.js";
 import { send } from "./commands.js";
 
 let chart = null;
@@ -11,7 +11,9 @@ const perMinute = (kpaPerS, doubtKpaPerS, unit) => rateWithDoubt(60 * kpaPerS, 6
 
 function underWay(one, unit) {
   const { progress } = one;
-  if (!progress) return el("p", { class: "quiet" }, "No leak-down is under way.");
+  const stop = el("button", { type: "button", onclick: () => send({ action: "stop_decay" }) }, "Stop");
+  if (!leaking(one)) return el("p", { class: "quiet" }, "No leak-down is under way.");
+  if (!progress) return el("div", { class: "under-way" }, el("p", { class: "large" }, leakOf(one)), stop);
   const rate = progress.rate_kpa_per_s === null
     ? "" : `Losing ${perMinute(progress.rate_kpa_per_s, progress.rate_u_kpa_per_s, unit)}`;
   const left = progress.remaining_s === null ? "" : `, ${Math.ceil(progress.remaining_s)} s to go`;
@@ -20,7 +22,7 @@ function underWay(one, unit) {
     el("p", { class: "large" }, `${progress.cylinder ?? progress.gauge}: ${withUnit(progress.pressure_kpa, unit, 1)}`),
     el("p", {}, `${Math.round(progress.elapsed_s)} s${left}. ${rate}`),
     el("p", {}, progress.note),
-    el("button", { type: "button", onclick: () => send({ action: "stop_decay" }) }, "Stop"),
+    stop,
   );
 }
 
@@ -43,7 +45,8 @@ export function drawLeak() {
   const one = bench();
   if (view.hidden || one === null) return;
   const unit = unitOf(one.test);
-  const shown = JSON.stringify([one.name, one.prompt?.id, one.progress, [...one.decays.keys()], one.test?.test_id, unit]);
+  const prompt = standingPrompt(one);
+  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, [...one.decays.keys()], one.test?.test_id, unit]);
   if (shown === drawn) return;
   drawn = shown;
   if (!view.hasChildNodes()) {
@@ -53,11 +56,11 @@ export function drawLeak() {
     );
   }
   // What is to be done about the air is said here too: nobody turns to another view to be told to stop.
-  setText(byId("leak-prompt"), one.prompt?.text ?? "");
-  byId("leak-prompt").dataset.urgency = one.prompt?.urgency ?? "know";
+  setText(byId("leak-prompt"), prompt?.text ?? "");
+  byId("leak-prompt").dataset.urgency = prompt?.urgency ?? "know";
   byId("leak-now").replaceChildren(underWay(one, unit));
   byId("leak-begin").replaceChildren(
-    ...(one.progress ? [] : [...(one.test?.cylinders ?? [])].sort((a, b) => a.place - b.place).map((cylinder) =>
+    ...(leaking(one) ? [] : [...(one.test?.cylinders ?? [])].sort((a, b) => a.place - b.place).map((cylinder) =>
       el("button", { type: "button", onclick: () => send({ action: "begin_decay", cylinder: cylinder.name }) }, `Watch ${cylinder.name}`))),
   );
   byId("leak-results").replaceChildren(...[...one.decays.values()].reverse().map((decay) => result(decay, unit)));

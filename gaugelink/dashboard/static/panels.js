@@ -1,7 +1,7 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign } from "./dom.js";
 import { clock, withDoubt, withUnit, words } from "./units.js";
-import { bench, isSilent, machineOf, state, trouble, unitOf } from "./store.js";
+import { bench, isSilent, machineOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -20,9 +20,8 @@ export function drawContact() {
 }
 
 export function drawPrompt(why) {
-  const one = bench();
-  const prompt = one?.prompt ?? null;
-  const standing = prompt?.text ?? one?.test?.prompt ?? "";
+  const prompt = standingPrompt(bench());
+  const standing = prompt?.text ?? "";
   const urgency = why !== null ? "problem" : prompt?.asks ? "ask" : (prompt?.urgency ?? "know");
   const box = byId("prompt");
   if (box.dataset.urgency !== urgency || !byId("prompt-sign").hasChildNodes()) {

@@ -19,10 +19,25 @@ export const bench = () => state.benches.get(state.current) ?? null;
 export const unitOf = (test) => test?.display_unit ?? "psi";
 export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
 
+export const leaking = (one) => one.progress !== null || (one.leak !== null && one.leak.phase !== "ended");
+export const leakOf = (one) => {
+  const cylinder = (one.progress ?? one.leak)?.cylinder;
+  return cylinder ? `Cylinder ${cylinder}` : (machineOf(one.leak)?.name ?? one.leak?.machine ?? one.progress?.gauge ?? "");
+};
+
+// What is to be done now. During a leak-down that is what it says itself, unless something newer does not work.
+export function standingPrompt(one) {
+  if (one === null) return null;
+  const { prompt, leakPrompt } = one;
+  if (!leaking(one)) return prompt ?? (one.test?.prompt ? { text: one.test.prompt, urgency: "know", asks: false } : null);
+  if (prompt && (prompt.of_leak || prompt.urgency === "problem")) return prompt;
+  return leakPrompt ?? { text: `A leak test is under way: ${leakOf(one)}.`, urgency: "know", asks: false };
+}
+
 function emptyBench(name) {
   return {
     name, availability: null, gauges: {}, traces: new Map(), test: null, prompt: null, result: null, cautions: [],
-    events: new Map(), decays: new Map(), progress: null, decaying: { id: null, t: [], kpa: [] },
+    leak: null, leakPrompt: null, events: new Map(), decays: new Map(), progress: null, decaying: { id: null, t: [], kpa: [] },
   };
 }
 
@@ -63,7 +78,7 @@ export function takeSnapshot(everything) {
     const one = emptyBench(told.bench);
     Object.assign(one, {
       availability: told.availability, gauges: told.gauges, test: told.test, prompt: told.prompt, result: told.result,
-      cautions: told.cautions,
+      cautions: told.cautions, leak: told.leak, leakPrompt: told.leak_prompt,
     });
     for (const [gauge, live] of Object.entries(told.live)) addLive(one, gauge, live);
     for (const event of told.events) keep(one.events, event.event_id, event, MOST_EVENTS);
@@ -88,6 +103,7 @@ const FOLDS = {
   },
   prompt: (one, data) => {
     one.prompt = data;
+    if (data.of_leak) one.leakPrompt = data;
     one.cautions = data.cautions;
   },
   result: (one, data) => (one.result = data),
@@ -96,7 +112,11 @@ const FOLDS = {
     one.cautions = data.cautions;
     if (one.progress?.decay_id === data.decay_id) one.progress = null;
   },
-  decay_state: (one, data) => (one.cautions = data.cautions),
+  decay_state: (one, data) => {
+    one.leak = data;
+    one.cautions = data.cautions;
+    if (data.phase === "ended" && one.progress?.decay_id === data.decay_id) one.progress = null;
+  },
   decay_progress: addProgress,
 };
 
