@@ -24,9 +24,10 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
+from gaugelink.localtime import minute_text
 from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
-from gaugelink.report.data import ReportData, trace_of_event
+from gaugelink.report.data import ListedTest, ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
 from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
@@ -44,6 +45,10 @@ _LOG = logging.getLogger(__name__)
 NOT_PROVEN_YET = "no reading"
 LEAKS_SHOWN = 4
 """Leak tests of the machine that a report shows, the last ones."""
+MOST_NAMED = 4
+"""Tests that are named, the last ones, where an id's beginning is that of several."""
+SHORTEST_ID = 8
+"""Characters of an id that are shown at the least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,21 +182,67 @@ class Records:
         return [test for test in await self._journal.tests(machine) if is_simulated(test.bench) is self._shop.simulated]
 
     async def test(self, test_id: str | None, machine: str | None = None) -> RecordedTest:
-        """One test by its id, or the last one (of a machine).
+        """One test by its id or the beginning of it, or the last one (of a machine) that has readings.
 
         Raises:
-            SettingsError: there is none.
+            SettingsError: there is none, or more than one.
         """
         if test_id is not None:
-            stored = await self._journal.test(test_id)
-            if stored is None:
-                raise SettingsError(f"The journal {self._shop.journal} has no test {test_id}.")
-            return await self._recorded(stored)
+            return await self._recorded(await self._named(test_id))
         found = await self._stored(machine)
         if not found:
             whose = f" of {machine}" if machine is not None else ""
             raise SettingsError(f"The journal {self._shop.journal} has no test{whose} yet.")
-        return await self._recorded(found[-1])
+        last = await self._recorded(found[-1])
+        test: RecordedTest | None = last
+        for stored in reversed(found[:-1]):
+            if test is not None and test.verdict is not None:
+                break
+            test = await self._readable(stored)
+        return last if test is None or test.verdict is None else test
+
+    async def _named(self, test_id: str) -> StoredTest:
+        exact = await self._journal.test(test_id)
+        if exact is not None:
+            return exact
+        begin = test_id.strip().casefold()
+        named = [test for test in await self._stored(None) if begin and test.test_id.casefold().startswith(begin)]
+        if not named:
+            raise SettingsError(f"The journal {self._shop.journal} has no test {test_id}.")
+        if len(named) > 1:
+            ids = ", ".join(test.test_id for test in named[-MOST_NAMED:])
+            more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+            raise SettingsError(f"The id of more than one test begins with {test_id}: {ids}{more}. Give more of it.")
+        return named[0]
+
+    async def listed(self, machine: str) -> list[ListedTest]:
+        """All tests of a machine for a list of them, oldest first."""
+        short = short_ids([test.test_id for test in await self._stored(None)])
+        return [
+            ListedTest(
+                test_id=test.stored.test_id,
+                short_id=short[test.stored.test_id],
+                at=test.stored.began_at,
+                wet=test.state.plan.kind is TestKind.WET,
+                given_up=test.given_up,
+                word=test.verdict.word if test.verdict is not None else None,
+                readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
+            )
+            for test in await self.tests(machine)
+        ]
+
+    async def _empty_after(self, test: RecordedTest, machine: str | None) -> tuple[str, ...]:
+        """Say that later tests have no reading, for who asked for the last one."""
+        stored = await self._stored(machine)
+        place = [one.test_id for one in stored].index(test.stored.test_id)
+        later = [await self._readable(one) for one in stored[place + 1 :]]
+        empty = [one.stored for one in later if one is not None and one.verdict is None]
+        if not empty:
+            return ()
+        last = f"of {empty[-1].machine}, {minute_text(empty[-1].began_at)}"
+        if len(empty) == 1:
+            return (f"A later test, {last}, has no reading.",)
+        return (f"{len(empty)} later tests have no reading; the last is {last}.",)
 
     async def last_dry(self, machine: str, before: datetime | None = None) -> RecordedTest | None:
         """The last dry test of a machine with readings that was not given up."""
@@ -349,6 +400,8 @@ class Records:
             jobs=tuple(jobs),
             history=history,
             version=__version__,
+            given_up=test.given_up,
+            notes=await self._empty_after(test, machine) if test_id is None else (),
         )
 
     def _gauge_words(self, name: str) -> str:
@@ -381,6 +434,19 @@ def ready_words(plan: Plan) -> str:
 
 def _in_words(value: object) -> str:
     return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+
+
+def short_ids(ids: Sequence[str]) -> dict[str, str]:
+    """The shortest beginning of each id that no other one has."""
+    ordered = sorted(set(ids))
+    found = {}
+    for place, one in enumerate(ordered):
+        beside = ordered[max(0, place - 1) : place] + ordered[place + 1 : place + 2]
+        length = SHORTEST_ID
+        while length < len(one) and any(other.startswith(one[:length]) for other in beside):
+            length += 1
+        found[one] = one[:length]
+    return found
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:

@@ -9,12 +9,17 @@ from numpy.typing import NDArray
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeKind
-from gaugelink.simulated import is_simulated
-from gaugelink.verdict.findings import JudgedReading, TestVerdict
+from gaugelink.simulated import NOTICE, is_simulated
+from gaugelink.verdict.findings import JudgedReading, TestVerdict, VerdictWord
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.past import PastJob, PastTest
 
 FloatArray = NDArray[np.float64]
+
+GIVEN_UP = "Given up (ABANDONED): this test was not finished, and proves nothing of the engine."
+"""What stands on whatever is made of a test that was abandoned."""
+GIVEN_UP_WORD = "given up"
+"""Stands in the place of the verdict's word."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +42,23 @@ class Trace:
     fitted_time_s: FloatArray | None = None
     fitted_kpa: FloatArray | None = None
     event_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ListedTest:
+    """One test as it stands in the list of a machine's tests."""
+
+    test_id: str
+    short_id: str
+    """As much of the id as tells it from those of all other tests."""
+    at: datetime
+    """When it was begun."""
+    wet: bool
+    given_up: bool
+    word: VerdictWord | None
+    """None when it has no reading."""
+    readings_kpa: dict[str, float]
+    """By cylinder."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +90,21 @@ class ReportData:
     history: MachineHistory | None = None
     version: str = ""
     """Version of the code that judged."""
+    given_up: bool = False
+    """Whether the test was abandoned."""
     notes: tuple[str, ...] = field(default_factory=tuple)
+    """What else is to be known before anything on the page, a sentence each."""
+
+    @property
+    def word(self) -> str:
+        """The one word at the head: a test that was given up has no verdict."""
+        return GIVEN_UP_WORD if self.given_up else self.verdict.word.value
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What stands above all else on whatever is made of this."""
+        simulated = (NOTICE,) if self.simulated else ()
+        return (*simulated, *((GIVEN_UP,) if self.given_up else ()), *self.notes)
 
     @property
     def simulated(self) -> bool:

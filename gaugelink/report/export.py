@@ -43,6 +43,7 @@ class ExportRow:
     band_high_kpa: float | None
     spread_kpa: float | None
     spread_u_kpa: float | None
+    given_up: bool
     verdict: str
     top_end: str
     event_ids: str
@@ -78,6 +79,7 @@ COLUMN_DOC: dict[str, tuple[str, str]] = {
     "band_high_kpa": ("kPa, gauge", "upper end of the maker's range at this ambient"),
     "spread_kpa": ("kPa", "highest less lowest cylinder of the test"),
     "spread_u_kpa": ("kPa", "its expanded uncertainty, the gauge's common error left out"),
+    "given_up": ("", "true when the test was given up (abandoned): it proves nothing, whatever the verdict says"),
     "verdict": ("", "the verdict on the test in one word"),
     "top_end": ("", "whether the top end has to come off, as far as the test can tell"),
     "event_ids": ("", "ids of the cranking events, parted by spaces"),
@@ -120,6 +122,7 @@ def export_rows(data: ReportData) -> tuple[ExportRow, ...]:
             band_high_kpa=None if band is None else band.high_kpa,
             spread_kpa=verdict.spread_kpa,
             spread_u_kpa=verdict.spread_u_kpa,
+            given_up=data.given_up,
             verdict=verdict.word.value,
             top_end=verdict.top_end.value,
             event_ids=" ".join(reading.event_ids),

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import ReportData
-from gaugelink.report.look import FAINT, INK, PAPER, RULE, SEVERITY_COLOUR, WORD_COLOUR, WORD_MEANING, drawn
+from gaugelink.report.look import FAINT, INK, PAPER, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out, basis
 from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
 from gaugelink.report.words import (
@@ -29,7 +29,6 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
-from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Finding, Severity
 
 PAGE = "page.html"
@@ -38,6 +37,7 @@ PAGE = "page.html"
 def report_html(data: ReportData) -> str:
     """Write the whole page as one string."""
     asking, notes = finding_order(data)
+    meaning, colour = word_look(data)
     where = "  ·  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
     made_by = f"gaugelink {data.version}".strip() + (f", test {data.test_id}" if data.test_id else "")
     template = Template((files("gaugelink.report") / PAGE).read_text(encoding="utf-8"))
@@ -47,12 +47,12 @@ def report_html(data: ReportData) -> str:
         ink=INK,
         faint=FAINT,
         rule=RULE,
-        word_colour=WORD_COLOUR[data.verdict.word],
+        word_colour=colour,
         machine=escape(data.machine),
         where=escape(where),
-        word=escape(data.verdict.word.value),
-        meaning=escape(WORD_MEANING[data.verdict.word]),
-        simulated=f'<p class="simulated">{escape(NOTICE)}</p>' if data.simulated else "",
+        word=escape(data.word),
+        meaning=escape(meaning),
+        notices="".join(f'<p class="notice">{escape(notice)}</p>' for notice in data.notices),
         summary=escape(data.verdict.summary),
         unit=escape(data.unit.value),
         engine_svg=_engine_svg(data),

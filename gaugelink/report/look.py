@@ -5,6 +5,7 @@ from contextlib import contextmanager
 
 import matplotlib as mpl
 
+from gaugelink.report.data import ReportData
 from gaugelink.verdict.findings import Severity, VerdictWord
 
 PAPER = "#fbfaf6"
@@ -35,10 +36,19 @@ WORD_MEANING = {
     VerdictWord.RETEST: "these readings cannot carry a judgement",
 }
 
+GIVEN_UP_MEANING = "this test proves nothing"
+
 # Colours that people with any colour vision tell apart (Okabe and Ito, 2008), darkened for thin lines; each
 # cylinder has a marker of its own as well.
 CYLINDER_COLOURS = ("#0a6aa1", "#b85c00", "#00775a", "#a34f80", "#4d4d4d", "#8a7a00", "#2f8fbf", "#7a3b1e")
 CYLINDER_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+
+
+def word_look(data: ReportData) -> tuple[str, str]:
+    """What the word at the head of a report means, and its colour."""
+    if data.given_up:
+        return GIVEN_UP_MEANING, INK
+    return WORD_MEANING[data.verdict.word], WORD_COLOUR[data.verdict.word]
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from matplotlib.lines import Line2D
 
 from gaugelink.localtime import minute_text
 from gaugelink.report.data import ReportData
-from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, WORD_COLOUR, WORD_MEANING, drawn
+from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
 from gaugelink.report.words import (
@@ -25,7 +25,6 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
-from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Severity
 
 A4_IN = (8.27, 11.69)
@@ -110,18 +109,16 @@ def _rule(figure: Figure, y: float) -> None:
 
 
 def _head(figure: Figure, data: ReportData) -> float:
-    colour = WORD_COLOUR[data.verdict.word]
+    meaning, colour = word_look(data)
     where = "  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
     figure.text(MARGIN, 0.967, "Compression test", fontsize=8.5, color=FAINT, va="top")
     figure.text(MARGIN, 0.953, data.machine, fontsize=17, fontweight="bold", va="top")
     figure.text(MARGIN, 0.926, where, fontsize=8, color=FAINT, va="top")
-    figure.text(
-        RIGHT, 0.958, data.verdict.word.value, fontsize=22, fontweight="bold", color=colour, va="top", ha="right"
-    )
-    figure.text(RIGHT, 0.926, WORD_MEANING[data.verdict.word], fontsize=8, color=colour, va="top", ha="right")
+    figure.text(RIGHT, 0.958, data.word, fontsize=22, fontweight="bold", color=colour, va="top", ha="right")
+    figure.text(RIGHT, 0.926, meaning, fontsize=8, color=colour, va="top", ha="right")
     writer = _Writer(figure, MARGIN, RIGHT, 0.907)
-    if data.simulated:
-        figure.text(MARGIN, writer.y, NOTICE, fontsize=8.5, fontweight="bold", va="top")
+    for notice in data.notices:
+        figure.text(MARGIN, writer.y, notice, fontsize=8.5, fontweight="bold", va="top")
         writer.y -= 8.5 * (LEADING + AFTER)
     writer.text(data.verdict.summary, 9.0)
     _rule(figure, writer.y)

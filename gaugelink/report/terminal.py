@@ -9,7 +9,7 @@ from rich.text import Text
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.localtime import day_of, minute_text
-from gaugelink.report.data import ReportData
+from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
 from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.words import (
     COLUMNS,
@@ -20,10 +20,10 @@ from gaugelink.report.words import (
     reading_rows,
     shown_columns,
 )
-from gaugelink.simulated import NOTICE
 from gaugelink.verdict.findings import Severity, VerdictWord
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.past import Axis
 
 WORD_STYLE = {
     VerdictWord.CONSISTENT: "bold green",
@@ -49,9 +49,10 @@ def verdict_table(data: ReportData) -> RenderableType:
     table.add_column("doubts" if any(row.flags for row in rows) else "")
     for row in rows:
         table.add_row(*(row.cells[i] for i in shown), row.flags)
-    head = Text.assemble((data.verdict.word.value, WORD_STYLE[data.verdict.word]), "  ", data.verdict.summary)
+    style = "bold" if data.given_up else WORD_STYLE[data.verdict.word]
+    head = Text.assemble((data.word, style), "  ", data.verdict.summary)
     asking, notes = finding_order(data)
-    lines: list[RenderableType] = [Text(NOTICE, style="bold")] if data.simulated else []
+    lines: list[RenderableType] = [Text(notice, style="bold") for notice in data.notices]
     lines += [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
     for advice in (*advice_of(asking), *advice_of(notes)):
         finding = advice.finding
@@ -66,8 +67,32 @@ def verdict_table(data: ReportData) -> RenderableType:
     return Group(*lines)
 
 
+def tests_table(tests: Sequence[ListedTest], cylinders: Sequence[str], unit: PressureUnit) -> Table:
+    """All tests of a machine, oldest first: day, kind, readings, word, and the id by which a report is asked for."""
+    table = Table(box=None, pad_edge=False, title=f"All tests, in {unit.value}", title_justify="left")
+    for column in ("day", "kind", *cylinders, "", "report --test"):
+        table.add_column(column)
+    for test in tests:
+        said = "no reading" if test.word is None else test.word.value
+        readings = {cylinder: f"{unit.from_kpa(kpa):.{unit.decimals}f}" for cylinder, kpa in test.readings_kpa.items()}
+        table.add_row(
+            str(day_of(test.at)),
+            "wet" if test.wet else "dry",
+            *(readings.get(cylinder, "-") for cylinder in cylinders),
+            Text(GIVEN_UP_WORD, style="bold")
+            if test.given_up
+            else Text(said, style=WORD_STYLE[test.word] if test.word else "dim"),
+            test.short_id,
+        )
+    return table
+
+
+_PER_SEASON = 2
+"""Place of the column that is by the season, where a history goes by dates."""
+
+
 def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
-    """How each cylinder goes, by the fit: one row a cylinder."""
+    """How each cylinder goes, by the fit: one row a cylinder; columns that have nothing in them are left out."""
     table = Table(box=None, pad_edge=False)
     columns = (
         "cylinder",
@@ -78,13 +103,12 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         "tests since a job",
         "",
     )
-    for column in columns:
-        table.add_column(column)
+    rows, styles = [], []
     for trend in history.trends:
         # One test has a level and no trend: the fit then says nothing but what it supposed.
         going = trend.tests > 1
         relative = trend.against_others_percent if going else None
-        table.add_row(
+        row = (
             trend.cylinder,
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
             f"{trend.percent.value:+z.1f} ± {2 * trend.percent.u:.1f}" if going else "",
@@ -92,8 +116,16 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
             "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+z.1f} %",
             str(trend.tests),
             "wearing" if trend.is_wearing else "",
-            style="red" if trend.is_wearing else "",
         )
+        rows.append(row)
+        styles.append("red" if trend.is_wearing else "")
+    shown = [i for i in range(len(columns)) if any(row[i] for row in rows)]
+    for i in shown:
+        table.add_column(columns[i])
+    if history.axis is Axis.DATE and _PER_SEASON in shown:
+        table.caption, table.caption_justify = "A season is a year.", "left"
+    for row, style in zip(rows, styles, strict=True):
+        table.add_row(*(row[i] for i in shown), style=style)
     return table
 
 

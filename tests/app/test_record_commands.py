@@ -111,6 +111,26 @@ def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:
     assert [one["machine"] for one in fleet] == ["north-7"]
 
 
+def test_a_history_lists_every_test_with_the_id_by_which_its_report_is_asked_for(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", NOTEBOOK + "2025-11-12,north-7,99,98,,psi,,,\n"))
+    lines = shop.run("history", "north-7").splitlines()
+    begin = next(number for number, line in enumerate(lines) if line.startswith("All tests, in psi"))
+    rows = [line.split() for line in lines[begin + 2 : begin + 7]]
+    assert [row[:5] for row in rows] == [
+        ["2023-11-02", "dry", "140", "139", "141"],
+        ["2024-11-05", "dry", "139", "134", "140"],
+        ["2025-11-03", "dry", "138", "128", "139"],
+        ["2025-11-11", "dry", "139", "140", "139"],
+        ["2025-11-12", "dry", "99", "98", "-"],
+    ]
+    for row in rows:
+        said = shop.run("report", "--test", row[-1])
+        assert row[0] in said
+        assert row[5] in said
+    listed = json.loads(shop.run("history", "north-7", "--json"))["list"]
+    assert [one["test_id"][: len(row[-1])] for one, row in zip(listed, rows, strict=True)] == [row[-1] for row in rows]
+
+
 def test_a_notebook_taken_in_twice_counts_once_and_what_was_added_to_it_is_taken(shop: Shop) -> None:
     shop.run("import", shop.write("old.csv", NOTEBOOK))
     first = json.loads(shop.run("history", "north-7", "--json"))

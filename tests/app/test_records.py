@@ -11,12 +11,13 @@ from typing import TypeVar
 
 import pytest
 
-from gaugelink.app.records import Records
+from gaugelink.app.records import Records, short_ids
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.message import new_id
 from gaugelink.engine.calibration import CalibrationRecord
+from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import CalibrationEntry, TestEntry
 from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
@@ -129,10 +130,62 @@ def test_a_test_that_was_given_up_is_listed_and_proves_nothing(tmp_path: Path) -
         assert standing.reasons == ("nothing in its record asks for attention",)
         report = await records.report(None)
         assert ("given up", "this test proves nothing") in report.conditions
+        assert report.given_up
+        assert not (await records.report((await records.tests())[0].stored.test_id)).given_up
         page = await JournalRecord(bench.session.shop).history("north-7")
         assert [(test.given_up, bool(test.sea_level_kpa)) for test in page.tests] == [(False, True), (True, False)]
 
     recorded(bench, steps, read)
+
+
+def test_the_last_test_is_the_last_with_readings_and_a_later_one_without_is_told(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    steps = dry_test(bench, (900.0, 905.0, 910.0), CommandAction.FINISH)
+
+    async def read(records: Records) -> tuple[str, tuple[str, ...]]:
+        report = await records.report(None, "north-7")
+        return report.test_id, report.notes
+
+    test_id, notes = recorded(bench, steps, read)
+    assert notes == ()
+    again, (note,) = recorded(bench, dry_test(bench, (), CommandAction.ABANDON), read)
+    assert again == test_id
+    assert note.startswith("A later test, of north-7, 20")
+    assert note.endswith(", has no reading.")
+    again, (note,) = recorded(bench, dry_test(bench, (), CommandAction.ABANDON), read)
+    assert again == test_id
+    assert note.startswith("2 later tests have no reading; the last is of north-7, 20")
+
+
+def test_tests_are_listed_with_what_they_read_and_found_by_the_beginning_of_their_id(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    steps = dry_test(bench, (900.0, 905.0, 910.0), CommandAction.FINISH)
+    steps += dry_test(bench, (600.0,), CommandAction.ABANDON)
+    steps += dry_test(bench, (), CommandAction.ABANDON)
+
+    async def read(records: Records) -> None:
+        first, second, third = await records.listed("north-7")
+        assert first.word is not None
+        assert list(first.readings_kpa) == ["PTO", "middle", "MAG"]
+        assert [one.given_up for one in (first, second, third)] == [False, True, True]
+        assert (third.word, third.readings_kpa) == (None, {})
+        for one in (first, second, third):
+            assert (await records.test(one.short_id)).stored.test_id == one.test_id
+            assert (await records.test(one.short_id.upper())).stored.test_id == one.test_id
+        with pytest.raises(SettingsError, match="more than one test begins with 0"):
+            await records.test("0")
+        for nothing in ("", " ", "zz"):
+            with pytest.raises(SettingsError, match="has no test"):
+                await records.test(nothing)
+
+    recorded(bench, steps, read)
+
+
+def test_a_short_id_is_as_long_as_it_takes_to_be_the_only_one() -> None:
+    ids = ["0193f2aa-7c1e-7d00", "0193f2aa-7c1f-7d00", "8a5b7f00-c0ff-ee00"]
+    assert list(short_ids(ids).values()) == ["0193f2aa-7c1e", "0193f2aa-7c1f", "8a5b7f00"]
+    assert short_ids(["0193f2aa-7c1e-7d00"]) == {"0193f2aa-7c1e-7d00": "0193f2aa"}
+    assert short_ids([]) == {}
 
 
 def test_a_machine_whose_only_test_was_given_up_was_never_tested(tmp_path: Path) -> None:

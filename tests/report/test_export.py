@@ -19,6 +19,12 @@ def test_there_is_one_row_a_reading_in_physical_order() -> None:
     assert {row.verdict for row in rows} == {"investigate"}
 
 
+def test_a_row_says_that_its_test_was_given_up() -> None:
+    data = sample_report()
+    assert {row.given_up for row in export_rows(data)} == {False}
+    assert {row.given_up for row in export_rows(replace(data, given_up=True))} == {True}
+
+
 def test_every_column_is_documented_and_every_pressure_has_its_unit() -> None:
     names = [field.name for field in fields(ExportRow)]
     assert list(COLUMN_DOC) == names

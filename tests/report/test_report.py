@@ -37,7 +37,7 @@ from gaugelink.simulated import NOTICE
 from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import JudgedReading
 from gaugelink.verdict.fleet import FleetStep, Ranked
-from gaugelink.verdict.history import CommonStep, JobEffect
+from gaugelink.verdict.history import CommonStep, JobEffect, Trend
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.past import PastJob
 from gaugelink.verdict.record import verdict_from_json, verdict_to_json
@@ -228,6 +228,28 @@ def test_a_report_of_a_simulation_says_so_in_every_form(tmp_path: Path, monkeypa
         assert [NOTICE in " ".join(form.split()) for form in forms] == [says] * 4
 
 
+def test_a_report_of_a_test_that_was_given_up_says_so_in_every_form_in_the_place_of_its_verdict(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said: list[list[str]] = []
+    monkeypatch.setattr(
+        Figure, "savefig", lambda figure, *_, **__: said.append([text.get_text() for text in figure.texts])
+    )
+    monkeypatch.setattr("gaugelink.report.html._as_svg", lambda *_: "")
+    for given_up in (True, False):
+        data = replace(sample_report(), given_up=given_up, notes=("A later test has no reading.",))
+        console = Console(record=True, width=200, file=StringIO())
+        console.print(verdict_table(data))
+        report_pdf(data, tmp_path / "a.pdf")
+        (page,) = said
+        said.clear()
+        assert ("given up" in page) is given_up
+        assert ("investigate" in page) is not given_up
+        for form in (report_html(data), console.export_text(), " ".join(page)):
+            assert ("Given up (ABANDONED)" in form) is given_up
+            assert "A later test has no reading." in form
+
+
 def test_a_machine_s_name_is_text_and_not_markup() -> None:
     data = replace(sample_report(), machine="<script>alert(1)</script> & co", by='"><b>')
     text = report_html(data)
@@ -307,6 +329,22 @@ def test_the_terminal_says_the_same_in_eighty_columns() -> None:
     words = " ".join(console.export_text().split())
     for text in ("investigate", "134 ± 3", "wearing", "North 7", "against the others"):
         assert text in words
+
+
+def test_a_history_leaves_out_empty_columns_and_says_what_a_season_is() -> None:
+    history = sample_report().history
+    assert history is not None
+    once = replace(history.trends[0], tests=1, below_others_percent=None)
+
+    def shown(trends: tuple[Trend, ...]) -> str:
+        console = Console(width=120, record=True, file=StringIO())
+        console.print(history_table(replace(history, trends=trends), PSI))
+        return console.export_text()
+
+    assert "A season is a year." in shown(history.trends)
+    assert "season" not in shown((once,))
+    assert "against the others" not in shown((once,))
+    assert "tests since a job" in shown((once,))
 
 
 def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:

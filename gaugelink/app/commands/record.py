@@ -70,7 +70,7 @@ def history_command(
     simulated: Simulated = False,
 ) -> None:
     """Show how a machine went over its tests and jobs, or rank the fleet."""
-    from gaugelink.report.terminal import fleet_table, history_table
+    from gaugelink.report.terminal import fleet_table, history_table, tests_table
     from gaugelink.report.words import history_sentences
 
     shop = shop_of(config, simulated)
@@ -93,6 +93,7 @@ def history_command(
         return
     record = shop.fleet.find(machine)
     history, tests, _ = _read(shop, lambda records, _: records.history(machine), archive)
+    listed = _read(shop, lambda records, _: records.listed(machine), archive)
     decays = _read(shop, lambda _, journal: past_decays(journal, machine), archive)
     jobs = _read(shop, lambda _, journal: journal.jobs(machine), archive)
     unit = shop.settings.bench.display_unit
@@ -103,6 +104,17 @@ def history_command(
                     "machine": machine,
                     "simulated": simulated,
                     "tests": len(tests),
+                    "list": [
+                        {
+                            "test_id": test.test_id,
+                            "at": test.at.isoformat(),
+                            "kind": "wet" if test.wet else "dry",
+                            "given_up": test.given_up,
+                            "word": test.word,
+                            "readings_kpa": test.readings_kpa,
+                        }
+                        for test in listed
+                    ],
                     "per": history.unit,
                     "trends": [
                         {
@@ -123,12 +135,15 @@ def history_command(
         )
         return
     if not tests:
-        console.print(f"There is no dry test of {record.name} yet.")
+        that_counts = " with readings that was not given up" if listed else ""
+        console.print(Text(f"There is no dry test of {record.name}{that_counts} yet."))
     else:
         console.print(Text(f"{record.name}: {counted(len(tests), 'dry test')}", style="bold"))
         console.print(history_table(history, unit))
         for line in history_sentences(history, len(tests)):
             console.print(Text(line))
+    if listed:
+        console.print(tests_table(listed, shop.fleet.engine_of(machine).cylinder_names, unit))
     for name, line in leak_lines(decays, unit):
         console.print(Text(f"{name}: {line}"))
     for line in before_and_after(decays, jobs, unit):
@@ -136,8 +151,11 @@ def history_command(
 
 
 def report_command(
-    test: Annotated[str | None, typer.Option(help="Id of a test; the last one if left out.")] = None,
-    machine: Annotated[str | None, typer.Option(help="The last test of this machine.")] = None,
+    test: Annotated[
+        str | None,
+        typer.Option(help="Id of a test or its beginning, see `history MACHINE`; the last with readings if left out."),
+    ] = None,
+    machine: Annotated[str | None, typer.Option(help="The last test of this machine that has readings.")] = None,
     out: Annotated[Path | None, typer.Option(help="Write it here; its ending (html, pdf, png) says as what.")] = None,
     again: Annotated[
         bool, typer.Option("--again", help="Judge its events anew from their samples, beside what was said then.")
