@@ -53,6 +53,10 @@ RPM_U_SHARE = 0.01
 FASTEST_S, SURE_SAMPLES = 0.066, 3.0
 """Between samples further apart than the quickest strokes (a two-stroke's at 900 rev/min) there may be two strokes
 each time: the speed then needs so many samples a stroke."""
+BLED_SHARE = 0.5
+"""A gauge that keeps less than this share of what it held was bled, or came off."""
+LEAST_PLATEAU_S = 0.5
+"""A gauge that was bled sooner after the last rise has not shown where it came to rest."""
 RISING, MUCH_SHARE, MUCH = 0.7, 0.02, 0.2
 """A climb is called still rising when more than `SETTLED_SHARE` is left with a probability of more than `RISING`, or
 more than `MUCH_SHARE` with one of more than `MUCH`: a needless pull is cheap, a reading that is far too low is not."""
@@ -81,6 +85,8 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
     x = samples.pressure_kpa - zero
     gauge = _gauge(samples, traits)
+    end = _bled_at(x)
+    t, x = t[:end], x[:end]
     steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
     plateau = find_plateau(t, x, steps.last_rise_s, gauge.noise_kpa, gauge.resolution_kpa)
     climb = _climb(steps, plateau, gauge, hints)
@@ -100,6 +106,8 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         flags.add(Flag.INTERRUPTED)
     if not steps.resolved:
         flags.add(Flag.UNDER_SAMPLED)
+    if end < len(samples.time_s) and t[-1] - steps.last_rise_s < LEAST_PLATEAU_S:
+        flags.add(Flag.SHORT_RECORD)
     if samples.lost_samples:
         flags.add(Flag.LOST_SAMPLES)
     if samples.over_range.any():
@@ -126,6 +134,16 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         projected_kpa=climb.goal_kpa if climb is not None and rising else None,
         projected_u_kpa=float(np.hypot(climb.expanded_u_kpa, COVERAGE * u)) if climb is not None and rising else None,
     )
+
+
+def _bled_at(x: FloatArray) -> int:
+    """Index of the first sample after the gauge was bled for good, or the number of samples when it was not.
+
+    A sample counts with its neighbours: one that stands alone is none of a climb.
+    """
+    together = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(x, 1, mode="edge"), 3), axis=1)
+    held = np.flatnonzero(together > BLED_SHARE * together.max())
+    return max(int(held[-1]) + 1, 3) if len(held) else len(x)
 
 
 def _climb(steps: Staircase, plateau: Plateau, gauge: _Gauge, hints: EngineHints) -> Climb | None:

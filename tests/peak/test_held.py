@@ -136,6 +136,31 @@ def test_a_second_climb_on_a_gauge_that_was_not_bled_reads_from_the_same_zero() 
     assert event.zero_kpa == pytest.approx(3.0, abs=0.5)
 
 
+@pytest.mark.parametrize("rate", [10.0, 20.0, 50.0, 100.0])
+@pytest.mark.parametrize("until_s", [7.0, 7.2, 7.4])
+def test_a_gauge_that_was_bled_while_the_radio_was_away_reads_what_it_held_before(rate: float, until_s: float) -> None:
+    t = clock(16.0, rate)
+    x = stairs(t, 5.0, 6, period_s=0.3) * bled(t, 7.5)
+    told = (t < until_s) | (t > 8.1)
+    event = judged(x[told], t[told])
+    reached_kpa = 900.0 * (1.0 - 0.6**6)
+    assert event.kind is GaugeKind.HELD
+    assert event.peak_kpa <= reached_kpa + event.peak_u_kpa
+    assert event.peak_kpa == pytest.approx(reached_kpa, rel=0.02)
+    assert Flag.SHORT_RECORD in event.flags or until_s - 6.5 > 0.5
+
+
+def test_one_wild_sample_is_not_what_a_gauge_held() -> None:
+    t = clock(20.0, 50.0)
+    x = stairs(t, 5.0, 12)
+    wild = int(np.searchsorted(t, 5.5))
+    traits = GaugeTraits(kind=GaugeKind.HELD)
+    (samples,) = find_events(t, shown(np.where(np.arange(len(t)) == wild, 2500.0, x)), traits)
+    event = fit_held(samples, traits, EngineHints())
+    assert event.peak_kpa == pytest.approx(900.0, rel=0.004)
+    assert Flag.SHORT_RECORD not in event.flags
+
+
 def test_an_unknown_zero_widens_the_interval() -> None:
     t = clock(20.0, 50.0)
     (samples,) = find_events(t, shown(stairs(t, 5.0, 12)))
