@@ -49,6 +49,7 @@ def machines_of(shop: Shop) -> tuple[Machine, ...]:
                 engine=engine.name,
                 layout=engine.layout.value,
                 cycle=engine.cycle,
+                bore_mm=engine.bore_mm,
                 cylinders=tuple(Cylinder(name=one.name, bank=one.bank) for one in engine.cylinders),
             )
         )

@@ -21,6 +21,7 @@ from gaugelink.broker.commands import Command, parse_command
 from gaugelink.dashboard.door import COOKIE, Door
 from gaugelink.dashboard.guard import MOST_BODY_BYTES, Guard, session_of
 from gaugelink.dashboard.hub import Hub
+from gaugelink.dashboard.leak_tests import leak_tests
 from gaugelink.dashboard.reader import BrokerReader
 from gaugelink.dashboard.record import Form, Machine, Record
 from gaugelink.errors import BrokerError, GaugelinkError
@@ -113,6 +114,7 @@ class Page:
             {
                 "benches": list(self._hub.boards),
                 "machines": [machine.model_dump(mode="json") for machine in self._machines],
+                "leak_tests": leak_tests(self._machines),
                 "record": self._record is not None,
                 "notice": self._notice,
                 "locked": self._door.locked,

@@ -34,6 +34,8 @@ class Machine(_Row):
     layout: str
     """How its cylinders lie: a word of the fleet file."""
     cycle: int
+    bore_mm: float | None = None
+    """The orifice of a differential leak-down depends on it; null when the fleet file has none."""
     cylinders: tuple[Cylinder, ...]
     """In physical order."""
 

@@ -9,7 +9,7 @@ from gaugelink.broker.messages import CommandResult
 from gaugelink.dashboard.door import Door
 from gaugelink.dashboard.hub import Hub
 from gaugelink.dashboard.page import Page
-from gaugelink.dashboard.record import Form, MachineRecord, RecordedTest, TrendRow
+from gaugelink.dashboard.record import Form, Machine, MachineRecord, RecordedTest, TrendRow
 from gaugelink.errors import BrokerError, SettingsError
 from tests.dashboard.said import BENCH, TRIPLE
 from tests.dashboard.test_hub import Clock
@@ -72,11 +72,12 @@ class Played:
     door: Door = field(default_factory=Door)
     clock: Clock = field(default_factory=Clock)
     reader: PlayedReader = field(default_factory=PlayedReader)
+    machines: tuple[Machine, ...] = (TRIPLE,)
 
     def __post_init__(self) -> None:
         self.hub = Hub([BENCH], self.clock)
 
     def app(self) -> Starlette:
         """The page."""
-        page = Page(self.hub, self.reader, self.door, [TRIPLE], PlayedRecord(), "All of this is invented.")
+        page = Page(self.hub, self.reader, self.door, self.machines, PlayedRecord(), "All of this is invented.")
         return page.app(self.clock)

@@ -35,6 +35,7 @@ TRIPLE = Machine(
     engine="600 cc triple",
     layout="side_named",
     cycle=2,
+    bore_mm=68.0,
     cylinders=tuple(Cylinder(name=name) for name in ("PTO", "middle", "MAG")),
 )
 

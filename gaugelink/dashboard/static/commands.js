@@ -48,7 +48,7 @@ export function ask(title, ...body) {
   if (!dialog.open) dialog.showModal();
 }
 
-const close = () => byId("ask").close();
+export const close = () => byId("ask").close();
 
 function button(text, command, kind = "") {
   return el("button", { type: "button", class: `wide ${kind}`, onclick: () => { close(); send(command); } }, text);

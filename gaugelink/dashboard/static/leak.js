@@ -1,8 +1,9 @@
 // Leak-down: the one under way, and the results.
 import { byId, el, setText } from "./dom.js";
 import { fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
-import { bench, leakOf, leaking, standingPrompt, unitOf } from "./store.js";
+import { bench, leakOf, leaking, standingPrompt, state, unitOf } from "./store.js";
 import { send } from "./commands.js";
+import { drawBeginning } from "./leakbegin.js";
 
 let chart = null;
 let drawn = "";
@@ -46,23 +47,20 @@ export function drawLeak() {
   if (view.hidden || one === null) return;
   const unit = unitOf(one.test);
   const prompt = standingPrompt(one);
-  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, [...one.decays.keys()], one.test?.test_id, unit]);
+  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, [...one.decays.keys()], one.test?.test_id, unit, state.setup.machines.length]);
   if (shown === drawn) return;
   drawn = shown;
   if (!view.hasChildNodes()) {
     view.append(
       el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive" }), el("div", { id: "leak-now", "aria-live": "polite" }), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
-      el("div", { id: "leak-begin", class: "row" }), el("h3", {}, "Results"), el("ul", { id: "leak-results" }), el("p", { id: "leak-none", class: "quiet" }),
+      el("div", { id: "leak-begin" }), el("h3", {}, "Results"), el("ul", { id: "leak-results" }), el("p", { id: "leak-none", class: "quiet" }),
     );
   }
   // What is to be done about the air is said here too: nobody turns to another view to be told to stop.
   setText(byId("leak-prompt"), prompt?.text ?? "");
   byId("leak-prompt").dataset.urgency = prompt?.urgency ?? "know";
   byId("leak-now").replaceChildren(underWay(one, unit));
-  byId("leak-begin").replaceChildren(
-    ...(leaking(one) ? [] : [...(one.test?.cylinders ?? [])].sort((a, b) => a.place - b.place).map((cylinder) =>
-      el("button", { type: "button", onclick: () => send({ action: "begin_decay", cylinder: cylinder.name }) }, `Watch ${cylinder.name}`))),
-  );
+  drawBeginning(one);
   byId("leak-results").replaceChildren(...[...one.decays.values()].reverse().map((decay) => result(decay, unit)));
   setText(byId("leak-none"), one.decays.size ? "" : "No result since this page's server began to listen.");
   drawDecay(one, unit);

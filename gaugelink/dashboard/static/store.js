@@ -5,7 +5,7 @@ const TRACE_S = 15;
 const QUIET_MS = 2300; // The server beats every second.
 
 export const state = {
-  setup: { benches: [], machines: [], record: false, notice: "" },
+  setup: { benches: [], machines: [], leak_tests: null, record: false, notice: "" },
   benches: new Map(),
   current: null,
   brokerUp: false,

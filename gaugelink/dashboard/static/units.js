@@ -3,6 +3,7 @@ const KPA = { Pa: 0.001, kPa: 1, bar: 100, psi: 6.894757293168361, "kgf/cm2": 98
 const DECIMALS = { bar: 2, "kgf/cm2": 2 };
 
 export const fromKpa = (kpa, unit) => kpa / (KPA[unit] ?? 1);
+export const toKpa = (pressure, unit) => pressure * (KPA[unit] ?? 1);
 export const digits = (unit) => DECIMALS[unit] ?? 0;
 // A gauge at rest is a little below nothing half of the time: that is 0, not -0.
 const written = (value, place) => value.toFixed(place).replace(/^-(?=[0.]*$)/, "");
