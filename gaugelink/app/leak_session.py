@@ -8,6 +8,7 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
+from gaugelink.app.keys import Pressed
 from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
 from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress, state
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
@@ -15,10 +16,12 @@ from gaugelink.app.leak_telling import decay_limit, differential_limit, samples_
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message
+from gaugelink.bench.asking_twice import Press, held_down, once_more, pressed
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompts import AIR_CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import CommandResult
+from gaugelink.bench.state import Waiting
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
@@ -58,6 +61,8 @@ class LeakSession:
         self._kept: KeptLeakDown | None = None
         self._snapshot = ""
         self._broken_off: Interruption | None = None
+        self._waiting: Waiting | None = None
+        self._said_last: Prompt | None = None
         self._ran_at: datetime | None = None
         """When a leak-down that was interrupted last ran."""
 
@@ -85,17 +90,19 @@ class LeakSession:
         )
 
     def command(self, command: Command, test_id: str | None, now_s: float, at: datetime) -> Step:
-        """Carry out a command or refuse it; there is one result for each."""
-        del now_s
+        """Carry out a command or refuse it; there is one result for each. A key that stops is asked for twice."""
+        asked = self._asked_once_more(command, now_s, at)
         try:
             match command.action:
+                case _ if asked is not None:
+                    step, text = asked
                 case CommandAction.BEGIN_DECAY:
                     step, text = self._begin(command, test_id, at)
                 case CommandAction.STOP_DECAY:
                     step, text = self._stop(at)
                 case _:
                     step, text = self._acknowledge(command, at)
-            result = CommandResult(command.id, True, text)
+            result = CommandResult(command.id, asked is None, text)
         except SettingsError as error:
             step, result = Step(), CommandResult(command.id, False, str(error))
         step.result = result
@@ -114,6 +121,8 @@ class LeakSession:
         step = self._heard(run.hear(batch), at)
         if not self.active:
             return step
+        if self._waiting is not None and now_s > self._waiting.until_s:
+            self._keep_going(step, at)
         if isinstance(run, DifferentialRun):
             return self._with_progress(step, batch, at, run.refusal)
         due, hold = self._keeper.due(run, now_s, at)
@@ -184,6 +193,27 @@ class LeakSession:
         step = self._tell(self._step(self._cautions(highest), at), at)
         self._keep(step, None, at)
         return step, f"Leak test of {machine.name}, {cylinder or request.part}, begun."
+
+    def _asked_once_more(self, command: Command, now_s: float, at: datetime) -> tuple[Step, str] | None:
+        """What to say to a key that would stop the leak-down and was pressed once; None where it is to be obeyed."""
+        waiting, self._waiting = self._waiting, None
+        if command.action is not CommandAction.STOP_DECAY or not isinstance(command, Pressed) or self._run is None:
+            return None
+        press, self._waiting = pressed(waiting, command.key, (), now_s, command.again_s)
+        if press is Press.AGAIN:
+            return None
+        if press is Press.HELD_DOWN:
+            return Step(), held_down(command.key)
+        return self._step([self._say.say(PromptKey.SURE_STOP, (), key=command.key)], at), once_more(command.key)
+
+    def _keep_going(self, step: Step, at: datetime) -> None:
+        """The key was not pressed once more: say that nothing was changed, and what was said before."""
+        self._waiting = None
+        kept = self._say.say(PromptKey.KEPT)
+        more = self._step([kept if self._said_last is None else self._say.joined(kept, self._said_last)], at)
+        step.prompts += more.prompts
+        step.messages += more.messages
+        step.entries += more.entries
 
     def _stop(self, at: datetime) -> tuple[Step, str]:
         run = self._running
@@ -376,6 +406,8 @@ class LeakSession:
     def _step(self, prompts: Sequence[Prompt], at: datetime) -> Step:
         step, bench = Step(), self.shop.name
         for prompt in prompts:
+            if prompt.key not in (PromptKey.SURE_STOP, PromptKey.KEPT):
+                self._said_last = prompt
             step.prompts.append(prompt)
             message = prompt_message(prompt, bench=bench, test_id=self._about.test_id, at=at)
             step.messages.append(message)

@@ -1,16 +1,47 @@
 """What a key would strike or close, and the words that ask for it once more: a glove hits the wrong key easily."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.saying import questions_left
-from gaugelink.bench.state import BenchState
+from gaugelink.bench.state import BenchState, Waiting
 
 HELD_DOWN = 0.125
 """A press that comes sooner than this part of the waiting time is taken for a key that is held down: keyboards begin
 to repeat after 0.25 to 0.66 s (common practice, no source)."""
+
+
+class Press(Enum):
+    """What the press of a key that strikes or closes is."""
+
+    FIRST = auto()
+    HELD_DOWN = auto()
+    """The key repeats by itself, and has not been pressed again."""
+    AGAIN = auto()
+
+
+def pressed(
+    waiting: Waiting | None, key: str, loses: tuple[str, ...], at_s: float, again_s: float
+) -> tuple[Press, Waiting | None]:
+    """Tell what a press is, from what was waited for, and what is waited for after it."""
+    if waiting is None or (waiting.key, waiting.loses) != (key, loses) or at_s > waiting.until_s:
+        return Press.FIRST, Waiting(key, loses, at_s, at_s + again_s)
+    if at_s < waiting.pressed_s + HELD_DOWN * again_s:
+        return Press.HELD_DOWN, replace(waiting, pressed_s=at_s)
+    return Press.AGAIN, None
+
+
+def once_more(key: str) -> str:
+    """The answer to a first press."""
+    return f"Not done yet: press {key} again."
+
+
+def held_down(key: str) -> str:
+    """The answer to a key that is held down."""
+    return f"Let go of {key} first, then press it again."
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from gaugelink.bench import asking_twice, saying
 from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
-from gaugelink.bench.state import BenchState, Deed, Waiting
+from gaugelink.bench.state import BenchState, Deed
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
@@ -40,13 +40,11 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
     waiting, state.waiting = state.waiting, None
     loss = asking_twice.loss_of(state, command) if command.key else None
     if loss is not None:
-        if waiting is None or (waiting.key, waiting.loses) != (command.key, loss.loses) or at_s > waiting.until_s:
-            state.waiting = Waiting(command.key, loss.loses, at_s, at_s + command.again_s)
-            return Done(False, f"Not done yet: press {command.key} again.", prompt=loss.prompt, says=True)
-        if at_s < waiting.pressed_s + asking_twice.HELD_DOWN * command.again_s:
-            # A key that is held down repeats by itself, and has not been pressed again.
-            state.waiting = replace(waiting, pressed_s=at_s)
-            return _refused(f"Let go of {command.key} first, then press it again.")
+        press, state.waiting = asking_twice.pressed(waiting, command.key, loss.loses, at_s, command.again_s)
+        if press is asking_twice.Press.FIRST:
+            return Done(False, asking_twice.once_more(command.key), prompt=loss.prompt, says=True)
+        if press is asking_twice.Press.HELD_DOWN:
+            return _refused(asking_twice.held_down(command.key))
     named = tuple(name for name in (command.cylinder, command.other) if name is not None)
     before = Deed(command.kind, named, {}, state.phase, tuple(state.skipped), state.wished, dict(state.gauges))
     stood = {reading.event_id: reading.changes[-1] for reading in state.readings}

@@ -94,6 +94,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.SURE_STRIKE_MANY: "Press {key} again to strike {count} pulls of {cylinder}.",
     PromptKey.SURE_STRIKE_HELD: "Press {key} again to strike {value}.",
     PromptKey.SURE_CLOSE: "Press {key} again to close the test.",
+    PromptKey.SURE_STOP: "Press {key} again to stop the leak test.",
     PromptKey.KEPT: "Nothing was changed.",
     PromptKey.BACK: "Taken back.",
     PromptKey.BACK_ONE: "{value} of {cylinder} counts again.",

@@ -69,6 +69,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.SURE_STRIKE_MANY: "{key} again?",
     PromptKey.SURE_STRIKE_HELD: "{key} again?",
     PromptKey.SURE_CLOSE: "{key} again?",
+    PromptKey.SURE_STOP: "{key} again?",
     PromptKey.KEPT: "kept",
     PromptKey.BACK: "back",
     PromptKey.BACK_ONE: "back",

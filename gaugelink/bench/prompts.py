@@ -101,6 +101,7 @@ class PromptKey(StrEnum):
     SURE_STRIKE_MANY = "sure_strike_many"
     SURE_STRIKE_HELD = "sure_strike_held"
     SURE_CLOSE = "sure_close"
+    SURE_STOP = "sure_stop"
     KEPT = "kept"
     BACK = "back"
     BACK_ONE = "back_one"
@@ -240,6 +241,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM, PromptKey.ASK_PULL, PromptKey.ASK_PULL_ONE}
         | {PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE}
+        | {PromptKey.SURE_STOP}
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
         | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
@@ -254,7 +256,10 @@ QUESTIONS = frozenset(
 )
 """Prompts that ask which cylinder it was."""
 
-SURE = frozenset({PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE})
+SURE = frozenset(
+    {PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE}
+    | {PromptKey.SURE_STOP}
+)
 """Prompts that ask for the same key once more before something is lost."""
 
 LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})
