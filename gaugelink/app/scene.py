@@ -15,6 +15,8 @@ class CylinderMark(StrEnum):
 
     WAITING = "waiting"
     NOW = "now"
+    BEGUN = "begun"
+    """It has readings and wants more, but another one comes next."""
     AGREED = "agreed"
     ODD = "odd"
     SKIPPED = "skipped"
@@ -40,6 +42,8 @@ class CylinderRow:
     pulls: tuple[Pull, ...] = ()
     """In the order in which they were made."""
     remarks: tuple[str, ...] = ()
+    key: str = ""
+    """The key that names it; empty where there is none."""
 
 
 @dataclass(slots=True)
@@ -60,7 +64,8 @@ class Scene:
 
     bench: str
     unit: PressureUnit
-    title: str = "no test open"
+    title: str = ""
+    """What is tested; empty until that is known."""
     prompt: str = ""
     large: str = ""
     """The word or two of the prompt that matter, to be drawn large above it."""
@@ -76,6 +81,10 @@ class Scene:
     spread: str = ""
     why: str = ""
     """Why the verdict is not a clean one, once there is a verdict."""
+    questions: tuple[str, ...] = ()
+    """Readings that wait for an answer, one line each; the first is the one that a key answers."""
+    leak: str = ""
+    """The machine that is under air, while a leak-down runs."""
     stays_open: str = ""
     """That the test is open and how to go on with it, for whoever leaves the screen; empty when none is."""
     refusal: str = ""

@@ -4,6 +4,7 @@ Works at 80 columns, over ssh, and without colour: shapes and words carry everyt
 """
 
 from collections.abc import Iterator
+from enum import IntEnum
 from functools import lru_cache
 from textwrap import wrap
 
@@ -11,6 +12,7 @@ import numpy as np
 from pyfiglet import Figlet
 from rich.console import Console, ConsoleOptions, Group, OverflowMethod, RenderableType, RenderResult
 from rich.panel import Panel
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
@@ -25,6 +27,7 @@ _FULL_LINES = 36
 _FONTS = ("ansi_regular", "future")
 """Letters of five and of three rows, the largest first; a word of nine letters fits the largest at 80 columns."""
 _LARGEST_ROWS = 5
+_SMALLEST_ROWS = 3
 _PLAIN_FONTS = ("standard", "mini")
 """The same without Unicode."""
 _LEAST_TOP_KPA = 300.0
@@ -32,77 +35,135 @@ _LEAST_TOP_KPA = 300.0
 _MARKS = {
     CylinderMark.WAITING: ("○", "dim"),
     CylinderMark.NOW: ("▶", "bold yellow"),
+    CylinderMark.BEGUN: ("◐", "yellow"),
     CylinderMark.AGREED: ("●", "bold green"),
     CylinderMark.ODD: ("◆", "bold red"),
     CylinderMark.SKIPPED: ("–", "dim"),
 }
-KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  Enter heard  q quit"
+KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  q quit"
 """The keys of a running bench; a foot switch or presenter sends the same."""
 CAUTION_KEYS = "Enter I have read the cautions  q quit"
 """The keys that act before the cautions are acknowledged."""
+LEAK_KEYS = "s stop the leak test  q quit"
+"""The keys that act while air is in."""
+LEAK_CAUTION_KEYS = "Enter I have read the cautions  s stop the leak test  q quit"
+_QUESTIONS_SHOWN = 3
+
+
+class _Part(IntEnum):
+    """What stands on the screen beside the prompt; on a low one the first of these go first."""
+
+    ADDRESS = 0
+    STROKES = 1
+    TRACE = 2
+    LAST = 3
+    GAUGES = 4
+    SPREAD = 5
+    WHY = 6
+    KEYS = 7
+    TABLE = 8
+    NAME = 9
+    STAYS = 10
+    """Cautions, questions, and what went wrong."""
 
 
 class Screen:
-    """A rich renderable that draws the scene as it is whenever rich asks."""
+    """A rich renderable that draws the scene as it is whenever rich asks; it is never higher than the terminal."""
 
     def __init__(self, scene: Scene, *, keys: str = KEYS) -> None:
         self._scene = scene
         self._keys = keys
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        width, height, plain = options.max_width, console.size.height, options.ascii_only
-        above = self._above(options)
-        for brief in (False, True):
-            below = list(self._below(console, options, brief=brief))
-            left = height - len(console.render_lines(Group(*above, *below), options))
-            if left >= _LARGEST_ROWS + _rows_beneath(self._scene.prompt, width):
+        scene, width, height = self._scene, options.max_width, console.size.height
+        above, below = self._above(options), self._below(console, options)
+        rows = [(part, len(console.render_lines(drawn, options))) for part, drawn in (*above, *below)]
+        beneath = _rows_beneath(scene.prompt, width)
+        least = _Part.ADDRESS
+        while least < _Part.STAYS:
+            left = height - sum(count for part, count in rows if part >= least)
+            # Larger letters are worth the strokes and the address of the broker, and nothing else.
+            if left >= beneath + (_LARGEST_ROWS if least <= _Part.STROKES else _SMALLEST_ROWS):
                 break
-        yield from above
-        yield _prompt(self._scene, width, left, plain=plain)
-        yield from below
+            least = _Part(least + 1)
+        left = height - sum(count for part, count in rows if part >= least)
+        shown = [drawn for part, drawn in above if part >= least]
+        if scene.prompt:
+            shown.append(_prompt(scene, width, left, plain=options.ascii_only))
+        shown += [drawn for part, drawn in below if part >= least]
+        for line in console.render_lines(Group(*shown), options, pad=False)[:height]:
+            yield from line
+            yield Segment.line()
 
-    def _above(self, options: ConsoleOptions) -> list[RenderableType]:
+    def _above(self, options: ConsoleOptions) -> list[tuple[_Part, RenderableType]]:
         scene = self._scene
         name = Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=_overflow(options), no_wrap=True)
-        return [name, _cautions(scene.cautions, plain=options.ascii_only)] if scene.cautions else [name]
+        above: list[tuple[_Part, RenderableType]] = [(_Part.NAME, name)]
+        if scene.cautions:
+            above.append((_Part.STAYS, _cautions(scene.cautions, plain=options.ascii_only)))
+        return above
 
-    def _below(self, console: Console, options: ConsoleOptions, *, brief: bool) -> Iterator[RenderableType]:
-        """What stands under the prompt; when `brief`, without what a mechanic at the engine can do without."""
+    def _below(self, console: Console, options: ConsoleOptions) -> list[tuple[_Part, RenderableType]]:
+        """What stands under the prompt."""
         scene, plain, overflow = self._scene, options.ascii_only, _overflow(options)
         # On a terminal of 24 lines the table must still be in sight: the pictures give way, the words do not.
         low = console.size.height < _FULL_LINES
+        below: list[tuple[_Part, RenderableType]] = []
+
+        def add(part: _Part, words: str, style: str = "", *, whole: bool = True) -> None:
+            text = Text(legible(words, plain=plain), style=style)
+            if not whole:
+                text.overflow, text.no_wrap = overflow, True
+            below.append((part, text))
+
+        for number, question in enumerate(scene.questions):
+            if number == _QUESTIONS_SHOWN:
+                add(_Part.STAYS, f"? and {len(scene.questions) - number} more", "bold yellow")
+                break
+            add(_Part.STAYS, f"? {question}", "bold yellow")
         # Nothing has been measured yet that could be worth the room that the cautions need.
         if not (low and scene.cautions):
-            yield from self._pictures(options.max_width, plain=plain, low=low, brief=brief)
+            below += self._pictures(options.max_width, plain=plain, low=low)
         if scene.spread:
-            yield Text(legible(scene.spread, plain=plain), style="bold")
+            add(_Part.SPREAD, scene.spread, "bold")
         if scene.why:
-            yield Text(legible(scene.why, plain=plain))
+            add(_Part.WHY, scene.why)
         for notice in (*scene.notices, *([scene.refusal] if scene.refusal else [])):
-            yield Text(legible(f"! {notice}", plain=plain), style="bold red")
+            add(_Part.STAYS, f"! {notice}", "bold red")
         for name, words in scene.gauges.items():
-            yield Text(f"gauge {name}: {words}", style="dim", overflow=overflow, no_wrap=True)
-        if scene.broker and not brief:
-            yield Text(scene.broker, style="dim", overflow=overflow, no_wrap=True)
+            add(_Part.GAUGES, f"gauge {name}: {words}", "dim", whole=False)
+        if scene.broker:
+            add(_Part.ADDRESS, scene.broker, "dim", whole=False)
         if self._keys:
-            keys = CAUTION_KEYS if scene.cautions else self._keys
-            yield Text(keys, style="dim", overflow=overflow, no_wrap=True)
+            add(_Part.KEYS, self._keys_now, "dim", whole=False)
+        return below
 
-    def _pictures(self, width: int, *, plain: bool, low: bool, brief: bool) -> Iterator[RenderableType]:
-        """The trace, the last cranking and the table."""
+    @property
+    def _keys_now(self) -> str:
+        scene = self._scene
+        if scene.leak:
+            return LEAK_CAUTION_KEYS if scene.cautions else LEAK_KEYS
+        return CAUTION_KEYS if scene.cautions else self._keys
+
+    def _pictures(self, width: int, *, plain: bool, low: bool) -> Iterator[tuple[_Part, RenderableType]]:
+        """The trace, the last cranking and the table; with air in there is nothing but the trace."""
         scene = self._scene
         trace = Group(*_trace(scene, width - 4, plain=plain, low=low))
-        yield trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
+        framed = trace if low else Panel(trace, title="live pressure", title_align="left", border_style="dim")
+        yield _Part.TRACE, framed
+        if scene.leak:
+            return
         if scene.last_event is not None:
-            steps = _staircase(scene.last_event, scene.unit, width - 4, plain=plain)
-            if brief:
-                yield steps[0]
-            elif low:
-                yield from (steps[0], *steps[3:]) if len(steps) > 3 else steps
+            head, *strokes = _staircase(scene.last_event, scene.unit, width - 4, plain=plain)
+            if low:
+                yield _Part.LAST, head
+                if strokes:
+                    yield _Part.STROKES, Group(*(strokes[2:] if len(strokes) > 2 else strokes))
             else:
-                yield Panel(Group(*steps), title="last cranking", title_align="left", border_style="dim")
+                whole = Panel(Group(head, *strokes), title="last cranking", title_align="left", border_style="dim")
+                yield _Part.LAST, whole
         if scene.cylinders:
-            yield cylinder_table(scene.cylinders, scene.unit, plain=plain)
+            yield _Part.TABLE, cylinder_table(scene.cylinders, scene.unit, plain=plain)
 
 
 def legible(text: str, *, plain: bool) -> str:
@@ -134,17 +195,17 @@ def _large(words: str, width: int, height: int, *, plain: bool) -> tuple[str, ..
 
 
 def _rows_beneath(sentence: str, width: int) -> int:
-    """Rows of the prompt's sentence and of its frame."""
-    return 2 + len(wrap(sentence, width - 4))
+    """Rows of the prompt's sentence and of its frame; none without a prompt."""
+    return 0 if not sentence else 2 + len(wrap(sentence, width - 4))
 
 
 def _prompt(scene: Scene, width: int, height: int, *, plain: bool) -> RenderableType:
     """The prompt in a frame: what matters in large letters, and the whole sentence beneath, never cut."""
     style = "bold red" if scene.trouble else "bold"
     sentence = Text(legible(scene.prompt, plain=plain), style="red" if scene.trouble else "")
-    if not scene.large:
-        return Panel(sentence, border_style=style)
     room = height - _rows_beneath(scene.prompt, width)
+    if not scene.large or room < 1:
+        return Panel(sentence, border_style=style)
     drawn = "\n".join(_large(scene.large, width - 4, room, plain=plain))
     return Panel(Group(Text(drawn, style=style, no_wrap=True), sentence), border_style=style)
 
@@ -186,9 +247,9 @@ def _trace(scene: Scene, width: int, *, plain: bool, low: bool = False) -> list[
 
 
 def _staircase(last: LastEvent, unit: PressureUnit, width: int, *, plain: bool) -> list[Text]:
-    cylinder = last.cylinder or "not yet given to a cylinder"
+    cylinder = last.cylinder or "on no cylinder"
     speed = "" if last.cranking_rpm is None else f"   {last.cranking_rpm:.0f} rpm"
-    head = f"{cylinder}: {unit.doubt_text(last.peak_kpa, last.peak_u_kpa)}{speed}"
+    head = f"last pull, {cylinder}: {unit.doubt_text(last.peak_kpa, last.peak_u_kpa)}{speed}"
     lines = [Text(legible(head, plain=plain), style="bold")]
     shown = last.stroke_kpa[-12:]
     if shown:
@@ -211,17 +272,18 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     table.add_column("")
     table.add_column("cylinder")
-    table.add_column(unit.value, justify="right")
+    table.add_column(f"mean {unit.value}", justify="right")
     table.add_column(legible("±", plain=plain), justify="right")
     table.add_column("pulls", justify="left")
     table.add_column("")
     for row in rows:
         shape, style = _MARKS[row.mark]
-        shape = {"○": ".", "▶": ">", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
+        shape = {"○": ".", "▶": ">", "◐": "~", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
         reading, doubt = _reading(row, unit)
         pulls = "  ".join(_pull(pull, unit) for pull in row.pulls)
         words = legible(", ".join((row.mark.value, *row.remarks)), plain=plain)
-        table.add_row(Text(shape, style=style), Text(row.name, style=style), reading, doubt, pulls, words)
+        name = f"{row.key} {row.name}" if row.key and row.key != row.name else row.name
+        table.add_row(Text(shape, style=style), Text(name, style=style), reading, doubt, pulls, words)
     return table
 
 

@@ -169,3 +169,43 @@ def test_a_gauge_at_zero_shows_no_number_that_reads_like_a_pressure(encoding: st
 def test_the_trace_keeps_only_what_it_shows() -> None:
     made = scene()
     assert made.trace[-1][0] - made.trace[0][0] <= TRACE_S
+
+
+@pytest.mark.parametrize("height", range(8, 50, 3))
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_the_frame_is_never_higher_than_the_terminal_and_keeps_the_prompt_and_what_is_wrong(
+    encoding: str, height: int
+) -> None:
+    made = scene()
+    made.questions = ("pull 4, 146 psi: PTO (1) or MAG (3)?",)
+    made.spread, made.why = "spread 14.5 ± 1.8 psi: retest", "The reading of middle was still rising. " * 5
+    made.broker = "mqtt://127.0.0.1:1883"
+    made.gauges["amber"] = "lost, " + "the link went away and is being looked for, " * 3
+    lines = drawn(made, encoding, height).splitlines()
+    assert len(lines) <= height
+    text = " ".join(lines)
+    for word in ("MAG, 134 psi. Once more.", "? pull 4, 146 psi: PTO (1) or MAG (3)?", "! The disk is full."):
+        assert word in text
+    # What says least gives way first: the address of the broker is never kept in the place of the table.
+    assert "mqtt" not in text or "agreed" in text
+    assert ("agreed" in text) == (height > 12)
+
+
+def test_of_many_questions_the_first_are_listed_and_the_rest_are_counted() -> None:
+    made = scene()
+    made.questions = tuple(f"pull {n}, 146 psi: PTO or MAG?" for n in range(5))
+    text = drawn(made, "utf-8", 24)
+    assert "? pull 2, 146 psi" in text
+    assert "? and 2 more" in text
+    assert "pull 3" not in text
+
+
+@pytest.mark.parametrize("height", [24, 50])
+def test_the_last_pull_and_the_mean_of_the_pulls_say_which_they_are(height: int) -> None:
+    text = drawn(scene(), "utf-8", height)
+    assert "last pull, middle: 120 ± 1.7 psi" in text
+    assert "mean psi" in text
+
+
+def test_keys_that_do_nothing_any_more_are_not_offered() -> None:
+    assert "Enter" not in drawn(scene(), "utf-8", 24)
