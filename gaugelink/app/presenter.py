@@ -1,5 +1,7 @@
 """Keeps a bench's scene up to date with what the service tells."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from shlex import quote
 
 from gaugelink.app.daemon import Watcher
@@ -9,12 +11,15 @@ from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.cautions import StandingCautions
+from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompts import Tone
-from gaugelink.bench.reading import Phase, TestState
-from gaugelink.broker.leak_messages import DecayProgress
+from gaugelink.bench.prompts import QUESTIONS, Prompt, Prompter, Tone
+from gaugelink.bench.reading import CylinderState, Phase, TestState, open_questions
+from gaugelink.bench.saying import named_in_question
+from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.messages import CylinderStatus
 from gaugelink.counting import counted
+from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.leak.wording import rate_text
 from gaugelink.report.plain import flag_words
@@ -27,14 +32,21 @@ _MARKS = {
     CylinderStatus.ODD: CylinderMark.ODD,
     CylinderStatus.SKIPPED: CylinderMark.SKIPPED,
 }
+_CLOSED = frozenset({Phase.FINISHED, Phase.ABANDONED})
 _SETTLED = frozenset({Phase.DONE, Phase.FINISHED})
 
 
 class ScenePresenter(Watcher):
     """Draws what happens into a scene."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, *, keys: bool = False) -> None:
+        """Prepare an empty scene; with `keys` each cylinder is shown with the digit that names it."""
         self._shop = shop
+        self._keys = keys
+        self._digits: dict[str, str] = {}
+        self._test_id: str | None = None
+        self._event_id: str | None = None
+        self._title = ""
         self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
         self._trouble = ""
         self._cautions = StandingCautions()
@@ -77,8 +89,10 @@ class ScenePresenter(Watcher):
         """Take in what happened."""
         scene = self.scene
         self._caution(step)
+        if step.state is not None:
+            self._tell_test(step.state, step.verdict)
         if step.prompts:
-            scene.prompt = step.prompts[-1].text
+            scene.prompt = self._worded(step.prompts[-1])
             scene.large = large_words(step.prompts[-1])
             scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
         if step.result is not None:
@@ -86,25 +100,72 @@ class ScenePresenter(Watcher):
             scene.refusal = "" if step.result.ok or step.prompts else step.result.text
         elif step.prompts or step.event is not None:
             scene.refusal = ""
+        for message in step.messages:
+            if isinstance(message, DecayState):
+                self._tell_leak(message)
         if step.decay is not None:
-            scene.spread, scene.why = step.decay.text, ""
-        if step.state is not None:
-            scene.title = title(step.state, self._shop)
-            scene.cylinders = cylinder_rows(step.state, step.verdict, self._shop)
-            scene.stays_open = stays_open(step.state, self._shop)
-            settled = step.state.phase in _SETTLED
-            scene.spread = spread_line(step.verdict, self._shop, settled=settled)
-            scene.why = step.verdict.summary if settled and step.verdict is not None and _asks(step.verdict) else ""
+            scene.spread, scene.why = self._of_machine(step.decay), ""
+        scene.title = scene.leak or self._title or "no test open"
         if step.event is not None:
-            readings = step.state.readings if step.state is not None else ()
+            last = step.state.readings[-1] if step.state is not None and step.state.readings else None
+            self._event_id = last.event_id if last is not None else None
             scene.last_event = LastEvent(
-                cylinder=readings[-1].cylinder if readings else None,
+                cylinder=last.cylinder if last is not None else None,
                 stroke_kpa=tuple(stroke.peak_kpa for stroke in step.event.strokes),
                 peak_kpa=step.event.peak_kpa,
                 peak_u_kpa=step.event.peak_u_kpa,
                 cranking_rpm=step.event.cranking_rpm,
                 remarks=flag_words(step.event.flags),
             )
+
+    def pressed(self) -> None:
+        """A key was pressed: what was refused before is over."""
+        self.scene.refusal = ""
+
+    def _tell_test(self, state: TestState, verdict: TestVerdict | None) -> None:
+        scene = self.scene
+        if state.plan.test_id != self._test_id:
+            self._test_id, self._event_id, scene.last_event = state.plan.test_id, None, None
+        if self._keys:
+            self._digits = digits(self._shop.fleet.engine_of(state.plan.machine).cylinder_names)
+        self._title = title(state, self._shop)
+        scene.cylinders = cylinder_rows(state, verdict, self._shop, self._digits)
+        scene.questions = question_lines(state, self._shop, self._digits)
+        scene.stays_open = stays_open(state, self._shop)
+        settled = state.phase in _SETTLED
+        scene.spread = spread_line(verdict, self._shop, settled=settled)
+        scene.why = verdict.summary if settled and verdict is not None and _asks(verdict) else ""
+        shown = next((reading for reading in state.readings if reading.event_id == self._event_id), None)
+        if scene.last_event is not None and shown is not None:
+            scene.last_event = replace(scene.last_event, cylinder=shown.cylinder)
+
+    def _tell_leak(self, state: DecayState) -> None:
+        """Name the machine that is under air for as long as it is."""
+        before, self.scene.leak = self.scene.leak, ""
+        if state.phase != "ended":
+            of = f" of {state.cylinder}" if state.cylinder else ""
+            self.scene.leak = f"{self._machine_name(state.machine)}, leak test{of}"
+        if self.scene.leak and not before:
+            self.scene.spread = self.scene.why = ""
+
+    def _of_machine(self, result: Decay) -> str:
+        """A leak-down's result with what was tested, since the test beside it may be another machine's."""
+        what = f"cylinder {result.cylinder}" if result.cylinder else result.part
+        return f"{self._machine_name(result.machine)}, leak test of {what}: {result.text}"
+
+    def _machine_name(self, machine: str | None) -> str:
+        try:
+            return self._shop.fleet.find(machine or "").name
+        except SettingsError:
+            # A leak-down that goes on may be of a machine that is no longer in the fleet file.
+            return machine or "no machine"
+
+    def _worded(self, prompt: Prompt) -> str:
+        """The sentence of a prompt; a question has each cylinder's key beside it."""
+        if prompt.key not in QUESTIONS or not self._digits:
+            return prompt.text
+        language = replace(ENGLISH, cylinder_text=lambda name: keyed(name, self._digits))
+        return Prompter(self.scene.unit, language).say(prompt.key, prompt.cylinders, **prompt.args).text
 
     def _caution(self, step: Step) -> None:
         """Keep every caution in sight until it is acknowledged: with the voice off nothing else tells of it."""
@@ -133,20 +194,49 @@ def title(state: TestState, shop: Shop) -> str:
     """Name the test in a few words."""
     machine = shop.fleet.find(state.plan.machine)
     ended = {Phase.DONE: ", done", Phase.FINISHED: ", finished", Phase.ABANDONED: ", abandoned"}.get(state.phase, "")
+    left = len(open_questions(state.readings))
+    if left and state.phase is Phase.MEASURING and not state.current:
+        ended = f", {counted(left, 'question')} left"
     return f"{machine.name}, {state.plan.kind.value} test{ended}"
 
 
 def stays_open(state: TestState, shop: Shop) -> str:
     """That a test stays open when the screen is left, and how to go on with it; empty when it is closed."""
-    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
+    if state.phase in _CLOSED:
         return ""
     name = shop.fleet.find(state.plan.machine).name
     simulate = " --simulate" if shop.simulated else ""
     return f"The test of {name} stays open; go on with it: gaugelink run --config {quote(str(shop.file))}{simulate}"
 
 
-def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> list[CylinderRow]:
-    """The table of a test: one row a cylinder, in physical order."""
+def digits(cylinders: Sequence[str]) -> dict[str, str]:
+    """The key of each cylinder, by its place along the crankshaft; those from the tenth on have none."""
+    return {name: str(place) for place, name in enumerate(cylinders[:9], start=1)}
+
+
+def keyed(name: str, keys: Mapping[str, str]) -> str:
+    """A cylinder's name with its key, ``PTO (1)``, where it is not its key itself."""
+    key = keys.get(name, "")
+    written = ENGLISH.cylinder_text(name)
+    return f"{written} ({key})" if key and key != name else written
+
+
+def question_lines(state: TestState, shop: Shop, keys: Mapping[str, str]) -> tuple[str, ...]:
+    """Which readings wait for an answer, the one that is answered next first."""
+    if state.phase in _CLOSED or state.phase is Phase.CAUTIONS:
+        return ()
+    unit = shop.settings.bench.display_unit
+    lines: list[str] = []
+    for reading in open_questions(state.readings):
+        among = " or ".join(keyed(name, {} if lines else keys) for name in named_in_question(reading))
+        lines.append(f"pull {reading.pull}, {unit.text(reading.peak_kpa)}: {among}?")
+    return tuple(lines)
+
+
+def cylinder_rows(
+    state: TestState, verdict: TestVerdict | None, shop: Shop, keys: Mapping[str, str] | None = None
+) -> list[CylinderRow]:
+    """The table of a test: one row a cylinder, in physical order, with its key where it has one."""
     physical = shop.fleet.engine_of(state.plan.machine).cylinder_names
     judged = {reading.cylinder: reading for reading in verdict.readings} if verdict is not None else {}
     rows = []
@@ -155,7 +245,8 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
         rows.append(
             CylinderRow(
                 name=cylinder.name,
-                mark=_MARKS[cylinder_status(cylinder, state, verdict)],
+                mark=_mark(cylinder, state, verdict),
+                key=(keys or {}).get(cylinder.name, ""),
                 reading_kpa=cylinder.value_kpa,
                 reading_u_kpa=cylinder.u_kpa,
                 pulls=tuple(
@@ -167,6 +258,12 @@ def cylinder_rows(state: TestState, verdict: TestVerdict | None, shop: Shop) -> 
             )
         )
     return rows
+
+
+def _mark(cylinder: CylinderState, state: TestState, verdict: TestVerdict | None) -> CylinderMark:
+    """How far a cylinder is; the next pull alone is meant for what is marked with now."""
+    mark = _MARKS[cylinder_status(cylinder, state, verdict)]
+    return CylinderMark.BEGUN if mark is CylinderMark.NOW and cylinder.name not in state.current else mark
 
 
 def _asks(verdict: TestVerdict) -> bool:

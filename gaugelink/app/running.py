@@ -1,9 +1,11 @@
 """Runs the service in front of a person: the live screen where there is a terminal, plain lines where there is none."""
 
 import asyncio
+import logging
 import signal
-from collections.abc import AsyncIterator, Callable, Sequence
-from contextlib import asynccontextmanager
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from contextlib import asynccontextmanager, contextmanager
 
 from rich.console import Console
 from rich.live import Live
@@ -11,7 +13,7 @@ from rich.live import Live
 from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.farewell import Farewell
 from gaugelink.app.keys import Pressed, terminal_keys
-from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.presenter import ScenePresenter, question_lines
 from gaugelink.app.screen import KEYS, Screen, legible
 from gaugelink.app.step import Step
 from gaugelink.bench.prompts import QUESTIONS, PromptKey
@@ -29,6 +31,13 @@ REDRAWS_PER_S = 8
 BY_KEY = "key"
 """Who asked, when it was a key, a foot switch or a presenter."""
 
+_LEAK_KEYS = {
+    "s": CommandAction.STOP_DECAY,
+    "PageUp": CommandAction.STOP_DECAY,
+    "Enter": CommandAction.ACKNOWLEDGE,
+    "Space": CommandAction.ACKNOWLEDGE,
+    "PageDown": CommandAction.ACKNOWLEDGE,
+}
 _PLAIN_KEYS = {
     "r": CommandAction.REDO,
     "n": CommandAction.SKIP,
@@ -117,7 +126,9 @@ class Fingers(Watcher):
             self._asked = prompt.key in QUESTIONS
 
     def command(self, key: str) -> Command | None:
-        """The command of a key, or None when it has none."""
+        """The command of a key, or None when it has none. With air in, only the keys of the leak test act."""
+        if self._daemon().leak.active:
+            return self._pressed(key, _LEAK_KEYS[key]) if key in _LEAK_KEYS else None
         if key in _PLAIN_KEYS:
             return self._pressed(key, _PLAIN_KEYS[key])
         if not ("1" <= key <= "9"):
@@ -128,7 +139,7 @@ class Fingers(Watcher):
         names = self._daemon().shop.fleet.engine_of(test.plan.machine).cylinder_names
         # A digit that no cylinder has is refused by the test, which names those that there are.
         name = names[int(key) - 1] if int(key) <= len(names) else key
-        if self._asked:
+        if self._asked or question_lines(test.state, self._daemon().shop, {}):
             return self._pressed(key, CommandAction.ANSWER, cylinder=name)
         if any(one.skipped for one in test.state.cylinders if one.name == name):
             return self._pressed(key, CommandAction.REDO, cylinder=name, returns=True)
@@ -164,7 +175,7 @@ async def in_front_of(
                 screen = Screen(presenter.scene, keys=KEYS if fingers is not None else "")
                 helpers.append(tasks.create_task(_draw(screen, console, service), name="screen"))
             if fingers is not None:
-                helpers.append(tasks.create_task(_press(fingers, daemon), name="keys"))
+                helpers.append(tasks.create_task(_press(fingers, daemon, presenter), name="keys"))
             yield daemon.stopped
             daemon.stop()
             await asyncio.wait([service])
@@ -179,16 +190,40 @@ async def in_front_of(
 
 
 async def _draw(screen: Screen, console: Console, service: asyncio.Task[None]) -> None:
-    with Live(screen, console=console, refresh_per_second=REDRAWS_PER_S, transient=True, auto_refresh=False) as live:
+    live = Live(screen, console=console, refresh_per_second=REDRAWS_PER_S, transient=True, auto_refresh=False)
+    with log_above(live):
         while not service.done():
             live.refresh()
             await asyncio.sleep(1.0 / REDRAWS_PER_S)
 
 
-async def _press(fingers: Fingers, daemon: Daemon) -> None:
+@contextmanager
+def log_above(live: Live) -> Iterator[None]:
+    """Draw, and let the log's lines pass above the screen for as long: one that is written into it shifts it.
+
+    A log that goes into a file goes there as before.
+    """
+    errors = sys.stderr
+    with live:
+        moved = [
+            handler
+            for handler in logging.getLogger().handlers
+            if isinstance(handler, logging.StreamHandler) and handler.stream is errors and errors.isatty()
+        ]
+        for handler in moved:
+            handler.setStream(sys.stderr)
+        try:
+            yield
+        finally:
+            for handler in moved:
+                handler.setStream(errors)
+
+
+async def _press(fingers: Fingers, daemon: Daemon, presenter: ScenePresenter) -> None:
     async with terminal_keys() as keys:
         while True:
             key = await keys.get()
+            presenter.pressed()
             if key == "q":
                 daemon.stop()
                 continue

@@ -106,7 +106,7 @@ async def run_service(
     """
     if simulate:
         shop = shop.as_simulated()
-    presenter, waiter = ScenePresenter(shop), Waiter()
+    presenter, waiter = ScenePresenter(shop, keys=True), Waiter()
     async with AsyncExitStack() as stack:
         ears: list[Watcher] = []
         ends: list[asyncio.Future[Any]] = []

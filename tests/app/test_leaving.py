@@ -2,15 +2,18 @@
 
 import asyncio
 import io
+import logging
+import sys
 from pathlib import Path
 from typing import cast
 
 import pytest
 from rich.console import Console
+from rich.live import Live
 
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.presenter import ScenePresenter
-from gaugelink.app.running import Fingers, in_front_of
+from gaugelink.app.running import Fingers, in_front_of, log_above
 from gaugelink.broker.commands import CommandAction
 from tests.app.test_session import Bench
 
@@ -45,3 +48,42 @@ async def test_the_table_and_the_way_on_stay_behind_a_screen_that_was_left_by_a_
     after = file.getvalue().rpartition("\x1b[?25h")[2]
     assert ("The test of North 7 stays open" in after) is mine
     assert ("waiting" in after) is mine
+
+
+class Terminal(io.StringIO):
+    """A stream that says that a person looks at it."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_line_of_the_log_passes_above_the_screen_instead_of_shifting_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    errors, drawn = Terminal(), io.StringIO()
+    monkeypatch.setattr(sys, "stderr", errors)
+    console = Console(file=drawn, width=80, height=24, force_terminal=True, legacy_windows=False)
+    handler = logging.StreamHandler()
+    logging.getLogger().addHandler(handler)
+    try:
+        with log_above(Live("the frame", console=console, auto_refresh=False)):
+            logging.getLogger("gaugelink").warning("The broker is away.")
+            assert errors.getvalue() == ""
+            # The line takes the place of the frame, which is drawn anew beneath it.
+            assert drawn.getvalue().rpartition("The broker is away.")[2].strip().endswith("the frame")
+        logging.getLogger("gaugelink").warning("Once more.")
+        assert errors.getvalue() == "Once more.\n"
+    finally:
+        logging.getLogger().removeHandler(handler)
+
+
+def test_a_log_that_goes_into_a_file_still_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    errors = io.StringIO()
+    monkeypatch.setattr(sys, "stderr", errors)
+    console = Console(file=io.StringIO(), width=80, height=24, force_terminal=True, legacy_windows=False)
+    handler = logging.StreamHandler()
+    logging.getLogger().addHandler(handler)
+    try:
+        with log_above(Live("the frame", console=console, auto_refresh=False)):
+            logging.getLogger("gaugelink").warning("The broker is away.")
+        assert errors.getvalue() == "The broker is away.\n"
+    finally:
+        logging.getLogger().removeHandler(handler)

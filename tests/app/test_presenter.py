@@ -22,11 +22,13 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState
+from gaugelink.journal.entries import TestEntry
+from gaugelink.journal.rows import StoredTest
 from gaugelink.peak.events import Flag
 from gaugelink.report.plain import FLAG_WORDS
 from gaugelink.verdict.findings import VerdictWord
 from tests.app.shops import SHOP
-from tests.app.test_session import Bench
+from tests.app.test_session import Bench, of
 
 NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
 
@@ -284,3 +286,82 @@ def test_a_simulated_test_goes_on_as_a_simulated_one(tmp_path: Path) -> None:
     assert state is not None
     shop = bench.session.shop
     assert stays_open(state, shop.as_simulated()) == f"{stays_open(state, shop)} --simulate"
+
+
+SECOND = """
+[[engines]]
+id = "twin"
+name = "Twin"
+cycle = 2
+layout = "side_named"
+cylinders = 2
+
+[[machines]]
+id = "south-2"
+name = "South 2"
+engine = "twin"
+"""
+
+
+def two_machines() -> str:
+    head, test, rest = SHOP.partition("[test]")
+    return head + SECOND + test + rest
+
+
+def test_the_last_pull_of_another_test_is_not_shown_with_this_one(tmp_path: Path) -> None:
+    bench = Watched(tmp_path, two_machines())
+    bench.begin()
+    bench.crank(930.0)
+    assert "last pull, PTO: 135" in sentences(drawn(bench.presenter))
+    bench.command(CommandAction.FINISH)
+    bench.command(CommandAction.BEGIN, machine="south-2")
+    bench.command(CommandAction.ACKNOWLEDGE)
+    assert "last pull" not in sentences(drawn(bench.presenter))
+
+
+def test_the_last_pull_goes_with_its_reading_to_another_cylinder(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    bench.command(CommandAction.ASSIGN, cylinder="MAG")
+    assert "last pull, MAG: 135" in sentences(drawn(bench.presenter))
+
+
+def test_the_machine_under_air_is_named_and_nothing_of_the_test_of_another_one_is_shown(tmp_path: Path) -> None:
+    bench = Watched(tmp_path, two_machines())
+    bench.begin()
+    bench.crank(930.0)
+    bench.command(CommandAction.ABANDON)
+    leak = LeakSession(bench.session.shop)
+
+    def ask(action: CommandAction, **how: object) -> None:
+        bench.take(leak.command(Command(id=new_id(), action=action, **how), None, bench.now_s, bench.at))
+
+    ask(CommandAction.BEGIN_DECAY, machine="south-2", cylinder="MAG")
+    ask(CommandAction.ACKNOWLEDGE)
+    shown = sentences(drawn(bench.presenter))
+    assert shown.startswith("bay-3 South 2, leak test of MAG")
+    assert "North 7" not in shown
+    assert "last pull" not in shown
+    assert "pulls" not in shown
+    ask(CommandAction.STOP_DECAY)
+    assert bench.presenter.scene.title == "North 7, dry test, abandoned"
+    assert "last pull, PTO: 135" in sentences(drawn(bench.presenter))
+
+
+def test_before_it_is_known_what_is_open_nothing_is_said_of_it_and_no_empty_frame_is_drawn(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    assert "no test open" not in sentences(drawn(bench.presenter))
+    assert not any(line.startswith("╭") for line in drawn(bench.presenter))
+    bench.take(bench.session.tick(bench.now_s, bench.at))
+    assert "no test open" in sentences(drawn(bench.presenter))
+
+
+def test_who_comes_back_to_a_done_test_reads_how_it_ended(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    (entry,) = of(bench.whole_test(930.0, 925.0, 935.0), TestEntry)
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, NOON, bench.at, False)
+    back = Watched(tmp_path)
+    back.take(back.session.resume(stored, [], 5.0, bench.at))
+    assert "Test done. In order: PTO 135 psi, middle 134 psi, MAG 136 psi." in sentences(drawn(back.presenter))
