@@ -10,6 +10,8 @@ from gaugelink.peak.events import Flag
 
 SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_RECORD})
 """Flags of a peak that is below the cylinder's pressure by an unknown amount."""
+RADIO_GAP = frozenset({Flag.SHORT_RECORD})
+"""Flags of a pull whose beginning or end was not seen: that is no fault of who cranked, and no try."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +35,7 @@ def agree(readings: Sequence[Reading], repeats: int, share: float, last_try: boo
     would grow with the number of tries. Peaks that are short of the top count only on the `last_try`. A poor pull
     agrees with nearly anything, so it confirms nothing; where one pull is all that is asked for it may be poor.
     """
+    readings = tries_of(readings)
     counting = [reading for reading in readings if repeats < 2 or not reading.repeat.is_poor]
     full = [reading for reading in counting if not reading.flags & SHORT_OF_THE_TOP]
     for usable in (full, counting) if last_try else (full,):
@@ -41,6 +44,11 @@ def agree(readings: Sequence[Reading], repeats: int, share: float, last_try: boo
             return Agreement(True, *combine(group), tuple(group))
     found = _best_there_is(readings, full, repeats, share)
     return Agreement(False, *combine(found), tuple(found)) if found else Agreement(False, None, None, ())
+
+
+def tries_of(readings: Sequence[Reading]) -> list[Reading]:
+    """The pulls that count as tries: those that were seen whole."""
+    return [reading for reading in readings if not reading.flags & RADIO_GAP]
 
 
 def combine(group: Sequence[Reading], repeatability: float = CRANKING_SCATTER) -> tuple[float, float]:

@@ -6,10 +6,11 @@ A pure state machine. It has no clock: whoever calls it says what time it is, on
 from dataclasses import replace
 
 from gaugelink.bench import commands, judging, saying
+from gaugelink.bench.agree import RADIO_GAP
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
-from gaugelink.bench.prompts import LOOK_AGAIN, QUESTIONS, SURE, Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompts import LOOK_AGAIN, PULLS, QUESTIONS, SURE, Language, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import (
     Acknowledgement,
     Command,
@@ -308,7 +309,10 @@ class TestBench:
             wait_s = state.settings.remind_s * 2**state.reminded
             if at_s - state.prompted_s >= wait_s:
                 reminded = state.reminded + 1
-                self._prompt(self._with_next(PromptKey.WAITING, PromptKey.WAITING_ALL))
+                if self._away():
+                    self._prompt(self._say.say(PromptKey.LINK_LOST, state.target))
+                else:
+                    self._prompt(self._with_next(PromptKey.WAITING, PromptKey.WAITING_ALL))
                 state.reminded = reminded
         return self._flush(changed=changed)
 
@@ -352,6 +356,9 @@ class TestBench:
             return
         if self._retarget():
             return
+        if any(reading.flags & RADIO_GAP and not self._settles(reading) for reading in readings):
+            self._radio_gap()
+            return
         held = next((reading for reading in readings if reading.status is Status.HELD), None)
         if held is not None:
             self._ask(held)
@@ -360,6 +367,18 @@ class TestBench:
             self._prompt(saying.after_pull(state, self._say, readings, before))
         self._ask_about_doubts()
         self._ask_what_is_left()
+
+    def _radio_gap(self) -> None:
+        """Say that a pull was not seen whole, and that the gauge is lost where it still is."""
+        state = self._state
+        if state.target:
+            for gauge in {state.gauges[name] for name in state.target}:
+                state.tracks[gauge].loss_said = state.tracks[gauge].down_since_s is not None
+            self._prompt(self._say.say(PromptKey.RADIO_GAP, state.target))
+
+    def _settles(self, reading: Reading) -> bool:
+        """Whether nothing more is wanted where a reading belongs."""
+        return reading.cylinder is not None and self._state.settled(reading.cylinder)
 
     def _retarget(self) -> bool:
         """Find the cylinders to crank next; True when the cautions had to be said because of that."""
@@ -436,6 +455,15 @@ class TestBench:
             # Whatever else is said now is what the next key belongs to.
             self._state.waiting = None
         self._out.append(prompt)
+        if prompt.key in PULLS and self._away():
+            # Nobody is to pull for nothing: what was said is heard, and this is what stands.
+            self._out.append(self._say.say(PromptKey.LINK_LOST, self._state.target))
+
+    def _away(self) -> bool:
+        """Whether a gauge that the next pull is meant for is lost, and for so long that it was said."""
+        state = self._state
+        gauges = {state.gauges[name] for name in state.target}
+        return state.phase is Phase.MEASURING and any(state.tracks[gauge].loss_said for gauge in gauges)
 
     def _flush(self, changed: bool = True) -> list[Outcome]:
         out, self._out = self._out, []

@@ -50,6 +50,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.OVER: "{cylinder}, {value}. That is {difference} over the best pull before. Once more.",
     PromptKey.STILL_RISING: "{cylinder}, {value}, still rising. Crank longer. Once more.",
     PromptKey.UNSURE: "{cylinder}, {value}, but too uncertain to count. Crank evenly, a little longer. Once more.",
+    PromptKey.RADIO_GAP: "Radio gap, that pull does not count. Once more.",
     PromptKey.OVER_RANGE: "{cylinder} is over the range of this gauge. Use a gauge with a higher range.",
     PromptKey.MOVE: "{cylinder}, {value}, agreed. Move the gauge to {next}.",
     PromptKey.MOVE_PLACE: "{cylinder}, {value}, agreed. Move the gauge to {next}, {place}.",

@@ -34,6 +34,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.OVER: "again",
     PromptKey.STILL_RISING: "longer",
     PromptKey.UNSURE: "again",
+    PromptKey.RADIO_GAP: "again",
     PromptKey.OVER_RANGE: "too high",
     PromptKey.MOVE: "{next}",
     PromptKey.MOVE_PLACE: "{next}",

@@ -57,6 +57,7 @@ class PromptKey(StrEnum):
     UNDER = "under"
     OVER = "over"
     STILL_RISING = "still_rising"
+    RADIO_GAP = "radio_gap"
     OVER_RANGE = "over_range"
     UNSURE = "unsure"
     MOVE = "move"
@@ -226,6 +227,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
             PromptKey.OVER,
         }
         | {PromptKey.REDO, PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL, PromptKey.KEEP_CRANKING}
+        | {PromptKey.RADIO_GAP}
         | {PromptKey.STILL_RISING, PromptKey.UNSURE, PromptKey.LEAK_LOW, PromptKey.LEAK_ANEW, PromptKey.LEAK_UNDECIDED}
         | {PromptKey.LEAK_FROM_START}
     ),
@@ -264,6 +266,16 @@ SURE = frozenset(
 
 LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})
 """Prompts after which the gauge may be tightened where it is."""
+
+PULLS = frozenset(
+    {PromptKey.BEGIN, PromptKey.BEGIN_PLACE, PromptKey.BEGIN_ALL, PromptKey.READY, PromptKey.READY_ALL}
+    | {PromptKey.AGAIN, PromptKey.AGAIN_BLEED, PromptKey.ALL_NAMED, PromptKey.ALL_AGAIN, PromptKey.ALL_AGAIN_BLEED}
+    | {PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.RADIO_GAP, PromptKey.UNSURE}
+    | {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.MOVE_UNAGREED, PromptKey.GO_TO}
+    | {PromptKey.EXTRA, PromptKey.MISSING, PromptKey.REDO, PromptKey.SKIPPED, PromptKey.PUT_RIGHT_NEXT}
+    | {PromptKey.STRUCK_NEXT, PromptKey.WAITING, PromptKey.WAITING_ALL, PromptKey.RESUMED, PromptKey.RESUMED_ALL}
+)
+"""Prompts that send somebody to pull next."""
 
 _PRESSURES = frozenset({"value", "high", "low"})
 _SMALL = frozenset({"pressure", "rate", "limit"})

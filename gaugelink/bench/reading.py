@@ -104,8 +104,11 @@ class Reading:
 
 
 def open_questions(readings: Sequence[Reading]) -> list[Reading]:
-    """The readings that were given to no cylinder yet, the one that an answer is taken for first."""
-    held = [reading for reading in readings if reading.status is Status.HELD]
+    """The readings that were given to no cylinder yet, the one that an answer is taken for first.
+
+    One that was not seen whole counts nowhere, so nobody needs to say where it belongs.
+    """
+    held = [one for one in readings if one.status is Status.HELD and Flag.SHORT_RECORD not in one.flags]
     held.reverse()
     return sorted(held, key=lambda reading: not reading.asked)
 

@@ -86,7 +86,7 @@ def questions_left(say: Prompter, count: int) -> Prompt:
 
 def _ended_unagreed(state: BenchState, name: str) -> bool:
     """Whether a cylinder has as many readings as were asked for, and they do not agree."""
-    enough = len(state.of_cylinder(name)) >= state.plan.repeats
+    enough = state.tries(name) >= state.plan.repeats
     return enough and name not in state.skipped and not state.agreement(name).agreed
 
 
@@ -190,7 +190,7 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
         if not state.target:
             return _extra_done(state, say, reading)
         return say.say(PromptKey.EXTRA, state.target, cylinder=name, value=value, next=state.target[0])
-    tries, agreed = len(state.of_cylinder(name)), state.agreement(name).agreed
+    tries, agreed = state.tries(name), state.agreement(name).agreed
     if not state.target:
         if agreed:
             return closing(state, say, reading)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, TypeAdapter
 
-from gaugelink.bench.agree import Agreement, agree
+from gaugelink.bench.agree import Agreement, agree, tries_of
 from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign
 from gaugelink.bench.plan import Plan, lane, stations
 from gaugelink.bench.reading import (
@@ -163,11 +163,15 @@ class BenchState:
     def agreement(self, name: str) -> Agreement:
         """Sort out the readings of a cylinder."""
         readings = self.of_cylinder(name)
-        return agree(readings, self.plan.repeats, self.plan.agreement, len(readings) >= self.plan.max_tries)
+        return agree(readings, self.plan.repeats, self.plan.agreement, self.tries(name) >= self.plan.max_tries)
+
+    def tries(self, name: str) -> int:
+        """Pulls on a cylinder that count as tries."""
+        return len(tries_of(self.of_cylinder(name)))
 
     def settled(self, name: str) -> bool:
         """Whether nothing more is wanted of a cylinder."""
-        return name in self.skipped or len(self.of_cylinder(name)) >= self.plan.max_tries or self.agreement(name).agreed
+        return name in self.skipped or self.tries(name) >= self.plan.max_tries or self.agreement(name).agreed
 
     @property
     def questions(self) -> list[Reading]:
@@ -216,7 +220,7 @@ class BenchState:
         return CylinderState(
             name=name,
             gauge=self.gauges[name],
-            tries=len(readings),
+            tries=self.tries(name),
             agreed=found.agreed,
             skipped=name in self.skipped,
             value_kpa=found.value_kpa,

@@ -155,6 +155,61 @@ def test_a_gauge_bled_half_way_costs_a_pull_and_nothing_else(floor) -> None:
     assert shop.state.cylinders[0].left_out == (cut.event_id,)
 
 
+def test_a_pull_that_the_radio_cut_is_not_blamed_on_who_cranked_and_counts_for_nothing(floor) -> None:
+    shop = floor(3, max_tries=2)
+    shop.screw(15.0)
+    shop.now_s += 4.0
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.pull(400.0, 0.1, flags=[Flag.SHORT_RECORD, Flag.LOST_SAMPLES])
+    assert [prompt.key for prompt in shop.prompts[-2:]] == [PromptKey.RADIO_GAP, PromptKey.LINK_LOST]
+    assert shop.prompts[-2].text == "Radio gap, that pull does not count. Once more."
+    shop.wait(4.0)
+    assert [prompt.key for prompt in shop.prompts].count(PromptKey.LINK_LOST) == 1
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK
+    pto = shop.state.cylinders[0]
+    assert (pto.tries, pto.value_kpa, pto.agreed) == (0, None, False)
+    shop.pull(401.0, 5.0, flags=[Flag.SHORT_RECORD])
+    assert shop.said is PromptKey.RADIO_GAP
+    shop.pull(930.0, 5.0)
+    shop.pull(928.0, 5.0)
+    assert shop.state.current == ("middle",)
+    assert shop.state.cylinders[0].value_kpa == pytest.approx(929.0)
+
+
+def test_a_pull_that_the_radio_cut_and_that_may_be_of_two_cylinders_asks_nobody(floor) -> None:
+    shop = floor(3, max_tries=2)
+    settle_first(shop)
+    shop.wait(4.0)
+    cut = shop.pull(400.0, 8.0, flags=[Flag.SHORT_RECORD])
+    assert cut.status is Status.HELD
+    assert shop.said is PromptKey.RADIO_GAP
+    for peak_kpa in (905.0, 910.0):
+        shop.screw(20.0)
+        shop.pull(peak_kpa, 5.0)
+        shop.pull(peak_kpa, 6.0)
+    assert shop.said is PromptKey.LAST_DONE
+    assert [one.tries for one in shop.state.cylinders] == [2, 2, 2]
+
+
+def test_while_the_gauge_is_lost_nobody_is_sent_to_pull(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.wait(5.0)
+    assert shop.said is PromptKey.LINK_LOST
+    # Judged late: it came before the loss.
+    shop.pull(500.0, 0.0)
+    assert [prompt.key for prompt in shop.prompts[-2:]] == [PromptKey.UNDER, PromptKey.LINK_LOST]
+    shop.command(CommandKind.SKIP)
+    assert [prompt.key for prompt in shop.prompts[-2:]] == [PromptKey.SKIPPED, PromptKey.LINK_LOST]
+    before = len(shop.prompts)
+    shop.wait(400.0)
+    assert {prompt.key for prompt in shop.prompts[before:]} == {PromptKey.LINK_LOST}
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK
+
+
 def test_a_test_abandoned_by_command_keeps_its_readings_and_takes_no_more(floor) -> None:
     shop = floor(3)
     settle_first(shop)
