@@ -9,7 +9,7 @@ from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
 from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray, SampleBatch
-from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict
+from gaugelink.leak.decay import LEAST_S, DecayFlag, DecayResult, DecayVerdict
 from gaugelink.leak.differential import (
     DifferentialFlag,
     DifferentialLimit,
@@ -57,6 +57,8 @@ class DecayRun:
         self._waited_s = 0.0
         self._began_to_hold = False
         self._looked_after_end = False
+        self._unlike_a_leak = False
+        """The look before was, after the least time, of a fall that is none of a leak."""
         self.had_gap = False
         self._gap: Gap | None = None
 
@@ -133,8 +135,12 @@ class DecayRun:
         rate, limit = result.leak_kpa_per_min.value, result.limit_kpa_per_min
         released = self.watch.phase is WatchPhase.RELEASED
         if result.verdict is DecayVerdict.OPEN:
+            before, self._unlike_a_leak = self._unlike_a_leak, result.unlike_a_leak and result.duration_s >= LEAST_S
             if self._gap is not None and DecayFlag.POOR_FIT in result.flags:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_CUT_MOVED))
+                heard.ended = True
+            elif result.unlike_a_leak and (before or released):
+                heard.prompts.append(self._say.say(PromptKey.LEAK_UNLIKE))
                 heard.ended = True
             elif released:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_UNDECIDED))
@@ -169,7 +175,7 @@ class DecayRun:
             self._gap, self.had_gap, self.result = None, False, None
         elif phase is WatchPhase.HOLDING:
             self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
-            self._looked_after_end = False
+            self._looked_after_end = self._unlike_a_leak = False
             low = pressure_kpa < _LOW * self.limit.test_kpa
             key = PromptKey.LEAK_LOW if low else PromptKey.LEAK_CLOSED
             args = {"pressure": pressure_kpa} | ({"limit": self.limit.test_kpa} if low else {})

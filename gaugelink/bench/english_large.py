@@ -107,6 +107,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_PASS: "passed",
     PromptKey.LEAK_FAIL: "failed",
     PromptKey.LEAK_UNDECIDED: "pump again",
+    PromptKey.LEAK_UNLIKE: "begin again",
     PromptKey.LEAK_PERCENT: "{percent} %",
     PromptKey.LEAK_SOAP_CASE: "soap",
     PromptKey.LEAK_SOAP: "soap",

@@ -145,6 +145,7 @@ class PromptKey(StrEnum):
     LEAK_PASS = "leak_pass"
     LEAK_FAIL = "leak_fail"
     LEAK_UNDECIDED = "leak_undecided"
+    LEAK_UNLIKE = "leak_unlike"
     LEAK_PERCENT = "leak_percent"
     LEAK_SOAP_CASE = "leak_soap_case"
     LEAK_SOAP = "leak_soap"
@@ -247,6 +248,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
         | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
+        | {PromptKey.LEAK_UNLIKE}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}

@@ -62,6 +62,8 @@ class _Data:
     """One over the standard deviation of the heat."""
     drift_w: float
     """One over the standard deviation of the drift."""
+    coarse_w: FloatArray
+    """As `w`, with the rounding error of a single sample in every block; shape (m,)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,8 @@ class _Ladder:
     """Start, leak, heat, drift and the logarithm of the settling time, shape (5, s)."""
     misfit: FloatArray
     """Weighted squares of the residuals, shape (s,)."""
+    coarse_misfit: FloatArray
+    """The same by `coarse_w`, shape (s,)."""
     centre: FloatArray
     """Where the Gaussian has its centre when nothing cuts the heat, shape (4, s)."""
     covariance: FloatArray
@@ -112,6 +116,7 @@ def fit_leak(
     ambient_abs_kpa: float,
     drift_sd_per_s: float,
     at_kpa: float,
+    step_kpa: float = 0.0,
 ) -> LeakPosterior:
     """Fit the blocks of a decay; times from the moment at which the valve closed.
 
@@ -122,23 +127,24 @@ def fit_leak(
         ambient_abs_kpa: ambient pressure.
         drift_sd_per_s: standard uncertainty of the relative drift of the wall's temperature, 1/s.
         at_kpa: gauge pressure that the rate is told at.
+        step_kpa: the gauge's resolution.
     """
     x = 1.0 + pressure_kpa / ambient_abs_kpa
     heat_sd = HEATED_SHARE * max(float(x[0]) - 1.0, 1e-3) / float(x[0])
-    data = _Data(time_s, x, ambient_abs_kpa / u_kpa, 1.0 / heat_sd, 1.0 / max(drift_sd_per_s, 1e-12))
+    coarse_w = ambient_abs_kpa / np.hypot(u_kpa, step_kpa / sqrt(12.0))
+    data = _Data(time_s, x, ambient_abs_kpa / u_kpa, 1.0 / heat_sd, 1.0 / max(drift_sd_per_s, 1e-12), coarse_w)
     at_x = 1.0 + at_kpa / ambient_abs_kpa
     ladders = _climb(data)
-    misfit = _misfit(data, ladders)
+    degrees = max(1, len(time_s) - 4)
+    misfit, coarse = (
+        min(float(squares.min()) for squares in of) / degrees
+        for of in ([ladder.misfit for ladder in ladders], [ladder.coarse_misfit for ladder in ladders])
+    )
     if misfit > _MISFIT:
         ladders = _climb(replace(data, w=data.w / sqrt(misfit)))
     parts = [_rates(ladder, at_x, ambient_abs_kpa) for ladder in ladders]
     fits = Fits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
-    return combine(fits, misfit)
-
-
-def _misfit(data: _Data, ladders: list[_Ladder]) -> float:
-    """Weighted squares of the best fit over its degrees of freedom."""
-    return min(float(ladder.misfit.min()) for ladder in ladders) / max(1, len(data.time_s) - 4)
+    return combine(fits, misfit, coarse)
 
 
 def _rates(ladder: _Ladder, at_x: float, ambient_abs_kpa: float) -> tuple[FloatArray, ...]:
@@ -300,7 +306,7 @@ def _ladders(
     normal, gradient = normal[:, :4, :4], gradient[:, :4]
     covariance: FloatArray = np.linalg.inv(normal).astype(np.float64)
     move = np.einsum("sab,sb->as", covariance, gradient)
-    misfit = np.sum(((data.x[:, None] - model) * data.w[:, None]) ** 2, axis=0)
+    misfit, coarse = (np.sum(((data.x - model.T) * w) ** 2, axis=1) for w in (data.w, data.coarse_w))
     cost = _cost(model, data, theta, wide) - np.einsum("sa,as->s", gradient, move)
     log_det: FloatArray = np.linalg.slogdet(covariance)[1]
     found, first = [], 0
@@ -315,6 +321,7 @@ def _ladders(
                 np.exp(log_s),
                 theta[:, rungs],
                 misfit[rungs],
+                coarse[rungs],
                 theta[:4, rungs] + move[:, rungs],
                 covariance[rungs],
                 -0.5 * cost[rungs] + 0.5 * log_det[rungs] + np.log(np.maximum(width, 1e-9)),

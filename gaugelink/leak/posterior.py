@@ -56,7 +56,10 @@ class LeakPosterior:
     settling_s: float
     """Settling time, weighted geometric mean."""
     chi2_per_point: float
-    """Misfit of the best fit; near 1 when the model says it all."""
+    """Misfit of the best fit; near 1 when the model says it all. Where the gauge's noise is small against its step,
+    rounding errors hang together and make it a few times as much."""
+    chi2_beyond_rounding: float
+    """The same with the rounding error of a single sample in every block: below 1 where rounding explains the rest."""
 
     def below(self, rate: float) -> float:
         """Probability that the leak rate is below `rate`, in kPa/min."""
@@ -79,7 +82,7 @@ class LeakPosterior:
         return float(low[best]), float(high[best])
 
 
-def combine(fits: Fits, chi2_per_point: float) -> LeakPosterior:
+def combine(fits: Fits, chi2_per_point: float, chi2_beyond_rounding: float) -> LeakPosterior:
     """Cut each fit and add them up by their evidence."""
     soft = np.sqrt(fits.heat_sd**2 + COOLED_SD**2)
     alpha = fits.heat / soft
@@ -122,4 +125,5 @@ def combine(fits: Fits, chi2_per_point: float) -> LeakPosterior:
         heated_u_kpa=float(np.sqrt(np.sum(spread))),
         settling_s=float(np.exp(np.sum(shares * fits.log_settling[kept]))),
         chi2_per_point=chi2_per_point,
+        chi2_beyond_rounding=chi2_beyond_rounding,
     )

@@ -16,6 +16,7 @@ from gaugelink.leak.flow import FloatArray
 from gaugelink.leak.hold import GONE_SHARE, Evidence, Hold, LiveRate
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
+from gaugelink.leak.rise import allowed_kpa_per_s
 from gaugelink.leak.thinned import Thinned
 
 SLOT_S = 0.5
@@ -109,6 +110,8 @@ class DecayWatch:
         self._risen_s = 0.0
         self._risen_kpa = 0.0
         self._doubted: _Slot | None = None
+        self._lowest: tuple[float, float] | None = None
+        """When the hold was at its lowest, and what the gauge showed then."""
         self._last_s: float | None = None
         self._usual_s: float | None = None
         self._over = False
@@ -315,7 +318,7 @@ class DecayWatch:
         quiet_s = slot.end_s - self._risen_s
         was_up = self._risen_kpa - self.zero_kpa > _HOLDS * self.limit.test_kpa
         if was_up and quiet_s >= (_LET_OFF_S if gone else QUIET_S):
-            self._closed_s = self._risen_s
+            self._closed_s, self._lowest = self._risen_s, None
             self._cut_before(self._risen_s)
             self._go(WatchPhase.HOLDING, slot, noticed)
             if gone:
@@ -324,7 +327,7 @@ class DecayWatch:
             self._go(WatchPhase.IDLE, slot, noticed)
 
     def _maybe_disturbed(self, slot: _Slot, noticed: list[Notice]) -> None:
-        """Look for a sudden rise (pumped again) or fall (let off); the slot after the first one has to agree."""
+        """Look for a rise, sudden or slow (pumped again), or a sudden fall (let off); two slots have to agree."""
         before = self._slots[-1]
         self._learn_noise()
         tolerance = max(1.5 * self._tolerance(slot), 0.05 * self.limit.test_kpa)
@@ -343,6 +346,23 @@ class DecayWatch:
             usual = (self._slots[-2].mean_kpa - before.mean_kpa) if len(self._slots) > 1 else 0.0
             if -fall > tolerance or fall > max(tolerance, 0.2 * (before.mean_kpa - self.zero_kpa), 5.0 * usual):
                 self._doubted = slot
+            elif self._has_risen(before, slot):
+                self._pumps(slot, noticed)
+
+    def _has_risen(self, before: _Slot, slot: _Slot) -> bool:
+        """Whether two slots in a row lie above the lowest level of the hold, however slowly they came there."""
+        if self._lowest is not None:
+            since_s, lowest_kpa = self._lowest
+            slack = 1.5 * self._tolerance(slot) + (slot.end_s - since_s) * allowed_kpa_per_s(
+                self.limit, lowest_kpa - self.zero_kpa
+            )
+            if min(before.mean_kpa, slot.mean_kpa) > lowest_kpa + slack:
+                return True
+        # One slot alone may be a sample that is none.
+        level_kpa = max(before.mean_kpa, slot.mean_kpa)
+        if self._lowest is None or level_kpa <= self._lowest[1]:
+            self._lowest = slot.end_s, level_kpa
+        return False
 
     def _learn_noise(self) -> None:
         """A few seconds at rest say little of a gauge's noise; the hold says more."""

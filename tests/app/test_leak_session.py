@@ -192,6 +192,38 @@ def test_a_tight_case_passes(session: LeakSession) -> None:
     assert result.duration_s < 600.0
 
 
+def held(
+    session: LeakSession, kpa_per_min: float, *, changes: tuple[tuple[float, float, float], ...] = ()
+) -> list[Step]:
+    """Play a hold of 41 kPa that loses so much; changes are seconds since closing, how long, and kPa."""
+    begun(session, LeakRequest())
+    ask(session, CommandAction.ACKNOWLEDGE)
+    time_s = np.arange(0.0, 300.0, 0.1)
+    after_s = time_s - 8.0
+    pressure_kpa = np.interp(time_s, [5.0, 8.0], [0.0, 41.0]) - kpa_per_min / 60.0 * np.maximum(after_s, 0.0)
+    for begin_s, lasts_s, kpa in changes:
+        pressure_kpa += kpa * np.clip((after_s - begin_s) / lasts_s, 0.0, 1.0)
+    return played(session, time_s, pressure_kpa + np.random.default_rng(0).normal(0.0, 0.02, len(time_s)))
+
+
+@pytest.mark.parametrize("changes", [((15.0, 3.0, 2.0),), ((20.0, 2.0, 1.5), (40.0, 2.0, 1.5)), ((14.0, 1.5, 1.5),)])
+def test_a_leak_that_is_topped_up_slowly_is_measured_anew(
+    session: LeakSession, changes: tuple[tuple[float, float, float], ...]
+) -> None:
+    steps = held(session, 2.0, changes=changes)
+    assert PromptKey.LEAK_ANEW in keys(steps)
+    assert keys(steps)[-1] is PromptKey.LEAK_FAIL
+
+
+def test_a_fall_that_is_none_of_a_leak_has_no_verdict_and_is_told_with_what_to_do(session: LeakSession) -> None:
+    # A leak of three times the limit that somebody shuts with a finger after 35 seconds.
+    steps = held(session, 2.0, changes=((35.0, 260.0, 2.0 / 60.0 * 260.0),))
+    assert keys(steps) == [PromptKey.LEAK_CLOSED, PromptKey.LEAK_UNLIKE]
+    (result,) = [step.decay for step in steps if step.decay is not None]
+    assert (result.verdict, result.flags) == ("open", ("poor_fit",))
+    assert not session.active
+
+
 def pumped_twice(hold_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Seconds and kPa: a hold that loses much and is pumped again, then four seconds of a tight one."""
     time_s = np.arange(0.0, hold_s + 14.0, 0.1)

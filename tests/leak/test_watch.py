@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gaugelink.leak.decay import DecayVerdict, analyse
+from gaugelink.leak.decay import DecayFlag, DecayVerdict, analyse
 from gaugelink.leak.limits import DecayLimit, Practice, practice_limit
 from gaugelink.leak.thinned import MOST, Thinned
 from gaugelink.leak.watch import RAW_MOST, DecayWatch, Notice, NoticeKind, WatchPhase
@@ -72,6 +72,28 @@ def test_pumping_again_starts_anew_and_letting_off_ends() -> None:
     assert evidence.pressure_kpa.min() > 20.0
 
 
+@pytest.mark.parametrize("rate_hz", [2.0, 5.0, 20.0])
+@pytest.mark.parametrize(("kpa", "lasts_s"), [(2.0, 3.0), (3.0, 10.0), (4.0, 20.0)])
+def test_a_slow_top_up_is_pumping_again(rate_hz: float, kpa: float, lasts_s: float) -> None:
+    record = record_of(rate_hz=rate_hz, resolution_kpa=0.02, noise_kpa=0.02)
+    after_s = record.time_s - record.closed_s
+    topped = record.pressure_kpa + kpa * np.clip((after_s - 30.0) / lasts_s, 0.0, 1.0)
+    watching = DecayWatch(LIMIT)
+    found = phases(heard(watching, record.time_s, topped))
+    assert found[:4] == [WatchPhase.PUMPING, WatchPhase.HOLDING, WatchPhase.PUMPING, WatchPhase.HOLDING]
+    evidence = watching.evidence()
+    assert evidence is not None
+    assert evidence.closed_s > record.closed_s + 30.0
+
+
+@pytest.mark.parametrize("kpa", [-3.0, 3.0])
+def test_a_single_sample_that_is_none_does_not_begin_anew(kpa: float) -> None:
+    record = record_of(rate_hz=5.0, resolution_kpa=0.02, noise_kpa=0.02)
+    shown = record.pressure_kpa.copy()
+    shown[np.searchsorted(record.time_s, record.closed_s + 40.0)] += kpa
+    assert phases(heard(DecayWatch(LIMIT), record.time_s, shown)) == [WatchPhase.PUMPING, WatchPhase.HOLDING]
+
+
 def test_the_samples_of_a_valve_that_was_opened_are_not_evidence() -> None:
     record = record_of(rate_hz=5.0)
     falling = np.concatenate([record.pressure_kpa, [20.0, 5.0], np.zeros(20)])
@@ -90,6 +112,18 @@ def test_a_volume_that_empties_by_itself_was_a_hold() -> None:
     assert evidence is not None
     result = analyse(evidence.time_s, evidence.pressure_kpa, LIMIT, closed_s=evidence.closed_s)
     assert result.verdict is DecayVerdict.FAIL
+
+
+def test_more_than_cooling_takes_is_a_leak_though_its_first_sample_may_not_fit() -> None:
+    # 7 kPa a second: the sample before the valve closed is by far off the curve of those after it.
+    vessel = Vessel(volume_cm3=955.0, hole_mm=0.581, settling_s=13.0, heated=-0.002)
+    record = watch(vessel, 39.29, 10.0, rate_hz=10.0, resolution_kpa=0.025, noise_kpa=0.012, quiet_s=5.0)
+    watching = DecayWatch(LIMIT)
+    heard(watching, record.time_s, record.pressure_kpa)
+    evidence = watching.evidence()
+    assert evidence is not None
+    result = analyse(evidence.time_s, evidence.pressure_kpa, LIMIT, closed_s=evidence.closed_s)
+    assert (result.verdict, result.flags) == (DecayVerdict.FAIL, {DecayFlag.POOR_FIT})
 
 
 def test_an_absolute_gauge_is_noticed_and_measured_from_its_rest() -> None:
