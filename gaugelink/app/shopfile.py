@@ -15,6 +15,7 @@ from gaugelink.bench.plan import Conditions, TestKind
 from gaugelink.bench.state import BenchSettings
 from gaugelink.bench.voice import VoiceSettings
 from gaugelink.broker.settings import BrokerSettings
+from gaugelink.engine.air import SHOP_AMBIENT_KPA
 from gaugelink.engine.fleet import (
     EngineRecord,
     Fleet,
@@ -43,7 +44,7 @@ class BenchPart(Settings):
     """The unit that people read and hear."""
     altitude_m: Annotated[float, Field(ge=-500, le=6000)] | None = None
     """Height above sea level, for the standard atmosphere where there is no barometer."""
-    barometer_abs_kpa: Annotated[float, Field(ge=30, le=110)] | None = None
+    barometer_abs_kpa: Annotated[float, Field(ge=SHOP_AMBIENT_KPA[0], le=SHOP_AMBIENT_KPA[1])] | None = None
     """Ambient pressure as a barometer at the bench shows it, not reduced to sea level."""
     journal: Path | None = None
     """Where everything is written down; beside the user's other application data when not given."""

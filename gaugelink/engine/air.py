@@ -19,6 +19,10 @@ EARTH_RADIUS_M: Final = 6_356_766.0
 LOWEST_M: Final = -2000.0
 HIGHEST_M: Final = 11_000.0
 
+# What may be said of the air at an engine that is tested: no shop is deeper or higher, and no weather goes beyond.
+SHOP_M: Final = (-500.0, 9000.0)
+SHOP_AMBIENT_KPA: Final = (30.0, 110.0)
+
 FOOT_M: Final = 0.3048
 
 # Factors printed beside compression figures, common service-manual practice: they are the standard's density

@@ -13,8 +13,8 @@ from statistics import median
 from typing import Final
 
 from gaugelink.engine.air import (
-    HIGHEST_M,
-    LOWEST_M,
+    SHOP_AMBIENT_KPA,
+    SHOP_M,
     Ambient,
     ambient_at_altitude,
     ambient_from_barometer,
@@ -241,8 +241,8 @@ class _Reader:
 
     def _ambient(self, row: Mapping[str, str], machine: MachineRecord, line: int) -> Ambient | None:
         before = len(self.mistakes)
-        altitude_m = self._number(row, "altitude_m", line, LOWEST_M, HIGHEST_M)
-        ambient_kpa = self._number(row, "ambient_abs_kpa", line, 40.0, 120.0)
+        altitude_m = self._number(row, "altitude_m", line, *SHOP_M)
+        ambient_kpa = self._number(row, "ambient_abs_kpa", line, *SHOP_AMBIENT_KPA)
         if len(self.mistakes) > before:
             return None
         if ambient_kpa is not None:

@@ -7,12 +7,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 from typer.testing import CliRunner
 
 from gaugelink.app import notebooks
 from gaugelink.app.cli import app
 from gaugelink.app.commands import record
 from gaugelink.app.records import state_of
+from gaugelink.bench.plan import Conditions
+from gaugelink.engine.air import SHOP_AMBIENT_KPA, SHOP_M
 from gaugelink.errors import GaugelinkError
 from gaugelink.journal import Journal
 from tests.app.shops import write_shop
@@ -211,6 +214,23 @@ def test_one_test_has_no_trend(shop: Shop) -> None:
 def test_two_lines_that_say_the_same_are_two_jobs(shop: Shop) -> None:
     job = "2025-11-10,north-7,,,,,5200,rings,\n"
     assert "4 tests and 2 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK + job))
+
+
+@pytest.mark.parametrize(("column", "ends"), [("ambient_abs_kpa", SHOP_AMBIENT_KPA), ("altitude_m", SHOP_M)])
+def test_the_air_of_a_notebook_is_taken_or_refused_as_that_of_a_test(
+    shop: Shop, column: str, ends: tuple[float, float]
+) -> None:
+    head = f"date,machine,PTO,middle,MAG,unit,{column}\n"
+    rows = [f"2025-03-0{day},north-7,140,139,141,psi,{end}\n" for day, end in enumerate(ends, start=1)]
+    assert "2 tests" in shop.run("import", shop.write("old.csv", head + "".join(rows)))
+    for end, beyond in zip(ends, (ends[0] - 1.0, ends[1] + 1.0), strict=True):
+        said = shop.refused("import", shop.write("old.csv", head + rows[0].replace(str(ends[0]), str(beyond))))
+        assert f"line 2: {column} is {beyond}, outside" in said, end
+    field = {"ambient_abs_kpa": "barometer_kpa"}.get(column, column)
+    for end, beyond in zip(ends, (ends[0] - 1.0, ends[1] + 1.0), strict=True):
+        Conditions.model_validate({field: end})
+        with pytest.raises(ValidationError):
+            Conditions.model_validate({field: beyond})
 
 
 def test_a_notebook_with_a_mistake_is_refused_by_its_line_and_nothing_is_taken(shop: Shop) -> None:

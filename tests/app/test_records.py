@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import TypeVar
 
 import pytest
+from typer.testing import CliRunner
 
+from gaugelink.app.cli import app
 from gaugelink.app.records import Records, short_ids
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
@@ -232,3 +234,22 @@ def test_what_is_judged_again_is_corrected_as_the_gauge_was_calibrated_that_day(
     assert row.now_u_kpa == pytest.approx(row.then_u_kpa)
     assert again.verdict.readings[0].flags == again.test.verdict.readings[0].flags
     assert (Flag.CALIBRATION_OVERDUE in again.verdict.readings[0].flags) is (known == "a day")
+
+
+def test_a_test_that_was_given_up_is_judged_again_with_that_said(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    traits = GaugeTraits(kind=GaugeKind.HELD)
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    t = clock(12.0, 100.0)
+    (samples,) = closed(feed(t, shown(stairs(t, 3.0, 9)), traits=traits))
+    bench.now_s += 6.0
+    event = judge(samples, traits, bench.session.hints)
+    steps.append(bench.session.judged(new_id(), "amber", event, samples, bench.now_s, bench.now_s, bench.at))
+    for said in (False, True):
+        if said:
+            steps = [bench.command(CommandAction.ABANDON)]
+        recorded(bench, steps, lambda records: records.test(None))
+        words = ["report", "--again", "--config", str(tmp_path / "shop.toml")]
+        shown_again = CliRunner().invoke(app, words, catch_exceptions=False).output
+        assert "Judged then by" in shown_again
+        assert ("Given up (ABANDONED)" in shown_again) is said

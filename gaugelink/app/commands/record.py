@@ -23,6 +23,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.localtime import noon_of
 from gaugelink.reasons import why_unwritten
+from gaugelink.report.data import GIVEN_UP
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
 
@@ -201,6 +202,8 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
             "moved" if row.moved else "",
         )
     console = Console()
+    if judged.test.given_up:
+        console.print(Text(GIVEN_UP, style="bold"))
     versions = ", ".join(dict.fromkeys(event.judged_by for event in judged.stored))
     console.print(Text(f"Judged then by {versions}, now by {__version__}: {counted(len(judged.stored), 'event')}"))
     console.print(table)
