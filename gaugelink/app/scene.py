@@ -90,6 +90,9 @@ class Scene:
     refusal: str = ""
     """Why the last thing that was asked for was not done, until something else happens."""
     broker: str = ""
+    """Where other tools listen in."""
+    broker_trouble: str = ""
+    """That the broker is away, and what is kept for it; empty while it is there."""
     notices: deque[str] = field(default_factory=lambda: deque(maxlen=3))
     """What has to be known besides the prompt: a full disk, a broker that is away."""
 

@@ -130,6 +130,8 @@ class Screen:
             add(_Part.WHY, scene.why)
         for notice in (*scene.notices, *([scene.refusal] if scene.refusal else [])):
             add(_Part.STAYS, f"! {notice}", "bold red")
+        if scene.broker_trouble:
+            add(_Part.STAYS, f"! {scene.broker_trouble}", "bold red")
         for name, words in scene.gauges.items():
             add(_Part.GAUGES, f"gauge {name}: {words}", "dim", whole=False)
         if scene.broker:
