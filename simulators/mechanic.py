@@ -95,7 +95,14 @@ class Say:
 Action = Bleed | ScrewIn | Pull | Radio | Say
 
 _NOTHING_TO_DO = frozenset(
-    {PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.LINK_LOST, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
+    {
+        PromptKey.KEEP_CRANKING,
+        PromptKey.ENOUGH,
+        PromptKey.NO_GAUGE,
+        PromptKey.LINK_LOST,
+        PromptKey.BATTERY_LOW,
+        PromptKey.DISK_TROUBLE,
+    }
     | {PromptKey.ABANDONED}
     | {key for key in PromptKey if key.value.startswith("caution")}
 )

@@ -67,6 +67,7 @@ class Session:
         self._habits: Habits | None = None
         self._dry: Dry | None = None
         self._looked_back: tuple[str, Dry | None] | None = None
+        self._streaming: set[str] = set()
         self._calibrations: dict[str, CalibrationRecord] = {}
         self.verdict: TestVerdict | None = None
         """The verdict on the test so far."""
@@ -118,7 +119,7 @@ class Session:
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._revision = int(snapshot["revision"])
         self._events = {event.event_id: event.event for event in events}
-        return self._step(test.resume(now_s), at, changed=True)
+        return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
 
     def hold_against(self, machine: str, dry: Dry | None) -> None:
         """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
@@ -193,7 +194,12 @@ class Session:
         self._test = TestBench(plan, defaults.assignment, self._unit, habits=self._habits)
         self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
         self._dry = dry
-        return self._step(self._test.begin(now_s, self._still_heard(machine.id, now_s)), at, changed=True)
+        heard = self._still_heard(machine.id, now_s)
+        return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
+
+    def _absent(self, plan: Plan) -> frozenset[str]:
+        """The gauges of a test that do not stream."""
+        return frozenset(plan.gauges.values()) - self._streaming
 
     def _still_heard(self, machine: str, now_s: float) -> Acknowledgement | None:
         """Who acknowledged the cautions of this machine in the sitting that still goes on; None: they come again."""
@@ -257,7 +263,11 @@ class Session:
         return self._step(self._test.stroke(gauge, level_kpa, now_s) if self._test else [], at)
 
     def link(self, gauge: str, up: bool, now_s: float, at: datetime) -> Step:
-        """Note that a gauge's link was lost or is back."""
+        """Note that a gauge's link was lost or is back; before that is told the first time, it is not there."""
+        if up:
+            self._streaming.add(gauge)
+        else:
+            self._streaming.discard(gauge)
         return self._step(self._test.link(gauge, up, now_s) if self._test else [], at)
 
     def tick(self, now_s: float, at: datetime) -> Step:

@@ -94,10 +94,16 @@ class TestBench:
         """Return what is known of the mechanic's times, for the next test of the session."""
         return judging.habits(self._state)
 
-    def begin(self, now_s: float, acknowledged: Acknowledgement | None = None) -> list[Outcome]:
-        """Start the test: the cautions, or the first prompt, when they were acknowledged for this machine just now."""
+    def begin(
+        self, now_s: float, acknowledged: Acknowledgement | None = None, absent: frozenset[str] = frozenset()
+    ) -> list[Outcome]:
+        """Start the test: the cautions, or the first prompt, when they were acknowledged for this machine just now.
+
+        `absent` are the gauges that are not heard: no pull is asked for before they are.
+        """
         self._at(now_s)
         state = self._state
+        self._note_absent(absent)
         state.target = state.next_station()
         if acknowledged is None:
             self._caution()
@@ -107,10 +113,11 @@ class TestBench:
             self._prompt(saying.opening(state, self._say))
         return self._flush()
 
-    def resume(self, now_s: float) -> list[Outcome]:
+    def resume(self, now_s: float, absent: frozenset[str] = frozenset()) -> list[Outcome]:
         """Go on after a restart: nobody knows who is at the machine now, so the cautions come again before any pull."""
         self._at(now_s)
         state = self._state
+        self._note_absent(absent)
         state.resumed = state.resumed or state.phase in (Phase.MEASURING, Phase.DONE)
         if state.phase in (Phase.CAUTIONS, Phase.MEASURING):
             self._caution()
@@ -203,6 +210,7 @@ class TestBench:
         track = self._state.tracks.get(gauge)
         if track is None:
             return []
+        track.absent = False
         track.opened_s, track.stroke_kpa, track.strokes = at_s, None, 0
         track.rising_said = track.enough_said = False
         if self._state.phase is Phase.CAUTIONS:
@@ -236,7 +244,15 @@ class TestBench:
         track = state.tracks.get(gauge)
         if track is None:
             return []
-        if not up:
+        if track.absent:
+            track.absent = not up
+            if up and state.phase is Phase.MEASURING and state.target and not state.waits_for_gauge:
+                self._prompt(
+                    self._with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL)
+                    if state.readings
+                    else saying.opening(state, self._say)
+                )
+        elif not up:
             track.down_since_s = at_s if track.down_since_s is None else track.down_since_s
         elif track.down_since_s is not None:
             track.lost_s += at_s - track.down_since_s
@@ -309,10 +325,7 @@ class TestBench:
             wait_s = state.settings.remind_s * 2**state.reminded
             if at_s - state.prompted_s >= wait_s:
                 reminded = state.reminded + 1
-                if self._away():
-                    self._prompt(self._say.say(PromptKey.LINK_LOST, state.target))
-                else:
-                    self._prompt(self._with_next(PromptKey.WAITING, PromptKey.WAITING_ALL))
+                self._prompt(self._waits() or self._with_next(PromptKey.WAITING, PromptKey.WAITING_ALL))
                 state.reminded = reminded
         return self._flush(changed=changed)
 
@@ -455,9 +468,19 @@ class TestBench:
             # Whatever else is said now is what the next key belongs to.
             self._state.waiting = None
         self._out.append(prompt)
-        if prompt.key in PULLS and self._away():
+        if prompt.key in PULLS and (waits := self._waits()) is not None:
             # Nobody is to pull for nothing: what was said is heard, and this is what stands.
-            self._out.append(self._say.say(PromptKey.LINK_LOST, self._state.target))
+            self._out.append(waits)
+
+    def _note_absent(self, gauges: frozenset[str]) -> None:
+        for gauge, track in self._state.tracks.items():
+            track.absent = gauge in gauges
+
+    def _waits(self) -> Prompt | None:
+        """What stands instead of a pull while a gauge that it is meant for is not there."""
+        if self._state.phase is Phase.MEASURING and self._state.waits_for_gauge:
+            return self._say.say(PromptKey.NO_GAUGE)
+        return self._say.say(PromptKey.LINK_LOST, self._state.target) if self._away() else None
 
     def _away(self) -> bool:
         """Whether a gauge that the next pull is meant for is lost, and for so long that it was said."""

@@ -111,6 +111,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.WAITING_ALL: "Waiting for a pull.",
     PromptKey.KEEP_CRANKING: "Still rising. Keep cranking.",
     PromptKey.ENOUGH: "Enough.",
+    PromptKey.NO_GAUGE: "No gauge yet: switch it on.",
     PromptKey.LINK_LOST: "Lost the gauge. Wait.",
     PromptKey.LINK_BACK: "Gauge is back. Pull on {next}.",
     PromptKey.LINK_BACK_ALL: "Gauge is back. Pull when ready.",

@@ -86,6 +86,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.WAITING_ALL: "pull",
     PromptKey.KEEP_CRANKING: "crank",
     PromptKey.ENOUGH: "enough",
+    PromptKey.NO_GAUGE: "wait",
     PromptKey.LINK_LOST: "wait",
     PromptKey.LINK_BACK: "{next}",
     PromptKey.LINK_BACK_ALL: "pull",

@@ -118,6 +118,7 @@ class PromptKey(StrEnum):
     WAITING_ALL = "waiting_all"
     KEEP_CRANKING = "keep_cranking"
     ENOUGH = "enough"
+    NO_GAUGE = "no_gauge"
     LINK_LOST = "link_lost"
     LINK_BACK = "link_back"
     LINK_BACK_ALL = "link_back_all"
@@ -241,7 +242,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
     Tone.TROUBLE: frozenset(
         {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
-        | {PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
+        | {PromptKey.NO_GAUGE, PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM, PromptKey.ASK_PULL, PromptKey.ASK_PULL_ONE}
         | {PromptKey.SURE_STRIKE, PromptKey.SURE_STRIKE_MANY, PromptKey.SURE_STRIKE_HELD, PromptKey.SURE_CLOSE}
         | {PromptKey.SURE_STOP}

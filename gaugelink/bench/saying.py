@@ -23,7 +23,9 @@ _READY_ENGINE = {
 
 
 def opening(state: BenchState, say: Prompter) -> Prompt:
-    """Say where to begin, or where a test goes on after a restart."""
+    """Say where to begin, or where a test goes on after a restart; nowhere before there is a gauge."""
+    if state.waits_for_gauge:
+        return say.say(PromptKey.NO_GAUGE)
     if state.resumed and state.target:
         one = len(state.target) == 1
         key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL

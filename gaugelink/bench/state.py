@@ -56,6 +56,8 @@ class GaugeTrack:
     """When the held gauge was bled since its last event."""
     lost_s: float = 0.0
     """Radio time lost since the last event."""
+    absent: bool = False
+    """Whether it has not been heard since the test began, or since the service was started anew."""
     down_since_s: float | None = None
     loss_said: bool = False
     opened_s: float | None = None
@@ -200,6 +202,11 @@ class BenchState:
             if here is not None:
                 return here
         return waiting[0]
+
+    @property
+    def waits_for_gauge(self) -> bool:
+        """Whether a gauge that the next pull is meant for was not heard yet."""
+        return any(self.tracks[self.gauges[name]].absent for name in self.target)
 
     def summary(self) -> TestState:
         """Return the whole test for those who look at it."""

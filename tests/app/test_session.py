@@ -9,6 +9,7 @@ import pytest
 
 from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
+from gaugelink.bench.english_large import large_words
 from gaugelink.bench.prompts import CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
@@ -44,6 +45,7 @@ class Bench:
         self.common_kpa = common_kpa
         self.session = Session(shop_in(folder, text))
         self.now_s = 100.0
+        self.session.link("amber", True, self.now_s, self.at)
 
     def command(self, action: CommandAction, **details: object) -> Step:
         command = Command.model_validate({"id": new_id(), "action": action, "by": "test", **details})
@@ -146,6 +148,39 @@ def test_a_wet_test_begins_with_how_much_oil_and_how_it_is_spread(
     bench.command(CommandAction.FINISH)
     dry = bench.command(CommandAction.BEGIN, machine="north-7", kind="dry").prompts[-1]
     assert "oil" not in dry.text
+
+
+def test_no_pull_is_asked_for_before_the_gauge_streams(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.session.link("amber", False, bench.now_s, bench.at)
+    bench.command(CommandAction.BEGIN, machine="north-7")
+    (waits,) = bench.command(CommandAction.ACKNOWLEDGE).prompts
+    assert (waits.key, waits.text, large_words(waits)) == (PromptKey.NO_GAUGE, "No gauge yet: switch it on.", "WAIT")
+    assert [prompt.key for prompt in bench.command(CommandAction.SKIP, cylinder="PTO").prompts] == [
+        PromptKey.SKIPPED,
+        PromptKey.NO_GAUGE,
+    ]
+    for _ in range(600):
+        bench.now_s += 1.0
+        assert {prompt.key for prompt in bench.session.tick(bench.now_s, bench.at).prompts} <= {PromptKey.NO_GAUGE}
+    (first,) = bench.session.link("amber", True, bench.now_s, bench.at).prompts
+    assert first.text.startswith("All plugs out, throttle wide open. Put the gauge on middle")
+    bench.crank(930.0)
+    lost = bench.session.link("amber", False, bench.now_s, bench.at)
+    assert lost.prompts == []
+
+
+def test_a_test_that_goes_on_without_its_gauge_waits_for_it(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    (entry,) = of(bench.crank(930.0), TestEntry)
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, AT, bench.at, False)
+    again = Bench(tmp_path)
+    again.session.link("amber", False, again.now_s, again.at)
+    again.session.resume(stored, [], again.now_s, bench.at)
+    assert [prompt.key for prompt in again.command(CommandAction.ACKNOWLEDGE).prompts] == [PromptKey.NO_GAUGE]
+    (back,) = again.session.link("amber", True, again.now_s, again.at).prompts
+    assert back.text == "Gauge is back. Pull on PTO."
 
 
 def test_what_the_gauge_adds_to_every_reading_is_not_in_the_spread(tmp_path: Path) -> None:
