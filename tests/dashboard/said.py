@@ -57,8 +57,8 @@ def prompt(text: str, after_s: float = 0.0, key: str = "begin", urgency: Urgency
     return Prompt(bench=BENCH, at=at, text=text, key=key, urgency=urgency, spoken=text).model_dump_json().encode()
 
 
-def cranking(event_id: str = EVENT, peak_kpa: float = 930.0) -> bytes:
-    """A cranking event of three strokes."""
+def cranking(event_id: str = EVENT, peak_kpa: float = 930.0, after_s: float = 0.0) -> bytes:
+    """A cranking event of three strokes, some seconds after noon."""
     strokes = tuple(
         StrokePart(time_s=10.0 + 0.15 * number, peak_kpa=share * peak_kpa, peak_u_kpa=9.0)
         for number, share in enumerate((0.8, 0.95, 1.0))
@@ -66,6 +66,7 @@ def cranking(event_id: str = EVENT, peak_kpa: float = 930.0) -> bytes:
     return (
         Cranking(
             bench=BENCH,
+            at=NOON + timedelta(seconds=after_s),
             event_id=event_id,
             gauge=GAUGE,
             kind=GaugeKind.LIVE,
@@ -157,6 +158,6 @@ def in_full_swing(hub: Hub) -> None:
     hub.take(BENCH, f"gauge/{GAUGE}/state", gauge())
     hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(9.0, [0.0] * 100 + [700.0, 0.0] * 40))
     hub.take(BENCH, "cranking", cranking())
-    hub.take(BENCH, "cranking", cranking(HELD, 905.0))
+    hub.take(BENCH, "cranking", cranking(HELD, 905.0, 247.0))
     hub.take(BENCH, "test", state(held=(HELD,)))
     hub.take(BENCH, "prompt", prompt("Not sure about 131 psi. Was that MAG or PTO?", key="ask_which"))

@@ -14,7 +14,7 @@ from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard import pages
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import BENCH, GAUGE, HELD, gauge, in_full_swing, live, prompt, settled, state
+from tests.dashboard.said import BENCH, EVENT, GAUGE, HELD, gauge, in_full_swing, live, prompt, settled, state
 
 GRAVE = {"serious", "critical"}
 """Impacts as axe-core has them; its rules follow WCAG 2.x, levels A and AA."""
@@ -205,6 +205,26 @@ async def test_a_test_whose_readings_ask_to_be_taken_again_is_not_called_settled
             told = said.model_copy(update={"verdict": VerdictWord(word)})
             played.hub.take(BENCH, "test", told.model_dump_json().encode())
             await expect(page.locator("#next")).to_contain_text(line)
+
+
+@pytest.mark.parametrize("phase", ["measuring", "done"])
+async def test_with_a_question_open_the_page_says_so_and_which_pull_is_meant_and_nothing_is_settled(phase: str) -> None:
+    said = TestState.model_validate_json(settled(revision=2))
+    told = said.model_copy(update={"held_events": (HELD,), "phase": phase})
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "test", told.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator(".question p")).to_contain_text("Which cylinder was 131 psi, read at 12:04:07")
+        await expect(page.locator("#next")).to_have_text("1 question left: say which cylinder it was.")
+        await expect(page.locator("#subject")).to_have_text("Ridge 7, dry test, 1 question left")
+        await expect(page.locator("#do-finish")).not_to_have_class("main")
+        await page.locator("#do-finish").click()
+        await expect(page.get_by_role("dialog")).to_contain_text("1 question left")
+        assert played.reader.asked == []
+        await page.keyboard.press("Escape")
+        played.hub.take(BENCH, "test", state(revision=3, held=(HELD, EVENT)))
+        await expect(page.locator("#next")).to_have_text("Now MAG, the last one. 2 questions left.")
 
 
 async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as_such() -> None:

@@ -1,7 +1,7 @@
 // What a thumb can ask for. Every press is answered by the bench, and the answer is shown.
 import { byId, el, setText } from "./dom.js";
 import { withUnit } from "./units.js";
-import { bench, state, unitOf } from "./store.js";
+import { bench, questionsLeft, state, unitOf } from "./store.js";
 
 let fading = 0;
 
@@ -108,10 +108,12 @@ function askAssign() {
 function askFinish() {
   const test = bench()?.test;
   const left = (test?.cylinders ?? []).filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
-  if (!left.length) return send({ action: "finish" });
+  const asked = questionsLeft(test);
+  if (!left.length && !asked) return send({ action: "finish" });
   return ask(
     "Finish the test?",
-    el("p", {}, `Not settled yet: ${left.join(", ")}.`),
+    left.length ? el("p", {}, `Not settled yet: ${left.join(", ")}.`) : null,
+    asked ? el("p", {}, `${asked}: a reading on no cylinder counts nowhere.`) : null,
     button("Finish with what there is", { action: "finish" }, "main"),
     button("Give it up: it proves nothing", { action: "abandon" }),
   );
@@ -182,7 +184,7 @@ export function drawActions() {
   }
   byId("do-more").hidden = fitting.every((id) => first.includes(id));
   // One press is the one to make next: finish what is done before another test begins.
-  const done = test?.phase === "done";
+  const done = test?.phase === "done" && !questionsLeft(test);
   byId("do-finish").classList.toggle("main", done);
   byId("do-begin").classList.toggle("main", !done);
 }

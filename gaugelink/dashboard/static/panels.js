@@ -1,7 +1,7 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign } from "./dom.js";
 import { clock, withDoubt, withUnit, words } from "./units.js";
-import { bench, isSilent, machineOf, standingPrompt, state, trouble, unitOf } from "./store.js";
+import { bench, isSilent, machineOf, questionsLeft, standingPrompt, state, trouble, unitOf } from "./store.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -59,7 +59,8 @@ export function drawHead() {
   }
   select.value = state.current ?? "";
   const machine = machineOf(test)?.name ?? test?.machine ?? "";
-  setText(byId("subject"), test ? `${machine}, ${test.kind} test, ${PHASES[test.phase] ?? test.phase}` : "no test");
+  const asked = test && !test.next_cylinder ? questionsLeft(test) : "";
+  setText(byId("subject"), test ? `${machine}, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}` : "no test");
   document.title = test ? `${machine}: ${state.current}` : `gaugelink: ${state.current ?? ""}`;
   byId("gauges").replaceChildren(
     ...Object.values(one?.gauges ?? {}).map((gauge) => {
@@ -77,7 +78,8 @@ export function drawHead() {
 
 function question(one, test, eventId, send) {
   const event = one.events.get(eventId);
-  const what = event ? withUnit(event.peak_kpa, unitOf(test)) : "the held reading";
+  // Two pulls may have read the same: the time tells which of them is meant.
+  const what = event ? `${withUnit(event.peak_kpa, unitOf(test))}, read at ${clock(new Date(event.at))}` : "the held reading";
   const buttons = [...test.cylinders]
     .sort((a, b) => a.place - b.place)
     .map((cylinder) =>
@@ -124,11 +126,13 @@ export function drawQuestions(send) {
 export function drawVerdict() {
   const test = bench()?.test ?? null;
   const unit = unitOf(test);
+  const asked = questionsLeft(test);
   let next = "";
   if (test && !test.closed) {
     const left = test.cylinders.filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
     const after = left.filter((name) => name !== test.next_cylinder);
-    if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.`;
+    if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.${asked ? ` ${asked}.` : ""}`;
+    else if (asked) next = `${asked}: say which cylinder it was.`;
     else if (test.verdict === "retest") next = "Every cylinder was read, but not all of them well: read again what is marked.";
     else next = "All settled: look, then finish.";
   }

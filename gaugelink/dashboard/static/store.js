@@ -19,6 +19,12 @@ export const bench = () => state.benches.get(state.current) ?? null;
 export const unitOf = (test) => test?.display_unit ?? "psi";
 export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
 
+// How many readings wait for somebody to say whose they are, in words; empty where none does.
+export function questionsLeft(test) {
+  const left = !test || test.closed ? 0 : test.held_events.length;
+  return left === 0 ? "" : left === 1 ? "1 question left" : `${left} questions left`;
+}
+
 export const leaking = (one) => one.progress !== null || (one.leak !== null && one.leak.phase !== "ended");
 export const leakOf = (one) => {
   const cylinder = (one.progress ?? one.leak)?.cylinder;
