@@ -15,6 +15,8 @@ from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
 from gaugelink.leak.wording import flag_words
+from gaugelink.peak.events import Flag
+from gaugelink.report.plain import FLAG_WORDS
 
 Json = dict[str, Any]
 
@@ -60,7 +62,7 @@ class Change:
     data: Any
     """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand.
     A prompt carries ``asks`` and ``of_leak``: whether it is a question, and whether a leak-down says it.
-    A leak-down's result carries ``doubts`` too: its flags in words."""
+    A leak-down's result, and each reading of a test, carries ``doubts`` too: its flags in words."""
 
 
 @dataclass(slots=True)
@@ -164,7 +166,7 @@ class BenchBoard:
                     self._progress = None
                 self._test = message
                 self._cautions.phase(message.phase)
-                data |= self._standing()
+                data = _test(message) | self._standing()
             case Prompt():
                 self._prompt = message
                 if message.key in _OF_LEAK:
@@ -226,7 +228,7 @@ class BenchBoard:
             "availability": self._availability,
             "gauges": self._gauges,
             "live": {name: _columns(list(trace.samples)) for name, trace in self._traces.items()},
-            "test": None if self._test is None else self._test.model_dump(mode="json"),
+            "test": None if self._test is None else _test(self._test),
             "prompt": None if self._prompt is None else _prompt(self._prompt),
             "leak": None if self._leak is None else self._leak.model_dump(mode="json"),
             "leak_prompt": None if self._leak_prompt is None else _prompt(self._leak_prompt),
@@ -247,6 +249,14 @@ def _availability(payload: bytes) -> str:
 
 def _columns(samples: list[tuple[float, float]]) -> Json:
     return {"t": [round(time_s, 4) for time_s, _ in samples], "kpa": [round(kpa, 2) for _, kpa in samples]}
+
+
+def _test(test: TestState) -> Json:
+    data = test.model_dump(mode="json")
+    for cylinder in data["cylinders"]:
+        for reading in cylinder["readings"]:
+            reading["doubts"] = [FLAG_WORDS[Flag(flag)] for flag in reading["flags"]]
+    return data
 
 
 def _prompt(prompt: Prompt) -> Json:

@@ -10,6 +10,8 @@ from gaugelink.broker.messages import TestState, Urgency
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.leak.wording import rate_text
+from gaugelink.peak.events import Flag
+from gaugelink.report.plain import flags_text
 from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard import pages
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
@@ -53,6 +55,22 @@ async def test_the_page_shows_every_cylinder_in_words_and_asks_what_is_held() ->
         await expect(page.locator("#result")).to_have_text("Done: answer heard.")
         bench, sent = played.reader.asked[0]
         assert (bench, sent.action, sent.event_id, sent.cylinder) == (BENCH, "answer", HELD, "MAG")
+
+
+async def test_why_a_reading_is_doubted_is_said_in_the_words_of_the_report() -> None:
+    told = TestState.model_validate_json(state(revision=2))
+    reading = told.cylinders[0].readings[0].model_copy(update={"flags": tuple(Flag)})
+    pto = told.cylinders[0].model_copy(update={"readings": (reading,)})
+    played = Played()
+    in_full_swing(played.hub)
+    told = told.model_copy(update={"cylinders": (pto, *told.cylinders[1:])})
+    played.hub.take(BENCH, "test", told.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        first = page.locator(".cylinder").first
+        for _ in ("as it came", "for whoever joins later"):
+            label = f"Cylinder PTO: 135 psi plus or minus 1.3, agreed, {flags_text(frozenset(Flag))}."
+            await expect(first).to_have_attribute("aria-label", f"{label} Show what can be done.")
+            await page.reload()
 
 
 async def test_the_page_writes_a_pressure_and_its_uncertainty_as_screen_and_report_do() -> None:

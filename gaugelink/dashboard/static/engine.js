@@ -103,11 +103,11 @@ function drawCylinder(parts, one, test, cylinder, stale) {
       return pull.counted ? el("span", {}, text) : el("s", {}, text);
     }),
   );
-  const flags = [...new Set(counted.flatMap((pull) => pull.flags))].map(words);
+  const doubts = [...new Set(counted.flatMap((pull) => pull.doubts))];
   const said = read ? `${value} ${unit} plus or minus ${doubt}` : "no reading";
   parts.button.setAttribute(
     "aria-label",
-    `Cylinder ${cylinder.name}: ${said}, ${STATUS[status] ?? status}${flags.length ? `, ${flags.join(", ")}` : ""}` +
+    `Cylinder ${cylinder.name}: ${said}, ${STATUS[status] ?? status}${doubts.length ? `, ${doubts.join(", ")}` : ""}` +
       `${stale ? ", old" : ""}. Show what can be done.`,
   );
 }
