@@ -254,12 +254,38 @@ def describe(
             what = HandlingKind.GLITCH
         return Burst(GaugeKind.LIVE, first, None, top, False, what, False)
 
-    starts, ends = _runs(x > top / 2)
-    longest = float(_highest(time_s[ends - 1] - time_s[starts]))
-    held = (longest > HELD_RUN_S) if stated is None else stated is GaugeKind.HELD
+    held = _longest_s(time_s, x, top) > HELD_RUN_S if stated is None else stated is GaugeKind.HELD
+    if dt >= 0.012 and (stated is None or held):
+        tamed, without = _without_wild(x, top, wake, sure=held and stated is not None)
+        if without < top and (held or _longest_s(time_s, tamed, without) > HELD_RUN_S):
+            return _staircase(time_s, tamed, ground, settings, first, without, dt, wake)
     if held:
         return _staircase(time_s, x, ground, settings, first, top, dt, wake)
     return _pulses(time_s, x, ground, settings, stated, first, top, dt, wake)
+
+
+def _longest_s(time_s: FloatArray, x: FloatArray, top: float) -> float:
+    """How long `x` stays above half of `top` at a stretch."""
+    starts, ends = _runs(x > top / 2)
+    return float(_highest(time_s[ends - 1] - time_s[starts])) if len(starts) else 0.0
+
+
+def _without_wild(x: FloatArray, top: float, wake: float, *, sure: bool) -> tuple[FloatArray, float]:
+    """The samples and their highest without a wild one; as they are when there is none.
+
+    A wild sample stands alone, more than twice as high as all others. So does the one good sample that a slow gauge
+    may get of a pulse: unless the gauge is `sure` to be a held one, those beside a wild one have to be alike too.
+    """
+    high = (x > top / 2).nonzero()[0]
+    if len(high) != 1 or not 0 < high[0] < len(x) - 1:
+        return x, top
+    at = int(high[0])
+    low, upper = sorted((float(x[at - 1]), float(x[at + 1])))
+    if not sure and (low <= wake or upper > 2 * low):
+        return x, top
+    tamed = x.copy()
+    tamed[at] = low
+    return tamed, float(_highest(tamed))
 
 
 def _pulses(

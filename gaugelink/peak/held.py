@@ -85,7 +85,10 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     zero = samples.zero_kpa if samples.zero_kpa is not None else 0.0
     x = samples.pressure_kpa - zero
     gauge = _gauge(samples, traits)
-    end = _bled_at(x)
+    together = _with_neighbours(x)
+    # A wild sample stands alone, more than twice as high as all others.
+    x = np.where(x > 2.0 * together.max(), together, x)
+    end = _bled_at(together)
     t, x = t[:end], x[:end]
     steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
     plateau = find_plateau(t, x, steps.last_rise_s, gauge.noise_kpa, gauge.resolution_kpa)
@@ -136,14 +139,16 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     )
 
 
-def _bled_at(x: FloatArray) -> int:
-    """Index of the first sample after the gauge was bled for good, or the number of samples when it was not.
+def _with_neighbours(x: FloatArray) -> FloatArray:
+    """Median of each sample and the two beside it, shape (n,): one that stands alone is none of a climb."""
+    beside = np.lib.stride_tricks.sliding_window_view(np.pad(x, 1, mode="edge"), 3)
+    return np.asarray(np.median(beside, axis=1))
 
-    A sample counts with its neighbours: one that stands alone is none of a climb.
-    """
-    together = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(x, 1, mode="edge"), 3), axis=1)
+
+def _bled_at(together: FloatArray) -> int:
+    """Index of the first sample after the gauge was bled for good, or the number of samples when it was not."""
     held = np.flatnonzero(together > BLED_SHARE * together.max())
-    return max(int(held[-1]) + 1, 3) if len(held) else len(x)
+    return max(int(held[-1]) + 1, 3) if len(held) else len(together)
 
 
 def _climb(steps: Staircase, plateau: Plateau, gauge: _Gauge, hints: EngineHints) -> Climb | None:
