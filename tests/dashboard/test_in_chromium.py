@@ -273,7 +273,10 @@ async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as
         await page.clock.fast_forward(2000)
         await expect(body).to_have_attribute("data-stale", "false")
         await page.clock.fast_forward(900)
-        await expect(contact).to_contain_text("The page has lost its server.")
+        lost = "The page has lost its server: the bench is off or out of reach."
+        to_do = "See to its power and network; the readings are kept there."
+        await expect(contact).to_contain_text(f"{lost} {to_do} What stands here was heard at")
+        await expect(page.locator("#prompt-text")).to_have_text(f"{lost} {to_do}")
         played.hub.beat()
         await expect(contact).to_be_empty()
 

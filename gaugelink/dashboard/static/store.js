@@ -2,6 +2,7 @@
 const MOST_EVENTS = 64;
 const MOST_DECAYS = 24;
 const TRACE_S = 15;
+const LOST = "The page has lost its server: the bench is off or out of reach. See to its power and network; the readings are kept there.";
 const QUIET_MS = 2300; // The server beats every second.
 
 export const state = {
@@ -147,7 +148,7 @@ export function alive() {
 // Why what stands on the page may be old; null when it is not.
 export function trouble() {
   if (state.heard === null) return "The page is looking for its server.";
-  if (performance.now() - state.heard > QUIET_MS) return "The page has lost its server.";
+  if (performance.now() - state.heard > QUIET_MS) return LOST;
   if (!state.brokerUp) return state.problem || "The broker is away.";
   const one = bench();
   if (one === null || one.availability === null) return `Bench ${state.current ?? ""} has not been heard yet.`;
