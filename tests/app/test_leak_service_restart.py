@@ -172,7 +172,7 @@ async def test_a_decay_that_cannot_go_on_is_on_the_screen_in_the_journal_and_for
     assert ear.result.verdict == "open"
     assert presenter.scene.trouble
     assert presenter.scene.prompt.startswith("The leak test of ")
-    assert presenter.scene.spread.startswith("Cut by a restart at ")
+    assert presenter.scene.spread.startswith("Ridge 7, leak test of crankcase: Cut by a restart at ")
     async with Journal.open(shop.journal, read_only=True) as journal:
         assert await journal.current_leak_down(shop.name) is None
         (stored,) = await journal.decays()
