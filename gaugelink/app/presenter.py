@@ -47,6 +47,7 @@ class ScenePresenter(Watcher):
         self._test_id: str | None = None
         self._event_id: str | None = None
         self._title = ""
+        self._streaming: set[str] = set()
         self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
         self._trouble = ""
         self._cautions = StandingCautions()
@@ -66,6 +67,12 @@ class ScenePresenter(Watcher):
             words.append(f"{counted(state.counts.lost_samples, 'sample')} lost")
         words += state.faults
         self.scene.gauges[state.gauge] = ", ".join(words)
+        self._streaming.discard(state.gauge)
+        if state.phase is LinkPhase.STREAMING:
+            self._streaming.add(state.gauge)
+        elif not self._streaming:
+            # The last pressure that came is none of now.
+            self.scene.trace.clear()
 
     def sampled(self, gauge: str, pack: LivePack) -> None:
         """Move the trace on."""

@@ -116,7 +116,8 @@ class Screen:
                 text.overflow, text.no_wrap = overflow, True
             below.append((part, text))
 
-        for number, question in enumerate(scene.questions):
+        # With air in the test stands still, and its questions can wait.
+        for number, question in enumerate(() if scene.leak else scene.questions):
             if number == _QUESTIONS_SHOWN:
                 add(_Part.STAYS, f"? and {len(scene.questions) - number} more", "bold yellow")
                 break

@@ -19,7 +19,9 @@ from gaugelink.broker.commands import Command, CommandAction, parse_command
 from gaugelink.broker.message import new_id
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import SampleBatch
+from gaugelink.journal.entries import TestEntry
 from tests.app.test_presenter import Watched, drawn, sentences
+from tests.app.test_session import of
 
 
 class Bay:
@@ -95,7 +97,8 @@ def test_a_test_that_was_closed_with_a_cylinder_missing_is_opened_again(bench: A
     assert bench.session.test.state.phase is Phase.MEASURING
     bench.press("f")
     assert bench.session.test.state.phase is Phase.FINISHED
-    bench.press("u")
+    (entry,) = of(bench.press("u"), TestEntry)
+    assert not entry.closed
     assert bench.session.test.state.phase is Phase.MEASURING
     assert "The test is open again. Move the gauge to MAG. Pull when ready." in bench.shown
 
@@ -178,7 +181,9 @@ def test_a_question_names_the_keys_and_stays_on_the_screen_until_a_digit_answers
 
 @pytest.mark.parametrize("height", [24, 50])
 def test_with_air_in_the_screen_has_the_keys_of_the_leak_test_and_they_alone_act(bench: AtKeys, height: int) -> None:
+    bench.crank(925.0, 14.0)
     bench.air(CommandAction.BEGIN_DECAY, machine="north-7")
+    assert "?" not in bench.shown
     assert drawn(bench.presenter, height)[-1].split("  ")[:2] == [
         "Enter I have read the cautions",
         "s stop the leak test",

@@ -11,6 +11,7 @@ from gaugelink.app.demo import MACHINE
 from gaugelink.app.farewell import Farewell
 from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.livefeed import LivePack
 from gaugelink.app.presenter import ScenePresenter, stays_open
 from gaugelink.app.screen import Screen
 from gaugelink.app.step import Step
@@ -365,3 +366,17 @@ def test_who_comes_back_to_a_done_test_reads_how_it_ended(tmp_path: Path) -> Non
     back = Watched(tmp_path)
     back.take(back.session.resume(stored, [], 5.0, bench.at))
     assert "Test done. In order: PTO 135 psi, middle 134 psi, MAG 136 psi." in sentences(drawn(back.presenter))
+
+
+def test_a_gauge_that_is_lost_shows_no_pressure_as_that_of_now(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    presenter = bench.presenter
+    for gauge in ("amber", "blue"):
+        presenter.linked(LinkState(gauge, LinkPhase.STREAMING))
+    presenter.sampled("amber", LivePack(NOON, [1.0, 1.2], [600.0, 610.0], False))
+    presenter.linked(LinkState("blue", LinkPhase.LOST))
+    assert "now 88 psi" in sentences(drawn(presenter))
+    presenter.linked(LinkState("amber", LinkPhase.LOST))
+    shown = sentences(drawn(presenter))
+    assert "now" not in shown
+    assert "waiting for the gauge" in shown
