@@ -86,6 +86,7 @@ class SimulatedBench:
         self._held = held
         self._speed = speed
         self._manner = manner or Manner()
+        self._turns = self._manner.turns
         self._slips = dict(self._manner.slips or {})
         self._random = random.Random(seed)
         self._numbers = np.random.default_rng(seed)
@@ -96,7 +97,14 @@ class SimulatedBench:
         """Every pull: the cylinder and its true highest (live) or final (held) gauge pressure in kPa."""
 
     def hear(self, prompt: Prompt) -> None:
-        """Take in a prompt. The last one that was heard counts, but for what is said aside."""
+        """Take in a prompt. The last one that was heard counts, but for what is said aside.
+
+        Told to crank longer, the mechanic does so from then on: as many strokes as were asked for, and one more.
+        """
+        strokes = prompt.args.get("count")
+        if prompt.key is PromptKey.STILL_RISING and prompt.cylinders and isinstance(strokes, int):
+            turns_per_stroke = self._engine[prompt.cylinders[0]].cycle / 2
+            self._turns = max(self._turns, (strokes + 1) * turns_per_stroke)
         self._prompts.put_nowait(prompt)
 
     async def run(self) -> None:
@@ -154,7 +162,7 @@ class SimulatedBench:
     def _cranked(self, cylinder: str, number: int) -> CylinderTrace:
         """Integrate a pull: the how-manieth it is on this cylinder decides about the slip."""
         spec, manner = self._engine[cylinder], self._manner
-        turns = manner.turns
+        turns = self._turns
         slip = self._slips.get(cylinder)
         if slip is not None and number == 2:
             del self._slips[cylinder]

@@ -27,21 +27,21 @@ class Agreement:
     """The readings that `value_kpa` is the mean of, highest first."""
 
 
-def agree(readings: Sequence[Reading], repeats: int, share: float, last_try: bool) -> Agreement:
+def agree(readings: Sequence[Reading], repeats: int, share: float) -> Agreement:
     """Find the readings that agree and take their mean.
 
     Pulls fail downwards: a weak pull, a loose gauge and a short crank all read low, so of several groups that
     agree the highest is the cylinder's. Inside the group the mean is taken, not the highest reading, which
-    would grow with the number of tries. Peaks that are short of the top count only on the `last_try`. A poor pull
-    agrees with nearly anything, so it confirms nothing; where one pull is all that is asked for it may be poor.
+    would grow with the number of tries. Peaks that are short of the top never agree: however alike, they are
+    below the cylinder's by an unknown amount. A poor pull agrees with nearly anything, so it confirms nothing;
+    where one pull is all that is asked for it may be poor.
     """
     readings = tries_of(readings)
     counting = [reading for reading in readings if repeats < 2 or not reading.repeat.is_poor]
     full = [reading for reading in counting if not reading.flags & SHORT_OF_THE_TOP]
-    for usable in (full, counting) if last_try else (full,):
-        group = _highest_group(usable, repeats, share)
-        if group:
-            return Agreement(True, *combine(group), tuple(group))
+    group = _highest_group(full, repeats, share)
+    if group:
+        return Agreement(True, *combine(group), tuple(group))
     found = _best_there_is(readings, full, repeats, share)
     return Agreement(False, *combine(found), tuple(found)) if found else Agreement(False, None, None, ())
 

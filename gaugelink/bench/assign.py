@@ -26,7 +26,7 @@ from gaugelink.bench.reading import (
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.bench.state import SNAPSHOT, BenchSettings, BenchState, GaugeTrack, OpenPull
 from gaugelink.engine.units import PressureUnit
-from gaugelink.peak.events import CrankingEvent
+from gaugelink.peak.events import CrankingEvent, GaugeKind
 from gaugelink.peak.notices import HandlingKind
 
 _RUNNING = (Phase.CAUTIONS, Phase.MEASURING, Phase.DONE)
@@ -172,6 +172,8 @@ class TestBench:
                 confidence=0.0,
                 candidates=(),
                 own_u_kpa=own_u_kpa(event),
+                strokes=len(event.strokes),
+                climb_per_stroke=event.climb_per_stroke,
             )
         )
         down_s = None if track.down_since_s is None else at_s
@@ -370,7 +372,7 @@ class TestBench:
         if self._retarget():
             return
         if any(reading.flags & RADIO_GAP and not self._settles(reading) for reading in readings):
-            self._radio_gap()
+            self._radio_gap(bleed=any(reading.kind is GaugeKind.HELD for reading in readings))
             return
         held = next((reading for reading in readings if reading.status is Status.HELD), None)
         if held is not None:
@@ -381,13 +383,14 @@ class TestBench:
         self._ask_about_doubts()
         self._ask_what_is_left()
 
-    def _radio_gap(self) -> None:
+    def _radio_gap(self, bleed: bool) -> None:
         """Say that a pull was not seen whole, and that the gauge is lost where it still is."""
         state = self._state
         if state.target:
             for gauge in {state.gauges[name] for name in state.target}:
                 state.tracks[gauge].loss_said = state.tracks[gauge].down_since_s is not None
-            self._prompt(self._say.say(PromptKey.RADIO_GAP, state.target))
+            gap = self._say.say(PromptKey.RADIO_GAP, state.target)
+            self._prompt(self._say.led(self._say.say(PromptKey.BLEED), gap) if bleed else gap)
 
     def _settles(self, reading: Reading) -> bool:
         """Whether nothing more is wanted where a reading belongs."""

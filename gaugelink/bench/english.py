@@ -6,7 +6,7 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
 their unit, ``{part}`` what is tested, ``{note}`` what is noted of a machine, ``{clock}`` a time of day; ``{oil}`` is
-millilitres, ``{pull}`` the number of a pull, ``{key}`` a key's name.
+millilitres, ``{pull}`` the number of a pull, ``{count}`` and ``{more}`` numbers of anything, ``{key}`` a key's name.
 """
 
 from collections.abc import Callable
@@ -48,13 +48,15 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.ALL_AGAIN_BLEED: "{list}. Bleed the gauges. Once more.",
     PromptKey.UNDER: "{cylinder}, {value}. That is {difference} under the best pull: check the gauge is tight.",
     PromptKey.OVER: "{cylinder}, {value}. That is {difference} over the best pull before. Once more.",
-    PromptKey.STILL_RISING: "{cylinder}, {value}, still rising. Crank longer. Once more.",
+    PromptKey.BLEED: "Bleed the gauge first.",
+    PromptKey.STILL_RISING: "{cylinder}, {value}, still rising. Crank longer, {count} to {more} strokes. Once more.",
     PromptKey.UNSURE: "{cylinder}, {value}, but too uncertain to count. Crank evenly, a little longer. Once more.",
     PromptKey.RADIO_GAP: "Radio gap, that pull does not count. Once more.",
     PromptKey.OVER_RANGE: "{cylinder} is over the range of this gauge. Use a gauge with a higher range.",
     PromptKey.MOVE: "{cylinder}, {value}, agreed. Move the gauge to {next}.",
     PromptKey.MOVE_PLACE: "{cylinder}, {value}, agreed. Move the gauge to {next}, {place}.",
     PromptKey.MOVE_ALL: "{list}. Move the gauges to {targets}.",
+    PromptKey.MOVE_RISING: "{cylinder} still rises after {count} pulls: at least {value}. Move the gauge to {next}.",
     PromptKey.MOVE_UNAGREED: "{cylinder} does not agree after {count} pulls. Move the gauge to {next}.",
     PromptKey.GO_TO: "Move the gauge to {next}. Pull when ready.",
     PromptKey.EXTRA: "That was {cylinder} again, {value}. Move the gauge to {next}.",
@@ -69,6 +71,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.MISSING: "No reading from {cylinder}. Check its gauge. Once more.",
     PromptKey.DONE: "Test done. In order: {list}.",
     PromptKey.LAST_DONE: "{cylinder}, {value}, agreed. Test done. In order: {list}.",
+    PromptKey.LAST_RISING: "{cylinder} still rises after {count} pulls: at least {value}. Test done.",
     PromptKey.LAST_UNAGREED: "{cylinder} does not agree after {count} pulls. Test done.",
     PromptKey.DONE_NAMED: "Test done: {named}.",
     PromptKey.DONE_MANY: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
@@ -80,6 +83,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",
     PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
     PromptKey.SKIPPED_ONES: "Skipped: {targets}.",
+    PromptKey.RISING_ONES: "Still rising, so at least that: {targets}.",
     PromptKey.UNAGREED_ONES: "Not agreed: {targets}.",
     PromptKey.UNSETTLED_ONES: "Not settled: {targets}.",
     PromptKey.AGREED: "{cylinder}, {value}, agreed.",

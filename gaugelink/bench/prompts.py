@@ -57,6 +57,7 @@ class PromptKey(StrEnum):
     UNDER = "under"
     OVER = "over"
     STILL_RISING = "still_rising"
+    BLEED = "bleed"
     RADIO_GAP = "radio_gap"
     OVER_RANGE = "over_range"
     UNSURE = "unsure"
@@ -64,6 +65,7 @@ class PromptKey(StrEnum):
     MOVE_PLACE = "move_place"
     MOVE_ALL = "move_all"
     MOVE_UNAGREED = "move_unagreed"
+    MOVE_RISING = "move_rising"
     GO_TO = "go_to"
     EXTRA = "extra"
     EXTRA_DONE = "extra_done"
@@ -78,6 +80,7 @@ class PromptKey(StrEnum):
     DONE = "done"
     LAST_DONE = "last_done"
     LAST_UNAGREED = "last_unagreed"
+    LAST_RISING = "last_rising"
     DONE_NAMED = "done_named"
     DONE_MANY = "done_many"
     LAST_DONE_MANY = "last_done_many"
@@ -88,6 +91,7 @@ class PromptKey(StrEnum):
     SKIPPED = "skipped"
     SKIPPED_ONES = "skipped_ones"
     UNAGREED_ONES = "unagreed_ones"
+    RISING_ONES = "rising_ones"
     UNSETTLED_ONES = "unsettled_ones"
     AGREED = "agreed"
     EXTRA_READ = "extra_read"
@@ -198,6 +202,7 @@ ENDINGS = frozenset(
         PromptKey.DONE,
         PromptKey.LAST_DONE,
         PromptKey.LAST_UNAGREED,
+        PromptKey.LAST_RISING,
         PromptKey.DONE_NAMED,
         PromptKey.DONE_MANY,
         PromptKey.LAST_DONE_MANY,
@@ -240,7 +245,8 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
     ),
     Tone.DONE: ENDINGS | {PromptKey.LEAK_PASS, PromptKey.LEAK_PERCENT},
     Tone.TROUBLE: frozenset(
-        {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
+        {PromptKey.UNDER, PromptKey.OVER_RANGE, PromptKey.MOVE_UNAGREED, PromptKey.MOVE_RISING}
+        | {PromptKey.ASK_WHICH, PromptKey.ASK_ONE}
         | {PromptKey.ASK_LATER, PromptKey.ASK_EXCHANGED, PromptKey.ASK_GAUGE, PromptKey.MISSING}
         | {PromptKey.NO_GAUGE, PromptKey.LINK_LOST, PromptKey.WAKE_GAUGE, PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE}
         | {PromptKey.ACKNOWLEDGE_FIRST, PromptKey.CONFIRM, PromptKey.ASK_PULL, PromptKey.ASK_PULL_ONE}
@@ -275,6 +281,7 @@ PULLS = frozenset(
     | {PromptKey.AGAIN, PromptKey.AGAIN_BLEED, PromptKey.ALL_NAMED, PromptKey.ALL_AGAIN, PromptKey.ALL_AGAIN_BLEED}
     | {PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.RADIO_GAP, PromptKey.UNSURE}
     | {PromptKey.MOVE, PromptKey.MOVE_PLACE, PromptKey.MOVE_ALL, PromptKey.MOVE_UNAGREED, PromptKey.GO_TO}
+    | {PromptKey.MOVE_RISING}
     | {PromptKey.EXTRA, PromptKey.MISSING, PromptKey.REDO, PromptKey.SKIPPED, PromptKey.PUT_RIGHT_NEXT}
     | {PromptKey.STRUCK_NEXT, PromptKey.WAITING, PromptKey.WAITING_ALL, PromptKey.RESUMED, PromptKey.RESUMED_ALL}
 )
@@ -409,7 +416,7 @@ class Prompter:
             return self.language.number(millilitres, 0 if millilitres.is_integer() else 1)
         if name == "clock":
             return self.language.clock_spoken(str(value))
-        if name in ("count", "percent", "pull") and isinstance(value, int):
+        if name in ("count", "more", "percent", "pull") and isinstance(value, int):
             return self.language.number(value, 0)
         return self._named(name, value, self.language.cylinder_spoken)
 

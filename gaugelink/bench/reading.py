@@ -74,6 +74,11 @@ class Reading:
     """Standard uncertainty that no other reading shares, see `repeats.own_u_kpa`. None where that was not recorded:
     then it is what `common_u_kpa` leaves of `peak_u_kpa`."""
 
+    strokes: int = 0
+    """Strokes of the pull; 0 where that was not recorded."""
+    climb_per_stroke: float | None = None
+    """Share of the remaining rise that each further stroke takes, 0 to 1; None when it cannot be told."""
+
     def changed(self, change: Change) -> "Reading":
         """Return the reading after a change, with the change in its history."""
         return replace(

@@ -1,6 +1,7 @@
 """What to say next: one sentence, chosen from the state of the test."""
 
 from collections.abc import Sequence
+from math import ceil, log, log1p
 
 from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.plan import TestKind
@@ -9,11 +10,14 @@ from gaugelink.bench.reading import Phase, Reading, Status
 from gaugelink.bench.repeats import tolerance_kpa
 from gaugelink.bench.state import BenchState
 from gaugelink.peak.events import Flag, GaugeKind
+from gaugelink.peak.held import SETTLED_SHARE
 
 WORTH_NAMING = 0.02
 """A candidate less likely than this is not named in a question."""
 READ_BACK = 4
 """Cylinders that an ear can follow when they are read back; of more only the highest and the lowest are said."""
+FEWEST_STROKES, MOST_STROKES, SPARE_STROKES = 8, 20, 2
+"""Strokes that are asked for of a pull whose pressure still rose: common practice, no source."""
 
 _READY_ENGINE = {
     (True, True): PromptKey.READY_ENGINE,
@@ -75,7 +79,11 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     ending = _read_back(state, say, last)
     if left:
         ending = say.joined(ending, say.say(PromptKey.UNGIVEN, count=left))
-    unagreed = tuple(name for name in state.plan.cylinders if _ended_unagreed(state, name))
+    ended = tuple(name for name in state.plan.cylinders if _ended_unagreed(state, name))
+    rising = tuple(name for name in ended if _at_least(state, name))
+    if rising:
+        ending = say.joined(ending, say.say(PromptKey.RISING_ONES, (), targets=rising))
+    unagreed = tuple(name for name in ended if name not in rising)
     if unagreed:
         ending = say.joined(ending, say.say(PromptKey.UNAGREED_ONES, (), targets=unagreed))
     return _with_skipped(state, say, ending)
@@ -90,6 +98,23 @@ def _ended_unagreed(state: BenchState, name: str) -> bool:
     """Whether a cylinder has as many readings as were asked for, and they do not agree."""
     enough = state.tries(name) >= state.plan.repeats
     return enough and name not in state.skipped and not state.agreement(name).agreed
+
+
+def _at_least(state: BenchState, name: str) -> bool:
+    """Whether what is known of a cylinder is only that its pressure is at least so high: it rose to the end."""
+    behind = state.agreement(name).behind
+    return bool(behind) and all(Flag.STILL_RISING in reading.flags for reading in behind)
+
+
+def strokes_to_settle(reading: Reading) -> int:
+    """Strokes after which a climb that was broken off will have settled, from what each of its strokes took.
+
+    Each stroke takes the same share k of what is left (see `peak.held`), so after n of them (1 - k)^n is left.
+    """
+    share = reading.climb_per_stroke
+    known = share is not None and 0.0 < share < 1.0
+    needed = ceil(log(SETTLED_SHARE) / log1p(-share)) if known and share is not None else FEWEST_STROKES
+    return max(FEWEST_STROKES, min(needed, MOST_STROKES), min(reading.strokes + 1, MOST_STROKES))
 
 
 def _with_skipped(state: BenchState, say: Prompter, ending: Prompt) -> Prompt:
@@ -166,7 +191,9 @@ def after_pull(state: BenchState, say: Prompter, pull: Sequence[Reading], before
     for reading in unsettled:
         trouble = _trouble(state, say, reading)
         if trouble is not None:
-            return trouble
+            # A check valve keeps the last pull: whatever else there is to say, the next one needs an empty gauge.
+            held = any(one.kind is GaugeKind.HELD for one in pull)
+            return say.led(say.say(PromptKey.BLEED), trouble) if held else trouble
     if len(before) <= 1 and len(pull) == 1:
         return _after_one(state, say, pull[0], before)
     values = tuple((str(reading.cylinder), reading.peak_kpa) for reading in pull)
@@ -199,8 +226,16 @@ def _after_one(state: BenchState, say: Prompter, reading: Reading, before: tuple
         if state.questions:
             unagreed = say.say(PromptKey.UNAGREED_ONES, targets=(name,))
             return say.joined(unagreed, questions_left(say, len(state.questions)))
-        return _with_skipped(state, say, say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries))
+        if _at_least(state, name):
+            last = say.say(PromptKey.LAST_RISING, cylinder=name, count=tries, value=state.agreement(name).value_kpa)
+        else:
+            last = say.say(PromptKey.LAST_UNAGREED, cylinder=name, count=tries)
+        return _with_skipped(state, say, last)
     comes_next = state.target[0]
+    if not agreed and _at_least(state, name):
+        least = state.agreement(name).value_kpa
+        said = {"cylinder": name, "count": tries, "value": least, "next": comes_next}
+        return say.say(PromptKey.MOVE_RISING, state.target, **said)
     if not agreed:
         return say.say(PromptKey.MOVE_UNAGREED, state.target, cylinder=name, count=tries, next=comes_next)
     place = _new_place(state, comes_next)
@@ -221,7 +256,9 @@ def _trouble(state: BenchState, say: Prompter, reading: Reading) -> Prompt | Non
     """Say what is wrong with a reading of a cylinder that is not settled."""
     name, value = str(reading.cylinder), reading.peak_kpa
     if reading.flags & SHORT_OF_THE_TOP:
-        return say.say(PromptKey.STILL_RISING, state.target, cylinder=name, value=value)
+        least = strokes_to_settle(reading)
+        more = least + SPARE_STROKES
+        return say.say(PromptKey.STILL_RISING, state.target, cylinder=name, value=value, count=least, more=more)
     if reading.repeat.is_poor and state.plan.repeats > 1:
         return say.say(PromptKey.UNSURE, state.target, cylinder=name, value=value)
     others = [

@@ -74,17 +74,17 @@ def test_a_pull_too_uncertain_to_differ_from_another_does_not_confirm_it() -> No
     # 146 ± 11.8 and 137 ± 3.3 psi differ by less than their uncertainty, and by 6 %.
     poor, good = reading(1006.6, u_kpa=81.4, common_u_kpa=0.0), reading(944.6, u_kpa=22.8, common_u_kpa=0.0)
     assert poor.peak_kpa - good.peak_kpa < tolerance_kpa(poor.repeat, good.repeat, 0.03)
-    found = agree([poor, good], 2, 0.03, False)
+    found = agree([poor, good], 2, 0.03)
     assert not found.agreed
     assert found.behind == (good,)
-    again = agree([poor, good, reading(940.0, u_kpa=20.0, common_u_kpa=0.0)], 2, 0.03, False)
+    again = agree([poor, good, reading(940.0, u_kpa=20.0, common_u_kpa=0.0)], 2, 0.03)
     assert again.agreed
     assert [one.peak_kpa for one in again.behind] == [944.6, 940.0]
 
 
 def test_poor_pulls_alone_never_agree_and_their_mean_is_what_there_is() -> None:
     poor = [reading(peak, u_kpa=0.08 * peak, common_u_kpa=0.0) for peak in (905.0, 900.0, 895.0)]
-    found = agree(poor, 2, 0.03, last_try=True)
+    found = agree(poor, 2, 0.03)
     assert not found.agreed
     assert found.value_kpa == pytest.approx(900.0)
     assert found.u_kpa is not None
@@ -92,33 +92,34 @@ def test_poor_pulls_alone_never_agree_and_their_mean_is_what_there_is() -> None:
 
 
 def test_where_one_pull_is_asked_for_it_needs_no_other_to_confirm_it() -> None:
-    assert agree([reading(900.0, u_kpa=90.0)], 1, 0.03, False).agreed
+    assert agree([reading(900.0, u_kpa=90.0)], 1, 0.03).agreed
 
 
 def test_good_pulls_that_scatter_by_more_than_the_share_agree_within_their_uncertainty() -> None:
     pulls = [reading(900.0, u_kpa=30.0, common_u_kpa=0.0), reading(862.0, u_kpa=30.0, common_u_kpa=0.0)]
     assert 900.0 - 862.0 > 0.03 * 900.0
-    assert agree(pulls, 2, 0.03, False).agreed
+    assert agree(pulls, 2, 0.03).agreed
 
 
 def test_weak_pulls_drop_out_and_the_highest_group_counts() -> None:
-    found = agree([reading(800.0), reading(930.0), reading(805.0), reading(925.0)], 2, 0.03, False)
+    found = agree([reading(800.0), reading(930.0), reading(805.0), reading(925.0)], 2, 0.03)
     assert found.agreed
     assert [one.peak_kpa for one in found.behind] == [930.0, 925.0]
 
 
 def test_one_high_reading_alone_agrees_with_nothing() -> None:
-    found = agree([reading(1100.0), reading(930.0)], 2, 0.03, False)
+    found = agree([reading(1100.0), reading(930.0)], 2, 0.03)
     assert not found.agreed
     assert found.value_kpa == 1100.0
 
 
-def test_a_reading_still_rising_counts_only_when_there_is_no_other_try() -> None:
-    short = [reading(930.0, flags=frozenset({Flag.STILL_RISING})), reading(928.0, flags=frozenset({Flag.STILL_RISING}))]
-    assert not agree(short, 2, 0.03, last_try=False).agreed
-    assert agree(short, 2, 0.03, last_try=True).agreed
+@pytest.mark.parametrize("flag", [Flag.STILL_RISING, Flag.OVER_RANGE])
+def test_readings_below_the_top_by_an_unknown_amount_never_agree_however_alike(flag: Flag) -> None:
+    short = [reading(930.0, flags=frozenset({flag})) for _ in range(9)]
+    found = agree(short, 2, 0.03)
+    assert (found.agreed, found.value_kpa) == (False, 930.0)
 
 
 def test_without_readings_there_is_no_value() -> None:
-    found = agree([], 2, 0.03, False)
+    found = agree([], 2, 0.03)
     assert (found.agreed, found.value_kpa, found.u_kpa) == (False, None, None)

@@ -1,10 +1,13 @@
 """Every mistake a mechanic makes: the reading ends on the right cylinder, or the bench asks, or it can be put right."""
 
+from dataclasses import replace
+
 import pytest
 
 from gaugelink.bench.prompts import QUESTIONS, PromptKey
 from gaugelink.bench.reading import CommandKind, Phase, Status
-from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
+from gaugelink.bench.saying import strokes_to_settle
+from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method, Stroke
 from gaugelink.peak.notices import HandlingKind
 
 
@@ -153,6 +156,67 @@ def test_a_gauge_bled_half_way_costs_a_pull_and_nothing_else(floor) -> None:
     assert shop.state.current == ("middle",)
     assert shop.state.cylinders[0].value_kpa == pytest.approx(928.5)
     assert shop.state.cylinders[0].left_out == (cut.event_id,)
+
+
+def test_what_still_rises_after_all_tries_is_said_to_be_at_least_that_and_never_agreed(floor) -> None:
+    shop = floor(2, held=True, max_tries=3)
+    for peak_kpa, after_s in ((880.0, 20.0), (884.0, 5.0)):
+        shop.pull(peak_kpa, after_s, flags=[Flag.STILL_RISING])
+        shop.handle(HandlingKind.VENTED, 1.0)
+        assert shop.said is PromptKey.STILL_RISING
+    assert shop.prompts[-1].text == (
+        "Bleed the gauge first. PTO, 128 psi, still rising. Crank longer, 8 to 10 strokes. Once more."
+    )
+    assert "eight to ten strokes" in shop.prompts[-1].spoken
+    shop.pull(882.0, 5.0, flags=[Flag.STILL_RISING])
+    assert shop.prompts[-1].text == "PTO still rises after 3 pulls: at least 128 psi. Move the gauge to MAG."
+    pto = shop.state.cylinders[0]
+    assert (pto.agreed, pto.value_kpa) == (False, 884.0)
+    shop.screw(20.0)
+    shop.pull(930.0, 5.0)
+    shop.handle(HandlingKind.VENTED, 1.0)
+    shop.pull(931.0, 6.0)
+    assert shop.prompts[-1].text.endswith("Still rising, so at least that: PTO.")
+    assert "Not agreed" not in shop.prompts[-1].text
+
+
+def test_the_last_cylinder_that_still_rises_ends_the_test_with_at_least_what_it_reached(floor) -> None:
+    shop = floor(1, held=True, max_tries=2)
+    for _ in range(2):
+        shop.pull(880.0, 20.0, flags=[Flag.STILL_RISING])
+        shop.handle(HandlingKind.VENTED, 1.0)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text == "Single still rises after 2 pulls: at least 128 psi. Test done."
+
+
+@pytest.mark.parametrize("flag", [Flag.SHORT_RECORD, None])
+def test_a_gauge_with_a_check_valve_is_bled_before_anything_else_is_done_again(floor, flag: Flag | None) -> None:
+    for held in (True, False):
+        shop = floor(3, held=held)
+        shop.pull(930.0, 20.0)
+        shop.handle(HandlingKind.VENTED, 1.0)
+        shop.pull(700.0, 6.0, flags=[flag] if flag else [])
+        assert shop.said is (PromptKey.RADIO_GAP if flag else PromptKey.UNDER)
+        assert shop.prompts[-1].text.startswith("Bleed the gauge first. ") is held
+
+
+@pytest.mark.parametrize(
+    ("climb_per_stroke", "strokes", "asked"),
+    # A share k of what is left: 0.3 % of it is left after log(0.003) / log(1 - k) strokes.
+    [(0.5, 7, 9), (0.45, 7, 10), (0.3, 7, 17), (0.1, 7, 20), (0.9, 4, 8), (0.9, 11, 12), (None, 0, 8), (None, 30, 20)],
+)
+def test_strokes_that_are_asked_for_follow_from_the_climb(
+    floor, climb_per_stroke: float | None, strokes: int, asked: int
+) -> None:
+    reading = floor(3).pull(880.0, 20.0)
+    assert strokes_to_settle(replace(reading, climb_per_stroke=climb_per_stroke, strokes=strokes)) == asked
+
+
+def test_a_reading_keeps_the_strokes_and_the_climb_of_its_pull(floor) -> None:
+    shop = floor(3)
+    event = replace(cranking_event(shop.now_s, 880.0), strokes=(Stroke(0.1, 500.0, 5.0),), climb_per_stroke=0.45)
+    shop.take(shop.bench.event("e1", "red", event, shop.now_s + 2.0))
+    assert (shop.reading("e1").strokes, shop.reading("e1").climb_per_stroke) == (1, 0.45)
 
 
 def test_a_pull_that_the_radio_cut_is_not_blamed_on_who_cranked_and_counts_for_nothing(floor) -> None:

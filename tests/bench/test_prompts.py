@@ -21,6 +21,7 @@ ARGS = {
     "difference": 62.0,
     "place": "ignition side",
     "count": 5,
+    "more": 10,
     "list": (("PTO", 924.0), ("MAG", 910.0)),
     "named": (("PTO", "red", 924.0), ("MAG", "blue", 910.0)),
     "pairs": (("PTO", "red"), ("MAG", "blue")),

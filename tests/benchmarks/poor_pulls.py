@@ -103,7 +103,7 @@ def played(engines: Sequence[Sequence[Pull]], cylinders: int, seed: int) -> str:
             weak = rng.uniform(0.75, 0.97) if rng.random() < WEAK else 1.0
             factor = weak * float(rng.normal(1.0, repeats.CRANKING_SCATTER))
             got.append(reading(pulls[rng.integers(len(pulls))], factor, len(got)))
-            found = agree(got, plan.repeats, plan.agreement, len(got) >= plan.max_tries)
+            found = agree(got, plan.repeats, plan.agreement)
             if found.agreed or len(got) >= plan.max_tries:
                 break
         tries.append(len(got))

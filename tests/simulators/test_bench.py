@@ -41,6 +41,7 @@ class Handled(SimulatedGauge):
 
 def prompt(key: PromptKey, *cylinders: str) -> Prompt:
     said = {"cylinder": "PTO", "next": "PTO", "place": "clutch side", "value": 900.0, "list": (("PTO", 900.0),)}
+    said |= {"count": 8, "more": 10}
     return Prompter(PressureUnit.KPA, ENGLISH).say(key, cylinders, **said)
 
 
@@ -74,6 +75,25 @@ def next_pull_s(*said_after: Prompt) -> float | None:
         return again_s
 
     return run_driven(main())
+
+
+def test_told_to_crank_longer_the_mechanic_does_so_from_then_on() -> None:
+    async def main() -> list[float]:
+        gauge = Handled()
+        bench = SimulatedBench(gauge, dict.fromkeys(NAMES, EngineSpec()), held=True, manner=MANNER)
+        working = asyncio.create_task(bench.run())
+        await pulled_once(gauge, bench)
+        for key in (PromptKey.STILL_RISING, PromptKey.AGAIN_BLEED):
+            bench.hear(prompt(key, "PTO"))
+            await gauge.fed.get()
+        working.cancel()
+        await asyncio.wait([working])
+        return [kpa for _, kpa in bench.truth]
+
+    first, *longer = run_driven(main())
+    # Two strokes leave more than a tenth of the climb, nine of them next to nothing: the simulated engine's own truth.
+    assert min(longer) > 1.1 * first
+    assert longer[0] == pytest.approx(longer[1], rel=0.05)
 
 
 def test_a_pull_that_nobody_answers_is_done_again() -> None:
