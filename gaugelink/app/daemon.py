@@ -44,6 +44,7 @@ from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
 from gaugelink.journal.rows import StoredTest
 from gaugelink.leak.decay import DecayResult
+from gaugelink.localtime import day_of
 from gaugelink.peak.detector import EventOpened, Handling, StrokeSeen
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
 from gaugelink.reasons import reason
@@ -407,5 +408,5 @@ class Daemon:
         self, settings: GaugeSettings, event: CrankingEvent, samples: EventSamples, decided_s: float
     ) -> None:
         """Take the gauge's known error off an event and give it to the test."""
-        event = self.session.corrected(settings.name, event, datetime.now(UTC).date())
+        event = self.session.corrected(settings.name, event, day_of(datetime.now(UTC)))
         await self._take(self.session.judged, new_id(), settings.name, event, samples, decided_s)
