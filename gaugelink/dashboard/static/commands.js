@@ -186,5 +186,5 @@ export function drawActions() {
   // One press is the one to make next: finish what is done before another test begins.
   const done = test?.phase === "done" && !questionsLeft(test);
   byId("do-finish").classList.toggle("main", done);
-  byId("do-begin").classList.toggle("main", !done);
+  byId("do-begin").classList.toggle("main", !test || test.closed);
 }

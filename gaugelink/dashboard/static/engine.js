@@ -1,6 +1,6 @@
 // The engine as it lies: bores along the crankshaft, and on each one the staircase of its strokes.
 import { byId, el, setText, sign, svg } from "./dom.js";
-import { number, withDoubt, words } from "./units.js";
+import { number, withDoubt, withUnit, words } from "./units.js";
 import { machineOf, unitOf } from "./store.js";
 
 const STATUS = {
@@ -112,11 +112,21 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   );
 }
 
+// The green range in numbers, as it is for the air pressure here.
+function rangeWords(test) {
+  if (!test || test.band_low_kpa === null) return "";
+  const { band_low_kpa: low, band_high_kpa: high } = test;
+  const unit = unitOf(test);
+  return `Maker's range, for here: ${high === null ? `${withUnit(low, unit)} and more` : `${number(low, unit)} to ${withUnit(high, unit)}`}`;
+}
+
 export function drawEngine(one, stale, asked) {
   const test = one?.test ?? null;
   const list = byId("cylinders");
   byId("no-test").hidden = test !== null;
   list.hidden = test === null;
+  setText(byId("range"), rangeWords(test));
+  byId("range").hidden = byId("range").textContent === "";
   if (test === null) return;
   setText(byId("engine-title"), `Cylinders, ${unitOf(test)}`);
   const cylinders = inPhysicalOrder(test);

@@ -79,8 +79,8 @@ function makePlot(gauge, unit, height) {
 
 function heights(count) {
   const narrow = innerWidth < 700;
-  if (count <= 1) return narrow ? 150 : Math.max(150, Math.round(innerHeight * 0.18));
-  return narrow ? 110 : 130;
+  if (count <= 1) return narrow ? 150 : Math.max(110, Math.round(innerHeight * 0.13));
+  return narrow ? 110 : Math.max(100, Math.round(innerHeight * 0.11));
 }
 
 function fitAll() {
