@@ -154,6 +154,10 @@ class ScenePresenter(Watcher):
             self.scene.leak = f"{self._machine_name(state.machine)}, leak test{of}"
         if self.scene.leak and not before:
             self.scene.spread = self.scene.why = ""
+        if before and not self.scene.leak and not self.scene.stays_open:
+            # There may be air in it still, and the test before it is over: nothing of that comes back.
+            self._title = f"{self._machine_name(state.machine)}, leak test ended"
+            self.scene.cylinders, self.scene.questions, self.scene.last_event = [], (), None
 
     def _of_machine(self, result: Decay) -> str:
         """A leak-down's result with what was tested, since the test beside it may be another machine's."""

@@ -346,8 +346,22 @@ def test_the_machine_under_air_is_named_and_nothing_of_the_test_of_another_one_i
     assert "last pull" not in shown
     assert "pulls" not in shown
     ask(CommandAction.STOP_DECAY)
-    assert bench.presenter.scene.title == "North 7, dry test, abandoned"
-    assert "last pull, PTO: 135" in sentences(drawn(bench.presenter))
+    shown = sentences(drawn(bench.presenter))
+    assert shown.startswith("bay-3 South 2, leak test ended")
+    assert "last pull" not in shown
+    assert "North 7" not in left(bench.presenter)
+
+
+def test_a_test_that_is_open_is_back_on_the_screen_after_a_leak_test(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    leak = LeakSession(bench.session.shop)
+    for action in (CommandAction.BEGIN_DECAY, CommandAction.STOP_DECAY):
+        bench.take(leak.command(Command(id=new_id(), action=action, machine="north-7"), None, bench.now_s, bench.at))
+    shown = sentences(drawn(bench.presenter))
+    assert shown.startswith("bay-3 North 7, dry test")
+    assert "last pull, PTO: 135" in shown
 
 
 def test_before_it_is_known_what_is_open_nothing_is_said_of_it_and_no_empty_frame_is_drawn(tmp_path: Path) -> None:
