@@ -23,7 +23,7 @@ from gaugelink.bench.prompts import AIR_CAUTIONS, Prompt, Prompter, PromptKey
 from gaugelink.bench.reading import CommandResult
 from gaugelink.bench.state import Waiting
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.broker.leak_messages import CRANKCASE, Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.air import standard_pressure_kpa
 from gaugelink.errors import SettingsError
@@ -171,6 +171,11 @@ class LeakSession:
         machine = self.shop.fleet.find(name)
         engine = self.shop.fleet.engine_of(machine.id)
         cylinder = engine.cylinder(command.cylinder).name if command.cylinder is not None else None
+        if request.kind is DecayKind.DECAY and cylinder is None and request.part == CRANKCASE and engine.cycle == 4:
+            raise SettingsError(
+                f"{machine.name} is a four-stroke: its crankcase breathes and holds no pressure. Name a cylinder, "
+                "or the part that is tested."
+            )
         gauge = self.shop.gauge(command.gauge or self.shop.settings.gauges[0].name).name
         ambient = self._ambient_abs_kpa
         if request.kind is DecayKind.DIFFERENTIAL:

@@ -18,6 +18,9 @@ class DecayKind(StrEnum):
     """Regulated air through a known orifice into the cylinder."""
 
 
+CRANKCASE = "crankcase"
+
+
 class LeakRequest(Part):
     """How a leak-down is to be run. What is left out comes from `practice`, or for a differential test from the
     aviation reference. Unknown fields are refused."""
@@ -25,7 +28,7 @@ class LeakRequest(Part):
     model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
 
     kind: DecayKind = DecayKind.DECAY
-    part: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")] = "crankcase"
+    part: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")] = CRANKCASE
     """What is tested: ``crankcase``, ``cooling system``, or a name of the shop's own."""
     practice: Practice = Practice.USUAL
     fixed_time: bool = False

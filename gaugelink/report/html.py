@@ -81,9 +81,9 @@ def _finding(advice: Advice, data: ReportData) -> str:
     finding = advice.finding
     inner = escape(finding.text)
     if advice.causes:
-        inner += f"<small>Likely, in this order: {escape('; '.join(advice.causes))}.</small>"
+        inner += f'<span class="do">Likely, in this order: {escape("; ".join(advice.causes))}.</span>'
     if advice.next_tests:
-        inner += f"<small>{advice.lead}: {escape('; '.join(advice.next_tests))}.</small>"
+        inner += f'<span class="do">{advice.lead}: {escape("; ".join(advice.next_tests))}.</span>'
     inner += f"<small>Goes by: {escape(basis(finding, data))}.</small>"
     if finding.severity is Severity.NOTE:
         return f'<li class="note">{inner}</li>'

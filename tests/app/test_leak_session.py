@@ -77,6 +77,19 @@ def test_the_cautions_come_before_any_air(session: LeakSession) -> None:
     assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_PUMP]
 
 
+def test_the_crankcase_of_a_four_stroke_is_not_pumped_up(tmp_path: Path) -> None:
+    shop = leak_shop(tmp_path)
+    engine = shop.fleet.engine_of(MACHINE).model_copy(update={"cycle": 4})
+    others = [one for one in shop.fleet.engine if one.id != engine.id]
+    session = LeakSession(replace(shop, fleet=shop.fleet.model_copy(update={"engine": (engine, *others)})))
+    refused = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE, leak=LeakRequest())
+    assert refused.result is not None
+    assert not refused.result.ok
+    assert "is a four-stroke" in refused.result.text
+    assert not session.active
+    begun(session, LeakRequest(part="cooling system"))
+
+
 def states(steps: list[Step]) -> list[DecayState]:
     return [one for step in steps for one in step.messages if isinstance(one, DecayState)]
 
