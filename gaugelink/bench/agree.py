@@ -12,6 +12,8 @@ SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_REC
 """Flags of a peak that is below the cylinder's pressure by an unknown amount."""
 RADIO_GAP = frozenset({Flag.SHORT_RECORD})
 """Flags of a pull whose beginning or end was not seen: that is no fault of who cranked, and no try."""
+UNFINISHED = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.LOST_SAMPLES})
+"""Flags of a pull that ended too early; where the radio was lost during it, it is the record that did."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ A pure state machine. It has no clock: whoever calls it says what time it is, on
 from dataclasses import replace
 
 from gaugelink.bench import commands, judging, saying
-from gaugelink.bench.agree import RADIO_GAP
+from gaugelink.bench.agree import RADIO_GAP, UNFINISHED
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
@@ -166,7 +166,7 @@ class TestBench:
                 peak_kpa=event.peak_kpa,
                 peak_u_kpa=event.peak_u_kpa,
                 common_u_kpa=common_u_kpa(event),
-                flags=event.flags,
+                flags=event.flags | (RADIO_GAP if track.cut and event.flags & UNFINISHED else frozenset()),
                 status=Status.HELD,
                 cylinder=None,
                 confidence=0.0,
@@ -212,7 +212,7 @@ class TestBench:
         track = self._state.tracks.get(gauge)
         if track is None:
             return []
-        track.absent = False
+        track.absent = track.cut = False
         track.opened_s, track.stroke_kpa, track.strokes = at_s, None, 0
         track.rising_said = track.enough_said = False
         if self._state.phase is Phase.CAUTIONS:
@@ -255,6 +255,7 @@ class TestBench:
                     else saying.opening(state, self._say)
                 )
         elif not up:
+            track.cut = track.cut or track.opened_s is not None
             track.down_since_s = at_s if track.down_since_s is None else track.down_since_s
         elif track.down_since_s is not None:
             track.lost_s += at_s - track.down_since_s

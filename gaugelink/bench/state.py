@@ -62,6 +62,8 @@ class GaugeTrack:
     loss_said: bool = False
     opened_s: float | None = None
     """When the event began that is going on."""
+    cut: bool = False
+    """Whether the radio was lost during that event."""
     stroke_kpa: float | None = None
     """Last stroke of the event that is going on."""
     strokes: int = 0

@@ -241,6 +241,35 @@ def test_a_pull_that_the_radio_cut_is_not_blamed_on_who_cranked_and_counts_for_n
     assert shop.state.cylinders[0].value_kpa == pytest.approx(929.0)
 
 
+def test_a_climb_that_ended_with_the_radio_is_the_radio_s(floor) -> None:
+    """Such a record may only end when the radio is back, and then it looks like a pull that was too short."""
+    shop = floor(3, held=True)
+    shop.now_s += 20.0
+    shop.take(shop.bench.opened("red", shop.now_s))
+    shop.take(shop.bench.link("red", False, shop.now_s + 1.0))
+    shop.wait(8.0)
+    assert shop.said is PromptKey.LINK_LOST
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    cut = shop.pull(735.0, 0.1, flags=[Flag.STILL_RISING, Flag.FEW_STROKES])
+    assert shop.prompts[-1].text == "Bleed the gauge first. Radio gap, that pull does not count. Once more."
+    assert Flag.SHORT_RECORD in cut.flags
+    assert shop.state.cylinders[0].tries == 0
+    shop.handle(HandlingKind.VENTED, 1.0)
+    shop.take(shop.bench.opened("red", shop.now_s + 4.0))
+    shop.pull(735.0, 5.0, flags=[Flag.STILL_RISING])
+    assert shop.said is PromptKey.STILL_RISING
+
+
+def test_a_pull_that_was_whole_counts_although_the_radio_was_lost_behind_it(floor) -> None:
+    shop = floor(3)
+    shop.now_s += 20.0
+    shop.take(shop.bench.opened("red", shop.now_s))
+    shop.take(shop.bench.link("red", False, shop.now_s + 2.0))
+    shop.take(shop.bench.link("red", True, shop.now_s + 2.5))
+    shop.pull(930.0, 1.0)
+    assert shop.said is PromptKey.AGAIN
+
+
 def test_a_pull_that_the_radio_cut_and_that_may_be_of_two_cylinders_asks_nobody(floor) -> None:
     shop = floor(3, max_tries=2)
     settle_first(shop)
