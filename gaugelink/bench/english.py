@@ -18,7 +18,7 @@ from gaugelink.engine.units import PressureUnit
 
 SENTENCES: dict[PromptKey, str] = {
     PromptKey.CAUTION_IGNITION: "Caution. Ground every plug lead, or set the kill switch, before you crank.",
-    PromptKey.CAUTION_FUEL: "Shut the fuel off. Plug holes blow vapour: no flame, no sparks, air it out.",
+    PromptKey.CAUTION_FUEL: "Shut the fuel off. Plug holes blow vapour: no flame or spark, air it out.",
     PromptKey.CAUTION_PARK: "Park the machine so that it cannot move, as its maker's manual says.",
     PromptKey.CAUTION_BELT: "Keep hands, clothes and tools clear of clutch, belt and all that turns.",
     PromptKey.CAUTION_CORD: "A cord can kick back. Stand firm, and do not wrap it around your hand.",
