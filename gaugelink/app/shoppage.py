@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import tempfile
-from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -32,6 +32,7 @@ from gaugelink.dashboard.serve import Certificate, serving, take_port
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.report.words import history_sentences
+from gaugelink.verdict.past import PastReading
 
 _LOG = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -97,7 +98,7 @@ class JournalRecord:
         async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
             tests = await records.tests(machine)
-        at_sea_level = {test.test_id: {one.cylinder: one.sea_level_kpa for one in test.readings} for test in past}
+        at_sea_level = {test.test_id: test.readings for test in past}
         return MachineRecord(
             machine=machine,
             per=history.unit,
@@ -144,9 +145,10 @@ class JournalRecord:
             return out.read_bytes()
 
 
-def _recorded(test: Judged, at_sea_level: dict[str, dict[str, float]]) -> RecordedTest:
+def _recorded(test: Judged, at_sea_level: Mapping[str, Sequence[PastReading]]) -> RecordedTest:
     verdict = test.verdict
     dry = test.state.plan.kind is TestKind.DRY
+    past = at_sea_level.get(test.stored.test_id, ()) if dry else ()
     return RecordedTest(
         test_id=test.stored.test_id,
         at=rfc3339(test.stored.began_at),
@@ -156,7 +158,8 @@ def _recorded(test: Judged, at_sea_level: dict[str, dict[str, float]]) -> Record
         summary=verdict.summary if verdict is not None else "",
         spread_percent=verdict.spread_percent if verdict is not None else None,
         readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
-        sea_level_kpa=at_sea_level.get(test.stored.test_id, {}) if dry else {},
+        sea_level_kpa={one.cylinder: one.sea_level_kpa for one in past},
+        sea_level_u_kpa={one.cylinder: 2.0 * one.u_random_kpa for one in past if one.u_random_kpa > 0.0},
     )
 
 

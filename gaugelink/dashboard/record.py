@@ -57,6 +57,9 @@ class RecordedTest(_Row):
     """Each cylinder's gauge pressure as it was read."""
     sea_level_kpa: dict[str, float]
     """The same carried to sea level; empty for a wet test, which belongs to no trend."""
+    sea_level_u_kpa: dict[str, float] = {}
+    """Expanded uncertainty of each at sea level, coverage about 95 %, the gauge's common error left out; without those
+    that are not known."""
 
 
 class RecordedJob(_Row):

@@ -26,6 +26,7 @@ HISTORY = MachineRecord(
             spread_percent=2.0,
             readings_kpa={"PTO": pto, "MAG": mag},
             sea_level_kpa={"PTO": pto, "MAG": mag},
+            sea_level_u_kpa={"PTO": 12.0},
         )
         for year, pto, mag in ((2024, 930.0, 925.0), (2025, 921.0, 880.0), (2026, 915.0, 931.0))
     ),

@@ -129,6 +129,26 @@ async def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
         await expect(page.locator("#history-tables")).to_contain_text("+0.0 ± 1.2")
 
 
+@pytest.mark.parametrize("readings_psi", [[156.6, 157.4, 158.0], [157.0]])
+async def test_readings_that_differ_by_little_lie_close_together_on_the_axis_of_the_seasons(
+    readings_psi: list[float],
+) -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        for spread in (1.0, 40.0):
+            values = [spread * (one - 157.0) + 157.0 for one in readings_psi]
+            low, high = await page.evaluate(
+                "async (values) => (await import('/static/history.js')).seasonsScale(values)", values
+            )
+            assert low < min(values) <= max(values) < high
+            assert high - low >= 0.1 * 157.0
+        await page.locator("#to-history").click()
+        await expect(page.locator("#history-bars")).to_have_text(
+            "Bars: how far a reading may be off beside the others, about 95 %."
+        )
+
+
 async def test_a_cylinder_that_the_last_test_did_not_read_keeps_its_last_reading_with_its_day(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -140,7 +160,7 @@ async def test_a_cylinder_that_the_last_test_did_not_read_keeps_its_last_reading
     async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
         await page.locator("#to-history").click()
         legend = page.locator("#history-legend li")
-        await expect(legend.nth(0)).to_have_text("PTO, at sea level, last 133 psi")
+        await expect(legend.nth(0)).to_have_text("PTO, at sea level, last 133 ± 1.7 psi")
         # 880 kPa by NIST SP 811, appendix B.8: 127.6 psi.
         await expect(legend.nth(1)).to_have_text("MAG, at sea level, last 128 psi, on 2025-11-02")
 

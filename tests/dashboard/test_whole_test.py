@@ -9,7 +9,7 @@ from playwright.async_api import expect
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.service import Clock, MechanicsEar
 from gaugelink.app.shopfile import Shop
-from gaugelink.app.shoppage import page_beside
+from gaugelink.app.shoppage import JournalRecord, page_beside
 from gaugelink.bench.reading import Reading, Status
 from simulators.shop import engine_under, simulated_shop
 from tests.app.shops import SHOP, shop_in
@@ -80,6 +80,8 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
                     shown = page.locator("#cylinders li", has_text=name).locator(".value")
                     assert kpa is not None
                     await expect(shown).to_have_text(f"{kpa / 6.894757:.0f}")
+                (recorded,) = (await JournalRecord(shop).history("north-7")).tests
+                assert set(recorded.sea_level_u_kpa) == set(recorded.sea_level_kpa) == set(values)
                 await page.locator("#to-history").click()
                 async with page.expect_download() as downloading:
                     await page.get_by_role("link", name="HTML").click()

@@ -1,10 +1,11 @@
 // A machine over its tests: each cylinder's trend, what jobs changed, and the reports.
 import { byId, el, setText } from "./dom.js";
-import { day, fromKpa, number, withUnit } from "./units.js";
+import { day, fromKpa, number, withDoubt, withUnit } from "./units.js";
 import { bench, state, unitOf } from "./store.js";
 
 const COLOURS = ["--line-1", "--line-2", "--line-3", "--line-4", "--line-5", "--line-6"];
 const DASHES = [[], [8, 4], [2, 4], [10, 3, 2, 3], [14, 5], [4, 4]];
+const LEAST_SPAN = 0.1; // Of the level: a smaller one would draw what is only noise as a fall.
 let chart = null;
 let asked = 0;
 
@@ -17,6 +18,7 @@ function build(view) {
     el("p", { id: "history-why", role: "status" }),
     el("div", { id: "history-plot", class: "plot", "aria-hidden": "true" }),
     el("ul", { id: "history-legend", class: "legend" }),
+    el("p", { id: "history-bars", class: "quiet" }),
     el("ul", { id: "history-says" }),
     el("div", { id: "history-tables" }),
   );
@@ -79,6 +81,14 @@ function draw(record) {
   drawSeasons(record, unit);
 }
 
+// The axis of the seasons: all that is given, and never less than a tenth of the level.
+export function seasonsScale(values) {
+  const [low, high] = [Math.min(...values), Math.max(...values)];
+  const middle = (low + high) / 2;
+  const half = Math.max((high - low) / 2, (LEAST_SPAN / 2) * middle);
+  return [middle - 1.1 * half, middle + 1.1 * half];
+}
+
 function drawSeasons(record, unit) {
   chart?.destroy();
   chart = null;
@@ -88,6 +98,7 @@ function drawSeasons(record, unit) {
   const colour = (name) => style.getPropertyValue(name).trim();
   const box = byId("history-plot");
   byId("history-legend").replaceChildren();
+  setText(byId("history-bars"), "");
   if (dry.length < 2) return;
   const times = dry.map((test) => Date.parse(test.at) / 1000);
   const series = names.map((name, index) => ({
@@ -95,9 +106,22 @@ function drawSeasons(record, unit) {
   }));
   const jobs = record.jobs.map((job) => [Date.parse(job.at) / 1000, job.job]);
   const axis = { stroke: colour("--faint"), grid: { stroke: colour("--rule"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const read = names.map((name) => dry.map((test) => (name in test.sea_level_kpa ? fromKpa(test.sea_level_kpa[name], unit) : null)));
+  const doubts = names.map((name) => dry.map((test) => fromKpa(test.sea_level_u_kpa[name] ?? 0, unit)));
+  const ends = read.flatMap((row, line) => row.flatMap((value, at) => (value === null ? [] : [value - doubts[line][at], value + doubts[line][at]])));
   const marks = (plot) => {
     const { ctx, bbox } = plot;
     ctx.save();
+    ctx.lineWidth = 1.5 * devicePixelRatio;
+    read.forEach((row, line) => row.forEach((value, at) => {
+      if (value === null || doubts[line][at] === 0) return;
+      const x = plot.valToPos(times[at], "x", true);
+      ctx.strokeStyle = colour(COLOURS[line % COLOURS.length]);
+      ctx.beginPath();
+      ctx.moveTo(x, plot.valToPos(value - doubts[line][at], "y", true));
+      ctx.lineTo(x, plot.valToPos(value + doubts[line][at], "y", true));
+      ctx.stroke();
+    }));
     ctx.fillStyle = ctx.strokeStyle = colour("--ink");
     ctx.textAlign = "left";
     ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
@@ -111,19 +135,22 @@ function drawSeasons(record, unit) {
   };
   chart = new uPlot(
     { width: Math.max(240, box.clientWidth), height: 300, legend: { show: false }, cursor: { show: false }, padding: [18, 12, 0, 0],
-      axes: [axis, axis], series: [{}, ...series], hooks: { draw: [marks] } },
-    [times, ...names.map((name) => dry.map((test) => (name in test.sea_level_kpa ? fromKpa(test.sea_level_kpa[name], unit) : null)))],
+      scales: { y: { range: seasonsScale(ends) } }, axes: [axis, axis], series: [{}, ...series], hooks: { draw: [marks] } },
+    [times, ...read],
     box,
   );
   byId("history-legend").replaceChildren(
     ...names.map((name, index) => el("li", { "data-line": String(index % COLOURS.length) },
       `${name}, at sea level, last ${lastRead(dry, name, unit)}`)),
   );
+  const known = doubts.some((row) => row.some((doubt) => doubt > 0));
+  setText(byId("history-bars"), known ? "Bars: how far a reading may be off beside the others, about 95 %." : "");
 }
 
 // A test need not read every cylinder: then its last reading is of a day before.
 function lastRead(dry, name, unit) {
   const test = dry.findLast((one) => name in one.sea_level_kpa);
-  const read = withUnit(test.sea_level_kpa[name], unit);
+  const doubt = test.sea_level_u_kpa[name] ?? 0;
+  const read = doubt ? `${withDoubt(test.sea_level_kpa[name], doubt, unit).join(" ± ")} ${unit}` : withUnit(test.sea_level_kpa[name], unit);
   return test === dry[dry.length - 1] ? read : `${read}, on ${day(test.at)}`;
 }
