@@ -149,7 +149,7 @@ def _history(data: ReportData) -> str:
     svg = _svg("history", 5.2, 2.5, draw, (0.09, 0.11, 0.90, 0.86), "Cranking pressures at sea level over the seasons")
     sentences = _list(history_lines(data))
     unit = escape(data.unit.value)
-    return f'<h2>Seasons, at sea level, {unit}</h2><figure>{svg}</figure><ul class="small">{sentences}</ul>'
+    return f'<h2>Seasons, at sea level, {unit}; bars: ±</h2><figure>{svg}</figure><ul class="small">{sentences}</ul>'
 
 
 def _svg(

@@ -214,7 +214,7 @@ def _lower_half(figure: Figure, data: ReportData, y: float) -> None:
 
 
 def _seasons(writer: _Writer, data: ReportData) -> None:
-    writer.head(f"Seasons, at sea level, {data.unit.value}")
+    writer.head(f"Seasons, at sea level, {data.unit.value}; bars: ±")
     height = 0.135
     axes = writer.figure.add_axes((writer.left + 0.025, writer.y - height + 0.004, RIGHT - writer.left - 0.025, height))
     draw_history(axes, data)

@@ -36,6 +36,8 @@ from gaugelink.verdict.findings import JudgedReading, Severity
 PLAN_DEPTH = 0.27
 FLOOR = 1.95
 MOST_LONG_LABELS = 4
+LEAST_SPAN = 0.1
+"""Least height of the seasons' axis, as a share of the level: a smaller one would draw what is only noise as a fall."""
 FLAGS_WIDE = 44
 """Letters of a trace's flags in one line."""
 MOST_STEPS = 12
@@ -210,20 +212,30 @@ def traces_scale(traces: Sequence[Trace]) -> tuple[float, float]:
 
 
 def draw_history(axes: Axes, data: ReportData) -> None:
-    """Every dry test at sea level, a line for each cylinder, jobs and changes of gauge where they were."""
+    """Every dry test at sea level, a line for each cylinder, jobs and changes of gauge where they were.
+
+    The bars are what a comparison with the other cylinders can tell (the gauge's common error left out), coverage
+    about 95 %; a reading whose uncertainty is not known has none.
+    """
     unit = data.unit
     tests = sorted(data.past, key=lambda test: test.at)
     ends: list[tuple[float, str, str]] = []
     for place, name in enumerate(data.engine.cylinder_names):
-        points = [(t.at, unit.from_kpa(r.sea_level_kpa)) for t in tests for r in t.readings if r.cylinder == name]
+        found = [(t.at, r) for t in tests for r in t.readings if r.cylinder == name]
+        points = [(at, unit.from_kpa(r.sea_level_kpa)) for at, r in found]
         if not points:
             continue
         colour = CYLINDER_COLOURS[place % len(CYLINDER_COLOURS)]
         marker = CYLINDER_MARKERS[place % len(CYLINDER_MARKERS)]
-        dates = [_day(at) for at, _ in points]
-        axes.plot(dates, [value for _, value in points], color=colour, linewidth=0.9, marker=marker, markersize=3.5)
+        dates, values = [_day(at) for at, _ in points], np.array([value for _, value in points])
+        axes.plot(dates, values, color=colour, linewidth=0.9, marker=marker, markersize=3.5)
+        reach = [unit.from_kpa(2.0 * r.u_random_kpa) for _, r in found]
+        axes.vlines(dates, values - reach, values + reach, color=colour, linewidth=0.7)
         ends.append((points[-1][1], name, colour))
     low, high = axes.get_ylim()
+    short = LEAST_SPAN * (low + high) / 2.0 - (high - low)
+    if short > 0.0:
+        low, high = low - short / 2.0, high + short / 2.0
     pad = 0.12 * (high - low)
     axes.set_ylim(low - pad, high + 2.0 * pad)
     last = max((_day(test.at) for test in tests), default=0.0)

@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from io import StringIO
 from itertools import pairwise
@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 from rich.console import Console
@@ -22,7 +23,7 @@ from gaugelink.report.html import report_html
 from gaugelink.report.look import drawn
 from gaugelink.report.page import A4_IN, report_pdf, report_png
 from gaugelink.report.plain import FLAG_WORDS, LEFT_OUT, basis
-from gaugelink.report.plots import draw_trace
+from gaugelink.report.plots import draw_history, draw_trace
 from gaugelink.report.terminal import fleet_table, history_table, verdict_table
 from gaugelink.report.words import (
     CAUTIONS,
@@ -39,7 +40,7 @@ from gaugelink.verdict.findings import JudgedReading
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import CommonStep, JobEffect, Trend
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.past import PastJob
+from gaugelink.verdict.past import PastJob, PastReading, PastTest
 from gaugelink.verdict.record import verdict_from_json, verdict_to_json
 from gaugelink.verdict.robust import Estimate
 from tests.report.samples import AT, PSI, TRIPLE, sample_report
@@ -171,6 +172,26 @@ def test_a_trace_says_which_pull_it_is_and_it_is_one_that_counts() -> None:
     assert pto is not None
     draw_trace(axes, data, pto, pto.peak_kpa, 2.5)
     assert "pull" not in axes.get_title("left")
+
+
+@pytest.mark.parametrize("u_kpa", [0.0, 4.0])
+def test_seasons_that_differ_by_little_are_drawn_as_such_with_what_each_reading_may_be_off(u_kpa: float) -> None:
+    data = sample_report()
+    # 156.6 to 158.0 psi: 0.9 % of the level, which is no more than one cranking differs from the next.
+    levels = [PSI.to_kpa(psi) for psi in (158.0, 157.4, 156.6)]
+    past = tuple(
+        PastTest(f"t{i}", AT - timedelta(days=365 * (3 - i)), (PastReading("PTO", level, u_kpa),))
+        for i, level in enumerate(levels)
+    )
+    with drawn("test"):
+        axes = Figure(figsize=A4_IN).add_axes((0.1, 0.5, 0.8, 0.2))
+        draw_history(axes, replace(data, past=past, jobs=(), history=None))
+    low, high = axes.get_ylim()
+    assert high - low >= 0.1 * 157.0
+    (bars,) = (found for found in axes.collections if isinstance(found, LineCollection))
+    lengths = [float(path[1, 1] - path[0, 1]) for path in bars.get_segments()]
+    # Expanded uncertainty: twice the standard one on each side (JCGM 100:2008, 6.2).
+    assert lengths == pytest.approx([4.0 * PSI.from_kpa(u_kpa)] * 3)
 
 
 @pytest.mark.parametrize("longest_s", [0.1, 0.9, 1.5, 2.0, 2.5, 3.1, 9.7, 42.0])
