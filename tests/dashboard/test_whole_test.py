@@ -4,7 +4,7 @@ import asyncio
 import re
 from pathlib import Path
 
-from playwright.async_api import expect
+from playwright.async_api import Page, expect
 
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.service import Clock, MechanicsEar
@@ -38,6 +38,18 @@ def read(file: Path) -> str:
     return file.read_text(encoding="utf-8")
 
 
+async def until_all_agree(page: Page) -> None:
+    """Wait for all three cylinders. When nothing but a question is left, its pull is of the one that is missing."""
+    third = page.locator('li[data-status="agreed"]').nth(2)
+    only_asked = page.locator("#next", has_text=re.compile("^[0-9] questions? left: "))
+    await expect(third.or_(only_asked).first).to_be_visible(timeout=LONG_MS)
+    while not await third.is_visible():
+        missing = await page.locator('#cylinders li:not([data-status="agreed"]) .name').first.inner_text()
+        await page.locator(".question").first.get_by_role("button", name=missing).click()
+        await expect(page.locator("#result")).to_contain_text("Done")
+        await expect(third.or_(only_asked).first).to_be_visible(timeout=LONG_MS)
+
+
 async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(tmp_path: Path) -> None:
     shop = shop_of(tmp_path)
     gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
@@ -60,8 +72,7 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
                 await expect(page.locator("#cylinders li")).to_have_count(3)
                 await page.locator("#do-acknowledge").click()
                 await expect(page.locator("#do-acknowledge")).to_be_hidden()
-                agreed = page.locator('li[data-status="agreed"]')
-                await expect(agreed).to_have_count(3, timeout=LONG_MS)
+                await until_all_agree(page)
                 await expect(page.locator("#prompt-text")).to_have_text(re.compile("test (is )?done", re.IGNORECASE))
                 await expect(page.locator("#spread")).to_contain_text("psi")
                 assert daemon.session.test is not None
@@ -72,9 +83,15 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
                 assert len(struck) == 1
                 await page.locator("#do-take-back").click()
                 await expect(page.locator("#result")).to_contain_text("Done: Taken back")
-                await expect(agreed).to_have_count(3, timeout=LONG_MS)
+                await until_all_agree(page)
                 await page.locator("#do-finish").click()
-                await expect(page.locator("#subject")).to_contain_text("finished")
+                # The mechanic may have cranked while it was struck: with a question open, finishing is asked about.
+                closed = page.locator("#subject", has_text="finished")
+                anyway = page.get_by_role("button", name="Finish with what there is")
+                await expect(closed.or_(anyway).first).to_be_visible()
+                if await anyway.is_visible():
+                    await anyway.click()
+                await expect(closed).to_be_visible()
                 values = {one.name: one.value_kpa for one in daemon.session.test.state.cylinders}
                 for name, kpa in values.items():
                     shown = page.locator("#cylinders li", has_text=name).locator(".value")
