@@ -6,7 +6,7 @@ import numpy as np
 
 from gaugelink.peak.events import BoolArray, EngineHints, FloatArray, GaugeTraits
 from gaugelink.peak.fit_find import Train, by_their_times, by_their_tops, densely_sampled
-from gaugelink.peak.fit_model import Strokes
+from gaugelink.peak.fit_model import Strokes, boundaries
 from gaugelink.peak.fit_prior import SAG_MEAN
 from gaugelink.peak.fit_result import LEAST_HEIGHT, FittedEvent, Scale, gathered
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
@@ -25,6 +25,10 @@ _OTHER_WIDTH = 0.3
 """Change of the logarithm of the pulses' width that is tried besides the one that was found."""
 _HOPELESS = 15.0
 """The same of a fit that has not been finished."""
+_MOST_WILD = 2
+"""Wild samples that are looked for in an event."""
+_FEWEST_BESIDE, _TOO_TALL = 3, 1.35
+"""Other strokes that must be known, and how many times as high as the highest of them no stroke of a crank is."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
@@ -38,7 +42,44 @@ def fit_event(
     traits: GaugeTraits,
     hints: EngineHints,
 ) -> FittedEvent | None:
-    """Fit an event, or None where there is nothing like a stroke. `time_s` rises from 0; everything has shape (n,)."""
+    """Fit an event, or None where there is nothing like a stroke. `time_s` rises from 0; everything has shape (n,).
+
+    A sample by which a stroke would be far higher than all others, and which stands alone on it, is left out.
+    """
+    for _ in range(_MOST_WILD):
+        fitted = _fitted(time_s, pressure, over, zero_kpa, noise_kpa, traits, hints)
+        wild = None if fitted is None else _wild(fitted, time_s, pressure)
+        if wild is None:
+            return fitted
+        others = np.arange(len(time_s)) != wild
+        time_s, pressure, over = time_s[others], pressure[others], over[others]
+    return _fitted(time_s, pressure, over, zero_kpa, noise_kpa, traits, hints)
+
+
+def _wild(fitted: FittedEvent, time_s: FloatArray, pressure: FloatArray) -> int | None:
+    """Index of a sample that alone makes a stroke taller than a crank can make one beside others, or None."""
+    peaks = fitted.strokes.peak[fitted.known]
+    if len(peaks) < _FEWEST_BESIDE + 1:
+        return None
+    tall = int(np.argmax(peaks))
+    if peaks[tall] < _TOO_TALL * np.delete(peaks, tall).max():
+        return None
+    starts = boundaries(time_s, fitted.strokes)
+    stroke = int(np.flatnonzero(fitted.known)[tall])
+    own = pressure[starts[stroke] : starts[stroke + 1]] - fitted.scale.zero_kpa
+    high = np.flatnonzero(own > 0.5 * own.max()) if len(own) else own
+    return int(starts[stroke] + high[0]) if len(high) == 1 else None
+
+
+def _fitted(
+    time_s: FloatArray,
+    pressure: FloatArray,
+    over: BoolArray,
+    zero_kpa: float | None,
+    noise_kpa: float,
+    traits: GaugeTraits,
+    hints: EngineHints,
+) -> FittedEvent | None:
     if len(time_s) < 4:
         return None
     zero, zero_u = own_zero(pressure) if zero_kpa is None else (zero_kpa, 0.0)

@@ -192,6 +192,17 @@ def test_a_spike_does_not_move_the_peaks(rate_hz: float) -> None:
     assert peaks(fitted) == pytest.approx(np.array(HEIGHTS), rel=0.02)
 
 
+@pytest.mark.parametrize(("rate_hz", "height_kpa"), [(100.0, 3200.0), (140.0, 1500.0), (140.0, 2500.0)])
+def test_a_wild_sample_is_no_stroke_that_is_taller_than_all_others(rate_hz: float, height_kpa: float) -> None:
+    event, at = samples(rate_hz)
+    for stroke in range(1, len(at)):
+        wild = event.pressure_kpa.copy()
+        wild[int(np.argmin(np.abs(event.time_s - at[stroke])))] = height_kpa
+        fitted = fit(with_pressure(event.time_s, wild, event.zero_kpa, event.noise_kpa))
+        assert fitted.peak_kpa < 1.1 * max(HEIGHTS) + fitted.peak_u_kpa
+        assert fitted.peak_kpa - fitted.peak_u_kpa < max(HEIGHTS)
+
+
 def test_lost_samples_leave_the_strokes() -> None:
     event, _ = samples(500.0)
     kept = np.random.default_rng(1).random(len(event.time_s)) > 0.1
