@@ -16,6 +16,7 @@ from pathlib import Path
 from gaugelink.app.ear import Ear
 from gaugelink.app.judges import Judges, workers_for
 from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.link_news import LinkNews
 from gaugelink.app.livefeed import LivePack
 from gaugelink.app.neighbours import neighbours
 from gaugelink.app.orders import Orders
@@ -28,17 +29,17 @@ from gaugelink.bench import tones
 from gaugelink.bench.prompts import PromptKey
 from gaugelink.bench.voice import Voice
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.convert import gauge_state_message
 from gaugelink.broker.embedded import EmbeddedBroker
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.senml import live_pressure
+from gaugelink.counting import counted
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.radio import Radio
-from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
+from gaugelink.gauge.samples import LinkState, SampleBatch
 from gaugelink.gauge.supervisor import SupervisedLink
 from gaugelink.journal import Journal
 from gaugelink.journal.faults import JournalWriteError
@@ -57,7 +58,6 @@ HAND_OVER_S = 0.6
 JUDGING_S = 3.0
 """How long the end waits for events that are being judged, and then for the outbox."""
 _LOOK_S = 0.02
-_DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
 
 
 def make_folder(folder: Path) -> None:
@@ -117,15 +117,29 @@ class Daemon:
         self._orders: Orders | None = None
         self._broker: BrokerLink | None = None
         self._voice: Voice | None = None
-        self._links: dict[str, LinkState] = {}
+        self._links = LinkNews(
+            shop,
+            publish=self._publish_state,
+            watchers=lambda: self._watchers,
+            changed=lambda gauge, up: self._take(self.session.link, gauge, up),
+            say=self._say,
+        )
         self._ears: list[Ear] = []
-        self._low: set[str] = set()
-        self._asleep: set[str] = set()
-        self._fault: str | None = None
 
     def stop(self) -> None:
         """Ask the service to end."""
         self.stopped.set()
+
+    async def broker_trouble(self) -> str:
+        """That the broker is away, and how many messages are kept for it; empty while it is there."""
+        if self._broker is None or self._journal is None or self.stopped.is_set() or not self._broker.away:
+            return ""
+        try:
+            kept = (await self._journal.outbox_depth()).count
+        except JournalError:
+            # What is wrong with the disk is told by itself; how much waits cannot be told then.
+            return "broker away"
+        return f"broker away, {counted(kept, 'message')} kept"
 
     def now_s(self) -> float:
         """Monotonic seconds on the service's clock."""
@@ -179,7 +193,7 @@ class Daemon:
         if judging:
             await asyncio.wait(judging, timeout=JUDGING_S)
         for _ in range(int(HAND_OVER_S / _LOOK_S)):
-            if self._broker.away or self._fault is not None or not (await self._journal.outbox_depth()).count:
+            if self._broker.away or self._links.fault or not (await self._journal.outbox_depth()).count:
                 return
             await asyncio.sleep(_LOOK_S)
 
@@ -249,12 +263,12 @@ class Daemon:
     def _disk_failed(self, error: JournalWriteError) -> None:
         """Say at once that results are not safe; they wait in memory, and measuring goes on."""
         _LOG.error("%s", error)
-        first, self._fault = self._fault is None, str(error)
+        first, self._links.fault = not self._links.fault, str(error)
         if first or not error.this_kept:
             self._say_aside(PromptKey.DISK_TROUBLE)
             for watcher in self._watchers:
                 watcher.troubled(str(error))
-            self._tell_links()
+            self._links.tell_all()
 
     def _say_aside(self, key: PromptKey) -> None:
         """Say something that cannot wait for the journal."""
@@ -274,17 +288,17 @@ class Daemon:
         assert self._journal is not None
         while True:
             await asyncio.sleep(RETRY_S)
-            if self._journal.fault is None and self._fault is None:
+            if self._journal.fault is None and not self._links.fault:
                 continue
             try:
                 await self._journal.retry()
             except JournalWriteError as error:
-                self._fault = str(error)
+                self._links.fault = str(error)
                 continue
-            self._fault = None
+            self._links.fault = ""
             for watcher in self._watchers:
                 watcher.troubled("")
-            self._tell_links()
+            self._links.tell_all()
             await self._say(PromptKey.DISK_BACK)
 
     async def _say(self, key: PromptKey) -> None:
@@ -311,46 +325,13 @@ class Daemon:
         async with link, asyncio.TaskGroup() as judging:
             async for item in link.items():
                 if isinstance(item, LinkState):
-                    await self._linked(settings, item)
+                    await self._links.hear(settings, item)
                 else:
                     await ear.hear(item, judging)
 
-    async def _linked(self, settings: GaugeSettings, state: LinkState) -> None:
-        before, self._links[settings.name] = self._links.get(settings.name), state
-        self._tell_link(state)
-        for watcher in self._watchers:
-            watcher.linked(state)
-        was_up = before is not None and before.phase is LinkPhase.STREAMING
-        is_up = state.phase is LinkPhase.STREAMING
-        if was_up != is_up and (is_up or state.phase in _DOWN):
-            await self._take(self.session.link, settings.name, is_up)
-        if state.phase is LinkPhase.ASLEEP and settings.name not in self._asleep:
-            self._asleep.add(settings.name)
-            await self._say(PromptKey.WAKE_GAUGE)
-        elif is_up:
-            self._asleep.discard(settings.name)
-        battery = state.battery_percent
-        if battery is not None and battery < settings.low_battery_percent and settings.name not in self._low:
-            self._low.add(settings.name)
-            await self._say(PromptKey.BATTERY_LOW)
-        elif battery is not None and battery > settings.low_battery_percent + 5.0:
-            self._low.discard(settings.name)
-
-    def _tell_links(self) -> None:
-        for state in self._links.values():
-            self._tell_link(state)
-
-    def _tell_link(self, state: LinkState) -> None:
+    def _publish_state(self, suffix: str, payload: str) -> None:
         assert self._broker is not None
-        due = self.shop.gauge(state.gauge).calibration_due
-        message = gauge_state_message(
-            state,
-            bench=self.shop.name,
-            last_sample_at=datetime.now(UTC) if state.phase is LinkPhase.STREAMING else None,
-            calibration_due=due.isoformat() if due is not None else None,
-            faults=(self._fault,) if self._fault is not None else (),
-        )
-        self._broker.publish_state(message.topic_suffix, message.model_dump_json())
+        self._broker.publish_state(suffix, payload)
 
     def listens_for_leak(self, gauge: str) -> bool:
         """Whether this gauge is in a leak-down now."""

@@ -12,7 +12,6 @@ from rich.live import Live
 
 from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.farewell import Farewell
-from gaugelink.app.front import FrontDaemon
 from gaugelink.app.keys import Pressed, terminal_keys
 from gaugelink.app.presenter import ScenePresenter, question_lines
 from gaugelink.app.screen import KEYS, Screen, legible
@@ -177,8 +176,7 @@ async def in_front_of(
             if console.is_terminal:
                 screen = Screen(presenter.scene, keys=KEYS if fingers is not None else "")
                 helpers.append(tasks.create_task(_draw(screen, console, service), name="screen"))
-            if isinstance(daemon, FrontDaemon):
-                helpers.append(tasks.create_task(_look_at_broker(daemon, presenter), name="broker's standing"))
+            helpers.append(tasks.create_task(_look_at_broker(daemon, presenter), name="broker's standing"))
             if fingers is not None:
                 helpers.append(tasks.create_task(_press(fingers, daemon, presenter), name="keys"))
             yield daemon.stopped
@@ -202,7 +200,7 @@ async def _draw(screen: Screen, console: Console, service: asyncio.Task[None]) -
             await asyncio.sleep(1.0 / REDRAWS_PER_S)
 
 
-async def _look_at_broker(daemon: FrontDaemon, presenter: ScenePresenter) -> None:
+async def _look_at_broker(daemon: Daemon, presenter: ScenePresenter) -> None:
     while True:
         presenter.scene.broker_trouble = await daemon.broker_trouble()
         await asyncio.sleep(BROKER_LOOK_S)

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from gaugelink.app.daemon import Watcher
-from gaugelink.app.front import FrontDaemon
+from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
@@ -127,7 +126,7 @@ async def run_service(
             console.print(door.sentence(), soft_wrap=True)
         fingers = Fingers(lambda: daemon, speed=speed if simulate else 1.0)
         watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
-        daemon = FrontDaemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
+        daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
         async with in_front_of(daemon, console, presenter, fingers) as service:
             ends.append(asyncio.ensure_future(service.wait()))
             if until_done:

@@ -12,7 +12,6 @@ from rich.console import Console
 
 from gaugelink.app import daemon as service
 from gaugelink.app.daemon import Daemon
-from gaugelink.app.front import FrontDaemon
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.running import in_front_of
 from gaugelink.app.screen import Screen
@@ -68,7 +67,7 @@ async def test_a_service_that_ends_does_not_wait_for_a_broker_that_is_away(
     assert await left_after(tmp_path, free_port()) == 1
 
 
-class Asked(FrontDaemon):
+class Asked(Daemon):
     """A service that lets a test wait for what its screen is told of the broker."""
 
     def __init__(self, *of: Any, **how: Any) -> None:

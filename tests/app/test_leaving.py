@@ -27,6 +27,10 @@ class Idle:
     def stop(self) -> None:
         self.stopped.set()
 
+    async def broker_trouble(self) -> str:
+        """None."""
+        return ""
+
     async def run(self) -> None:
         await self.stopped.wait()
 
