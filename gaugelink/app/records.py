@@ -33,7 +33,7 @@ from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, Rules, TestVerdict
-from gaugelink.verdict.fleet import MachineTests, Ranked, Standing, fleet_steps, rank_fleet
+from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
 from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest
@@ -262,6 +262,10 @@ class Records:
         own = fleet.get(machine, MachineTests(machine, ()))
         moved = [step.moved for step in fleet_steps(list(fleet.values()))]
         return read_history(own.tests, own.jobs, gauge_moved=moved), list(own.tests), list(own.jobs)
+
+    async def steps(self) -> tuple[FleetStep, ...]:
+        """Where readings of the whole fleet stepped together: the gauge, not the engines."""
+        return fleet_steps(list((await self._fleet()).values()))
 
     async def _fleet(self) -> dict[str, MachineTests]:
         """The dry tests and the jobs of every machine of the fleet."""

@@ -81,9 +81,9 @@ def _test(row: sqlite3.Row) -> StoredTest:
 
 
 def current_test(connection: sqlite3.Connection, bench: str) -> StoredTest | None:
-    """Read the newest test of the bench that is not closed."""
+    """Read the newest test of the bench that is not closed: the one begun last, whatever its clock said."""
     row = connection.execute(
-        "SELECT * FROM tests WHERE bench = ? AND closed = 0 ORDER BY updated_at DESC LIMIT 1", (bench,)
+        "SELECT * FROM tests WHERE bench = ? AND closed = 0 ORDER BY rowid DESC LIMIT 1", (bench,)
     ).fetchone()
     return None if row is None else _test(row)
 

@@ -18,7 +18,7 @@ from gaugelink.bench.plan import Conditions
 from gaugelink.engine.air import SHOP_AMBIENT_KPA, SHOP_M
 from gaugelink.errors import GaugelinkError
 from gaugelink.journal import Journal
-from tests.app.shops import write_shop
+from tests.app.shops import SHOP, write_shop
 from tests.zones import living_in
 
 NOTEBOOK = """date,machine,PTO,middle,MAG,unit,counter,job,note
@@ -337,3 +337,22 @@ def test_a_notebook_that_was_taken_in_at_noon_in_utc_is_known_again(shop: Shop) 
     with living_in("Australia/Brisbane"):
         assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
     assert [len(found) for found in journalled(shop)] == [4, 1]
+
+
+def test_the_fleet_tells_where_all_its_machines_stepped_together(tmp_path: Path) -> None:
+    others = "".join(
+        f'\n[[machines]]\nid = "{name}"\nname = "{name}"\nengine = "triple"\n'
+        for name in ("east-1", "east-2", "east-3")
+    )
+    shop = Shop(tmp_path)
+    shop.file.write_text(SHOP + others, encoding="utf-8")
+    rows = [
+        f"{year}-{month:02}-0{number + 1},{machine},{psi},{psi},{psi},psi"
+        for number, machine in enumerate(("north-7", "east-1", "east-2", "east-3"))
+        for year, psi in ((2022, 135.0), (2023, 135.0), (2024, 124.2), (2025, 124.2))
+        for month in (4, 10)
+    ]
+    shop.run("import", shop.write("old.csv", "\n".join(["date,machine,PTO,middle,MAG,unit", *rows])))
+    said = " ".join(shop.run("history", "--fleet").split())
+    assert "All 4 machines" in said
+    assert "look at the gauge, not at the engines" in said

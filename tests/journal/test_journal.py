@@ -87,6 +87,13 @@ async def test_the_current_test_is_the_newest_that_is_not_closed(path):
         assert await journal.current_test("south") is None
 
 
+async def test_the_current_test_is_the_one_begun_last_where_the_clock_was_set_back(path):
+    async with Journal.open(path) as journal:
+        await journal.record([state(9, test_id="before")])
+        await journal.record([state(2, test_id="after")])
+        assert (await journal.current_test("north")).test_id == "after"
+
+
 async def test_a_test_keeps_the_time_of_its_beginning(path):
     async with Journal.open(path) as journal:
         await journal.record([state(1)])

@@ -90,7 +90,7 @@ def history_command(
                 )
             )
             return
-        console.print(fleet_table(ranked))
+        console.print(fleet_table(ranked, _read(shop, lambda records, _: records.steps(), archive)))
         return
     record = shop.fleet.find(machine)
     history, tests, _ = _read(shop, lambda records, _: records.history(machine), archive)
