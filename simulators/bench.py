@@ -13,7 +13,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from gaugelink.bench.prompts import SURE, Prompt, PromptKey
+from gaugelink.bench.prompt_keys import SURE, PromptKey
+from gaugelink.bench.prompts import Prompt
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
 from simulators.engine import EngineSpec
 from simulators.gatt_gauge import SimulatedGauge

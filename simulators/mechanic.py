@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from random import Random
 
-from gaugelink.bench.prompts import ENDINGS, QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import ENDINGS, QUESTIONS, PromptKey
 
 
 class Mistake(StrEnum):

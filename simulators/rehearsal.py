@@ -12,7 +12,8 @@ from random import Random
 from typing import Any
 
 from gaugelink.bench.assign import TestBench
-from gaugelink.bench.prompts import QUESTIONS, Prompt, PromptKey
+from gaugelink.bench.prompt_keys import QUESTIONS, PromptKey
+from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import Command, CommandKind, Outcome, Phase
 from simulators.mechanic import Action, Bleed, Mechanic, Pull, Radio, Say, ScrewIn
 

@@ -26,7 +26,7 @@ from gaugelink.app.step import Step
 from gaugelink.app.traits import traits_of
 from gaugelink.app.watcher import Watcher as Watcher
 from gaugelink.bench import tones
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.voice import Voice
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.embedded import EmbeddedBroker

@@ -15,7 +15,7 @@ from gaugelink.app.running import in_front_of, watchers_for
 from gaugelink.app.service import SIMULATION, Clock, acknowledgement
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
 from gaugelink.broker.message import new_id

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.samples import FloatArray, SampleBatch

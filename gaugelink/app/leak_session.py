@@ -19,7 +19,8 @@ from gaugelink.app.telling import prompt_message, result_message
 from gaugelink.bench.asking_twice import Press, held_down, once_more, pressed
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompts import AIR_CAUTIONS, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import CommandResult
 from gaugelink.bench.state import Waiting
 from gaugelink.broker.commands import Command, CommandAction

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.watcher import Watcher
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.broker.convert import gauge_state_message
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.samples import LinkPhase, LinkState

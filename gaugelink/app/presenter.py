@@ -13,7 +13,8 @@ from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompts import QUESTIONS, Prompt, Prompter, Tone
+from gaugelink.bench.prompt_keys import QUESTIONS, Tone
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import CylinderState, Phase, TestState, open_questions
 from gaugelink.bench.saying import named_in_question
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState

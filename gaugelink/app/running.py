@@ -16,7 +16,7 @@ from gaugelink.app.keys import Pressed, terminal_keys
 from gaugelink.app.presenter import ScenePresenter, question_lines
 from gaugelink.app.screen import KEYS, Screen, legible
 from gaugelink.app.step import Step
-from gaugelink.bench.prompts import QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import QUESTIONS, PromptKey
 from gaugelink.bench.reading import AGAIN_S, Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayProgress

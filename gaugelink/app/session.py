@@ -22,7 +22,8 @@ from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import SIDE_PLACES, Conditions, Expected, Plan, TestKind
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message

@@ -7,7 +7,8 @@ from math import hypot
 from gaugelink.app.keys import Pressed
 from gaugelink.bench.agree import common_u_kpa
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompt, PromptKey, Tone
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
+from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import Command as BenchCommand
 from gaugelink.bench.reading import CommandKind, CommandResult, CylinderState, Phase, Reading, Status, TestState
 from gaugelink.bench.repeats import COVERAGE_FACTOR, u_of_mean_kpa

@@ -4,7 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.saying import questions_left
 from gaugelink.bench.state import BenchState, Waiting

@@ -10,7 +10,8 @@ from gaugelink.bench.agree import RADIO_GAP, UNFINISHED
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import CrankedBy, Plan
-from gaugelink.bench.prompts import LOOK_AGAIN, PULLS, QUESTIONS, SURE, Language, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import LOOK_AGAIN, PULLS, QUESTIONS, SURE, PromptKey
+from gaugelink.bench.prompts import Language, Prompt, Prompter
 from gaugelink.bench.reading import (
     Acknowledgement,
     Command,

@@ -8,7 +8,7 @@ carry its own pressure limit, so they are taken from what was said, and from wha
 from collections.abc import Iterable
 
 from gaugelink.bench.english import SENTENCES
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 
 _ACKNOWLEDGED = frozenset(

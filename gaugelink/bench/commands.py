@@ -4,7 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from gaugelink.bench import asking_twice, saying
-from gaugelink.bench.prompts import CAUTIONS, Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.state import BenchState, Deed
 from gaugelink.counting import counted

@@ -13,7 +13,8 @@ from collections.abc import Callable
 
 from num2words import num2words
 
-from gaugelink.bench.prompts import Language, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Language
 from gaugelink.engine.units import PressureUnit
 
 SENTENCES: dict[PromptKey, str] = {

@@ -4,7 +4,8 @@ Where the gauge goes is the cylinder; what to do is a verb; a question is the cy
 beneath, so these may leave out everything else.
 """
 
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, ENDINGS, Prompt, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, ENDINGS, PromptKey
+from gaugelink.bench.prompts import Prompt
 
 MOST_NAMED = 3
 """More cylinders than these are not named large: all of them is what is meant."""

@@ -5,7 +5,8 @@ from math import ceil, log, log1p
 
 from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.plan import TestKind
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Phase, Reading, Status
 from gaugelink.bench.repeats import tolerance_kpa
 from gaugelink.bench.state import BenchState

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gaugelink.bench.prompts import Tone
+from gaugelink.bench.prompt_keys import Tone
 
 RATE_HZ = 22050
 """Samples per second of the sound."""

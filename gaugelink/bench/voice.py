@@ -15,7 +15,8 @@ from xml.sax.saxutils import escape
 from pydantic import Field
 
 from gaugelink.bench import tones
-from gaugelink.bench.prompts import Prompt, Tone
+from gaugelink.bench.prompt_keys import Tone
+from gaugelink.bench.prompts import Prompt
 from gaugelink.settings import Settings
 
 _PLAYERS: dict[str, tuple[str, ...]] = {

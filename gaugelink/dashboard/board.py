@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gaugelink.bench.cautions import StandingCautions
-from gaugelink.bench.prompts import AIR_CAUTIONS, QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, QUESTIONS, PromptKey
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState

@@ -13,7 +13,7 @@ from gaugelink.app.running import Fingers
 from gaugelink.app.scene import CylinderMark
 from gaugelink.app.session import Session
 from gaugelink.app.step import Step
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import AGAIN_S, Phase
 from gaugelink.broker.commands import Command, CommandAction, parse_command
 from gaugelink.broker.message import new_id

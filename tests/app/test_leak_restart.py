@@ -18,7 +18,7 @@ from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.bench.cautions import StandingCautions
-from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, DecayState, LeakRequest
 from gaugelink.broker.message import new_id

@@ -21,7 +21,7 @@ from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, LeakRequest
 from gaugelink.broker.message import new_id

@@ -13,7 +13,7 @@ from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
-from gaugelink.bench.prompts import AIR_CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayState, LeakRequest
 from gaugelink.broker.message import new_id

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from gaugelink.app.scene import CylinderMark
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import CommandAction

@@ -17,7 +17,7 @@ from gaugelink.app.screen import Screen
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import SENTENCES
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest

@@ -11,7 +11,8 @@ from gaugelink.app.scene import TRACE_S, CylinderMark, CylinderRow, LastEvent, P
 from gaugelink.app.screen import Screen
 from gaugelink.bench.english import ENGLISH, SENTENCES
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompts import Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompter
 from gaugelink.engine.units import PressureUnit
 from tests.bench.test_prompts import ARGS
 

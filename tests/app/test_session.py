@@ -10,7 +10,7 @@ import pytest
 from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompts import CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction

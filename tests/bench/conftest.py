@@ -7,7 +7,8 @@ import pytest
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import SIDE_PLACES, Plan
-from gaugelink.bench.prompts import Prompt, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Reading, TestState
 from gaugelink.bench.state import BenchSettings
 from gaugelink.engine.fleet import Layout, preset_names

@@ -2,7 +2,7 @@
 
 import pytest
 
-from gaugelink.bench.prompts import PromptKey, Tone
+from gaugelink.bench.prompt_keys import PromptKey, Tone
 from gaugelink.bench.reading import CommandKind, Phase, ReadingChanged, Status
 from gaugelink.bench.state import BenchSettings
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method

@@ -3,7 +3,7 @@
 import pytest
 
 from gaugelink.bench.commands import CAUTIONS_FIRST
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import CommandKind, CommandResult, Phase, Status
 
 OPENS_OR_GIVES_UP = (CommandKind.ACKNOWLEDGE, CommandKind.ABANDON)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from gaugelink.bench.prompts import QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import QUESTIONS, PromptKey
 from gaugelink.bench.reading import CommandKind, Phase, Status
 from gaugelink.bench.saying import strokes_to_settle
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method, Stroke

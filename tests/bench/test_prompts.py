@@ -7,7 +7,8 @@ import pytest
 
 from gaugelink.bench.english import ENGLISH, SENTENCES, clock_spoken, cylinder_spoken, spoken_number
 from gaugelink.bench.plan import CrankedBy
-from gaugelink.bench.prompts import CAUTIONS, QUESTIONS, TONE_OF, Prompter, PromptKey, Tone
+from gaugelink.bench.prompt_keys import CAUTIONS, QUESTIONS, TONE_OF, PromptKey, Tone
+from gaugelink.bench.prompts import Prompter
 from gaugelink.engine.units import PressureUnit
 
 ARGS = {

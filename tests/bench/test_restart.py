@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompts import CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
 from gaugelink.bench.reading import Command, CommandKind, Phase, Status
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind

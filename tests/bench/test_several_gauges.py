@@ -2,7 +2,7 @@
 
 import pytest
 
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import CommandKind, Phase
 from gaugelink.bench.state import BenchSettings
 from gaugelink.peak.events import CrankingEvent, GaugeKind, Method

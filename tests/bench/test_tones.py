@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from gaugelink.bench import tones
-from gaugelink.bench.prompts import Tone
+from gaugelink.bench.prompt_keys import Tone
 
 SOUNDS = [tone for tone in Tone if tone is not Tone.NONE]
 

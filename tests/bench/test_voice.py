@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.voice import Voice, VoiceSettings, faults
 from gaugelink.engine.units import PressureUnit
 

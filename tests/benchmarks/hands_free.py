@@ -19,7 +19,8 @@ from time import perf_counter
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.plan import SIDE_PLACES, Expected, Plan
-from gaugelink.bench.prompts import Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompter
 from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Reading
 from gaugelink.bench.state import BenchSettings
 from gaugelink.bench.voice import Voice, VoiceSettings, faults

@@ -16,7 +16,8 @@ import numpy as np
 
 from gaugelink.app.leak_runs import DecayRun
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompts import Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompter
 from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import FloatArray, SampleBatch

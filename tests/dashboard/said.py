@@ -3,7 +3,8 @@
 from datetime import UTC, datetime, timedelta
 
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompts import AIR_CAUTIONS, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
+from gaugelink.bench.prompts import Prompter
 from gaugelink.broker.leak_messages import DecayProgress, DecayState
 from gaugelink.broker.messages import (
     Cranking,

@@ -6,7 +6,8 @@ import pytest
 
 from gaugelink.bench.english import ENGLISH, SENTENCES
 from gaugelink.bench.plan import CrankedBy
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS, Prompter
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS
+from gaugelink.bench.prompts import Prompter
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayProgress
 from gaugelink.broker.senml import live_pressure
 from gaugelink.dashboard.board import MOST_SAMPLES, STALE_S, TRACE_S, BenchBoard

@@ -4,7 +4,7 @@ import pytest
 from playwright.async_api import Page, expect
 
 from gaugelink.bench.english import SENTENCES
-from gaugelink.bench.prompts import AIR_CAUTIONS, CAUTIONS
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS
 from gaugelink.broker.messages import Urgency
 from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played

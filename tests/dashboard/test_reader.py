@@ -14,7 +14,7 @@ from gaugelink.app.demo import MACHINE
 from gaugelink.app.leak_demo import leak_shop
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.step import Step
-from gaugelink.bench.prompts import AIR_CAUTIONS
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS
 from gaugelink.broker.client import Client
 from gaugelink.broker.commands import Command, CommandAction, parse_command
 from gaugelink.broker.leak_messages import LeakRequest

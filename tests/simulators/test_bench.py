@@ -8,7 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompts import Prompt, Prompter, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.config import GaugeSettings
 from simulators.bench import Manner, SimulatedBench

@@ -6,7 +6,7 @@ import pytest
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompts import PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
