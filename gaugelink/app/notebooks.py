@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from gaugelink.app.daemon import make_folder
-from gaugelink.app.records import now, state_of
+from gaugelink.app.recorded import state_of
+from gaugelink.app.records import now
 from gaugelink.app.shopfile import Shop
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Conditions, Plan, TestKind

@@ -1,29 +1,21 @@
 """Reads the journal back: tests judged anew, the history of a machine, the data of a report."""
 
 import asyncio
-import json
 import logging
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from pydantic import ValidationError
-
 from gaugelink import __version__
-from gaugelink.app.judging import verdict_conditions, verdict_of
+from gaugelink.app.judging import verdict_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
+from gaugelink.app.recorded import JudgedAgain, RecordedTest, past_jobs, past_tests, state_of, with_own, with_peaks
 from gaugelink.app.shopfile import Shop
-from gaugelink.app.telling import reading_values
 from gaugelink.app.traits import hints_of, traits_of
-from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan, TestKind
-from gaugelink.bench.reading import Phase, TestState
-from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.engine.fleet import EngineRecord
-from gaugelink.errors import JournalError, SettingsError
+from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
+from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.localtime import minute_text
 from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
@@ -31,13 +23,11 @@ from gaugelink.report.data import ListedTest, ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
 from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
-from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Conditions, Rules, TestVerdict
+from gaugelink.verdict.findings import Rules
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
 from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest
-from gaugelink.verdict.record import past_test
 from gaugelink.verdict.trend import trend_findings
 
 _LOG = logging.getLogger(__name__)
@@ -49,107 +39,6 @@ MOST_NAMED = 4
 """Tests that are named, the last ones, where an id's beginning is that of several."""
 SHORTEST_ID = 8
 """Characters of an id that are shown at the least."""
-
-
-@dataclass(frozen=True, slots=True)
-class RecordedTest:
-    """A test out of the journal, judged by this version of the code."""
-
-    stored: StoredTest
-    state: TestState
-    events: dict[str, CrankingEvent]
-    engine: EngineRecord
-    verdict: TestVerdict | None
-    """None when the test has no reading."""
-
-    @property
-    def given_up(self) -> bool:
-        """Whether it was abandoned: it is shown, and proves nothing."""
-        return self.state.phase is Phase.ABANDONED
-
-    @property
-    def proves(self) -> bool:
-        """Whether anything may be concluded from it about the machine."""
-        return self.verdict is not None and not self.given_up
-
-    @property
-    def values(self) -> list[ReadingValue]:
-        """The readings, one for each cylinder that has any."""
-        return reading_values(self.state, self.events)
-
-    @property
-    def conditions(self) -> Conditions:
-        """What it was done under."""
-        return verdict_conditions(self.state)
-
-    @property
-    def gauge(self) -> str:
-        """The gauge, or the gauges, it was done with."""
-        return ", ".join(dict.fromkeys(self.state.plan.gauges.values()))
-
-
-@dataclass(frozen=True, slots=True)
-class JudgedAgain:
-    """A test as it was judged then, and its events as this version judges them."""
-
-    test: RecordedTest
-    stored: list[StoredEvent]
-    """The events whose samples were kept."""
-    events: dict[str, CrankingEvent]
-    verdict: TestVerdict
-    """What this version says."""
-
-
-def _with_own(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
-    """The state with each reading's own uncertainty where it was not recorded and its event has a budget that tells."""
-    readings = tuple(
-        replace(reading, own_u_kpa=own_u_kpa(event))
-        if reading.own_u_kpa is None and (event := events.get(reading.event_id)) is not None
-        else reading
-        for reading in state.readings
-    )
-    return replace(state, readings=readings)
-
-
-def _with_peaks(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
-    """The state with the peaks and uncertainties of events that were judged again."""
-    readings = tuple(
-        replace(
-            reading,
-            peak_kpa=event.peak_kpa,
-            peak_u_kpa=event.peak_u_kpa,
-            common_u_kpa=common_u_kpa(event),
-            own_u_kpa=own_u_kpa(event),
-            flags=event.flags,
-        )
-        if (event := events.get(reading.event_id)) is not None
-        else reading
-        for reading in state.readings
-    )
-    by_id = {reading.event_id: reading for reading in readings}
-    cylinders = tuple(
-        replace(
-            cylinder,
-            value_kpa=sum(by_id[event].peak_kpa for event in cylinder.repeats) / len(cylinder.repeats),
-            u_kpa=max(by_id[event].peak_u_kpa for event in cylinder.repeats),
-        )
-        if cylinder.repeats
-        else cylinder
-        for cylinder in state.cylinders
-    )
-    return replace(state, readings=readings, cylinders=cylinders)
-
-
-def state_of(stored: StoredTest) -> TestState:
-    """The state of a stored test.
-
-    Raises:
-        JournalError: this version cannot read it.
-    """
-    try:
-        return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
-    except (ValidationError, KeyError) as error:
-        raise JournalError(f"The test {stored.test_id} cannot be read by this version: update gaugelink.") from error
 
 
 class Records:
@@ -325,7 +214,7 @@ class Records:
             hints = hints_of(test.engine)
             judged = await asyncio.to_thread(judge, event.samples, traits, hints)
             events[event.event_id] = await self._calibrated(event, judged)
-        state = _with_peaks(test.state, events)
+        state = with_peaks(test.state, events)
         now_verdict = verdict_of(state, events, test.engine, self._shop.settings.bench.display_unit)
         assert now_verdict is not None
         return JudgedAgain(test, kept, events, now_verdict)
@@ -420,7 +309,7 @@ class Records:
         engine = self._shop.fleet.engine_of(stored.machine)
         kept: Sequence[StoredEvent] = await self._journal.events(stored.test_id, with_samples=False)
         events = {event.event_id: event.event for event in kept}
-        state = _with_own(state_of(stored), events)
+        state = with_own(state_of(stored), events)
         unit = self._shop.settings.bench.display_unit
         return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
 
@@ -451,20 +340,6 @@ def short_ids(ids: Sequence[str]) -> dict[str, str]:
             length += 1
         found[one] = one[:length]
     return found
-
-
-def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
-    """The dry tests with readings that were not given up, as a history is read from."""
-    return [
-        past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
-        for test in tests
-        if test.verdict is not None and test.proves and test.state.plan.kind is TestKind.DRY
-    ]
-
-
-def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:
-    """The jobs, as a history is read from."""
-    return [PastJob(job.at, job.job, job.cylinders, job.odometer) for job in jobs]
 
 
 def now() -> datetime:

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 from gaugelink.app.archived import archived_journal
 from gaugelink.app.pages import write_report
-from gaugelink.app.records import RecordedTest as Judged
+from gaugelink.app.recorded import RecordedTest as Judged
 from gaugelink.app.records import Records
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.watcher import Watcher

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from gaugelink.app import notebooks
 from gaugelink.app.cli import app
 from gaugelink.app.commands import record
-from gaugelink.app.records import state_of
+from gaugelink.app.recorded import state_of
 from gaugelink.bench.plan import Conditions
 from gaugelink.engine.air import SHOP_AMBIENT_KPA, SHOP_M
 from gaugelink.errors import GaugelinkError

@@ -1,0 +1,137 @@
+"""A test out of the journal: its state, its events, and what this version says of it."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pydantic import ValidationError
+
+from gaugelink.app.judging import verdict_conditions
+from gaugelink.app.telling import reading_values
+from gaugelink.bench.assign import TestBench
+from gaugelink.bench.plan import TestKind
+from gaugelink.bench.reading import Phase, TestState
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.errors import JournalError
+from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
+from gaugelink.peak.events import CrankingEvent
+from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.findings import Conditions, TestVerdict
+from gaugelink.verdict.past import PastJob, PastTest
+from gaugelink.verdict.record import past_test
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedTest:
+    """A test out of the journal, judged by this version of the code."""
+
+    stored: StoredTest
+    state: TestState
+    events: dict[str, CrankingEvent]
+    engine: EngineRecord
+    verdict: TestVerdict | None
+    """None when the test has no reading."""
+
+    @property
+    def given_up(self) -> bool:
+        """Whether it was abandoned: it is shown, and proves nothing."""
+        return self.state.phase is Phase.ABANDONED
+
+    @property
+    def proves(self) -> bool:
+        """Whether anything may be concluded from it about the machine."""
+        return self.verdict is not None and not self.given_up
+
+    @property
+    def values(self) -> list[ReadingValue]:
+        """The readings, one for each cylinder that has any."""
+        return reading_values(self.state, self.events)
+
+    @property
+    def conditions(self) -> Conditions:
+        """What it was done under."""
+        return verdict_conditions(self.state)
+
+    @property
+    def gauge(self) -> str:
+        """The gauge, or the gauges, it was done with."""
+        return ", ".join(dict.fromkeys(self.state.plan.gauges.values()))
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedAgain:
+    """A test as it was judged then, and its events as this version judges them."""
+
+    test: RecordedTest
+    stored: list[StoredEvent]
+    """The events whose samples were kept."""
+    events: dict[str, CrankingEvent]
+    verdict: TestVerdict
+    """What this version says."""
+
+
+def with_own(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
+    """The state with each reading's own uncertainty where it was not recorded and its event has a budget that tells."""
+    readings = tuple(
+        replace(reading, own_u_kpa=own_u_kpa(event))
+        if reading.own_u_kpa is None and (event := events.get(reading.event_id)) is not None
+        else reading
+        for reading in state.readings
+    )
+    return replace(state, readings=readings)
+
+
+def with_peaks(state: TestState, events: Mapping[str, CrankingEvent]) -> TestState:
+    """The state with the peaks and uncertainties of events that were judged again."""
+    readings = tuple(
+        replace(
+            reading,
+            peak_kpa=event.peak_kpa,
+            peak_u_kpa=event.peak_u_kpa,
+            common_u_kpa=common_u_kpa(event),
+            own_u_kpa=own_u_kpa(event),
+            flags=event.flags,
+        )
+        if (event := events.get(reading.event_id)) is not None
+        else reading
+        for reading in state.readings
+    )
+    by_id = {reading.event_id: reading for reading in readings}
+    cylinders = tuple(
+        replace(
+            cylinder,
+            value_kpa=sum(by_id[event].peak_kpa for event in cylinder.repeats) / len(cylinder.repeats),
+            u_kpa=max(by_id[event].peak_u_kpa for event in cylinder.repeats),
+        )
+        if cylinder.repeats
+        else cylinder
+        for cylinder in state.cylinders
+    )
+    return replace(state, readings=readings, cylinders=cylinders)
+
+
+def state_of(stored: StoredTest) -> TestState:
+    """The state of a stored test.
+
+    Raises:
+        JournalError: this version cannot read it.
+    """
+    try:
+        return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
+    except (ValidationError, KeyError) as error:
+        raise JournalError(f"The test {stored.test_id} cannot be read by this version: update gaugelink.") from error
+
+
+def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
+    """The dry tests with readings that were not given up, as a history is read from."""
+    return [
+        past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
+        for test in tests
+        if test.verdict is not None and test.proves and test.state.plan.kind is TestKind.DRY
+    ]
+
+
+def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:
+    """The jobs, as a history is read from."""
+    return [PastJob(job.at, job.job, job.cylinders, job.odometer) for job in jobs]
