@@ -249,10 +249,16 @@ async def test_an_event_that_is_being_judged_when_the_service_is_asked_to_end_is
 ) -> None:
     shop = shop_in(tmp_path, SHOP.replace('kind = "held"', 'kind = "live"') + LOCAL)
     daemon = Daemon(shop, silent=True, link=lambda _: Cranked())
-    judge, told = daemon.judge, Ear._judge
+    judge, told, hand_over, ending = daemon.judge, Ear._judge, daemon._hand_over, asyncio.Event()
+
+    async def end() -> None:
+        ending.set()
+        await hand_over()
 
     async def slowly(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
-        await asyncio.sleep(0.3)
+        await ending.wait()
+        for _ in range(20):
+            await asyncio.to_thread(lambda: None)
         return await judge(samples, traits, hints)
 
     async def stop_first(self: Ear, *details: object) -> None:
@@ -260,6 +266,7 @@ async def test_an_event_that_is_being_judged_when_the_service_is_asked_to_end_is
         await told(self, *details)
 
     monkeypatch.setattr(daemon, "judge", slowly)
+    monkeypatch.setattr(daemon, "_hand_over", end)
     monkeypatch.setattr(Ear, "_judge", stop_first)
     monkeypatch.setattr("gaugelink.app.daemon.JUDGING_S", 60.0)
     await daemon.run()
