@@ -162,6 +162,13 @@ class EngineHints:
     """Effective (trapped) compression ratio: from port closing or valve closing."""
 
 
+MOVED_LEAST, MOVED_SHARE = 4, 0.1
+"""Samples below which no gap is looked for, and the share of the highest above which the gauge has moved."""
+GAP_SPACINGS, GAP_S = 4.0, 0.08
+"""Without samples for so many usual spacings, and for so long, some are missing: times that are taken from when frames
+arrive are never as far off as that."""
+
+
 @dataclass(frozen=True, slots=True)
 class EventSamples:
     """Everything that was seen of one burst, from the quiet before it to the quiet after it."""
@@ -184,3 +191,19 @@ class EventSamples:
     zero_drift_kpa: float = 0.0
     flags: frozenset[Flag] = field(default_factory=frozenset)
     """What the detector already knows is wrong."""
+
+    @property
+    def has_gap(self) -> bool:
+        """Whether samples are missing while the gauge moved: known to be lost, or a time without any.
+
+        A gauge that does not count its frames cannot say what was lost.
+        """
+        if self.lost_samples or Flag.TRIMMED in self.flags or len(self.time_s) < MOVED_LEAST:
+            return self.lost_samples > 0
+        x = self.pressure_kpa - (self.zero_kpa or 0.0)
+        moved = np.flatnonzero(x > MOVED_SHARE * x.max())
+        if not len(moved):
+            return False
+        apart = np.diff(self.time_s)
+        during = apart[max(0, moved[0] - 1) : moved[-1] + 1]
+        return bool(len(during) and during.max() > max(GAP_SPACINGS * float(np.median(apart)), GAP_S))

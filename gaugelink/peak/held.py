@@ -111,7 +111,7 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
         flags.add(Flag.UNDER_SAMPLED)
     if end < len(samples.time_s) and t[-1] - steps.last_rise_s < LEAST_PLATEAU_S:
         flags.add(Flag.SHORT_RECORD)
-    if samples.lost_samples:
+    if samples.has_gap:
         flags.add(Flag.LOST_SAMPLES)
     if samples.over_range.any():
         flags.add(Flag.OVER_RANGE)

@@ -54,7 +54,7 @@ def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     flags = set(samples.flags)
     if samples.zero_kpa is None:
         flags.add(Flag.ZERO_UNKNOWN)
-    if samples.lost_samples:
+    if samples.has_gap:
         flags.add(Flag.LOST_SAMPLES)
     if over.any():
         flags.add(Flag.OVER_RANGE)

@@ -1,5 +1,7 @@
 """What a fit of a live event must hold whatever the engine: claims on pulses made from the slider-crank alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -311,3 +313,16 @@ def test_the_reading_is_high_and_known_to_be() -> None:
     sure, lucky, low = Stroke(0.1, 900.0, 10.0), Stroke(0.2, 930.0, 120.0), Stroke(0.3, 850.0, 5.0)
     assert reading([sure, lucky, low]) == 0
     assert reading([low, Stroke(0.2, 930.0, 12.0), sure]) == 1
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 500.0])
+def test_a_time_without_samples_is_a_gap_also_where_nobody_counted_what_was_lost(rate_hz: float) -> None:
+    event, at = samples(rate_hz)
+    gone = (event.time_s > at[1] + 0.03) & (event.time_s < at[3] + 0.03)
+    kept = EventSamples(
+        event.time_s[~gone], event.pressure_kpa[~gone], event.over_range[~gone], 0, GaugeKind.LIVE, 3.0, 0.2, 1.0
+    )
+    assert not event.has_gap
+    assert kept.has_gap
+    assert Flag.LOST_SAMPLES in fit(kept).flags
+    assert not replace(kept, flags=frozenset({Flag.TRIMMED})).has_gap
