@@ -10,7 +10,7 @@ from gaugelink.app.leak_demo import run_leak_demo
 
 async def test_the_simulated_case_is_pumped_watched_and_judged_over_the_radio() -> None:
     out = io.StringIO()
-    await run_leak_demo(Console(file=out, width=200), hole_mm=0.25, speed=10.0, silent=True, seed=3)
+    await run_leak_demo(Console(file=out, width=200), hole_mm=0.25, speed=4.0, silent=True, seed=3)
     text = out.getvalue()
     said = [line[2:] for line in text.splitlines() if line.startswith("> ")]
     assert said[0].startswith("Caution. Air turns the crank with force.")
