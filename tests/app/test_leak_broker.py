@@ -21,7 +21,7 @@ from simulators.shop import engine_under, simulated_shop
 from tests.broker.conformance import check_message
 
 SPEED = 4.0
-"""At ten times the pace a stalled machine works off its backlog so slowly, for the gauge, that it looks like a pause."""
+"""At ten times the pace a stalled machine works off its backlog so slowly that it looks like a pause of the gauge."""
 
 
 class Door(Watcher):
