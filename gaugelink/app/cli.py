@@ -3,18 +3,52 @@
 import os
 import sys
 from collections.abc import Iterator
+from importlib import import_module
 from typing import Any
 
 import typer
 from typer.core import TyperGroup
 
 from gaugelink import __version__
-from gaugelink.app.commands import archive, bench, contract, dashboard, decay, files, radio, record, test
 from gaugelink.errors import GaugelinkError
+
+_WHERE = {
+    "replay": "files",
+    "check": "files",
+    "run": "bench",
+    "demo": "bench",
+    "history": "record",
+    "report": "record",
+    "export": "record",
+    "import": "record",
+    "job": "record",
+    "calibrate": "record",
+    "scan": "radio",
+    "inspect": "radio",
+    "learn": "radio",
+    "contract": "contract",
+    "dashboard": "dashboard",
+    "archive": "archive",
+    "test": "test",
+    "decay": "decay",
+}
+"""The module under `gaugelink.app.commands` of each command. Only the one that is called is loaded: a foot switch that
+calls one waits for all that it loads."""
 
 
 class _Commands(TyperGroup):
     """The commands; what is wrong with an option is said without the name of the validator's error before it."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(_WHERE)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in _WHERE:
+            return None
+        beside = typer.Typer()
+        # the others of its module with it: a group with a single command would be that command itself
+        import_module(f"gaugelink.app.commands.{_WHERE[cmd_name]}").register(beside)
+        return typer.main.get_group(beside).commands[cmd_name]
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -48,17 +82,6 @@ def _root(
     ),
 ) -> None:
     del version
-
-
-files.register(app)
-bench.register(app)
-test.register(app)
-record.register(app)
-decay.register(app)
-radio.register(app)
-contract.register(app)
-dashboard.register(app)
-archive.register(app)
 
 
 def main() -> None:

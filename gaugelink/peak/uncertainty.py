@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from gaugelink.peak.events import BudgetLine
 
@@ -61,7 +61,7 @@ def coverage_factor(degrees: float, coverage: float = COVERAGE) -> float:
     if degrees < 1.0:
         raise ValueError(f"an expanded uncertainty needs at least 1 degree of freedom, found {degrees}")
     whole = math.inf if math.isinf(degrees) else float(math.floor(degrees))
-    return float(student_t.ppf(0.5 * (1.0 + coverage), whole))
+    return float(stdtrit(whole, 0.5 * (1.0 + coverage)))
 
 
 def effective_degrees(components: Iterable[Component]) -> float:

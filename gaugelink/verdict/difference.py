@@ -6,7 +6,6 @@ from functools import cache
 from math import hypot, inf, sqrt
 
 import numpy as np
-from scipy.stats import studentized_range
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, common_u_kpa, cranking_u_kpa, own_u_kpa
 from gaugelink.peak.events import CrankingEvent, Flag
@@ -122,6 +121,9 @@ def factor_among(count: int) -> float:
     """
     if count < 2:
         return COVERAGE_FACTOR
+    # all of these distributions take half a second to load, for which every short command would wait
+    from scipy.stats import studentized_range
+
     return max(COVERAGE_FACTOR, float(studentized_range.ppf(ALL_PAIRS, count, inf)) / sqrt(2.0))
 
 

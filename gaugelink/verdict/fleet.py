@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from math import log
 
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.history import MachineHistory
@@ -108,7 +108,7 @@ def fleet_steps(records: Sequence[MachineTests], rules: HistoryRules | None = No
     # Many moments part one machine's tests alike.
     known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate] = {}
     tries = max(1, len(candidates))
-    critical = float(norm.isf((1.0 - (1.0 - limits.step_false_alarm) ** (1.0 / tries)) / 2.0))
+    critical = -float(ndtri((1.0 - (1.0 - limits.step_false_alarm) ** (1.0 / tries)) / 2.0))
     steps: list[FleetStep] = []
     while len(steps) < 3:
         pooled = [step for one in candidates if (step := _pooled(*one, steps, known)) is not None]

@@ -6,7 +6,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm, t
+from scipy.special import chdtri, ndtri, stdtrit
 
 FloatArray = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ class Fit:
         Where the scatter was taken from the residuals it is known as well as they are many: Student's t
         (JCGM 100:2008, G.3).
         """
-        return float(norm.isf(tail) if self.scale <= 1.0 else t.isf(tail, max(1.0, self.freedom)))
+        return -float(ndtri(tail) if self.scale <= 1.0 else stdtrit(max(1.0, self.freedom), tail))
 
     def combined(self, coefficients: Mapping[str, float]) -> Estimate:
         """A linear combination of parameters, correlations counted (JCGM 100:2008, equation 13)."""
@@ -124,6 +124,6 @@ def _scale(residual: FloatArray, weights: FloatArray, freedom: float) -> float:
     if mean_square <= 1.0:
         return 1.0
     median = MAD_NORMAL * float(np.median(np.abs(residual))) * sqrt(residual.size / freedom)
-    if mean_square**2 <= float(chi2.isf(CHANCE, freedom)) / freedom:
+    if mean_square**2 <= float(chdtri(freedom, CHANCE)) / freedom:
         return 1.0
     return max(1.0, min(mean_square, median))

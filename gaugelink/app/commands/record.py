@@ -15,7 +15,6 @@ from rich.text import Text
 from gaugelink import __version__
 from gaugelink.app.commands.asked import SHOP, Config, shop_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
-from gaugelink.app.pages import write_report
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.counting import counted
@@ -176,6 +175,8 @@ def report_command(
 
         Console().print(verdict_table(data))
         return
+    from gaugelink.app.pages import write_report
+
     write_report(data, out)
     typer.echo(f"Written to {out}.")
 

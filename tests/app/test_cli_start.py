@@ -1,0 +1,49 @@
+"""What a command loads before it acts: a foot switch or a script that calls one waits for that."""
+
+import subprocess
+import sys
+from importlib import import_module
+from pkgutil import iter_modules
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from gaugelink.app import commands
+from gaugelink.app.cli import app
+
+HEAVY = ("scipy.stats", "scipy.signal", "matplotlib", "bumble", "aiohttp", "sqlalchemy", "pyarrow")
+
+
+@pytest.mark.parametrize("command", ["test", "decay", "run"])
+def test_a_command_to_a_running_bench_loads_no_plots_and_no_statistics(command: str) -> None:
+    code = (
+        "import sys\n"
+        "from typer.testing import CliRunner\n"
+        "from gaugelink.app.cli import app\n"
+        f"result = CliRunner().invoke(app, [{command!r}, '--help'])\n"
+        "assert result.exit_code == 0, result.output\n"
+        f"print(*(name for name in {HEAVY!r} if name in sys.modules))\n"
+    )
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert loaded == []
+
+
+def test_every_command_of_every_module_is_on_the_command_line() -> None:
+    shown = CliRunner().invoke(app, ["--help"]).output
+    names = set()
+    for module in iter_modules(commands.__path__):
+        found = import_module(f"gaugelink.app.commands.{module.name}")
+        if hasattr(found, "register"):
+            room = typer.Typer()
+            room.callback()(lambda: None)
+            found.register(room)
+            names |= set(typer.main.get_group(room).commands)
+    assert len(names) > 15
+    assert all(f"\n  {name} " in shown for name in names)
+
+
+def test_a_command_that_does_not_exist_is_said_to_be_none() -> None:
+    result = CliRunner().invoke(app, ["tset"])
+    assert result.exit_code == 2
+    assert "No such command 'tset'" in result.output
