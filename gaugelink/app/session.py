@@ -385,6 +385,7 @@ class Session:
                 places=self._engine.cylinder_names,
                 unit=self._unit,
                 prompt=self._prompt,
+                cautions=tuple(said.text for said in self._say.cautions(plan.conditions.cranked_by, plan.note)),
             )
         )
 

@@ -10,7 +10,16 @@ from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
 from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import Command as BenchCommand
-from gaugelink.bench.reading import CommandKind, CommandResult, CylinderState, Phase, Reading, Status, TestState
+from gaugelink.bench.reading import (
+    CommandKind,
+    CommandResult,
+    CylinderState,
+    Phase,
+    Reading,
+    Status,
+    TestState,
+    open_questions,
+)
 from gaugelink.bench.repeats import COVERAGE_FACTOR, u_of_mean_kpa
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
@@ -211,10 +220,15 @@ def test_message(
     places: tuple[str, ...],
     unit: PressureUnit,
     prompt: Prompt | None,
+    cautions: tuple[str, ...],
 ) -> published.TestState:
-    """The published form of the whole test. `places` are the engine's cylinders in physical order."""
+    """The published form of the whole test. `places` are the engine's cylinders in physical order.
+
+    `cautions` are the sentences that were said before it; they stand for as long as its phase says so.
+    """
     plan = state.plan
     counted = {reading.event_id: reading for reading in state.readings}
+    held = open_questions(state.readings)
     band = verdict.band if verdict is not None else None
     return published.TestState(
         at=at,
@@ -251,7 +265,9 @@ def test_message(
             for index, cylinder in enumerate(state.cylinders, start=1)
         ),
         next_cylinder=state.current[0] if state.current else None,
-        held_events=tuple(reading.event_id for reading in state.readings if reading.status is Status.HELD),
+        held_events=tuple(reading.event_id for reading in held),
+        held_pulls=tuple(reading.pull for reading in held),
+        cautions=cautions if state.phase is Phase.CAUTIONS else (),
         spread_kpa=verdict.spread_kpa if verdict else None,
         spread_u_kpa=verdict.spread_u_kpa if verdict else None,
         spread_percent=verdict.spread_percent if verdict else None,

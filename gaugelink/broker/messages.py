@@ -269,7 +269,11 @@ class TestState(Message):
     next_cylinder: str | None = None
     """The cylinder whose turn it is, or null when none is left."""
     held_events: tuple[str, ...] = ()
-    """Events that wait for a person to say which cylinder they belong to."""
+    """Events that wait for a person to say which cylinder they belong to, the one that is answered next first."""
+    held_pulls: tuple[int, ...] = ()
+    """The number of the pull that each of `held_events` came from, in the same order; the first pull is 1."""
+    cautions: tuple[str, ...] = ()
+    """What a person has to acknowledge before anything is cranked, one sentence each; empty once that is done."""
     spread_kpa: float | None = None
     """Highest less lowest cylinder."""
     spread_u_kpa: float | None = None

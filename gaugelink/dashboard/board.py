@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gaugelink.bench.cautions import StandingCautions
-from gaugelink.bench.prompt_keys import AIR_CAUTIONS, QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, QUESTIONS, PromptKey
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
@@ -166,6 +166,7 @@ class BenchBoard:
                     self._progress = None
                 self._test = message
                 self._cautions.phase(message.phase)
+                self._hear_again(message.cautions)
                 data = _test(message) | self._standing()
             case Prompt():
                 self._prompt = message
@@ -200,6 +201,13 @@ class BenchBoard:
                     return None
                 self._progress = data
         return Change(_KINDS.get(suffix, suffix), data)
+
+    def _hear_again(self, cautions: tuple[str, ...]) -> None:
+        """Take a test's own cautions from its state, the whole list: they may have been said before anyone listened."""
+        for number, caution in enumerate(cautions):
+            self._cautions.heard(CAUTIONS[0] if number == 0 else PromptKey.CAUTION_NOTE, caution)
+        if cautions:
+            self._cautions.heard(PromptKey.ACKNOWLEDGE, "")
 
     def _standing(self) -> Json:
         return {"cautions": list(self._cautions.sentences)}

@@ -263,6 +263,15 @@ async def test_with_a_question_open_the_page_says_so_and_which_pull_is_meant_and
         await page.keyboard.press("Escape")
         played.hub.take(BENCH, "test", state(revision=3, held=(HELD, EVENT)))
         await expect(page.locator("#next")).to_have_text("Now MAG, the last one. 2 questions left.")
+        numbered = TestState.model_validate_json(state(revision=4, held=(HELD, EVENT)))
+        told = numbered.model_copy(update={"held_pulls": (7, 5)})
+        played.hub.take(BENCH, "test", told.model_dump_json().encode())
+        await expect(page.locator(".question p")).to_have_text(
+            ["Which cylinder was pull 7, 131 psi?", "Which cylinder was pull 5, 135 psi?"]
+        )
+        # Before the cautions are acknowledged no answer is taken.
+        played.hub.take(BENCH, "test", state(revision=5, held=(HELD, EVENT), phase="cautions"))
+        await expect(page.locator(".question")).to_have_count(0)
 
 
 async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as_such() -> None:

@@ -1,7 +1,7 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign } from "./dom.js";
 import { clock, withDoubt, withUnit, words } from "./units.js";
-import { bench, isSilent, machineOf, questionsLeft, standingPrompt, state, trouble, unitOf } from "./store.js";
+import { bench, isSilent, machineOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -78,8 +78,10 @@ export function drawHead() {
 
 function question(one, test, eventId, send) {
   const event = one.events.get(eventId);
-  // Two pulls may have read the same: the time tells which of them is meant.
-  const what = event ? `${withUnit(event.peak_kpa, unitOf(test))}, read at ${clock(new Date(event.at))}` : "the held reading";
+  // Two pulls may have read the same: the number tells which of them is meant, or the time where a bench gives none.
+  const pull = test.held_pulls[test.held_events.indexOf(eventId)];
+  const read = event ? withUnit(event.peak_kpa, unitOf(test)) : "the held reading";
+  const what = pull ? `pull ${pull}, ${read}` : event ? `${read}, read at ${clock(new Date(event.at))}` : read;
   const buttons = [...test.cylinders]
     .sort((a, b) => a.place - b.place)
     .map((cylinder) =>
@@ -98,8 +100,8 @@ export function drawQuestions(send) {
   const test = one?.test ?? null;
   const box = byId("questions");
   const exchange = one?.prompt?.key === "ask_exchanged" && test && !test.closed;
-  const held = test && !test.closed ? test.held_events : [];
-  const shown = JSON.stringify([test?.test_id, held, held.map((id) => one.events.has(id)), exchange && one.prompt.id]);
+  const held = questionsOf(test);
+  const shown = JSON.stringify([test?.test_id, held, test?.held_pulls, held.map((id) => one.events.has(id)), exchange && one.prompt.id]);
   if (box.dataset.shown === shown) return;
   box.dataset.shown = shown;
   const asked = held.map((id) => question(one, test, id, send));

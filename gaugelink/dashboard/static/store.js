@@ -20,9 +20,12 @@ export const bench = () => state.benches.get(state.current) ?? null;
 export const unitOf = (test) => test?.display_unit ?? "psi";
 export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
 
-// How many readings wait for somebody to say whose they are, in words; empty where none does.
+// The readings that wait for somebody to say whose they are. Before the cautions are acknowledged no answer is taken.
+export const questionsOf = (test) => (!test || test.closed || test.phase === "cautions" ? [] : test.held_events);
+
+// How many of them there are, in words; empty where there is none.
 export function questionsLeft(test) {
-  const left = !test || test.closed ? 0 : test.held_events.length;
+  const left = questionsOf(test).length;
   return left === 0 ? "" : left === 1 ? "1 question left" : `${left} questions left`;
 }
 
