@@ -32,6 +32,17 @@ from gaugelink.verdict.trend import trend_findings
 
 _LOG = logging.getLogger(__name__)
 
+_TOLD_ELSEWHERE = (
+    "altitude_m",
+    "barometer_kpa",
+    "oil_ml",
+    "engine_warm",
+    "throttle_open",
+    "plugs_out",
+    "adapter_cm3",
+)
+"""Conditions of a plan that a report has among those of its verdict, or says in words of its own."""
+
 NOT_PROVEN_YET = "no reading"
 LEAKS_SHOWN = 4
 """Leak tests of the machine that a report shows, the last ones."""
@@ -284,7 +295,7 @@ class Records:
             + tuple(
                 (name.replace("_", " "), _in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
-                if name not in ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open", "plugs_out")
+                if name not in _TOLD_ELSEWHERE
             )
             + (("plugs, throttle", ready_words(test.state.plan)),)
             + tuple(leaks),

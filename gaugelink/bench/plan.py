@@ -51,6 +51,9 @@ class Conditions(Settings):
     cranked_by: CrankedBy | None = None
     oil_ml: Annotated[float, Field(ge=0, le=100)] | None = None
     """Oil put into each cylinder for a wet test, millilitres."""
+    adapter_cm3: Annotated[float, Field(ge=0, le=100)] | None = None
+    """Volume that the gauge adds to the chamber in place of the plug, cm3: the adapter and, without a check valve, the
+    hose up to the sensor; with one, only up to the valve."""
 
 
 class Expected(Settings):

@@ -126,6 +126,15 @@ def expected_pressure(
     )
 
 
+def adapter_factor(geometry: CylinderGeometry, cranking_rpm: float, adapter_cm3: float) -> float:
+    """How much an adapter lowers a cranking pressure by the volume that it adds to the chamber: a factor of at most 1.
+
+    Polytropic compression as in `expected_pressure`; of the quotient, the exponent and the ambient all but cancel.
+    """
+    exponent, _ = polytropic_exponent(cranking_rpm)
+    return float((geometry.ratio(adapter_cm3) ** exponent - 1.0) / (geometry.ratio() ** exponent - 1.0))
+
+
 def oil_factor(geometry: CylinderGeometry, cranking_rpm: float, oil_cm3: float, added_cm3: float = 0.0) -> float:
     """How much oil raises a cranking pressure by its volume alone, as a factor of at least 1.
 

@@ -105,6 +105,8 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
     if conditions.altitude_m is not None:
         ambient += f" ({conditions.altitude_m:.0f} m)"
     lines.append(("air pressure", ambient))
+    if conditions.adapter_cm3:
+        lines.append(("adapter", f"adds {conditions.adapter_cm3:g} cm3 to the chamber"))
     if conditions.warm is not None:
         lines.append(("engine was", "warm" if conditions.warm else "cold"))
     band = data.verdict.band

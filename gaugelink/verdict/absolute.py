@@ -1,11 +1,11 @@
 """Cylinders against something outside the test: the maker's band at this altitude, and the estimate from geometry."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import hypot
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, ambient_factor
-from gaugelink.engine.geometry import ExpectedPressure, expected_pressure
+from gaugelink.engine.geometry import ExpectedPressure, adapter_factor, expected_pressure
 from gaugelink.engine.units import barometer_text
 from gaugelink.verdict.case import Case, low_causes, telling_tests
 from gaugelink.verdict.findings import COMMON_PRACTICE, BandHere, Finding, RuleName, Severity
@@ -76,17 +76,40 @@ def absolute_findings(case: Case) -> list[Finding]:
 def _shortfalls(case: Case, band: BandHere) -> dict[Severity, list[str]]:
     """Cylinders below the band, by what that asks for.
 
-    Below by more than the expanded uncertainty is below; by less than half of it cannot be told from the edge.
+    Below by more than the expanded uncertainty is below; by less than half of it cannot be told from the edge. What the
+    gauge's adapter may have taken off is no shortfall of the cylinder: the maker's own tester had an adapter too, but
+    nobody says which.
     """
     found: dict[Severity, list[str]] = {Severity.INVESTIGATE: [], Severity.WATCH: []}
     for name, reading in case.readings.items():
         short = band.low_kpa - reading.peak_kpa
         u = hypot(case.expanded_u_kpa(reading), band.u_kpa)
-        if short > u:
+        if short - _taken_off(case, name) > u:
             found[Severity.INVESTIGATE].append(name)
         elif short > u / 2.0:
             found[Severity.WATCH].append(name)
     return found
+
+
+def _taken_off(case: Case, name: str) -> float:
+    """What the volume of the gauge's adapter takes off a cylinder's reading, kPa; 0 where dimensions are not known."""
+    geometry = case.engine.geometry(name)
+    if geometry is None or not case.conditions.adapter_cm3:
+        return 0.0
+    factor = adapter_factor(geometry, case.cranking_rpm, case.conditions.adapter_cm3)
+    return case.readings[name].peak_kpa * (1.0 / factor - 1.0)
+
+
+def _by_the_adapter(case: Case, names: Sequence[str]) -> str:
+    """What to say of the adapter beside cylinders that are below the band; empty where nothing is known of it."""
+    off = [(_taken_off(case, name), case.readings[name].peak_kpa) for name in names]
+    most, peak = max(off)
+    if not most:
+        return ""
+    return (
+        f" The gauge's adapter of {case.conditions.adapter_cm3:g} cm3 alone takes off about {case.text(most)}, "
+        f"{100.0 * most / (peak + most):.0f} %."
+    )
 
 
 def _band(case: Case, band: BandHere) -> list[Finding]:
@@ -113,13 +136,14 @@ def _band(case: Case, band: BandHere) -> list[Finding]:
         every = len(names) == len(case.readings) and len(names) > 1
         lowest = min(case.readings[name].peak_kpa for name in names)
         edge, low_text = case.texts_apart(band.low_kpa, lowest)
-        how = "below" if severity is Severity.INVESTIGATE else "just below"
+        adapter = _by_the_adapter(case, names)
+        how = "just below" if severity is Severity.WATCH and not adapter else "below"
         found.append(
             Finding(
                 RuleName.BAND,
                 severity,
                 f"{'All cylinders are' if every else ', '.join(names) + (' is' if len(names) == 1 else ' are')} {how} "
-                f"the maker's range of {edge}{rest}; the lowest is {low_text}.",
+                f"the maker's range of {edge}{rest}; the lowest is {low_text}.{adapter}",
                 numbers,
                 u_kpa,
                 tuple(names),

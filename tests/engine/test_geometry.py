@@ -15,6 +15,7 @@ from gaugelink.engine.geometry import (
     RATIO_U_FRACTION,
     START_U_FRACTION,
     CylinderGeometry,
+    adapter_factor,
     clearance_from_ratio_cm3,
     expected_pressure,
     oil_factor,
@@ -174,6 +175,28 @@ def test_the_estimate_holds_for_sound_simulated_engines() -> None:
         assert estimate.ratio == pytest.approx(spec.effective_ratio)
         inside += abs(trace.cylinder_peak_kpa - estimate.kpa) < estimate.u_kpa
     assert inside >= 0.9 * len(traces)
+
+
+def test_an_adapter_takes_off_what_it_takes_off_a_simulated_engine() -> None:
+    """The simulated engine has another physics than the estimate; of a quotient little of the difference is left."""
+    bare = [replace(spec, adapter_cm3=0.0, trapped_ratio=7.0) for spec in sound_engines(12)]
+    fitted = [replace(spec, adapter_cm3=0.12 * 1e6 * spec.clearance_m3) for spec in bare]
+    for without, with_it in zip(*(crank_many([turn(spec) for spec in specs]) for specs in (bare, fitted)), strict=True):
+        spec = without.spec
+        geometry = CylinderGeometry(
+            spec.bore_mm,
+            spec.stroke_mm,
+            spec.rod_ratio * spec.stroke_mm / 2.0,
+            1e6 * spec.clearance_m3,
+            spec.closes_deg,
+        )
+        factor = adapter_factor(geometry, without.cranking_rpm, with_it.spec.adapter_cm3)
+        assert 0.8 < factor < 0.9
+        assert with_it.cylinder_peak_kpa / without.cylinder_peak_kpa == pytest.approx(factor, abs=0.03)
+
+
+def test_no_adapter_takes_nothing_off() -> None:
+    assert adapter_factor(TWO_STROKE, 420.0, 0.0) == pytest.approx(1.0)
 
 
 def test_a_simulated_cranking_pressure_follows_the_ambient_pressure_ratio() -> None:
