@@ -16,7 +16,7 @@ from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
 from gaugelink.leak.wording import flag_words
 from gaugelink.peak.events import Flag
-from gaugelink.report.plain import FLAG_WORDS
+from gaugelink.report.plain import flag_words as flags_in_words
 
 Json = dict[str, Any]
 
@@ -49,6 +49,8 @@ _OF_LEAK = frozenset(
     | {*AIR_CAUTIONS, PromptKey.ACKNOWLEDGE, PromptKey.ACKNOWLEDGE_FIRST}
 )
 """What a leak-down says while it is under way."""
+_SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING.value, Flag.OVER_RANGE.value})
+"""A pull with one of these rose to its end, or past what its gauge shows."""
 _KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
@@ -62,7 +64,8 @@ class Change:
     data: Any
     """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand.
     A prompt carries ``asks`` and ``of_leak``: whether it is a question, and whether a leak-down says it.
-    A leak-down's result, and each reading of a test, carries ``doubts`` too: its flags in words."""
+    A leak-down's result, and each reading of a test, carries ``doubts`` too: its flags in words. Each cylinder of a test
+    carries ``at_least``: whether no more is known of it than that its pressure is at least so high."""
 
 
 @dataclass(slots=True)
@@ -263,7 +266,9 @@ def _test(test: TestState) -> Json:
     data = test.model_dump(mode="json")
     for cylinder in data["cylinders"]:
         for reading in cylinder["readings"]:
-            reading["doubts"] = [FLAG_WORDS[Flag(flag)] for flag in reading["flags"]]
+            reading["doubts"] = list(flags_in_words(frozenset(Flag(flag) for flag in reading["flags"])))
+        behind = [reading for reading in cylinder["readings"] if reading["counted"]]
+        cylinder["at_least"] = bool(behind) and all(_SHORT_OF_THE_TOP & set(reading["flags"]) for reading in behind)
     return data
 
 

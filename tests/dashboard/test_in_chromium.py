@@ -219,7 +219,7 @@ async def test_on_a_phone_the_buttons_of_a_test_are_one_row_that_leaves_cylinder
         await expect(page.locator("#do-take-back")).to_be_hidden()
         played.hub.take(BENCH, "test", state(revision=3))
         await expect(page.locator("#do-skip")).to_be_visible()
-        assert [await one.inner_text() for one in await shown.all()] == ["Redo", "Skip", "More"]
+        assert [await one.inner_text() for one in await shown.all()] == ["Measure middle again", "Skip MAG", "More"]
 
 
 async def test_what_the_page_asks_before_it_acts_is_words_and_choices_and_nothing_else() -> None:

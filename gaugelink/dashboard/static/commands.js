@@ -54,23 +54,36 @@ function button(text, command, kind = "") {
   return el("button", { type: "button", class: `wide ${kind}`, onclick: () => { close(); send(command); } }, text);
 }
 
+// The reading that came last, of those that stand somewhere: what is offered names what it would change.
+function lastRead() {
+  const one = bench();
+  const places = new Map((one?.test?.held_events ?? []).map((id) => [id, null]));
+  for (const cylinder of one?.test?.cylinders ?? []) for (const reading of cylinder.readings) places.set(reading.event_id, cylinder.name);
+  const id = [...(one?.events.keys() ?? [])].reverse().find((event) => places.has(event));
+  return id === undefined ? null : { id, cylinder: places.get(id), what: withUnit(one.events.get(id).peak_kpa, unitOf(one.test)) };
+}
+
 export function askCylinder(name) {
   const test = bench()?.test;
   const cylinder = test?.cylinders.find((one) => one.name === name);
   if (!cylinder) return;
   const unit = unitOf(test);
-  const readings = cylinder.readings.filter((one) => one.event_id).map((one) => {
-    const what = withUnit(one.peak_kpa, unit);
-    return one.counted
-      ? button(`Strike ${what}`, { action: "strike", event_id: one.event_id })
-      : button(`Take back what was done with ${what}`, { action: "take_back", event_id: one.event_id });
-  });
+  const told = (one) => [withUnit(one.peak_kpa, unit), ...(one.counted ? [] : ["left out, it does not agree"]), ...one.doubts].join(", ");
+  const readings = cylinder.readings.filter((one) => one.event_id);
+  if (test.phase === "cautions") {
+    ask(`Cylinder ${name}`, ...readings.map((one) => el("p", {}, told(one))), el("p", {}, "Nothing can be done before the cautions are acknowledged."));
+    return;
+  }
+  const last = lastRead();
   ask(
     `Cylinder ${name}`,
-    button(`Measure ${name} again`, { action: "redo", cylinder: name }, "main"),
-    button(`Skip ${name}`, { action: "skip", cylinder: name }),
-    button(`The last reading was ${name}`, { action: "assign", cylinder: name }),
-    ...readings,
+    test.closed ? el("p", {}, "The test is closed: take that back to measure again.")
+      : button(`Measure ${name} again`, { action: "redo", cylinder: name }, "main"),
+    !test.closed && ["waiting", "in_progress"].includes(cylinder.status) ? button(`Skip ${name}`, { action: "skip", cylinder: name }) : null,
+    last === null ? button(`The last reading was ${name}`, { action: "assign", cylinder: name })
+      : last.cylinder === name ? null
+        : button(`The last reading, ${last.what}, was ${name}`, { action: "assign", cylinder: name, event_id: last.id }),
+    ...readings.map((one) => button(`Strike ${told(one)}`, { action: "strike", event_id: one.event_id })),
   );
 }
 
@@ -78,11 +91,12 @@ function askAssign() {
   const test = bench()?.test;
   if (!test) return;
   const unit = unitOf(test);
+  const last = lastRead();
   const all = test.cylinders.flatMap((cylinder) => cylinder.readings.filter((one) => one.event_id).map((one) => [one, cylinder.name]));
   const pick = el(
     "select", { id: "which", "aria-label": "Reading" },
-    el("option", { value: "" }, "the last reading"),
-    ...all.map(([one, name]) => el("option", { value: one.event_id }, `${withUnit(one.peak_kpa, unit)} on ${name}`)),
+    el("option", { value: last?.id ?? "" }, last === null ? "the last reading" : `the last reading, ${last.what}${last.cylinder === null ? "" : ` on ${last.cylinder}`}`),
+    ...all.filter(([one]) => one.event_id !== last?.id).map(([one, name]) => el("option", { value: one.event_id }, `${withUnit(one.peak_kpa, unit)} on ${name}`)),
   );
   const assign = (cylinder) => {
     close();
@@ -144,15 +158,18 @@ function askGiveUp() {
 // Nothing else acts before the cautions are acknowledged, so nothing else is offered.
 const begun = (test) => test && !test.closed && test.phase !== "cautions";
 
+const named = (words, name) => (name ? words.replace("again", `${name} again`) : words);
+
+// Each with its words, which name what it is about, when it is offered, and what it does.
 const BUTTONS = [
-  ["give-up", "Give it up", (test) => test?.phase === "cautions", askGiveUp],
-  ["begin", "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
-  ["redo", "Redo", begun, () => send({ action: "redo" })],
-  ["skip", "Skip", (test) => test?.phase === "measuring", () => send({ action: "skip" })],
-  ["assign", "Assign…", begun, askAssign],
-  ["strike", "Strike", begun, () => send({ action: "strike" })],
-  ["take-back", "Take back", begun, () => send({ action: "take_back" })],
-  ["finish", "Finish", begun, askFinish],
+  ["give-up", () => "Give it up", (test) => test?.phase === "cautions", askGiveUp],
+  ["begin", () => "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
+  ["redo", () => named("Measure again", lastRead()?.cylinder), begun, () => send({ action: "redo", ...(lastRead()?.cylinder ? { cylinder: lastRead().cylinder } : {}) })],
+  ["skip", (test) => `Skip ${test?.next_cylinder ?? ""}`.trim(), (test) => test?.phase === "measuring", () => send({ action: "skip" })],
+  ["assign", () => "Move a reading…", begun, askAssign],
+  ["strike", () => `Strike ${lastRead()?.what ?? "the last"}`, begun, () => send({ action: "strike", ...(lastRead() ? { event_id: lastRead().id } : {}) })],
+  ["take-back", () => "Take back", (test) => begun(test) || test?.closed === true, () => send({ action: "take_back" })],
+  ["finish", () => "Finish", begun, askFinish],
 ];
 
 // What stands in the one row that a phone has room for; the rest is behind "More".
@@ -170,15 +187,16 @@ export function drawActions() {
   const box = byId("actions");
   if (!box.hasChildNodes()) {
     box.append(
-      ...BUTTONS.map(([id, text, , act]) =>
-        el("button", { type: "button", id: `do-${id}`, onclick: () => { openMore(false); act(); } }, text)),
+      ...BUTTONS.map(([id, , , act]) =>
+        el("button", { type: "button", id: `do-${id}`, onclick: () => { openMore(false); act(); } })),
       el("button", { type: "button", id: "do-more", "aria-controls": "actions", onclick: () => openMore(box.dataset.open !== "true") }),
     );
     openMore(false);
   }
   const fitting = BUTTONS.filter(([, , fits]) => fits(test)).map(([id]) => id);
   const first = FIRST[test?.phase] ?? ALWAYS;
-  for (const [id] of BUTTONS) {
+  for (const [id, text] of BUTTONS) {
+    setText(byId(`do-${id}`), text(test));
     byId(`do-${id}`).hidden = !fitting.includes(id);
     byId(`do-${id}`).dataset.first = String(first.includes(id));
   }

@@ -13,7 +13,9 @@ let scaleTop = 1;
 
 function makeCylinder(name, asked) {
   const parts = {
-    value: el("span", { class: "value" }),
+    least: el("small"),
+    number: el("span", {}),
+    doubts: el("span", { class: "doubts" }),
     stair: svg("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", class: "stair", "aria-hidden": "true" }),
     ring: svg("circle", { cx: 50, cy: 50, r: 45, class: "ring", pathLength: 100 }),
     status: el("span", { class: "status" }),
@@ -23,13 +25,14 @@ function makeCylinder(name, asked) {
   };
   const bore = svg("svg", { viewBox: "0 0 100 100", class: "bore", "aria-hidden": "true" });
   bore.append(svg("circle", { cx: 50, cy: 50, r: 45, class: "wall" }), parts.ring);
+  parts.value = el("span", { class: "value" }, parts.least, parts.number);
   parts.stage = el("span", { class: "stage" }, parts.stair, parts.value);
   parts.button = el(
     "button",
     { type: "button", class: "cylinder", onclick: () => asked(name) },
     parts.stage,
     el("span", { class: "shaft" }, el("span", { class: "barrel" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name))),
-    parts.status, parts.interval, parts.pulls,
+    parts.status, parts.interval, parts.doubts, parts.pulls,
   );
   parts.item = el("li", {}, parts.button);
   return parts;
@@ -88,8 +91,9 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   parts.item.dataset.next = String(test.next_cylinder === cylinder.name && !test.closed);
   const read = reading !== null;
   const [value, doubt] = read ? withDoubt(reading, interval ?? 0, unit) : ["–", ""];
-  setText(parts.value, value);
-  parts.value.style.setProperty("--letters", Math.max(3, parts.value.textContent.length));
+  setText(parts.number, value);
+  setText(parts.least, cylinder.at_least ? "at least" : "");
+  parts.value.style.setProperty("--letters", Math.max(3, value.length));
   parts.value.classList.toggle("none", !read);
   parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
   parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
@@ -104,7 +108,8 @@ function drawCylinder(parts, one, test, cylinder, stale) {
     }),
   );
   const doubts = [...new Set(counted.flatMap((pull) => pull.doubts))];
-  const said = read ? `${value} ${unit} plus or minus ${doubt}` : "no reading";
+  setText(parts.doubts, doubts.join(", "));
+  const said = read ? `${cylinder.at_least ? "at least " : ""}${value} ${unit} plus or minus ${doubt}` : "no reading";
   parts.button.setAttribute(
     "aria-label",
     `Cylinder ${cylinder.name}: ${said}, ${STATUS[status] ?? status}${doubts.length ? `, ${doubts.join(", ")}` : ""}` +
