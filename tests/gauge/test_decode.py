@@ -89,6 +89,8 @@ def test_ieee_11073_floats_read_the_published_examples():
     assert sfloat(0x1FFF) == -10
     assert sfloat(0x8001) == pytest.approx(1e-8)
     assert mfloat(0x7F000001) == pytest.approx(1e127)
+    # two's complement over 24 bits: below -1 the sign bit counts for a whole turn of them
+    assert [mfloat(0x00FFFFFF), mfloat(0x00FFFFF6), mfloat(0xFFFFFE94)] == [-1, -10, -36.4]
     for raw, value in {0x07FE: math.inf, 0x0802: -math.inf}.items():
         assert sfloat(raw) == value
     assert all(math.isnan(sfloat(raw)) for raw in (0x07FF, 0x0800, 0x0801))
@@ -235,6 +237,15 @@ def test_text_lines_are_put_together_across_frames():
     assert frames[0].battery_percent == 88
     assert decoder.decode(b"\n") == [Fault.SHORT]
     assert decoder.decode(b"x" * 300) == [Fault.MALFORMED]
+
+
+@pytest.mark.parametrize(
+    ("count", "is_one"), [("7", True), ("99", True), ("7.5", False), ("100", False), ("-1", False)]
+)
+def test_the_count_of_a_line_is_a_whole_number_of_its_turn(count, is_one):
+    decoder = LineDecoder(layout(text={"number": 1, "sequence": 0, "sequence_wrap": 100}))
+    (found,) = decoder.decode(f"{count} 20\n".encode())
+    assert (found is not Fault.MALFORMED) is is_one
 
 
 def test_a_line_that_is_not_text_is_malformed():

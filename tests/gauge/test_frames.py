@@ -7,6 +7,7 @@ import pytest
 
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import load_layout
+from tests.gauge.links import timing_error_s
 
 BASE = {"name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}}
 COUNTED = {
@@ -49,13 +50,21 @@ def test_whole_turns_of_the_counter_that_were_missed_are_found_from_the_time():
     assert batch.lost_before == 400
 
 
-def test_a_gauge_that_started_over_is_believed_after_three_frames():
+@pytest.mark.parametrize("first", [0, 30])
+def test_a_gauge_that_started_over_is_believed_after_three_frames(first):
     reader = FrameReader("g", load_layout({**COUNTED, "sequence": {"at": 0, "format": "u8"}}))
-    feed(reader, range(40))
-    batches = feed(reader, range(10), start_s=4.0)
+    feed(reader, range(first + 40))
+    batches = feed(reader, range(first, first + 10), start_s=4.0)
     given = [batch is not None for batch in batches]
     assert given == [False, False] + [True] * 8
     assert reader.counts.out_of_order == 2
+
+
+def test_late_frames_out_of_order_among_themselves_are_no_new_count():
+    reader = FrameReader("g", load_layout(COUNTED))
+    feed(reader, range(100, 140))
+    assert [batch is None for batch in feed(reader, [130, 125, 120, 115, 140], start_s=4.0)] == [True] * 4 + [False]
+    assert reader.counts.out_of_order == 4
 
 
 def test_time_goes_on_over_a_reconnect_and_the_gap_is_said():
@@ -102,6 +111,27 @@ def test_device_time_tells_losses_repeats_and_the_time_between_samples():
     assert reader.counts.lost_samples == 5
     assert reader.counts.duplicated == 299
     assert reader.rate_hz == pytest.approx(125, rel=2e-3)
+
+
+def test_stamps_that_are_cut_to_whole_ticks_are_smoothed():
+    """A stamp cut to whole ticks errs evenly over one: 0.289 ticks by root mean square (JCGM 100:2008, F.2.2.1)."""
+    tick_s, rate_hz, size = 0.01, 140, 3
+    layout = {
+        **BASE, "device_time": {"at": 0, "format": "u32", "tick_s": tick_s},
+        "pressure": {"at": 4, "format": "u8", "count": size},
+    }  # fmt: skip
+    reader = FrameReader("g", load_layout(layout))
+    rng = np.random.default_rng(1)
+    rebuilt, true, arrival = [], [], 0.0
+    for n in range(int(20 * rate_hz / size)):
+        taken = (np.arange(size) + n * size) / rate_hz
+        arrival = max(arrival, taken[-1] + rng.uniform(0, 0.03))
+        batch = reader.feed(struct.pack("<I", int(taken[0] / tick_s)) + bytes(size), arrival)
+        rebuilt.append([] if batch is None else batch.time_s)
+        true.append(taken)
+    rebuilt_s, true_s = np.concatenate(rebuilt), np.concatenate(true)
+    error = timing_error_s(rebuilt_s, true_s[-len(rebuilt_s) :], within_s=2.0)
+    assert np.sqrt(np.mean(error**2)) < 0.25 * tick_s
 
 
 def test_without_a_counter_a_gap_is_estimated_and_a_mere_delay_is_taken_back():

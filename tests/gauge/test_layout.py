@@ -33,6 +33,10 @@ def test_a_short_layout_is_enough_and_uuids_are_made_whole():
     assert layout.resolution_kpa == pytest.approx(0.6894757, rel=1e-6)
 
 
+def test_one_sample_may_have_its_place_from_the_end_of_the_frame():
+    assert load_layout(GOOD.replace("at = 1", "at = -2")).pressure.at == -2
+
+
 def test_a_counter_masked_to_a_nibble_wraps_at_16():
     layout = load_layout(GOOD + '[sequence]\nat = 0\nformat = "u8"\nmask = 0xF0\n')
     assert (layout.sequence.period, layout.sequence.shift) == (16, 4)
@@ -51,6 +55,8 @@ def test_a_counter_masked_to_a_nibble_wraps_at_16():
         ("scale = 0.1", "scale = inf", ["finite"]),
         ("scale = 0.1", "count = 0", ["pressure.count"]),
         ("at = 1", "at = -1", ["leaves no room"]),
+        ("at = 1", "at = -8\ncount = 2", ["several samples need a position from the start"]),
+        ("at = 1", "at = 1\nstride = 1\ncount = 2", ["stride = 1 is less than the 2 bytes"]),
         ('format = "u16"', 'format = "bcd"', ["bytes goes with"]),
         ('characteristic = "FFF1"', 'characteristic = "pressure"', ["listen.characteristic", "'pressure'"]),
         ('characteristic = "FFF1"', "", ["characteristic is missing"]),
