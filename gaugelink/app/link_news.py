@@ -82,6 +82,7 @@ class LinkNews:
             bench=self._shop.name,
             last_sample_at=datetime.now(UTC) if state.phase is LinkPhase.STREAMING else None,
             calibration_due=due.isoformat() if due is not None else None,
+            display_unit=self._shop.settings.bench.display_unit.value,
             faults=(self.fault,) if self.fault else (),
         )
         self._publish(message.topic_suffix, message.model_dump_json())

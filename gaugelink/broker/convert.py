@@ -64,6 +64,7 @@ def gauge_state_message(
     zero_kpa: float | None = None,
     zero_u_kpa: float | None = None,
     calibration_due: str | None = None,
+    display_unit: str | None = None,
     faults: tuple[str, ...] = (),
 ) -> GaugeState:
     """Make the message of a gauge's state; `faults` are added to those of the link."""
@@ -82,6 +83,7 @@ def gauge_state_message(
         zero_kpa=zero_kpa,
         zero_u_kpa=zero_u_kpa,
         calibration_due=calibration_due,
+        display_unit=display_unit,
         counts=FrameCounts(
             good=counts.good,
             malformed=counts.malformed,

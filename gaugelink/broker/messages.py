@@ -72,6 +72,8 @@ class GaugeState(Message):
     """Standard uncertainty of the zero."""
     calibration_due: str | None = None
     """Date (RFC 3339 full-date) on which the calibration falls due."""
+    display_unit: str | None = None
+    """The unit that the shop reads in; pressures here stay kPa. Null from a bench that does not say."""
     counts: FrameCounts = FrameCounts()
     faults: tuple[str, ...] = ()
     """What is wrong, each one sentence for a person."""

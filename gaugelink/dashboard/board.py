@@ -14,6 +14,8 @@ from gaugelink.broker.received import read_message
 from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
+from gaugelink.leak.steady import SteadyPhase
+from gaugelink.leak.watch import WatchPhase
 from gaugelink.leak.wording import flag_words
 from gaugelink.peak.events import Flag
 from gaugelink.report.plain import flag_words as flags_in_words
@@ -51,6 +53,16 @@ _OF_LEAK = frozenset(
 """What a leak-down says while it is under way."""
 _SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING.value, Flag.OVER_RANGE.value})
 """A pull with one of these rose to its end, or past what its gauge shows."""
+_PHASE_WORDS: dict[str, str] = {
+    WatchPhase.IDLE: "Waiting for pressure.",
+    WatchPhase.PUMPING: "The pressure rises.",
+    WatchPhase.HOLDING: "Shut off: its loss is watched.",
+    WatchPhase.RELEASED: "The pressure was let off.",
+    SteadyPhase.FILLING: "Air goes in: waiting until the pressures rest.",
+    SteadyPhase.STEADY: "The pressures rest: the loss is measured.",
+    SteadyPhase.MOVED: "The pressure jumped: the piston has moved off its top.",
+}
+"""Where a leak-down stands, for people. `IDLE` is the same word of both kinds."""
 _KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
@@ -64,8 +76,9 @@ class Change:
     data: Any
     """As JSON. A test, a prompt, a leak-down's state and result carry ``cautions``: the sentences that now stand.
     A prompt carries ``asks`` and ``of_leak``: whether it is a question, and whether a leak-down says it.
-    A leak-down's result, and each reading of a test, carries ``doubts`` too: its flags in words. Each cylinder of a test
-    carries ``at_least``: whether no more is known of it than that its pressure is at least so high."""
+    A leak-down's result, and each reading of a test, carries ``doubts`` too: its flags in words.
+    Each cylinder of a test carries ``at_least``: whether no more is known than that its pressure is at least so high.
+    The ``note`` of a leak-down's progress is in words."""
 
 
 @dataclass(slots=True)
@@ -202,7 +215,7 @@ class BenchBoard:
             case DecayProgress():
                 if self._leak is not None and (self._leak.decay_id, self._leak.phase) == (message.decay_id, "ended"):
                     return None
-                self._progress = data
+                self._progress = data = data | {"note": _PHASE_WORDS.get(message.note, message.note)}
         return Change(_KINDS.get(suffix, suffix), data)
 
     def _hear_again(self, cautions: tuple[str, ...]) -> None:

@@ -41,9 +41,10 @@ TRIPLE = Machine(
 )
 
 
-def gauge(phase: LinkPhase = LinkPhase.STREAMING) -> bytes:
-    """State of the gauge."""
-    return GaugeState(bench=BENCH, gauge=GAUGE, phase=phase, battery_percent=80.0).model_dump_json().encode()
+def gauge(phase: LinkPhase = LinkPhase.STREAMING, unit: str | None = None) -> bytes:
+    """State of the gauge; its bench says what `unit` the shop reads in, or does not."""
+    told = GaugeState(bench=BENCH, gauge=GAUGE, phase=phase, battery_percent=80.0, display_unit=unit)
+    return told.model_dump_json().encode()
 
 
 def live(first_s: float, pressures_kpa: list[float], over_range: bool = False) -> bytes:
@@ -146,9 +147,9 @@ def leak_state(phase: str, after_s: float, cautions: tuple[str, ...] = (), decay
     return DecayState.model_validate({"bench": BENCH, "at": at, **told}).model_dump_json().encode()
 
 
-def leak_progress(elapsed_s: float) -> bytes:
+def leak_progress(elapsed_s: float, note: str = "") -> bytes:
     """A pressure of that leak-down."""
-    told = DecayProgress(bench=BENCH, decay_id="d", gauge=GAUGE, elapsed_s=elapsed_s, pressure_kpa=40.0)
+    told = DecayProgress(bench=BENCH, decay_id="d", gauge=GAUGE, elapsed_s=elapsed_s, pressure_kpa=40.0, note=note)
     return told.model_dump_json().encode()
 
 

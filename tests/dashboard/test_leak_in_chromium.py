@@ -1,15 +1,36 @@
 """The leak-down's view: what it begins, and what it says while one is under way and when it is stopped."""
 
+import asyncio
+from pathlib import Path
+from unittest.mock import AsyncMock
+
 import pytest
 from playwright.async_api import expect
 
-from gaugelink.broker.leak_messages import DecayKind, LeakRequest
-from gaugelink.broker.messages import Urgency
+from gaugelink.app.link_news import LinkNews
+from gaugelink.broker.examples import example_of
+from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.broker.messages import GaugeState, Urgency
 from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.leak.limits import Practice
+from gaugelink.leak.steady import SteadyPhase
+from gaugelink.leak.watch import WatchPhase
+from tests.app.shops import SHOP, shop_in
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import BENCH, TRIPLE, in_full_swing, leak_progress, leak_state, prompt, settled
+from tests.dashboard.said import (
+    BENCH,
+    GAUGE,
+    TRIPLE,
+    gauge,
+    in_full_swing,
+    leak_progress,
+    leak_state,
+    live,
+    prompt,
+    settled,
+)
 from tests.dashboard.test_in_chromium import grave_faults
 
 DONE = "Test done. In order: PTO 135 psi, middle 110 psi, MAG 135 psi."
@@ -112,3 +133,125 @@ async def test_an_engine_without_a_bore_asks_for_the_orifice_before_it_begins() 
         await dialog.get_by_role("button", name="Begin the differential test").click()
         await expect(dialog.locator("#leak-orifice")).to_be_focused()
         assert played.reader.asked == []
+
+
+async def test_stop_keeps_its_place_and_the_focus_while_the_pressure_is_told_and_its_phase_is_in_words() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "decay/state", leak_state("measuring", 20.0))
+    phases = {**dict.fromkeys(WatchPhase), **dict.fromkeys(SteadyPhase)}
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-leak").click()
+        stop, note = page.locator("#leak-stop"), page.locator("#leak-note")
+        await stop.focus()
+        said = set()
+        for second, phase in enumerate(phases, start=1):
+            played.hub.take(BENCH, "decay/progress", leak_progress(float(second), phase.value))
+            await expect(page.locator("#leak-rate")).to_contain_text(f"{second} s")
+            await expect(stop).to_be_focused()
+            words = await note.inner_text()
+            # A sentence for a mechanic, and not the word that the program has for it.
+            assert words.endswith("."), phase
+            said.add(words)
+        assert len(said) == len({phase.value for phase in phases})
+        played.hub.take(BENCH, "decay/progress", leak_progress(60.0, "Pump slowly."))
+        await expect(note).to_have_text("Pump slowly.")
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#result")).to_have_text("Done: stop_decay heard.")
+        assert [sent.action for _, sent in played.reader.asked] == ["stop_decay"]
+
+
+async def test_a_result_says_first_what_was_tested_and_whether_it_passes() -> None:
+    case = Decay.model_validate(example_of("Decay")).model_copy(
+        update={"bench": BENCH, "cylinder": None, "part": "crankcase", "machine": TRIPLE.id, "verdict": "fail"}
+    )
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "decay", case.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await page.locator("#to-leak").click()
+        first = page.locator("#leak-results li")
+        await expect(first.locator(".large")).to_contain_text("crankcase fails: ")
+        await expect(first).to_contain_text(TRIPLE.name)
+        await expect(first.locator("svg")).to_have_count(1)
+
+
+async def test_a_number_with_a_comma_is_what_was_typed_and_nothing_else_is_taken_for_one() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-leak").click()
+        dialog = page.get_by_role("dialog")
+        await page.get_by_role("button", name="MAG, differential…").click()
+        supply, go = dialog.locator("#leak-supply"), dialog.get_by_role("button", name="Begin the differential test")
+        for wrong in ("1.000,5", "5-5", "80 psi", "0", "101"):
+            await supply.fill(wrong)
+            await go.click()
+            await expect(supply).to_be_focused()
+        assert played.reader.asked == []
+        await supply.fill("")
+        await page.keyboard.type("5,5")
+        await go.click()
+        await expect(dialog).to_be_hidden()
+    ((_, sent),) = played.reader.asked
+    assert sent.leak is not None
+    assert sent.leak.supply_kpa == pytest.approx(5.5 * PressureUnit.PSI.kpa)
+
+
+async def test_a_leak_test_of_any_part_asks_how_much_it_may_be_given() -> None:
+    played = Played(machines=(TRIPLE.model_copy(update={"cycle": 4}),))
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await page.locator("#to-leak").click()
+        dialog = page.get_by_role("dialog")
+        go = dialog.get_by_role("button", name="Begin the leak test")
+        await page.get_by_role("button", name="Cooling system…").click()
+        await expect(dialog).to_contain_text("the cooling system is sealed, pumped up and shut off")
+        assert await grave_faults(page) == []
+        await dialog.locator("#leak-pump").fill("13")
+        await dialog.locator("#leak-highest").fill("15,5")
+        await go.click()
+        await expect(dialog).to_be_hidden()
+        await page.get_by_role("button", name="Another part…").click()
+        await go.click()
+        await expect(dialog.locator("#leak-part")).to_be_focused()
+        await dialog.locator("#leak-part").fill("reed cage 2")
+        await go.click()
+        await expect(dialog).to_be_hidden()
+    psi = PressureUnit.PSI.kpa
+    cooling, reed = [sent.leak for _, sent in played.reader.asked]
+    assert cooling is not None
+    assert (cooling.part, cooling.test_kpa, cooling.highest_kpa) == (
+        "cooling system", pytest.approx(13.0 * psi), pytest.approx(15.5 * psi),
+    )  # fmt: skip
+    # What is left as it is shown is the usual practice for a crankcase, the least of all: 6 and 7 psi.
+    assert reed is not None
+    assert (reed.part, reed.test_kpa, reed.highest_kpa) == (
+        "reed cage 2", pytest.approx(6.0 * psi), pytest.approx(7.0 * psi),
+    )  # fmt: skip
+
+
+async def test_a_shop_that_reads_in_bar_does_so_before_any_test_was_begun() -> None:
+    played = Played()
+    played.hub.broker(True)
+    played.hub.take(BENCH, "availability", b"online")
+    played.hub.take(BENCH, f"gauge/{GAUGE}/state", gauge(unit="bar"))
+    played.hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(9.0, [250.0] * 20))
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator(".now")).to_have_text("2.50 bar")
+        await page.locator("#to-leak").click()
+        await page.get_by_role("button", name="Crankcase…").click()
+        await expect(page.get_by_role("dialog")).to_contain_text("pumped to 0.414 bar, never over 0.480 bar")
+
+
+def test_a_bench_tells_its_unit_with_the_state_of_every_gauge(tmp_path: Path) -> None:
+    told: list[str] = []
+    news = LinkNews(
+        shop_in(tmp_path, SHOP.replace("altitude_m", 'display_unit = "bar"\naltitude_m')),
+        publish=lambda topic, payload: told.append(payload),
+        watchers=tuple,
+        changed=AsyncMock(),
+        say=AsyncMock(),
+    )
+    asyncio.run(news.hear(news._shop.gauge("amber"), LinkState("amber", LinkPhase.SEARCHING)))
+    assert GaugeState.model_validate_json(told[-1]).display_unit == "bar"

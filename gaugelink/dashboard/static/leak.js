@@ -1,6 +1,6 @@
 // Leak-down: the one under way, and the results.
-import { byId, el, setText } from "./dom.js";
-import { fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
+import { byId, el, setText, sign } from "./dom.js";
+import { clock, fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
 import { bench, leakOf, leaking, standingPrompt, state, unitOf } from "./store.js";
 import { send } from "./commands.js";
 import { drawBeginning } from "./leakbegin.js";
@@ -10,22 +10,33 @@ let drawn = "";
 
 const perMinute = (kpaPerS, doubtKpaPerS, unit) => rateWithDoubt(60 * kpaPerS, 60 * (doubtKpaPerS ?? 0), unit);
 
-function underWay(one, unit) {
-  const { progress } = one;
-  const stop = el("button", { type: "button", onclick: () => send({ action: "stop_decay" }) }, "Stop");
-  if (!leaking(one)) return el("p", { class: "quiet" }, "No leak-down is under way.");
-  if (!progress) return el("div", { class: "under-way" }, el("p", { class: "large" }, leakOf(one)), stop);
-  const rate = progress.rate_kpa_per_s === null
-    ? "" : `Losing ${perMinute(progress.rate_kpa_per_s, progress.rate_u_kpa_per_s, unit)}`;
-  const left = progress.remaining_s === null ? "" : `, ${Math.ceil(progress.remaining_s)} s to go`;
-  return el(
-    "div", { class: "under-way" },
-    el("p", { class: "large" }, `${progress.cylinder ?? progress.gauge}: ${withUnit(progress.pressure_kpa, unit, 1)}`),
-    el("p", {}, `${Math.round(progress.elapsed_s)} s${left}. ${rate}`),
-    el("p", {}, progress.note),
-    stop,
-  );
+// Built once: Stop must stay where the finger or the focus is, however often the pressure is told.
+function buildNow() {
+  return [
+    el("div", { id: "leak-now" },
+      el("p", { id: "leak-reads", class: "large" }), el("p", { id: "leak-rate" }), el("p", { id: "leak-note", role: "status" })),
+    el("button", { type: "button", id: "leak-stop", onclick: () => send({ action: "stop_decay" }) }, "Stop"),
+  ];
 }
+
+function rateNow(progress, unit) {
+  const rate = progress.rate_kpa_per_s === null
+    ? "" : ` Losing ${perMinute(progress.rate_kpa_per_s, progress.rate_u_kpa_per_s, unit)}.`;
+  const left = progress.remaining_s === null ? "" : `, ${Math.ceil(progress.remaining_s)} s to go`;
+  return `${Math.round(progress.elapsed_s)} s${left}.${rate}`;
+}
+
+function drawNow(one, unit) {
+  const active = leaking(one);
+  const progress = active ? one.progress : null;
+  byId("leak-stop").hidden = !active;
+  const reads = progress ? `${leakOf(one)}: ${withUnit(progress.pressure_kpa, unit, 1)}` : active ? leakOf(one) : "";
+  setText(byId("leak-reads"), reads);
+  setText(byId("leak-rate"), progress ? rateNow(progress, unit) : "");
+  setText(byId("leak-note"), active ? (progress?.note ?? "") : "No leak-down is under way.");
+}
+
+const PASSED = { pass: ["agreed", "passes"], fail: ["problem", "fails"], open: ["watch", "not certain"] };
 
 function result(decay, unit) {
   const loss = decay.leak_percent !== null
@@ -33,9 +44,13 @@ function result(decay, unit) {
     : decay.rate_kpa_per_s !== null
       ? perMinute(decay.rate_kpa_per_s, decay.rate_u_kpa_per_s, unit)
       : "no rate";
+  const what = decay.cylinder ? `Cylinder ${decay.cylinder}` : decay.part || decay.gauge;
+  const machine = state.setup.machines.find((one) => one.id === decay.machine)?.name ?? decay.machine;
+  const [shape, word] = PASSED[decay.verdict] ?? PASSED.open;
   return el(
-    "li", {},
-    el("p", { class: "large" }, `${decay.cylinder ?? decay.gauge}: ${loss}`),
+    "li", { "data-verdict": decay.verdict || "open" },
+    el("p", { class: "large" }, sign(shape), ` ${what} ${word}: ${loss}`),
+    el("p", { class: "quiet" }, [machine, clock(new Date(decay.at))].filter(Boolean).join(", ")),
     el("p", {}, `${number(decay.start_kpa, unit, 1)} to ${withUnit(decay.end_kpa, unit, 1)} in ${Math.round(decay.duration_s)} s. ${decay.text}`),
     decay.doubts.length ? el("p", { class: "quiet" }, `Doubts: ${decay.doubts.join(", ")}`) : null,
   );
@@ -52,16 +67,17 @@ export function drawLeak() {
   drawn = shown;
   if (!view.hasChildNodes()) {
     view.append(
-      el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive" }), el("div", { id: "leak-now", "aria-live": "polite" }), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
+      el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive" }), ...buildNow(), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
       el("div", { id: "leak-begin" }), el("h3", {}, "Results"), el("ul", { id: "leak-results" }), el("p", { id: "leak-none", class: "quiet" }),
     );
   }
   // What is to be done about the air is said here too: nobody turns to another view to be told to stop.
   setText(byId("leak-prompt"), prompt?.text ?? "");
   byId("leak-prompt").dataset.urgency = prompt?.urgency ?? "know";
-  byId("leak-now").replaceChildren(underWay(one, unit));
+  drawNow(one, unit);
   drawBeginning(one);
-  byId("leak-results").replaceChildren(...[...one.decays.values()].reverse().map((decay) => result(decay, unit)));
+  const results = [...one.decays.values()].reverse().map((decay) => result(decay, unit));
+  byId("leak-results").replaceChildren(...results);
   setText(byId("leak-none"), one.decays.size ? "" : "No result since this page's server began to listen.");
   drawDecay(one, unit);
 }

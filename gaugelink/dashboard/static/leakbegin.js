@@ -1,6 +1,6 @@
 // Begins a leak-down: what it will be is told, and what it depends on is asked, before anything begins.
 import { byId, el } from "./dom.js";
-import { fromKpa, number, toKpa, withUnit } from "./units.js";
+import { fromKpa, number, toKpa, typed, withUnit } from "./units.js";
 import { bench, leaking, machineOf, state, unitOf } from "./store.js";
 import { ask, close, send } from "./commands.js";
 
@@ -23,7 +23,20 @@ function gaugeField(id, text, none) {
   return [names.length > 1 ? field(id, text, select) : null, () => (names.length > 1 ? select.value : "")];
 }
 
-function askDecay(machine, cylinder) {
+// A field for a number. One of the kind "number" takes 5,5 for 55 where the browser does not expect a comma, so it is text.
+function numberField(id, value, { least, most, unit, required = true, placeholder = null }) {
+  const input = el("input", { id, type: "text", inputmode: "decimal", autocomplete: "off", required, value, placeholder });
+  const read = () => (input.value.trim() === "" ? null : typed(input.value));
+  const check = () => {
+    const found = read();
+    const right = found === null || (found >= least && found <= most);
+    input.setCustomValidity(right ? "" : `A number from ${Number(least.toPrecision(3))} to ${Number(most.toPrecision(4))} ${unit} is expected.`);
+  };
+  input.addEventListener("input", check);
+  return [input, read];
+}
+
+function askDecay(machine, cylinder, part) {
   const unit = unitOf(bench()?.test);
   const limits = state.setup.leak_tests.decay;
   const { test_kpa: pump, highest_kpa: highest } = limits[0];
@@ -32,14 +45,32 @@ function askDecay(machine, cylinder) {
     ...limits.map((one) => el("option", { value: one.practice }, `${withUnit(one.loss_kpa, unit, 1)} in ${one.minutes} minutes`)),
   );
   const [gauge, gaugeName] = gaugeField("leak-gauge", "Gauge", null);
+  const usual = cylinder !== null || part === "crankcase";
+  const words = cylinder ? `cylinder ${cylinder}` : `the ${part || "part"}`;
+  const name = el("input", { id: "leak-part", type: "text", required: true, maxlength: 40, pattern: "[A-Za-z0-9][A-Za-z0-9 _\\-]*", title: "Letters, digits, spaces" });
+  const bounds = { least: fromKpa(1, unit), most: fromKpa(500, unit), unit };
+  const [upTo, readUpTo] = numberField("leak-pump", number(pump, unit, 1), bounds);
+  const [over, readOver] = numberField("leak-highest", number(highest, unit, 1), { ...bounds, most: fromKpa(1500, unit) });
+  const own = () => (usual ? {} : { part: part || name.value.trim(), test_kpa: toKpa(readUpTo(), unit), highest_kpa: toKpa(readOver(), unit) });
+  const go = () => {
+    if (!usual && ![...(part ? [] : [name]), upTo, over].every((input) => input.reportValidity())) return;
+    begin(machine, cylinder, gaugeName(), { practice: limit.value, ...own() });
+  };
   ask(
-    cylinder ? `Leak test of cylinder ${cylinder}` : "Leak test of the crankcase",
-    el("p", {}, `This begins a leak test on ${machine.name}: the ${cylinder ? "cylinder" : "crankcase"} is sealed, pumped to ` +
-      `${withUnit(pump, unit, 1)}, never over ${withUnit(highest, unit, 1)}, and shut off. How fast it loses pressure is measured.`),
+    `Leak test of ${words}`,
+    el("p", {}, `This begins a leak test on ${machine.name}: ${cylinder ? "the cylinder" : words} is sealed, ` +
+      (usual ? `pumped to ${withUnit(pump, unit, 1)}, never over ${withUnit(highest, unit, 1)}, and shut off.` : "pumped up and shut off.") +
+      " How fast it loses pressure is measured."),
     el("p", {}, "The cautions come first."),
+    ...(usual ? [] : [
+      part ? null : field("leak-part", "What is tested", name),
+      el("p", {}, "How much it may be given is in the maker's manual, or on its cap."),
+      field("leak-pump", `Pump to, ${unit}`, upTo),
+      field("leak-highest", `Never over, ${unit}`, over),
+    ]),
     field("leak-limit", "It may lose", limit),
     gauge,
-    el("button", { type: "button", class: "wide main", onclick: () => begin(machine, cylinder, gaugeName(), { practice: limit.value }) }, "Begin the leak test"),
+    el("button", { type: "button", class: "wide main", onclick: go }, "Begin the leak test"),
   );
 }
 
@@ -48,10 +79,8 @@ function askDifferential(machine, cylinder) {
   const { supply_kpa: usual, highest_kpa: highest, orifice_mm: orifices } = state.setup.leak_tests;
   const byBore = orifices[machine.id] ?? null;
   const usually = number(usual, unit, 1);
-  const supply = el("input", { id: "leak-supply", type: "number", inputmode: "decimal", step: "any", required: true, value: usually,
-    min: fromKpa(1, unit), max: number(highest, unit, 1) });
-  const orifice = el("input", { id: "leak-orifice", type: "number", inputmode: "decimal", step: "any", min: 0.1, max: 10, required: byBore === null,
-    ...(byBore === null ? {} : { placeholder: String(byBore) }) });
+  const [supply, readSupply] = numberField("leak-supply", usually, { least: fromKpa(1, unit), most: fromKpa(highest, unit), unit });
+  const [orifice, readOrifice] = numberField("leak-orifice", "", { least: 0.1, most: 10, unit: "mm", required: byBore === null, placeholder: byBore });
   const hot = el("input", { id: "leak-hot", type: "checkbox" });
   const [gauge, gaugeName] = gaugeField("leak-gauge", "Gauge on the cylinder", null);
   const [other, otherName] = gaugeField("leak-supply-gauge", "Gauge on the regulated side", "none: as stated above");
@@ -59,8 +88,8 @@ function askDifferential(machine, cylinder) {
     if (![supply, orifice].every((input) => input.reportValidity())) return;
     begin(machine, cylinder, gaugeName(), {
       kind: "differential", hot: hot.checked,
-      ...(supply.value === usually ? {} : { supply_kpa: toKpa(Number(supply.value), unit) }),
-      ...(orifice.value ? { orifice_mm: Number(orifice.value) } : {}),
+      ...(supply.value === usually ? {} : { supply_kpa: toKpa(readSupply(), unit) }),
+      ...(readOrifice() === null ? {} : { orifice_mm: readOrifice() }),
       ...(otherName() ? { supply_gauge: otherName() } : {}),
     });
   };
@@ -83,8 +112,10 @@ function choices(machine) {
   return [
     el("h3", {}, "Leak test: sealed, pumped up, its loss measured"),
     el("div", { class: "row" },
-      machine.cycle === 2 ? press("Crankcase…", () => askDecay(machine, null)) : null,
-      ...names.map((name) => press(`${name}…`, () => askDecay(machine, name)))),
+      machine.cycle === 2 ? press("Crankcase…", () => askDecay(machine, null, "crankcase")) : null,
+      ...names.map((name) => press(`${name}…`, () => askDecay(machine, name, ""))),
+      press("Cooling system…", () => askDecay(machine, null, "cooling system")),
+      press("Another part…", () => askDecay(machine, null, ""))),
     el("h3", {}, "Differential test: regulated air through an orifice"),
     el("div", { class: "row" }, ...names.map((name) => press(`${name}, differential…`, () => askDifferential(machine, name)))),
   ];

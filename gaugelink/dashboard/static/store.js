@@ -17,7 +17,9 @@ export const state = {
 };
 
 export const bench = () => state.benches.get(state.current) ?? null;
-export const unitOf = (test) => test?.display_unit ?? "psi";
+// The shop's unit: of the test, or, while none was begun, as the gauges' states have it.
+export const unitOf = (test) =>
+  test?.display_unit ?? Object.values(bench()?.gauges ?? {}).find((gauge) => gauge.display_unit)?.display_unit ?? "psi";
 export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
 
 // The readings that wait for somebody to say whose they are. Before the cautions are acknowledged no answer is taken.

@@ -33,9 +33,13 @@ export const rateWithDoubt = (kpa, doubtKpa, unit) => {
 };
 export const withUnit = (kpa, unit, more = 0) => `${number(kpa, unit, more)} ${unit}`;
 export const words = (flag) => flag.replaceAll("_", " ");
-export const clock = (date) => date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const two = (part) => String(part).padStart(2, "0");
+// A time of the day and a day as everywhere in the house, whatever the habits of the country that the browser is set to.
+export const clock = (date) => [date.getHours(), date.getMinutes(), date.getSeconds()].map(two).join(":");
 // The day by the clock of whoever looks at the page, of a time in UTC.
 export const day = (text) => {
   const at = new Date(text);
-  return [at.getFullYear(), at.getMonth() + 1, at.getDate()].map((part) => String(part).padStart(2, "0")).join("-");
+  return [at.getFullYear(), at.getMonth() + 1, at.getDate()].map(two).join("-");
 };
+// What somebody typed as a number: with a point or with a comma, but not with both. NaN where it is none.
+export const typed = (text) => (/^\d*[.,]?\d+$/.test(text.trim()) ? Number(text.trim().replace(",", ".")) : NaN);
