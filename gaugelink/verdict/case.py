@@ -4,19 +4,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import hypot
+from typing import Final
 
 import numpy as np
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR, agree_with_highest
 from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import Difference, ReadingValue, difference, u_of_one_kpa
+from gaugelink.verdict.difference import Difference, ReadingValue, difference, u_of_one_kpa, u_of_pair_kpa
 from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
 
 AT_LEAST_FLAGS = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.OVER_RANGE})
 """The true pressure is what the reading shows, or more."""
+USUAL_RATIO: Final = 6.5
+"""Trapped compression ratio where the record has no dimensions. From memory."""
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,8 @@ class Case:
     conditions: Conditions
     rules: Rules
     unit: PressureUnit
+    too_high: frozenset[str] = frozenset()
+    """Cylinders that read more than a sound one does: others are not low for being below them."""
 
     @cached_property
     def doubtful(self) -> frozenset[str]:
@@ -46,8 +52,8 @@ class Case:
 
     @cached_property
     def lowest(self) -> ReadingValue:
-        """Lowest reading of the test."""
-        return min(self.readings.values(), key=lambda reading: reading.peak_kpa)
+        """Lowest reading of the test; of equal ones the last, so that it is not the highest as well."""
+        return min(reversed([*self.readings.values()]), key=lambda reading: reading.peak_kpa)
 
     @property
     def lowest_percent(self) -> float:
@@ -69,6 +75,55 @@ class Case:
             return float(np.median(seen))
         return self.engine.cranking_rpm or (400.0 if self.engine.cycle == 2 else 200.0)
 
+    @property
+    def slow_below_rpm(self) -> float:
+        """Cranking speed below which cranking is slow: a share of the record's, else the shop's figure."""
+        if self.engine.cranking_rpm is not None:
+            return self.engine.cranking_rpm * self.rules.slow_cranking_fraction
+        return self.rules.two_stroke_slow_rpm if self.engine.cycle == 2 else self.rules.four_stroke_slow_rpm
+
+    def is_slow(self, reading: ReadingValue) -> bool:
+        """Whether a cylinder was cranked slowly."""
+        return reading.cranking_rpm is not None and reading.cranking_rpm < self.slow_below_rpm
+
+    def share_by_cranking(self, reading: ReadingValue, at_rpm: float | None) -> float:
+        """What slower cranking alone leaves of the pressure that the cylinder would have at a speed, 0 to 1.
+
+        The closed form of the estimate from geometry at the two speeds. How much a slower turn loses is in doubt by
+        `LOSS_U_SHARE`; that counts for the cylinder.
+        """
+        if reading.cranking_rpm is None or at_rpm is None or reading.cranking_rpm >= at_rpm:
+            return 1.0
+        geometry = self.engine.geometry(reading.cylinder)
+        ratio = USUAL_RATIO if geometry is None else geometry.ratio(self.conditions.adapter_cm3)
+        there, _ = polytropic_exponent(at_rpm)
+        less = (1.0 + LOSS_U_SHARE) * (there - polytropic_exponent(reading.cranking_rpm)[0])
+        return float((ratio ** (there - less) - 1.0) / (ratio**there - 1.0))
+
+    def unevenly_cranked(self, high: ReadingValue, low: ReadingValue) -> bool:
+        """Whether `low` was cranked so much slower than `high` that they compare badly."""
+        if high.cranking_rpm is None or low.cranking_rpm is None:
+            return False
+        return low.cranking_rpm < (1.0 - self.rules.uneven_cranking_percent / 100.0) * high.cranking_rpm
+
+    def floor_kpa(self, high: ReadingValue, low: ReadingValue) -> tuple[float, float]:
+        """The limit that `high` sets, and the expanded uncertainty of the distance of `low` from it."""
+        share = self.lowest_percent / 100.0
+        u_kpa = u_of_pair_kpa((share, high), (-1.0, low), self.rules.repeatability_fraction)
+        return share * high.peak_kpa, COVERAGE_FACTOR * u_kpa
+
+    def is_below_limit(self, high: ReadingValue, low: ReadingValue) -> bool:
+        """Whether `low` is below the limit that `high` sets by more than the readings' uncertainty."""
+        floor, u_kpa = self.floor_kpa(high, low)
+        return low.peak_kpa < floor - u_kpa
+
+    def excused_by_cranking(self, high: ReadingValue, low: ReadingValue) -> bool:
+        """Whether uneven cranking by itself may put `low` as far below `high` as it is."""
+        if not self.unevenly_cranked(high, low):
+            return False
+        floor, u_kpa = self.floor_kpa(high, low)
+        return low.peak_kpa >= floor * self.share_by_cranking(low, high.cranking_rpm) - u_kpa
+
     def unagreed(self, reading: ReadingValue) -> bool:
         """Whether a cylinder's pulls are not one reading: what the bench found, else by the bench's own rule."""
         if reading.agreed is not None:
@@ -85,7 +140,10 @@ class Case:
         """Whether `low` is lower than `high` at the least by what they show.
 
         A reading cut short or past the gauge's range is at least what it shows, so on the high side it does no harm.
+        One that is higher than a sound cylinder's does, and so does cranking that was slower for `low`.
         """
+        if high.cylinder in self.too_high or self.excused_by_cranking(high, low):
+            return False
         asking = {flag for flag in high.flags if FLAG_TABLE[flag][0] is Severity.RETEST}
         at_least = asking <= AT_LEAST_FLAGS and not self.unagreed(high)
         return self.firm(low.cylinder) and (at_least or self.firm(high.cylinder))

@@ -2,10 +2,9 @@
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.counting import counted
 from gaugelink.verdict.case import Case, low_causes, telling_tests
-from gaugelink.verdict.difference import u_of_pair_kpa
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
 COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"
@@ -38,7 +37,7 @@ def _spread(case: Case) -> list[Finding]:
     if gap.is_real:
         meaning = f"more {could}, so it is real"
         if low.cylinder not in case.low_cylinders():
-            meaning += ", and small enough to live with"
+            meaning += f", and within the {100.0 - case.watch_percent:g} % that needs no watching"
     else:
         meaning = f"no more {could}"
     return [
@@ -61,13 +60,25 @@ def _spread(case: Case) -> list[Finding]:
 
 
 def _lowest_of_highest(case: Case) -> list[Finding]:
-    high, low = case.highest, case.lowest
+    """The lowest against the highest; where one of the two is doubtful, also the lowest that is not."""
+    found = [_against_highest(case, case.highest, case.lowest)]
+    sound = [reading for reading in case.readings.values() if reading.cylinder not in case.too_high]
+    if found[0].firm or len(sound) < 2:
+        return found
+    high = max(sound, key=lambda reading: reading.peak_kpa)
+    lower = [reading for reading in sound if reading is not high and case.firm_gap(high, reading)]
+    low = min(lower, key=lambda reading: reading.peak_kpa, default=None)
+    if low is not None and case.is_below_limit(high, low):
+        found.append(_against_highest(case, high, low))
+    return found
+
+
+def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Finding:
     percent = 100.0 * low.peak_kpa / high.peak_kpa
     limit = case.lowest_percent
-    floor = limit / 100.0 * high.peak_kpa
-    u_floor = COVERAGE_FACTOR * u_of_pair_kpa((limit / 100.0, high), (-1.0, low), case.rules.repeatability_fraction)
+    floor, u_floor = case.floor_kpa(high, low)
     severity, side, closing = Severity.NOTE, "above", ""
-    if low.peak_kpa < floor - u_floor:
+    if case.is_below_limit(high, low):
         severity, side = Severity.INVESTIGATE, "below"
     elif low.peak_kpa < floor:
         severity, side, closing = Severity.WATCH, "below", ", but by less than the readings can tell"
@@ -78,27 +89,26 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
     share = f"{percent:.0f}" if f"{percent:.0f}" != f"{limit:.0f}" else f"{percent:.1f}"
     maker = case.engine.lowest_percent is not None
     practice = "two-stroke practice, 10 %" if case.engine.cycle == 2 else "four-stroke service manuals, 70 to 75 %"
-    return [
-        Finding(
-            RuleName.LOWEST_OF_HIGHEST,
-            severity,
-            f"{low.cylinder} at {lowest} is {share} % of the highest, {high.cylinder} at "
-            f"{case.text(high.peak_kpa)}: {side} the limit of {limit:g} %, {at_limit}{closing}.",
-            numbers={
-                "lowest_kpa": low.peak_kpa,
-                "highest_kpa": high.peak_kpa,
-                "lowest_percent": percent,
-                "limit_percent": limit,
-                "limit_kpa": floor,
-            },
-            u_kpa=u_floor,
-            cylinders=(low.cylinder, high.cylinder),
-            causes=() if fine else low_causes(case.engine.cycle),
-            next_tests=() if fine else telling_tests(case.engine.cycle),
-            source="the engine's record" if maker else f"{practice}: {COMMON_PRACTICE}",
-            firm=case.firm_gap(high, low),
-        )
-    ]
+    above = "the highest" if high is case.highest else "the highest that is not in doubt"
+    return Finding(
+        RuleName.LOWEST_OF_HIGHEST,
+        severity,
+        f"{low.cylinder} at {lowest} is {share} % of {above}, {high.cylinder} at "
+        f"{case.text(high.peak_kpa)}: {side} the limit of {limit:g} %, {at_limit}{closing}.",
+        numbers={
+            "lowest_kpa": low.peak_kpa,
+            "highest_kpa": high.peak_kpa,
+            "lowest_percent": percent,
+            "limit_percent": limit,
+            "limit_kpa": floor,
+        },
+        u_kpa=u_floor,
+        cylinders=(low.cylinder, high.cylinder),
+        causes=() if fine else low_causes(case.engine.cycle),
+        next_tests=() if fine else telling_tests(case.engine.cycle),
+        source="the engine's record" if maker else f"{practice}: {COMMON_PRACTICE}",
+        firm=case.firm_gap(high, low),
+    )
 
 
 def _odd_cylinder(case: Case) -> list[Finding]:
@@ -157,12 +167,17 @@ def _neighbours_low(case: Case) -> list[Finding]:
             cylinders=pair,
             causes=("head gasket leaking between the two", "both cylinders worn alike", "the rest reading high"),
             next_tests=(f"leak-down test on {pair[0]} and listen at the plug hole of {pair[1]}",),
-            firm=case.firm(*pair),
+            firm=all(case.firm_gap(case.highest, reading) for reading in (a, b)),
         )
     ]
 
 
 def _first_stroke(case: Case) -> list[Finding]:
+    """How a low cylinder climbs beside the others: a hint, and no more.
+
+    A pull that begins with the piston on its way up has a short first stroke, whatever the cylinder. So nothing is said
+    where the others do not begin alike, nor of a wet test, in which oil has sealed the rings.
+    """
     low = case.low_cylinders()
     shares = {
         name: reading.first_stroke_kpa / reading.peak_kpa
@@ -170,33 +185,43 @@ def _first_stroke(case: Case) -> list[Finding]:
         if reading.first_stroke_kpa is not None and reading.peak_kpa > 0
     }
     good = [share for name, share in shares.items() if name not in low]
+    if case.conditions.wet or not good:
+        return []
+    usual, apart = float(np.median(good)), max(good) - min(good)
+    if apart > (1.0 - case.rules.first_stroke_share) * usual:
+        return []
     found = []
     for name in low:
-        if name not in shares or not good:
+        if name not in shares:
             continue
-        usual = float(np.median(good))
         climbing = shares[name] < case.rules.first_stroke_share * usual
         rest = "valves" if case.engine.cycle == 4 else "head gasket or O-ring"
         if climbing:
             text = (
                 f"{name} starts low, {100 * shares[name]:.0f} % of its end on the first stroke where the others "
-                f"reach {100 * usual:.0f} %, and climbs: that is more like rings or bore than {rest}."
+                f"reach {100 * usual:.0f} %, and climbs: rings or bore do so rather than {rest}, and so does any "
+                "cylinder whose pull begins in the middle of a stroke."
             )
             causes: tuple[str, ...] = ("worn or stuck rings", "scored piston or cylinder")
         else:
             text = (
-                f"{name} is low from the first stroke and does not climb more than the others: "
-                f"that is more like {rest} or piston than worn rings."
+                f"{name} is low from the first stroke and does not climb more than the others: {rest} or piston do so, "
+                "and so do rings that leak alike on every stroke."
             )
             causes = (
-                ("valve leaking", "head gasket leaking", "hole in the piston crown")
+                ("valve leaking", "head gasket leaking", "hole in the piston crown", "worn or stuck rings")
                 if case.engine.cycle == 4
-                else ("head gasket or O-ring leaking", "hole in the piston crown", "decompression valve leaking")
+                else (
+                    "head gasket or O-ring leaking",
+                    "hole in the piston crown",
+                    "decompression valve leaking",
+                    "worn or stuck rings",
+                )
             )
         found.append(
             Finding(
                 RuleName.FIRST_STROKE,
-                Severity.WATCH,
+                Severity.NOTE,
                 text,
                 numbers={
                     "first_percent": 100 * shares[name],

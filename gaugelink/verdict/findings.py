@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
+from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.repeats import CRANKING_SCATTER
 from gaugelink.engine.air import SEA_LEVEL_KPA, AltitudeMethod, Ambient, AmbientSource
 from gaugelink.peak.events import Flag
@@ -32,6 +33,8 @@ class RuleName(StrEnum):
     FIRST_STROKE = "first_stroke"
     BAND = "band"
     """The maker's range, carried to this ambient."""
+    CONDITIONS = "conditions"
+    """The test was not done as the maker's range asks for."""
     HIGH_READING = "high_reading"
     EXPECTED = "expected"
     """The estimate from geometry."""
@@ -102,7 +105,9 @@ class Finding:
     @property
     def against(self) -> tuple[str, ...]:
         """Cylinders that it holds something against, without the one that they are compared with."""
-        compared = (RuleName.SPREAD, RuleName.LOWEST_OF_HIGHEST, RuleName.CRANKING_UNEVEN)
+        if self.rule is RuleName.SPREAD:
+            return self.cylinders[-1:]
+        compared = (RuleName.LOWEST_OF_HIGHEST, RuleName.CRANKING_UNEVEN)
         return self.cylinders[:1] if self.rule in compared else self.cylinders
 
 
@@ -124,6 +129,15 @@ def verdict_word(findings: Iterable[Finding]) -> VerdictWord:
         if any(f.severity is severity and (firm is None or f.firm is firm) for f in listed):
             return word
     return VerdictWord.CONSISTENT
+
+
+def gathered(groups: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
+    """All items once, those that stand early in many groups first."""
+    rank: dict[str, float] = {}
+    for group in groups:
+        for place, item in enumerate(group):
+            rank[item] = rank.get(item, 0.0) + 1.0 / (1.0 + place)
+    return tuple(sorted(rank, key=lambda item: -rank[item]))
 
 
 # What each flag of a reading asks for, and what to tell the mechanic.
@@ -259,6 +273,11 @@ class JudgedReading:
     """Which gauge read it; empty when it is not named."""
     pulls: tuple[PullValue, ...] = ()
     """Every pull on the cylinder in the order in which they were made, where that is known."""
+
+    @property
+    def at_least(self) -> bool:
+        """Whether no more is known than that the cylinder's pressure is at least so high: its top was not seen."""
+        return bool(self.flags & SHORT_OF_THE_TOP)
 
 
 @dataclass(frozen=True, slots=True)

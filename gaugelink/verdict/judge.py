@@ -1,13 +1,14 @@
 """From the readings of a test to findings, one word, and what to do next."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
-from gaugelink.verdict.absolute import absolute_findings, band_here, expected_here
+from gaugelink.verdict.absolute import absolute_findings, expected_here, too_high
+from gaugelink.verdict.band import band_here
 from gaugelink.verdict.case import Case, lay_out
 from gaugelink.verdict.compare import comparison_findings
 from gaugelink.verdict.difference import ReadingValue
@@ -21,11 +22,13 @@ from gaugelink.verdict.findings import (
     TestVerdict,
     TopEnd,
     VerdictWord,
+    gathered,
     verdict_word,
 )
 from gaugelink.verdict.leakdown import LeakDownValue, leak_findings
 from gaugelink.verdict.quality import quality_findings
-from gaugelink.verdict.wet import wet_findings
+from gaugelink.verdict.top_end import top_end_finding, top_end_of
+from gaugelink.verdict.wet import unheld_finding, wet_findings
 
 _ORDER = (Severity.INVESTIGATE, Severity.RETEST, Severity.WATCH, Severity.NOTE)
 
@@ -64,12 +67,15 @@ def judge_test(
     """
     limits = Rules() if rules is None else rules
     case = lay_out(engine, readings, conditions, limits, unit)
+    case = replace(case, too_high=too_high(case))
     findings = quality_findings(case)
     if case.readings:
         findings += [*comparison_findings(case), *absolute_findings(case)]
     if dry is not None:
         dry_case = lay_out(engine, dry, dry_conditions or conditions, limits, unit)
         findings += wet_findings(case, dry_case)
+    elif conditions.wet and case.readings:
+        findings.append(unheld_finding(case))
     findings += leak_findings(case, leak_down)
     concluded = _concluded(findings, engine)
     complete = len(case.readings) == len(engine.cylinders)
@@ -123,16 +129,16 @@ class _Concluded:
 
 def _concluded(findings: Sequence[Finding], engine: EngineRecord) -> _Concluded:
     word = verdict_word(findings)
-    top_end = _top_end(word, findings)
-    everything = sorted([*findings, _top_end_finding(top_end, findings, engine)], key=_rank)
+    top_end = top_end_of(word, findings)
+    everything = sorted([*findings, top_end_finding(top_end, findings, engine)], key=_rank)
     asking = [finding for finding in everything if finding.severity is not Severity.NOTE]
     return _Concluded(
         word,
         tuple(everything),
         top_end,
         _summary(word, everything),
-        _gathered(finding.causes for finding in asking),
-        _gathered(finding.next_tests for finding in asking),
+        gathered(finding.causes for finding in asking),
+        gathered(finding.next_tests for finding in asking),
     )
 
 
@@ -163,56 +169,6 @@ def _judged(case: Case, reading: ReadingValue) -> JudgedReading:
     )
 
 
-def _top_end(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
-    if word is VerdictWord.RETEST:
-        return TopEnd.UNKNOWN
-    if word is not VerdictWord.INVESTIGATE:
-        return TopEnd.LEAVE
-    asking = [f for f in findings if f.severity is Severity.INVESTIGATE and f.firm]
-    # A wet test that asks already stands on a low dry reading; a leak-down test needs a low reading beside it.
-    if any(f.rule is RuleName.WET_DRY for f in asking):
-        return TopEnd.LIKELY
-    leaking = {name for f in asking if f.rule is RuleName.LEAK_DOWN for name in f.cylinders}
-    low = {name for f in asking if f.rule is not RuleName.LEAK_DOWN for name in f.against}
-    return TopEnd.LIKELY if leaking & low else TopEnd.TEST_FIRST
-
-
-def _top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: EngineRecord) -> Finding:
-    asking = [f for f in findings if f.severity is Severity.INVESTIGATE]
-    cylinders = _gathered(f.against for f in asking)
-    where = f" on {', '.join(cylinders)}" if cylinders else ""
-    causes = _gathered(f.causes for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN))
-    watched = _gathered(f.against for f in findings if f.severity is Severity.WATCH)
-    leave = "Nothing in these readings asks for the top end to come off"
-    again = (
-        f"read {', '.join(watched)} again after a few hours of running, and do a leak-down test if it has fallen"
-        if watched
-        else "read again before the season is over"
-    )
-    told = (
-        "a look through the exhaust port and a leak-down or wet test come first: they tell rings, piston and cylinder "
-        "from a leak at the head. Do not run it hard before"
-        if engine.cycle == 2
-        else "a leak-down or wet test comes first: it tells rings and piston from gasket and valves"
-    )
-    text = {
-        TopEnd.UNKNOWN: "The readings cannot say whether the top end has to come off: read again first.",
-        TopEnd.LEAVE: f"{leave} yet: {again}." if any(f.severity is Severity.WATCH for f in findings) else f"{leave}.",
-        TopEnd.TEST_FIRST: f"The top end may have to come off{where}, but {told}.",
-        TopEnd.LIKELY: f"The top end likely has to come off{where}"
-        + (f", for {causes[0]} first of all" if causes else "")
-        + ". Two tests agree, which is not certainty; the maker's manual decides.",
-    }[top_end]
-    return Finding(
-        RuleName.TOP_END,
-        Severity.NOTE,
-        text,
-        cylinders=cylinders,
-        causes=causes,
-        source="from the findings of this test; the engine maker's manual goes first",
-    )
-
-
 def _summary(word: VerdictWord, findings: Sequence[Finding]) -> str:
     shown = next(f for f in findings if f.rule is RuleName.TOP_END)
     if word is VerdictWord.RETEST:
@@ -221,12 +177,3 @@ def _summary(word: VerdictWord, findings: Sequence[Finding]) -> str:
     if lead is None:
         lead = next((f for f in findings if f.rule is RuleName.SPREAD), shown)
     return lead.text if lead is shown else f"{lead.text} {shown.text}"
-
-
-def _gathered(groups: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
-    """All items once, those that stand early in many groups first."""
-    rank: dict[str, float] = {}
-    for group in groups:
-        for place, item in enumerate(group):
-            rank[item] = rank.get(item, 0.0) + 1.0 / (1.0 + place)
-    return tuple(sorted(rank, key=lambda item: -rank[item]))

@@ -147,21 +147,14 @@ def _unagreed(case: Case, reading: ReadingValue) -> Finding:
 
 
 def _cranking_slow(case: Case) -> list[Finding]:
-    healthy = case.engine.cranking_rpm
-    if healthy is not None:
-        limit = healthy * case.rules.slow_cranking_fraction
-        source = f"the engine's record: {healthy:g} rpm; share of it by {COMMON_PRACTICE}"
-    else:
-        two = case.engine.cycle == 2
-        limit = case.rules.two_stroke_slow_rpm if two else case.rules.four_stroke_slow_rpm
-        source = COMMON_PRACTICE
     slow = {
         name: reading.cranking_rpm
         for name, reading in case.readings.items()
-        if reading.cranking_rpm is not None and reading.cranking_rpm < limit
+        if case.is_slow(reading) and reading.cranking_rpm is not None
     }
     if not slow:
         return []
+    healthy, limit = case.engine.cranking_rpm, case.slow_below_rpm
     slowest = min(slow.values())
     return [
         Finding(
@@ -173,7 +166,9 @@ def _cranking_slow(case: Case) -> list[Finding]:
             cylinders=tuple(slow),
             causes=("battery low or cold", "starter tired", "engine stiff with cold oil or fuel", "short pull"),
             next_tests=("charge the battery or warm the engine, then read again",),
-            source=source,
+            source=COMMON_PRACTICE
+            if healthy is None
+            else f"the engine's record: {healthy:g} rpm; share of it by {COMMON_PRACTICE}",
         )
     ]
 
@@ -186,12 +181,17 @@ def _cranking_uneven(case: Case) -> list[Finding]:
     percent = 100.0 * (speeds[fastest] - speeds[slowest]) / speeds[fastest]
     if percent <= case.rules.uneven_cranking_percent:
         return []
+    # Where the lowest cylinder is low for no more than its cranking, there is nothing to judge yet.
+    excused = case.is_below_limit(case.highest, case.lowest) and case.excused_by_cranking(case.highest, case.lowest)
+    if excused:
+        slowest, fastest = case.lowest.cylinder, case.highest.cylinder
+        percent = 100.0 * (speeds[fastest] - speeds[slowest]) / speeds[fastest]
     return [
         Finding(
             RuleName.CRANKING_UNEVEN,
-            Severity.WATCH,
+            Severity.RETEST if excused else Severity.WATCH,
             f"{slowest} was cranked at {speeds[slowest]:.0f} rpm and {fastest} at {speeds[fastest]:.0f} rpm: "
-            "some of the difference between them may be the cranking.",
+            f"{'all' if excused else 'some'} of the difference between them may be the cranking.",
             numbers={"fastest_rpm": speeds[fastest], "slowest_rpm": speeds[slowest], "apart_percent": percent},
             cylinders=(slowest, fastest),
             causes=("battery running down during the test", "uneven pulls"),

@@ -74,6 +74,19 @@ def wet_findings(wet: Case, dry: Case) -> list[Finding]:
     return [_finding(wet, dry, name, rises, name in low) for name in rises]
 
 
+def unheld_finding(wet: Case) -> Finding:
+    """What to say of a wet test that no dry one is held against."""
+    return Finding(
+        RuleName.WET_DRY,
+        Severity.NOTE,
+        "These are wet readings, held against no dry test: what the oil did cannot be told.",
+        numbers={"cylinders_read": float(len(wet.readings))},
+        cylinders=tuple(wet.readings),
+        next_tests=("read every cylinder dry, then wet again with the same oil in each",),
+        source=SOURCE,
+    )
+
+
 def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     before = dry.readings[name]
     # The two tests may be days apart: the wet reading is carried to the ambient of the dry one.
@@ -136,18 +149,24 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     }
     if rise.by_volume_kpa > 0:
         text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume"
-    told = rise.sealing_u_percent < limit
+    # Too little is what stays below the limit with its whole uncertainty.
+    sharp, little = rise.sealing_u_percent < limit, rise.sealing_percent + rise.sealing_u_percent < limit
     if usual is not None:
         excess = rise.percent - usual
         u_excess = hypot(rise.u_alone_percent, max(other.u_alone_percent for other in others))
         clear = clear or excess > max(limit, u_excess)
-        told = told or u_excess < limit
+        sharp, little = sharp or u_excess < limit, little or excess + u_excess < limit
         numbers |= {"others_rise_percent": usual, "excess_percent": excess, "excess_u_percent": u_excess}
         text += f"; the others rose by {usual:.0f} %"
     numbers["rings_likely"] = float(clear)
-    severity, closing, causes, next_tests = _meaning(
-        wet, clear=clear, is_low=is_low, told=told, by_air=rise.ambient_u_kpa > rise.by_volume_u_kpa
+    doubt = (
+        f"what is a clear rise, {limit:g} %"
+        if sharp
+        else "what other air does"
+        if rise.ambient_u_kpa > rise.by_volume_u_kpa
+        else "what the oil's volume does"
     )
+    severity, closing, causes, next_tests = _meaning(wet, clear=clear, is_low=is_low, little=little, doubt=doubt)
     return Finding(
         RuleName.WET_DRY,
         severity,
@@ -163,7 +182,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
 
 
 def _meaning(
-    wet: Case, *, clear: bool, is_low: bool, told: bool, by_air: bool
+    wet: Case, *, clear: bool, is_low: bool, little: bool, doubt: str
 ) -> tuple[Severity, str, tuple[str, ...], tuple[str, ...]]:
     four = wet.engine.cycle == 4
     if clear:
@@ -178,10 +197,10 @@ def _meaning(
         )
     if not is_low:
         return Severity.NOTE, "no more than a sound cylinder does", (), ()
-    if not told:
+    if not little:
         return (
             Severity.WATCH,
-            "that cannot be told from what " + ("other air does" if by_air else "the oil's volume does"),
+            f"that cannot be told from {doubt}",
             (),
             ("put the same small amount of oil in every cylinder and read them all",),
         )

@@ -1,0 +1,100 @@
+"""What is said of the top end: of which cylinders, for what, and which test comes first."""
+
+import pytest
+
+from gaugelink.verdict.findings import RuleName, Severity, TopEnd
+from gaugelink.verdict.judge import judge_test
+from gaugelink.verdict.leakdown import Heard, LeakDownValue
+from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, judge, only, reading, readings
+from tests.verdict.test_judge import WET
+
+LEAKS = LeakDownValue("middle", 42.0, 4.0, Heard.CRANKCASE)
+
+
+def test_only_cylinders_that_two_tests_are_against_are_said_to_come_off() -> None:
+    """The whole engine reads low, which one leaking cylinder does not explain."""
+    verdict = judge(readings(TRIPLE, 112.0, 111.0, 112.0), leak_down=[LEAKS])
+    assert verdict.top_end is TopEnd.TEST_FIRST
+    assert only(verdict, RuleName.TOP_END).cylinders == ("middle",)
+    every = [LeakDownValue(name, 42.0, 4.0, Heard.CRANKCASE) for name in TRIPLE.cylinder_names]
+    worn = judge(readings(TRIPLE, 112.0, 111.0, 112.0), leak_down=every)
+    assert worn.top_end is TopEnd.LIKELY
+    assert set(only(worn, RuleName.TOP_END).cylinders) == set(TRIPLE.cylinder_names)
+
+
+@pytest.mark.parametrize("psi", [139.0, 110.0])
+def test_a_test_that_was_done_is_not_asked_for_again(psi: float) -> None:
+    sound = LeakDownValue("middle", 8.0, 3.0)
+    verdict = judge(readings(TRIPLE, 140.0, psi, 140.0), leak_down=[LEAKS if psi > 130.0 else sound])
+    told = only(verdict, RuleName.TOP_END).text
+    assert verdict.top_end is TopEnd.TEST_FIRST
+    assert "a look through the exhaust port and a wet test come first" in told
+    assert "leak-down" not in told
+
+
+def test_where_every_test_was_done_and_none_tells_a_look_inside_is_left() -> None:
+    dry = readings(FOUR, 160.0, 105.0, 158.0, 159.0)
+    # Wet, the low one rises by what can be told neither from rings nor from none.
+    wet = readings(FOUR, 160.5, 111.0, 158.5, 159.5)
+    verdict = judge_test(FOUR, wet, WET, dry=dry, leak_down=[LeakDownValue("2", 9.0, 3.0)])
+    assert verdict.top_end is TopEnd.TEST_FIRST
+    assert "a look through the plug hole comes first: it tells" in only(verdict, RuleName.TOP_END).text
+
+
+def test_two_tests_that_name_two_causes_are_not_said_to_agree_on_one() -> None:
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    leaks = LeakDownValue("middle", 42.0, 4.0, Heard.COOLANT)
+    verdict = judge(readings(TRIPLE, 143.0, 139.0, 142.0), WET, dry=dry, leak_down=[leaks])
+    told = only(verdict, RuleName.TOP_END).text
+    assert verdict.top_end is TopEnd.LIKELY
+    assert "of the cause they do not" in told
+    assert "first of all" not in told
+
+
+def test_a_rise_near_the_limit_is_no_proof_that_rings_are_sound() -> None:
+    """Excess 6 % with an expanded uncertainty of some 4 %: it may be beyond 8 % as well as below it."""
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    verdict = judge(readings(TRIPLE, 143.0, 123.0, 142.0), WET, dry=dry)
+    finding = next(f for f in verdict.findings if f.rule is RuleName.WET_DRY and f.cylinders == ("middle",))
+    assert (
+        finding.numbers["excess_percent"]
+        < 8.0
+        < finding.numbers["excess_percent"] + finding.numbers["excess_u_percent"]
+    )
+    assert finding.severity is Severity.WATCH
+    assert "cannot be told from what is a clear rise, 8 %" in finding.text
+    assert verdict.top_end is not TopEnd.LIKELY
+
+
+def test_a_wet_test_that_tells_nothing_takes_back_nothing_that_the_dry_one_said() -> None:
+    dry = readings(FOUR, 160.0, 115.0, 158.0, 159.0)
+    assert judge_test(FOUR, dry, SEA_LEVEL).top_end is TopEnd.TEST_FIRST
+    verdict = judge_test(FOUR, readings(FOUR, 160.5, 121.6, 158.5, 159.5), WET, dry=dry)
+    assert verdict.top_end is TopEnd.UNKNOWN
+    assert "why 2 was low: what the dry one says of the top end stands" in verdict.summary
+
+
+def test_wet_readings_say_nothing_of_how_worn_rings_climb() -> None:
+    dry = [reading(n, p, first_psi=f) for n, p, f in (("PTO", 135, 81), ("middle", 110, 45), ("MAG", 134, 80))]
+    wet = [reading(n, p, first_psi=f) for n, p, f in (("PTO", 143, 86), ("middle", 131, 80), ("MAG", 142, 86))]
+    assert "rings" in only(judge(dry), RuleName.FIRST_STROKE).causes[0]
+    assert RuleName.FIRST_STROKE not in {finding.rule for finding in judge(wet, WET, dry=dry).findings}
+
+
+def test_a_wet_test_without_a_dry_one_says_that_it_has_none() -> None:
+    verdict = judge(readings(TRIPLE, 143.0, 123.0, 142.0), WET)
+    assert "held against no dry test" in only(verdict, RuleName.WET_DRY).text
+    assert "a look through the exhaust port and a leak-down test come first" in only(verdict, RuleName.TOP_END).text
+    assert RuleName.WET_DRY not in {finding.rule for finding in judge(readings(TRIPLE, 140, 139, 140)).findings}
+
+
+def test_a_first_stroke_is_a_hint_and_nothing_where_the_others_do_not_begin_alike() -> None:
+    """A pull that begins with the piston on its way up has a short first stroke, whatever the cylinder: simulated
+    engines cranked from any angle were told the wrong one of two causes in a quarter of cases."""
+    low = reading("middle", 110.0, first_psi=45.0)
+    alike = judge([reading("PTO", 135.0, first_psi=81.0), low, reading("MAG", 134.0, first_psi=80.0)])
+    hint = only(alike, RuleName.FIRST_STROKE)
+    assert hint.severity is Severity.NOTE
+    assert "begins in the middle of a stroke" in hint.text
+    apart = judge([reading("PTO", 135.0, first_psi=81.0), low, reading("MAG", 134.0, first_psi=60.0)])
+    assert RuleName.FIRST_STROKE not in {finding.rule for finding in apart.findings}
