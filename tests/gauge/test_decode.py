@@ -211,6 +211,23 @@ def test_fields_may_stand_before_and_behind_as_many_samples_as_fit():
     assert decode(odd + bytes([sum(odd) % 256]), pressure, **rest) is Fault.MALFORMED
 
 
+@pytest.mark.parametrize(("raw", "percent"), [(0, 10.0), (100, 60.0), (255, 100.0)])
+def test_a_battery_is_scaled_shifted_and_never_more_than_full(raw, percent):
+    battery = {"at": 1, "format": "u8", "scale": 0.5, "add": 10}
+    assert decode(bytes([7, raw]), {"at": 0, "format": "u8"}, battery=battery).battery_percent == percent
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+@pytest.mark.parametrize("kpa", [-151, 20_001])
+def test_one_pressure_that_no_gauge_shows_makes_the_whole_frame_malformed(place, kpa):
+    samples = [100, 100, 100]
+    samples[place] = kpa
+    pressure = {"at": 0, "format": "s16", "count": 3}
+    assert decode(struct.pack("<3h", *samples), pressure) is Fault.MALFORMED
+    samples[place] = -150 if kpa < 0 else 20_000
+    assert decode(struct.pack("<3h", *samples), pressure).pressure_kpa.tolist() == samples
+
+
 def test_samples_may_stand_apart():
     frame = decode(bytes([1, 99, 2, 99, 3]), {"at": 0, "format": "u8", "stride": 2, "count": "fit"})
     assert frame.pressure_kpa.tolist() == [1, 2, 3]
