@@ -87,7 +87,7 @@ def _finding(advice: Advice, data: ReportData) -> str:
     inner += f"<small>Goes by: {escape(basis(finding, data))}.</small>"
     if finding.severity is Severity.NOTE:
         return f'<li class="note">{inner}</li>'
-    return f'<li style="--mark: {SEVERITY_COLOUR[finding.severity]}">{inner}</li>'
+    return f'<li style="--mark: {SEVERITY_COLOUR[finding.asks]}">{inner}</li>'
 
 
 def _table(data: ReportData) -> str:

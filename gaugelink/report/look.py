@@ -71,6 +71,8 @@ def drawn(salt: str) -> Iterator[None]:
         "svg.fonttype": "none",
         "svg.hashsalt": salt,
         "pdf.fonttype": 42,
+        # A dollar sign in a name is a dollar sign.
+        "text.parse_math": False,
     }
     with mpl.rc_context(settings):  # type: ignore[arg-type]
         yield

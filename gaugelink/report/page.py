@@ -1,5 +1,6 @@
 """The report as one A4 page, as PDF or PNG: drawn as a whole, so that it looks the same on every machine."""
 
+from dataclasses import replace
 from pathlib import Path
 from textwrap import wrap
 
@@ -11,7 +12,7 @@ from gaugelink.localtime import minute_text
 from gaugelink.report.data import ReportData
 from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out
-from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
+from gaugelink.report.plots import LONGEST_NAME, asks_of, draw_engine, draw_history, draw_trace, shortened, traces_scale
 from gaugelink.report.words import (
     CAUTIONS,
     COLUMNS,
@@ -37,6 +38,8 @@ LETTER = 0.52
 LEADING = 1.32 / 72.0 / A4_IN[1]
 AFTER = 0.30 / 72.0 / A4_IN[1]
 MARK_INDENT = 0.014
+TEXT_ROOM = 0.18
+"""Height that is kept for what the test says, as a share of the page."""
 
 
 def report_pdf(data: ReportData, path: Path) -> None:
@@ -143,7 +146,7 @@ def _engine_and_table(figure: Figure, data: ReportData, y: float) -> float:
 
 
 def _table(figure: Figure, data: ReportData, left: float, right: float, y: float) -> float:
-    rows = reading_rows(data)
+    rows = [replace(row, cylinder=shortened(row.cylinder, LONGEST_NAME)) for row in reading_rows(data)]
     shown = shown_columns(rows)
     widths = [max(0.85 * len(COLUMNS[i]), *(len(row.cells[i]) for row in rows)) + 2.0 for i in shown]
     widths[:2] = [1.15 * width for width in widths[:2]]  # bold
@@ -167,6 +170,7 @@ def _table(figure: Figure, data: ReportData, left: float, right: float, y: float
 
 
 def _traces(figure: Figure, data: ReportData, y: float) -> float:
+    """The traces of the cylinders, as many lines of them as leave room for what the test says."""
     shown = [trace for name in data.engine.cylinder_names if (trace := data.trace_of(name)) is not None]
     if not shown:
         return y
@@ -174,14 +178,24 @@ def _traces(figure: Figure, data: ReportData, y: float) -> float:
     columns = min(len(shown), 4)
     lines = -(-len(shown) // columns)
     height = 0.066 if lines > 1 else (0.088 if len(data.past) > 1 else 0.13)
+    pitch = height + 0.038
+    lines = max(1, min(lines, int((y - _foot_top(figure) - TEXT_ROOM) / pitch)))
+    # Where not all have room, those of cylinders that something is held against go before the others.
+    graver = sorted(shown, key=lambda trace: asks_of(data, trace.cylinder) is Severity.NOTE)[: lines * columns]
+    drawn_here = [trace for trace in shown if any(trace is one for one in graver)]
     gap = 0.035
     width = (RIGHT - MARGIN - 0.02 - gap * (columns - 1)) / columns
-    for number, trace in enumerate(shown):
+    for number, trace in enumerate(drawn_here):
         line, column = divmod(number, columns)
         left = MARGIN + 0.025 + column * (width + gap)
-        axes = figure.add_axes((left, y - 0.012 - height - line * (height + 0.038), width, height))
+        axes = figure.add_axes((left, y - 0.012 - height - line * pitch, width, height))
         draw_trace(axes, data, trace, top, longest)
-    return y - 0.012 - lines * (height + 0.038) + 0.004
+    y -= 0.012 + lines * pitch - 0.004
+    if len(drawn_here) < len(shown):
+        told = f"The traces of {len(shown) - len(drawn_here)} more cylinders are in the HTML report."
+        figure.text(MARGIN, y + 0.004, told, fontsize=6.2, color=FAINT, va="top")
+        y -= 0.008
+    return y
 
 
 def _lower_half(figure: Figure, data: ReportData, y: float) -> None:
@@ -226,7 +240,7 @@ def _seasons(writer: _Writer, data: ReportData) -> None:
 def _lines_of(advice: Advice) -> list[tuple[str, float, str, str | None]]:
     finding = advice.finding
     note = finding.severity is Severity.NOTE
-    mark = RULE if note else SEVERITY_COLOUR[finding.severity]
+    mark = RULE if note else SEVERITY_COLOUR[finding.asks]
     lines: list[tuple[str, float, str, str | None]] = [(finding.text, 6.8 if note else 7.4, INK, mark)]
     if advice.causes:
         lines.append(("Likely, in this order: " + "; ".join(advice.causes) + ".", 6.5, FAINT, None))
@@ -244,21 +258,30 @@ def _put(writer: _Writer, advice: Advice) -> None:
         writer.text(text, size, colour=colour, mark=mark)
 
 
+_FOOT_SIZE = 6.0
+_FOOT_MIDDLE = 0.53
+_FOOT = (
+    ("What this does not prove", DOES_NOT_PROVE, MARGIN, _FOOT_MIDDLE - 0.02),
+    ("Cautions", CAUTIONS, _FOOT_MIDDLE, RIGHT),
+)
+
+
+def _foot_top(figure: Figure) -> float:
+    """Height at which the foot of a page begins."""
+    heights = []
+    for _, lines, left, right in _FOOT:
+        probe = _Writer(figure, left, right, 0.0)
+        heights.append(sum(probe.height(line, _FOOT_SIZE, marked=False) for line in lines) + 0.05)
+    return max(heights)
+
+
 def _foot(figure: Figure) -> float:
     """What goes on every page, at its foot. Returns the height at which it begins."""
-    size, middle = 6.0, 0.53
-    columns = (
-        ("What this does not prove", DOES_NOT_PROVE, MARGIN, middle - 0.02),
-        ("Cautions", CAUTIONS, middle, RIGHT),
-    )
-    top = 0.0
-    for _, lines, left, right in columns:
-        probe = _Writer(figure, left, right, 0.0)
-        top = max(top, sum(probe.height(line, size, marked=False) for line in lines) + 0.05)
+    top = _foot_top(figure)
     _rule(figure, top + 0.002)
-    for heading, lines, left, right in columns:
+    for heading, lines, left, right in _FOOT:
         writer = _Writer(figure, left, right, top)
         writer.head(heading)
         for line in lines:
-            writer.text(line, size)
+            writer.text(line, _FOOT_SIZE)
     return top + 0.01

@@ -32,6 +32,7 @@ _BASIS = {
     RuleName.SPREAD: "what the gauge can tell apart",
     RuleName.FIRST_STROKE: "service manuals",
     RuleName.BAND: "the maker's range",
+    RuleName.CONDITIONS: "what was noted of the test",
     RuleName.HIGH_READING: "the maker's range",
     RuleName.EXPECTED: "worked out from the engine's dimensions",
     RuleName.ALTITUDE_METHOD: "readings fall with the air pressure; many manuals print the air's density instead",
@@ -76,7 +77,7 @@ def pulls_text(reading: JudgedReading, data: ReportData) -> str:
     """The pulls behind a reading in the shop's unit, in the order in which they were made; see `LEFT_OUT`."""
 
     def written(peak_kpa: float) -> str:
-        return f"{data.unit.from_kpa(peak_kpa):.{data.unit.decimals}f}"
+        return f"{data.unit.from_kpa(peak_kpa):z.{data.unit.decimals}f}"
 
     if len(reading.pulls) > 1:
         return ", ".join(

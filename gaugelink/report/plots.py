@@ -12,6 +12,7 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 from matplotlib.ticker import MaxNLocator
 from matplotlib.transforms import Affine2D
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.fleet import Layout
 from gaugelink.localtime import local
 from gaugelink.peak.events import GaugeKind
@@ -40,6 +41,12 @@ LEAST_SPAN = 0.1
 """Least height of the seasons' axis, as a share of the level: a smaller one would draw what is only noise as a fall."""
 FLAGS_WIDE = 44
 """Letters of a trace's flags in one line."""
+LETTER = 0.7
+"""Width of an average bold letter over its size."""
+SMALLEST = 4.5
+"""Size of the smallest letters, in points."""
+LONGEST_NAME = 14
+"""Letters of a cylinder's name beside a drawing."""
 MOST_STEPS = 12
 """Strokes drawn as steps; more of them would be too narrow to see."""
 
@@ -64,7 +71,7 @@ def draw_engine(axes: Axes, data: ReportData) -> None:
     for place, name in enumerate(names):
         reading = readings.get(name)
         if reading is not None:
-            _staircase(axes, place, unit.from_kpa(reading.peak_kpa), _levels(data, name), _asks(data, name))
+            _staircase(axes, place, unit.from_kpa(reading.peak_kpa), _levels(data, name), asks_of(data, name))
             _whisker(axes, place, reading, data)
         else:
             axes.text(place, 0.03 * top, "not read", ha="center", va="bottom", color=FAINT, fontsize=8)
@@ -100,10 +107,10 @@ def _levels(data: ReportData, cylinder: str) -> tuple[float, ...]:
     return tuple(data.unit.from_kpa(float(level)) for level in np.maximum.accumulate(trace.stroke_kpa))
 
 
-def _asks(data: ReportData, cylinder: str) -> Severity:
-    """The gravest severity of the findings against a cylinder."""
+def asks_of(data: ReportData, cylinder: str) -> Severity:
+    """The gravest that the findings against a cylinder ask for."""
     order = (Severity.INVESTIGATE, Severity.RETEST, Severity.WATCH)
-    named = {f.severity for f in data.verdict.findings if cylinder in f.against}
+    named = {f.asks for f in data.verdict.findings if cylinder in f.against}
     return next((severity for severity in order if severity in named), Severity.NOTE)
 
 
@@ -127,17 +134,21 @@ def _whisker(axes: Axes, place: int, judged: JudgedReading, data: ReportData) ->
     unit = data.unit
     x = place + 0.31
     middle = unit.from_kpa(judged.peak_kpa)
-    whole, alone = unit.from_kpa(judged.peak_u_kpa), unit.from_kpa(2.0 * judged.u_random_kpa)
-    axes.plot([x, x], [middle - whole, middle + whole], color=INK, linewidth=0.9, zorder=5)
-    axes.plot([x, x], [middle - alone, middle + alone], color=INK, linewidth=3.0, zorder=5, solid_capstyle="butt")
+    room = _room(axes, len(data.engine.cylinders))
+    whole, alone = unit.from_kpa(judged.peak_u_kpa), unit.from_kpa(COVERAGE_FACTOR * judged.u_random_kpa)
+    # Below nothing there is the plan of the engine.
+    for reach, width in ((whole, 0.9), (alone, 3.0)):
+        ends = [max(0.0, middle - reach), middle + reach]
+        axes.plot([x, x], ends, color=INK, linewidth=width, zorder=5, solid_capstyle="butt")
     value, _ = unit.with_doubt(judged.peak_kpa, judged.peak_u_kpa)
+    text = f"≥ {value}" if judged.at_least else value
     axes.text(
         place,
         middle + max(whole, 0.02 * middle),
-        value,
+        text,
         ha="center",
         va="bottom",
-        fontsize=11,
+        fontsize=_size(text, room, 11.0),
         fontweight="bold",
         zorder=6,
     )
@@ -147,6 +158,7 @@ def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
     """Bores along the crankshaft; its two ends drawn as what sits on them."""
     names, layout = data.engine.cylinder_names, data.engine.layout
     last = len(names) - 1
+    room = _room(axes, len(names))
     box = axes.get_window_extent()
     # A circle on the page is an ellipse in these coordinates.
     aspect = (FLOOR * -ground + top) / box.height * box.width / (last + 1.5)
@@ -161,15 +173,35 @@ def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
             axes.plot([x, x], [ground - reach, ground + reach], color=FAINT, linewidth=heavy, solid_capstyle="butt")
     for place, (name, bank) in enumerate(zip(names, banks, strict=True)):
         y = ground if bank == first_bank else lowest
-        colour = SEVERITY_COLOUR[_asks(data, name)] if _asks(data, name) is not Severity.NOTE else METAL
+        colour = SEVERITY_COLOUR[asks_of(data, name)] if asks_of(data, name) is not Severity.NOTE else METAL
         ellipse = Circle((0.0, 0.0), 1.0, facecolor=PAPER, edgecolor=colour, linewidth=2.2, zorder=3)
         ellipse.set_transform(Affine2D().scale(radius, radius * aspect).translate(place, y) + axes.transData)
         axes.add_patch(ellipse)
-        axes.text(place, y, name, ha="center", va="center", fontsize=9, fontweight="bold", zorder=4)
+        label = shortened(name, max(3, int(room / (LETTER * SMALLEST))))
+        size = _size(label, room, 9.0)
+        axes.text(place, y, label, ha="center", va="center", fontsize=size, fontweight="bold", zorder=4)
         reading = next((r for r in data.verdict.readings if r.cylinder == name), None)
         if reading is not None:
             below = f"{reading.percent_of_highest:.0f} %" + (" of highest" if len(names) <= MOST_LONG_LABELS else "")
-            axes.text(place, lowest - 1.12 * radius * aspect, below, ha="center", va="top", fontsize=6.5, color=FAINT)
+            size = _size(below, room, 6.5)
+            axes.text(place, lowest - 1.12 * radius * aspect, below, ha="center", va="top", fontsize=size, color=FAINT)
+
+
+def _room(axes: Axes, count: int) -> float:
+    """Width of a cylinder's place in the drawing of so many, in points."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return float(axes.get_window_extent().width) / figure.dpi * 72.0 / (count + 0.5)
+
+
+def _size(text: str, room: float, largest: float) -> float:
+    """Size at which a text fits into its place, in points, never too small to be read."""
+    return min(largest, max(SMALLEST, room / (LETTER * max(1, len(text)))))
+
+
+def shortened(text: str, letters: int) -> str:
+    """A text that is no longer than so many letters."""
+    return text if len(text) <= letters else text[: letters - 1] + "…"
 
 
 def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longest_s: float) -> None:
@@ -190,7 +222,7 @@ def draw_trace(axes: Axes, data: ReportData, trace: Trace, top_kpa: float, longe
     axes.set_xlim(0.0, longest_s)
     axes.set_ylim(min(0.0, float(pressures.min(initial=0.0))), unit.from_kpa(top_kpa) * 1.12)
     rpm = f"{trace.cranking_rpm:.0f} rpm" if trace.cranking_rpm is not None else ""
-    title = ", ".join(item for item in (trace.cylinder, which_pull(trace, data), rpm) if item)
+    title = ", ".join(item for item in (shortened(trace.cylinder, LONGEST_NAME), which_pull(trace, data), rpm) if item)
     axes.set_title(title, loc="left", fontsize=8, color=INK, pad=2)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2)
@@ -228,8 +260,20 @@ def draw_history(axes: Axes, data: ReportData) -> None:
         colour = CYLINDER_COLOURS[place % len(CYLINDER_COLOURS)]
         marker = CYLINDER_MARKERS[place % len(CYLINDER_MARKERS)]
         dates, values = [_day(at) for at, _ in points], np.array([value for _, value in points])
-        axes.plot(dates, values, color=colour, linewidth=0.9, marker=marker, markersize=3.5)
-        reach = [unit.from_kpa(2.0 * r.u_random_kpa) for _, r in found]
+        doubted = np.array([r.doubted for _, r in found])
+        # The line goes from one reading that counts to the next; what is to be taken again is beside it.
+        sure = ~doubted
+        axes.plot(np.array(dates)[sure], values[sure], color=colour, linewidth=0.9, marker=marker, markersize=3.5)
+        axes.plot(
+            np.array(dates)[doubted],
+            values[doubted],
+            color=colour,
+            marker=marker,
+            markersize=3.5,
+            markerfacecolor=PAPER,
+            linestyle="none",
+        )
+        reach = [unit.from_kpa(COVERAGE_FACTOR * r.u_random_kpa) for _, r in found]
         axes.vlines(dates, values - reach, values + reach, color=colour, linewidth=0.7)
         ends.append((points[-1][1], name, colour))
     low, high = axes.get_ylim()
@@ -243,7 +287,7 @@ def draw_history(axes: Axes, data: ReportData) -> None:
     room = 0.04 * max(last - first, 30.0)
     axes.set_xlim(first - room, last + 4.0 * room)
     for y, (_, name, colour) in zip(_apart([e[0] for e in ends], 0.085 * (high - low + 3 * pad)), ends, strict=True):
-        axes.text(last + room, y, name, color=colour, fontsize=7.5, va="center")
+        axes.text(last + room, y, shortened(name, LONGEST_NAME), color=colour, fontsize=7.5, va="center")
     for job in data.jobs:
         x = _day(job.at)
         axes.axvline(x, color=INK, linewidth=0.8)

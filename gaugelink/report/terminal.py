@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.units import PressureUnit
 from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
@@ -56,7 +57,7 @@ def verdict_table(data: ReportData) -> RenderableType:
     lines += [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
     for advice in (*advice_of(asking), *advice_of(notes)):
         finding = advice.finding
-        lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.severity]), finding.text))
+        lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.asks]), finding.text))
         if advice.causes:
             lines.append(Padding(Text("likely, in this order: " + "; ".join(advice.causes), style="dim"), (0, 0, 0, 2)))
         if advice.next_tests:
@@ -111,8 +112,8 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         row = (
             trend.cylinder,
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
-            f"{trend.percent.value:+z.1f} ± {2 * trend.percent.u:.1f}" if going else "",
-            "" if relative is None else f"{relative.value:+z.1f} ± {2 * relative.u:.1f}",
+            f"{trend.percent.value:+z.1f} ± {COVERAGE_FACTOR * trend.percent.u:.1f}" if going else "",
+            "" if relative is None else f"{relative.value:+z.1f} ± {COVERAGE_FACTOR * relative.u:.1f}",
             "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+z.1f} %",
             str(trend.tests),
             "wearing" if trend.is_wearing else "",
@@ -142,7 +143,7 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
 
 
 def _step_line(step: FleetStep) -> str:
-    size = f"{step.percent.value:+z.1f} ± {2 * step.percent.u:.1f} %"
+    size = f"{step.percent.value:+z.1f} ± {COVERAGE_FACTOR * step.percent.u:.1f} %"
     return (
         f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {day_of(step.at)}: "
         "look at the gauge, not at the engines."

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
 from gaugelink.engine.units import barometer_text
 from gaugelink.localtime import day_of
@@ -32,6 +33,8 @@ STAIRS_EXPLAINED = (
     "bar is what tells cylinders apart, the gauge's common error left out; the thin bar is everything."
 )
 
+DOUBTED_EXPLAINED = "Hollow marks are readings that are to be taken again; no trend rests on them."
+
 _AMBIENT_SOURCE = {
     AmbientSource.ALTITUDE: "standard atmosphere at the altitude",
     AmbientSource.BAROMETER: "barometer at the engine",
@@ -45,7 +48,7 @@ class Row:
 
     cylinder: str
     reading: str
-    """With its expanded uncertainty."""
+    """With its expanded uncertainty; ``at least`` before it where the top was not seen."""
     sea_level: str
     pulls: str
     """In the order in which they were made, those that were left out in brackets."""
@@ -71,11 +74,12 @@ def reading_rows(data: ReportData) -> tuple[Row, ...]:
         if reading is None:
             rows.append(Row(name, "not read", "", "", "", ""))
             continue
+        least = "at least " if reading.at_least else ""
         rows.append(
             Row(
                 cylinder=name,
-                reading=" ± ".join(unit.with_doubt(reading.peak_kpa, reading.peak_u_kpa)),
-                sea_level=unit.with_doubt(reading.sea_level_kpa, reading.sea_level_u_kpa)[0],
+                reading=least + " ± ".join(unit.with_doubt(reading.peak_kpa, reading.peak_u_kpa)),
+                sea_level=least + unit.with_doubt(reading.sea_level_kpa, reading.sea_level_u_kpa)[0],
                 pulls=pulls_text(reading, data),
                 rpm=f"{reading.cranking_rpm:.0f}" if reading.cranking_rpm is not None else "",
                 flags=flags_text(reading.flags),
@@ -144,44 +148,51 @@ class Advice:
 
 
 def advice_of(findings: Sequence[Finding]) -> tuple[Advice, ...]:
-    """Findings in order, each cause list and each test told once."""
+    """Findings in order, each cause list and each test told once; no cause of what a reading in doubt shows."""
     causes: set[tuple[str, ...]] = set()
     tests: set[str] = set()
     advice = []
     for finding in findings:
         fresh = tuple(test for test in finding.next_tests if test not in tests)
-        advice.append(Advice(finding, () if finding.causes in causes else finding.causes, fresh))
-        causes.add(finding.causes)
+        told = finding.causes if finding.asks is finding.severity else ()
+        advice.append(Advice(finding, () if told in causes else told, fresh))
+        causes.add(told)
         tests.update(finding.next_tests)
     return tuple(advice)
 
 
 def history_lines(data: ReportData) -> tuple[str, ...]:
     """What the seasons say, one sentence a line."""
-    return () if data.history is None else history_sentences(data.history, len(data.past))
+    if data.history is None:
+        return ()
+    doubted = any(reading.doubted for test in data.past for reading in test.readings)
+    return (*history_sentences(data.history, len(data.past)), *((DOUBTED_EXPLAINED,) if doubted else ()))
 
 
 def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
     """What the history of a machine says over so many tests, one sentence a line."""
     lines = []
     for trend in history.trends:
-        rate = trend.against_others_percent or trend.percent
+        rate = trend.judged
         if trend.is_wearing:
             against = " against the others" if trend.against_others_percent is not None else ""
             lines.append(
-                f"{trend.cylinder} loses {-rate.value:.1f} ± {2 * rate.u:.1f} % a {history.unit}{against}, "
-                f"more than chance, over {trend.tests} tests."
+                f"{trend.cylinder} loses {-rate.value:.1f} ± {COVERAGE_FACTOR * rate.u:.1f} % a {history.unit}"
+                f"{against}, more than chance, over {trend.tests} tests."
             )
-    if history.engine_is_falling and history.engine_percent is not None:
+    # A single cylinder is the engine: its fall was told.
+    if len(history.trends) > 1 and history.engine_is_falling and history.engine_percent is not None:
         fall = history.engine_percent
-        lines.append(f"All cylinders together lose {-fall.value:.1f} ± {2 * fall.u:.1f} % a {history.unit}.")
+        lines.append(
+            f"All cylinders together lose {-fall.value:.1f} ± {COVERAGE_FACTOR * fall.u:.1f} % a {history.unit}."
+        )
     for effect in history.jobs:
         who = effect.cylinder or "all cylinders it was done on, their mean"
         word = "gained" if effect.gain_percent.value >= 0 else "lost"
         real = "a real change" if effect.is_real else "no more than chance"
         lines.append(
             f"After {effect.job.job} ({day_of(effect.job.at)}) {who}: {word} {abs(effect.gain_percent.value):.1f} ± "
-            f"{2 * effect.gain_percent.u:.1f} %, {real}."
+            f"{COVERAGE_FACTOR * effect.gain_percent.u:.1f} %, {real}."
         )
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"

@@ -19,6 +19,8 @@ from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
 
 AT_LEAST_FLAGS = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.OVER_RANGE})
 """The true pressure is what the reading shows, or more."""
+NO_PRESSURE_KPA: Final = 100.0
+"""A cylinder that was cranked and holds anything shows more. From memory."""
 USUAL_RATIO: Final = 6.5
 """Trapped compression ratio where the record has no dimensions. From memory."""
 
@@ -39,11 +41,18 @@ class Case:
     @cached_property
     def doubtful(self) -> frozenset[str]:
         """Cylinders whose reading is to be taken again."""
+        if self.no_pressure:
+            return frozenset(self.readings)
         return frozenset(
             name
             for name, reading in self.readings.items()
             if any(FLAG_TABLE[flag][0] is Severity.RETEST for flag in reading.flags) or self.unagreed(reading)
         )
+
+    @cached_property
+    def no_pressure(self) -> bool:
+        """Whether no cylinder of the test shows any pressure: that is hardly ever the engine."""
+        return bool(self.readings) and self.highest.peak_kpa < NO_PRESSURE_KPA
 
     @cached_property
     def highest(self) -> ReadingValue:

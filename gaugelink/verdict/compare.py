@@ -192,7 +192,7 @@ def _first_stroke(case: Case) -> list[Finding]:
         return []
     found = []
     for name in low:
-        if name not in shares:
+        if name not in shares or not case.firm(name):
             continue
         climbing = shares[name] < case.rules.first_stroke_share * usual
         rest = "valves" if case.engine.cycle == 4 else "head gasket or O-ring"
@@ -232,7 +232,6 @@ def _first_stroke(case: Case) -> list[Finding]:
                 causes=causes,
                 next_tests=("wet test with the same amount of oil in each cylinder", "leak-down test"),
                 source="service-manual practice: ring wear builds up over strokes, valve leak does not",
-                firm=case.firm(name),
             )
         )
     return found

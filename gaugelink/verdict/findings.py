@@ -103,6 +103,11 @@ class Finding:
     """False when it rests on a reading that asks to be taken again."""
 
     @property
+    def asks(self) -> Severity:
+        """What it asks for as it stands: a grave one that is not firm asks for the reading again, not for a look."""
+        return Severity.RETEST if self.severity is Severity.INVESTIGATE and not self.firm else self.severity
+
+    @property
     def against(self) -> tuple[str, ...]:
         """Cylinders that it holds something against, without the one that they are compared with."""
         if self.rule is RuleName.SPREAD:

@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
-from math import log
 
 from scipy.special import ndtri
 
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.history_fit import Model, Split
-from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastTest
+from gaugelink.verdict.past import GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate
 
 
@@ -91,7 +90,7 @@ class Ranked:
     reasons: tuple[str, ...]
     """Sentences, the weightiest first."""
     units_left: float | None
-    """Seasons (or units of the axis) until the wearing cylinder reaches the limit, by the trend."""
+    """Seasons (or units of the axis) until the first wearing cylinder reaches the limit, by the trend."""
 
 
 def fleet_steps(records: Sequence[MachineTests], rules: HistoryRules | None = None) -> tuple[FleetStep, ...]:
@@ -139,7 +138,7 @@ def _streams(records: Sequence[MachineTests], rules: HistoryRules) -> list[_Stre
 
 def _by_gauge(test: PastTest) -> dict[str, PastTest]:
     """The readings of a test as one test for each gauge that took part, in their order."""
-    usable = [reading for reading in test.readings if reading.sea_level_kpa > 0]
+    usable = [reading for reading in test.readings if reading.counts]
     names = dict.fromkeys(reading.gauge or test.gauge for reading in usable)
     return {
         name: replace(test, gauge=name, readings=tuple(r for r in usable if (r.gauge or test.gauge) == name))
@@ -229,14 +228,18 @@ def _ranked(standing: Standing, now: datetime) -> Ranked:
     for trend in standing.history.trends:
         if not trend.is_wearing:
             continue
-        rate = trend.against_others_percent or trend.percent
-        left = _units_left(trend.below_others_percent, rate.value, standing.limit_percent)
-        soon = 0.0 if left is None else 30.0 / (1.0 + max(0.0, left))
-        reaches = "" if left is None else f", and reaches the limit in about {left:.1f} {_plural(unit, standing)}"
+        left_here = trend.units_left(standing.limit_percent)
+        if left_here is not None:
+            left = left_here if left is None else min(left, left_here)
+        soon = 0.0 if left_here is None else 30.0 / (1.0 + left_here)
+        reaches = "" if left_here is None else f", and reaches the limit in about {_units(left_here, unit)}"
+        compared = "" if trend.against_others_percent is None else " against the others"
         reasons.append(
-            (_WEARING_SCORE + soon, f"{trend.cylinder} loses {-rate.value:.1f} % a {unit} against the others{reaches}")
+            (_WEARING_SCORE + soon, f"{trend.cylinder} loses {-trend.judged.value:.1f} % a {unit}{compared}{reaches}")
         )
-    if standing.history.engine_is_falling and standing.history.engine_percent is not None:
+    # A single cylinder is the engine: its fall was told.
+    together = len(standing.history.trends) > 1 and standing.history.engine_is_falling
+    if together and standing.history.engine_percent is not None:
         fall = -standing.history.engine_percent.value
         reasons.append((_FALLING_SCORE, f"all cylinders lose {fall:.1f} % a {unit} together"))
     if standing.last_test is not None:
@@ -249,13 +252,6 @@ def _ranked(standing: Standing, now: datetime) -> Ranked:
     return Ranked(standing.machine, standing.name, score, texts, left)
 
 
-def _plural(unit: str, standing: Standing) -> str:
-    return "seasons" if standing.history.axis is Axis.DATE else f"times {unit}"
-
-
-def _units_left(below_percent: float | None, rate_percent: float, limit_percent: float) -> float | None:
-    """Units of the axis until a cylinder that is so far below the others is at the limit."""
-    if below_percent is None or rate_percent >= 0.0:
-        return None
-    now, limit, slope = log(1.0 - below_percent / 100.0), log(limit_percent / 100.0), log(1.0 + rate_percent / 100.0)
-    return max(0.0, (limit - now) / slope)
+def _units(count: float, unit: str) -> str:
+    """So many units of a history's axis: ``2.7 seasons``, ``1.4 times 1,000 km``."""
+    return f"{count:.1f} {'seasons' if unit == 'season' else f'times {unit}'}"

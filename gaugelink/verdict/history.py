@@ -8,7 +8,7 @@ cylinder held against the others of the same tests is then free of both.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from math import exp, hypot, sqrt
+from math import exp, hypot, log, log1p, sqrt
 
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.history_fit import Model, Split, against_others, less, mean_of, positions
@@ -40,6 +40,21 @@ class Trend:
     """Falls against the others by more than chance lets expect over all cylinders of the machine."""
     tests: int
     """Tests since its last job."""
+
+    @property
+    def judged(self) -> Estimate:
+        """The change that it is judged by: against the others, by itself where there are none."""
+        return self.percent if self.against_others_percent is None else self.against_others_percent
+
+    def units_left(self, limit_percent: float) -> float | None:
+        """Units of the axis until it is at the limit of lowest over highest if this goes on, 0 where it is past it.
+
+        None where it does not fall, and where there are no others to fall behind.
+        """
+        if self.below_others_percent is None or self.judged.value >= 0.0:
+            return None
+        now, limit = log1p(-self.below_others_percent / 100.0), log(limit_percent / 100.0)
+        return max(0.0, (limit - now) / log1p(self.judged.value / 100.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +124,7 @@ def read_history(
     """
     limits = HistoryRules() if rules is None else rules
     usable = sorted((t for t in tests if axis is Axis.DATE or t.counter is not None), key=lambda t: t.at)
-    usable = [t for t in usable if any(r.sea_level_kpa > 0 for r in t.readings)]
+    usable = [t for t in usable if any(r.counts for r in t.readings)]
     unit = "season" if axis is Axis.DATE else ("100 h" if counter is Counter.HOURS else f"1,000 {counter.value}")
     if not usable:
         return MachineHistory(axis, unit, (), None, False, (), (), 1.0, ())
@@ -162,9 +177,7 @@ def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
                 against_others_percent=None if relative is None else _percent(relative),
                 level_kpa=Estimate(level_kpa, level_kpa * level.u),
                 below_others_percent=None if below is None else -100.0 * (exp(below) - 1.0),
-                is_wearing=tests >= 3
-                and judged.z < -critical
-                and 100.0 * judged.value < -model.rules.slowest_wear_percent,
+                is_wearing=tests >= 3 and judged.z < -critical and 100.0 * judged.value < -model.slowest_wear_percent,
                 tests=tests,
             )
         )
@@ -284,8 +297,8 @@ def _splits(model: Model, known: Sequence[Split]) -> tuple[Split, ...]:
     named = [j for j in candidates if model.gauge_changes(j)]
     unnamed = [j for j in candidates if j not in named]
     found = list(known)
-    for dates, tries in ((named, 1), (unnamed, max(1, len(unnamed)))):
-        per_date = 1.0 - (1.0 - model.rules.step_false_alarm) ** (1.0 / tries)
+    for dates in (named, unnamed):
+        per_date = 1.0 - (1.0 - model.rules.step_false_alarm) ** (1.0 / max(1, len(dates)))
         while len(found) < MOST_STEPS:
             taken = {split.test for split in found}
             asked = [Split(j) for j in dates if j not in taken]

@@ -53,7 +53,7 @@ class Model:
         self, tests: Sequence[PastTest], jobs: Sequence[PastJob], x: Sequence[float], rules: HistoryRules
     ) -> None:
         self.tests, self.jobs, self.x, self.rules = tests, jobs, x, rules
-        names = {r.cylinder for t in tests for r in t.readings if r.sea_level_kpa > 0}
+        names = {r.cylinder for t in tests for r in t.readings if r.counts}
         # In the order in which they were first read: the physical order, when the tests keep it.
         self.cylinders = sorted(
             names,
@@ -65,7 +65,7 @@ class Model:
         observed, u = [], []
         for j, test in enumerate(tests):
             for reading in test.readings:
-                if reading.sea_level_kpa > 0:
+                if reading.counts:
                     self.rows.append((j, reading.cylinder))
                     observed.append(log(reading.sea_level_kpa))
                     known = reading.u_random_kpa / reading.sea_level_kpa
@@ -76,6 +76,8 @@ class Model:
         self.span = max(max(x) - min(x), 1e-9)
         seasons = (tests[-1].at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON
         self.usual_slope_u = min(STEEPEST, rules.usual_wear_fraction * max(seasons, 0.1) / self.span)
+        self.slowest_wear_percent = rules.slowest_wear_percent * seasons / self.span
+        """Wear that is nobody's business, for one unit of the axis: the rule has it for a season."""
 
     def segment(self, cylinder: str, j: int) -> int:
         """How many jobs the cylinder had before a test."""

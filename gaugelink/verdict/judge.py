@@ -137,14 +137,13 @@ def _concluded(findings: Sequence[Finding], engine: EngineRecord) -> _Concluded:
         tuple(everything),
         top_end,
         _summary(word, everything),
-        gathered(finding.causes for finding in asking),
+        gathered(finding.causes for finding in asking if finding.asks is finding.severity),
         gathered(finding.next_tests for finding in asking),
     )
 
 
 def _rank(finding: Finding) -> tuple[int, bool]:
-    doubtful = finding.severity is Severity.INVESTIGATE and not finding.firm
-    return _ORDER.index(Severity.RETEST if doubtful else finding.severity), doubtful
+    return _ORDER.index(finding.asks), finding.asks is not finding.severity
 
 
 def _judged(case: Case, reading: ReadingValue) -> JudgedReading:

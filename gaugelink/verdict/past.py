@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from math import isfinite
 
 from pydantic import Field
 
@@ -49,6 +50,13 @@ class PastReading:
     """Standard uncertainty that it does not share with the others, at sea level; 0 when it is not known."""
     gauge: str = ""
     """Its own gauge, where a test was done with several; empty for the test's."""
+    doubted: bool = False
+    """Whether its test asks to take it again: it is shown, and nothing is fitted to it."""
+
+    @property
+    def counts(self) -> bool:
+        """Whether it tells of the cylinder's wear: a pressure that nothing speaks against."""
+        return not self.doubted and isfinite(self.sea_level_kpa) and self.sea_level_kpa > 0
 
 
 @dataclass(frozen=True, slots=True)

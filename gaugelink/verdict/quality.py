@@ -2,7 +2,7 @@
 
 from gaugelink.bench.repeats import Repeat, agree_with_highest
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.case import Case
+from gaugelink.verdict.case import NO_PRESSURE_KPA, Case
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import COMMON_PRACTICE, FLAG_TABLE, Finding, RuleName, Severity
 
@@ -13,6 +13,7 @@ def quality_findings(case: Case) -> list[Finding]:
     """Findings about how the test was done, not about the engine."""
     return [
         *_incomplete(case),
+        *_no_pressure(case),
         *_doubted(case),
         *_repeatability(case),
         *_cranking_slow(case),
@@ -33,6 +34,24 @@ def _incomplete(case: Case) -> list[Finding]:
             cylinders=missing,
             next_tests=tuple(f"read {name}" for name in missing),
             source="by the plan of the test",
+        )
+    ]
+
+
+def _no_pressure(case: Case) -> list[Finding]:
+    """No cylinder of the test shows any pressure: that is hardly ever the engine."""
+    if not case.no_pressure:
+        return []
+    return [
+        Finding(
+            RuleName.DOUBTED,
+            Severity.RETEST,
+            f"Nothing above {case.text(case.highest.peak_kpa)} was read: that is no cranking pressure.",
+            numbers={"highest_kpa": case.highest.peak_kpa, "limit_kpa": NO_PRESSURE_KPA},
+            cylinders=tuple(case.readings),
+            causes=("gauge not tight in the plug hole, or its hose open", "gauge in another unit than is set"),
+            next_tests=("check the gauge and its seal, then read again",),
+            source="from memory",
         )
     ]
 

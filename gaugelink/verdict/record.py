@@ -6,10 +6,12 @@ from datetime import datetime
 from pydantic import TypeAdapter, ValidationError
 
 from gaugelink.errors import JournalError
-from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 from gaugelink.verdict.past import PastReading, PastTest
 
 _ADAPTER = TypeAdapter(TestVerdict)
+_OF_A_READING = frozenset((RuleName.DOUBTED, RuleName.REPEATABILITY, RuleName.HIGH_READING, RuleName.CRANKING_UNEVEN))
+"""Rules that speak of single readings, where they ask for them again."""
 
 
 def verdict_to_json(verdict: TestVerdict) -> str:
@@ -32,12 +34,29 @@ def verdict_from_json(text: str) -> TestVerdict:
 def past_test(
     verdict: TestVerdict, test_id: str, at: datetime, gauge: str = "", counter: float | None = None
 ) -> PastTest:
-    """What a dry test's verdict hands over to the machine's history."""
+    """What a dry test's verdict hands over to the machine's history.
+
+    A reading that the verdict asks to be taken again is off the cylinder's by an unknown amount and no sign of wear.
+    Slow cranking of all cylinders alike is shared by them, as the weather is, and cancels between them.
+    """
+    doubted = {
+        name
+        for f in verdict.findings
+        if f.severity is Severity.RETEST
+        and (f.rule in _OF_A_READING or (f.rule is RuleName.CRANKING_SLOW and len(f.against) < len(verdict.readings)))
+        for name in f.against
+    }
     readings = []
     for reading in verdict.readings:
         to_sea_level = reading.sea_level_kpa / reading.peak_kpa if reading.peak_kpa > 0 else 1.0
         readings.append(
-            PastReading(reading.cylinder, reading.sea_level_kpa, reading.u_random_kpa * to_sea_level, reading.gauge)
+            PastReading(
+                reading.cylinder,
+                reading.sea_level_kpa,
+                reading.u_random_kpa * to_sea_level,
+                reading.gauge,
+                doubted=reading.cylinder in doubted,
+            )
         )
     return PastTest(test_id, at, tuple(readings), gauge, counter)
 
