@@ -1,0 +1,168 @@
+"""Reports at their edges: readings cut short, many cylinders, long names, nothing read, and what nobody should read."""
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import combinations, pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.peak.events import Flag
+from gaugelink.report.data import ReportData
+from gaugelink.report.html import report_html
+from gaugelink.report.look import drawn
+from gaugelink.report.page import A4_IN, _foot_top, _page, report_png
+from gaugelink.report.plots import draw_engine, draw_history
+from gaugelink.report.words import DOUBTED_EXPLAINED, advice_of, history_lines, reading_rows
+from gaugelink.verdict.findings import RuleName, TestVerdict, VerdictWord
+from gaugelink.verdict.history import read_history
+from gaugelink.verdict.judge import judge_test
+from tests.report.samples import PSI, TRIPLE, reading, sample_report
+
+
+def engine(*names: str) -> EngineRecord:
+    return EngineRecord.model_validate(
+        {"id": "e", "name": "E", "cycle": 4, "layout": "listed", "cylinders": list(names)}
+    )
+
+
+def many(count: int) -> ReportData:
+    """A test of so many cylinders, the last of them far too low."""
+    names = [f"c{number}" for number in range(1, count + 1)]
+    psi = [134.0] * (count - 1) + [60.0]
+    return sample_report(tuple(psi), engine=engine(*names), with_history=False)
+
+
+def risen(flag: Flag) -> ReportData:
+    """The sample with its low cylinder's reading in doubt, in the test and in the last of the seasons."""
+    data = sample_report((134.0, 113.0, 133.0))
+    items = [
+        reading(name, psi, made)
+        for name, psi, made in zip(TRIPLE.cylinder_names, (134.0, 113.0, 133.0), data.traces, strict=True)
+    ]
+    items[1] = replace(items[1], flags=frozenset({flag}))
+    pto, middle, mag = data.past[-1].readings
+    past = (*data.past[:-1], replace(data.past[-1], readings=(pto, replace(middle, doubted=True), mag)))
+    verdict: TestVerdict = judge_test(TRIPLE, items, data.verdict.conditions, unit=PSI)
+    return replace(data, verdict=verdict, past=past, history=read_history(past, data.jobs))
+
+
+@pytest.mark.parametrize("flag", [Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_RECORD])
+def test_a_cylinder_whose_top_was_not_seen_has_at_least_so_much(flag: Flag) -> None:
+    data = risen(flag)
+    pto, middle, _ = reading_rows(data)
+    assert middle.reading.startswith("at least 113 ± ")
+    assert middle.sea_level.startswith("at least ")
+    assert not pto.reading.startswith("at least")
+    page = report_html(data)
+    assert "<td>at least 113 ± " in page
+    assert "≥ 113" in page
+
+
+def test_a_reading_in_doubt_is_told_no_cause_of() -> None:
+    data = risen(Flag.STILL_RISING)
+    assert data.verdict.word is VerdictWord.RETEST
+    low = next(f for f in data.verdict.findings if f.rule is RuleName.LOWEST_OF_HIGHEST)
+    assert not low.firm
+    assert "worn or stuck rings" in low.causes
+    assert "worn or stuck rings" not in data.verdict.causes
+    assert "worn or stuck rings" not in [cause for one in advice_of(data.verdict.findings) for cause in one.causes]
+    firm = sample_report((134.0, 113.0, 133.0)).verdict
+    assert "worn or stuck rings" in [cause for one in advice_of(firm.findings) for cause in one.causes]
+
+
+def test_the_seasons_show_a_reading_in_doubt_beside_the_line() -> None:
+    data = risen(Flag.STILL_RISING)
+    figure = Figure()
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    draw_history(axes, data)
+    hollow = [line for line in axes.lines if line.get_linestyle() == "None" and np.size(line.get_xdata())]
+    assert [np.size(line.get_xdata()) for line in hollow] == [1]
+    solid = [line for line in axes.lines if line.get_color() == hollow[0].get_color() and line not in hollow]
+    assert [np.size(line.get_xdata()) for line in solid if line.get_marker() != "None"] == [len(data.past) - 1]
+    assert DOUBTED_EXPLAINED in history_lines(data)
+    assert DOUBTED_EXPLAINED not in history_lines(sample_report())
+
+
+@pytest.mark.parametrize("names", [("PTO $x^2$", "$", "$\\frac$", "100 % \\n <b>&")])
+def test_a_dollar_sign_in_a_name_is_a_dollar_sign(names: tuple[str, ...], tmp_path: Path) -> None:
+    data = sample_report((134.0,) * len(names), engine=engine(*names), with_history=False)
+    data = replace(data, machine="The $5 one $\\alpha")
+    report_png(data, tmp_path / "page.png")
+    assert "$x^2$" in report_html(data)
+    assert "<b>&" not in report_html(data)
+
+
+def _boxes(data: ReportData) -> Iterator[tuple[str, float, float]]:
+    """The texts over and under the cylinders with their left and right ends, in dots."""
+    with drawn("test"):
+        figure = Figure(figsize=(4.6, 2.7))
+        canvas = FigureCanvasAgg(figure)
+        axes = figure.add_axes((0.08, 0.02, 0.91, 0.95))
+        draw_engine(axes, data)
+        canvas.draw()
+        for text in axes.texts:
+            box = text.get_window_extent()
+            yield text.get_text(), box.x0, box.x1
+
+
+@pytest.mark.parametrize("count", [1, 2, 6, 12, 16])
+def test_what_is_written_over_the_cylinders_does_not_run_together(count: int) -> None:
+    values = [box for box in _boxes(many(count)) if box[0] in ("134", "60")]
+    assert len(values) == count
+    ordered = sorted(values, key=lambda box: box[1])
+    assert all(left[2] <= right[1] + 1.0 for left, right in pairwise(ordered))
+
+
+def test_names_of_any_length_stay_with_their_cylinders() -> None:
+    names = ("the foremost one of the port side bank", "second", "a" * 64, "b" * 40)
+    data = sample_report((134.0,) * 4, engine=engine(*names), with_history=False)
+    found = [box for box in _boxes(data) if box[0].rstrip("…") and any(n.startswith(box[0].rstrip("…")) for n in names)]
+    assert len(found) == 4
+    for a, b in combinations(found, 2):
+        assert a[2] <= b[1] + 2.0 or b[2] <= a[1] + 2.0
+
+
+@pytest.mark.parametrize("count", [3, 12, 24])
+def test_traces_stay_above_the_foot_and_those_of_low_cylinders_go_first(count: int) -> None:
+    data = many(count)
+    with drawn("page"):
+        figure = _page(data)
+        floor = _foot_top(figure)
+        titles = [axes.get_title(loc="left") for axes in figure.axes]
+        for axes in figure.axes:
+            assert axes.get_position().y0 > floor
+    assert any(title.startswith(f"c{count},") for title in titles)
+    assert A4_IN[1] > A4_IN[0]
+
+
+def test_nothing_read_anywhere_is_no_sound_engine(tmp_path: Path) -> None:
+    for psi in (0.0, 1e-9, 8.0):
+        data = sample_report((psi,) * 3, engine=engine("1", "2", "3"), with_history=False)
+        assert data.verdict.word is VerdictWord.RETEST
+        assert "no cranking pressure" in data.verdict.summary
+        assert not any("-0" in cell for row in reading_rows(data) for cell in row.cells)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        report_png(data, tmp_path / "page.png")
+    banded = sample_report((0.0, 0.0, 0.0))
+    assert banded.verdict.word is VerdictWord.RETEST
+    assert sample_report((0.0, 134.0, 133.0)).verdict.word is VerdictWord.INVESTIGATE
+
+
+def test_no_bar_reaches_into_the_plan_of_the_engine() -> None:
+    data = sample_report((8.0, 8.0, 8.0), engine=engine("1", "2", "3"), with_history=False)
+    wide = tuple(replace(one, peak_u_kpa=200.0, u_random_kpa=100.0) for one in data.verdict.readings)
+    figure = Figure()
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    draw_engine(axes, replace(data, verdict=replace(data.verdict, readings=wide)))
+    bars = [line for line in axes.lines if line.get_zorder() == 5]
+    assert len(bars) == 6
+    assert min(float(np.min(np.asarray(line.get_ydata()))) for line in bars) >= 0.0
