@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
-from gaugelink.bench.agree import SHORT_OF_THE_TOP
+from gaugelink.bench.agree import RADIO_GAP, SHORT_OF_THE_TOP, UNFINISHED
 from gaugelink.bench.evidence import Habits, Sign, exchanged, learn, weigh
 from gaugelink.bench.reading import BENCH, Change, Phase, Reading, Status
-from gaugelink.bench.repeats import own_u_kpa
+from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.bench.state import BenchState
 from gaugelink.peak.events import CrankingEvent, GaugeKind
 
@@ -34,6 +34,29 @@ def sign_of(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, 
         peak_sd=own_u_kpa(event) / max(event.peak_kpa, 1.0),
         tighten=state.trouble,
         partial=bool(event.flags & SHORT_OF_THE_TOP),
+    )
+
+
+def fresh_reading(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, pull: int) -> Reading:
+    """Return the reading of an event that has just come, held until it is weighed."""
+    cut = state.tracks[gauge].cut and event.flags & UNFINISHED
+    return Reading(
+        event_id=event_id,
+        test_id=state.plan.test_id,
+        gauge=gauge,
+        kind=event.kind,
+        pull=pull,
+        peak_kpa=event.peak_kpa,
+        peak_u_kpa=event.peak_u_kpa,
+        common_u_kpa=common_u_kpa(event),
+        flags=event.flags | (RADIO_GAP if cut else frozenset()),
+        status=Status.HELD,
+        cylinder=None,
+        confidence=0.0,
+        candidates=(),
+        own_u_kpa=own_u_kpa(event),
+        strokes=len(event.strokes),
+        climb_per_stroke=event.climb_per_stroke,
     )
 
 
