@@ -3,9 +3,12 @@
 import asyncio
 import math
 from collections.abc import Awaitable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import aiomqtt
+import paho.mqtt.client as mqtt
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 T = TypeVar("T")
 
@@ -17,6 +20,16 @@ class Client(aiomqtt.Client):
     loop as what is waited for (python/cpython issue 86296): a task that talks to the broker in a loop would then go on
     for good, and whoever waits for its end with it.
     """
+
+    refusal: str | None = None
+    """Why the broker did not take the last message that it refused, or None. Only MQTT 5 tells (section 3.4.2.1)."""
+
+    def _on_publish(
+        self, client: mqtt.Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        if reason_code.is_failure:
+            self.refusal = str(reason_code)
+        super()._on_publish(client, userdata, mid, reason_code, properties)
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
         limit_s = self.timeout if timeout is None else timeout

@@ -23,10 +23,11 @@ from aiomqtt.exceptions import MqttConnectError
 
 from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.commands import Command
+from gaugelink.broker.leave import ASK_S, NotAllowedError, ask_for_leave
 from gaugelink.broker.listener import CommandListener
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import Availability, Prompt
-from gaugelink.broker.reach import reach
+from gaugelink.broker.reach import GOODBYE_S, enter, reach
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, OutboxRow, Outgoing
@@ -55,10 +56,6 @@ STABLE_S = 5.0
 JOURNAL_WAIT_S = 1.0
 """Wait before a journal that could not be read or written is asked again."""
 
-GOODBYE_S = 1.0
-"""Longest time spent on saying `offline` when shutting down."""
-HANG_UP_S = 0.1
-"""Longest time spent on closing a connection that never became a session."""
 _NOT_YET = "not connected yet"
 
 
@@ -181,6 +178,11 @@ class BrokerLink:
         while isinstance(error, BaseExceptionGroup):
             error = error.exceptions[0]
         where = f"{self._settings.host}:{self._port}"
+        if isinstance(error, NotAllowedError):
+            return (
+                f"The broker at {where} drops what {self._settings.username} publishes on {topic(self._bench, '')}: "
+                "let that user write there in the broker's access list."
+            )
         if isinstance(error, MqttConnectError):
             return f"The broker at {where} refused the connection ({error}): check username and password."
         if isinstance(error, ssl.SSLError):
@@ -196,7 +198,8 @@ class BrokerLink:
             self._connected, self._problem = connected, problem
             self.changed.set()
 
-    def _client(self) -> Client:
+    def _client(self, *, asking: bool = False) -> Client:
+        last_will = aiomqtt.Will(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True)
         client = Client(
             self._settings.host,
             self._port,
@@ -205,11 +208,12 @@ class BrokerLink:
             # A fixed name: after a lost connection the broker ends the old session, and sends its will, before the
             # new one begins. Under another name that will would come minutes later and say that we are offline.
             identifier=f"gaugelink-{self._bench}",
-            protocol=aiomqtt.ProtocolVersion.V311,
-            will=aiomqtt.Will(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True),
+            protocol=aiomqtt.ProtocolVersion.V5 if asking else aiomqtt.ProtocolVersion.V311,
+            will=None if asking else last_will,
             # Commands sent while the bench was away are not kept: what was asked for then must not happen later.
-            clean_session=True,
-            timeout=ACK_S,
+            # MQTT 5 has another word for it, and the library's default there is the same.
+            clean_session=None if asking else True,
+            timeout=ASK_S if asking else ACK_S,
             logger=_CLIENT_LOG,
             keepalive=self._settings.keepalive_s,
             max_queued_incoming_messages=256,
@@ -222,21 +226,13 @@ class BrokerLink:
 
     async def _connect(self) -> Client:
         await reach(self._settings.host, self._port, self._tls, ACK_S)
+        if self._settings.username is not None:
+            # An access list goes by the user. Until the session begins the bench is offline: it says what is so.
+            await ask_for_leave(
+                self._client(asking=True), topic(self._bench, "availability"), Availability.OFFLINE.value
+            )
         client = self._client()
-        connecting = asyncio.ensure_future(client.__aenter__())
-        try:
-            # Shielded, so that a cancelled shutdown does not leave the connecting thread with a socket of its own.
-            await asyncio.shield(connecting)
-        except BaseException:
-            await asyncio.wait({connecting}, timeout=GOODBYE_S)
-            # The library gives up on a broker that does not answer, and keeps the socket. It is closed before the
-            # task is cancelled, because the library cannot close it once its own future is.
-            with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                async with asyncio.timeout(HANG_UP_S):
-                    await client.__aexit__(None, None, None)
-            connecting.cancel()
-            await asyncio.gather(connecting, return_exceptions=True)
-            raise
+        await enter(client)
         return client
 
     async def _session(self) -> None:

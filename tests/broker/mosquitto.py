@@ -83,6 +83,19 @@ class Mosquitto:
         """End it at once: it saves nothing."""
         await self.stop(signal.SIGKILL)
 
+    async def read_again(self) -> None:
+        """Let it read its configuration again, the access list with it."""
+        if self._process is None:
+            raise RuntimeError("mosquitto was not started")
+        # It listens before it heeds signals: one that comes earlier ends it.
+        await self.logged("running")
+        before = self.count("Reloading config")
+        self._process.send_signal(signal.SIGHUP)
+        read = False
+        while not read:
+            await asyncio.sleep(0.01)
+            read = self.count("Reloading config") > before
+
     def freeze(self) -> None:
         """Let it hang: it keeps its port and answers nothing."""
         if self._process is None:

@@ -1,5 +1,6 @@
 """Password, TLS and access control against a real broker; secrets never show."""
 
+import asyncio
 import json
 import logging
 import ssl
@@ -9,13 +10,18 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
+from gaugelink.app.asking import ask
 from gaugelink.broker.client import Client
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.embedded import EmbeddedBroker
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import new_id
+from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.settings import PASSWORD_VARIABLE, BrokerSettings
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from tests.broker.bench import BENCH, EVENTS, bench, crank, running, until_connected
+from gaugelink.simulated import simulated_bench
+from tests.broker.bench import BENCH, EVENTS, STATE, bench, crank, running, until_connected
 from tests.broker.certificates import make_certificates
 from tests.broker.mosquitto import Mosquitto
 from tests.broker.subscriber import Subscriber
@@ -43,12 +49,14 @@ def certificates(tmp_path):
 @pytest.fixture
 async def guarded(tmp_path, certificates):
     """A broker as the examples in ``config/`` set it up, with paths and a port of its own."""
+    access = tmp_path / "acl"
+    access.write_bytes(ACCESS.read_bytes())
     paths = {
         "cafile": certificates.authority,
         "certfile": certificates.certificate,
         "keyfile": certificates.key,
         "password_file": passwords(tmp_path),
-        "acl_file": ACCESS,
+        "acl_file": access,
     }
     lines = [line for line in SHOP_BROKER.read_text(encoding="utf-8").splitlines() if line and line[0] != "#"]
     assert lines.pop(0) == "listener 8883"
@@ -158,7 +166,10 @@ async def arrives(guarded, certificates, sender: str, topic: str) -> bool:
     [
         ("bench-north", "gaugelink/north/cranking", True),
         ("bench-north", "gaugelink/south/cranking", False),
+        ("bench-north", f"gaugelink/{simulated_bench('north')}/cranking", True),
+        ("bench-north", f"gaugelink/{simulated_bench('south')}/cranking", False),
         ("dashboard-north", "gaugelink/north/command", True),
+        ("dashboard-north", f"gaugelink/{simulated_bench('north')}/command", True),
         ("dashboard-north", "gaugelink/south/command", False),
         ("dashboard-north", "gaugelink/north/cranking", False),
         ("gauge-bridge", "gaugelink/north/gauge/blue/pressure", True),
@@ -185,6 +196,49 @@ async def test_a_dashboard_reads_everything_and_commands_reach_their_bench(tmp_p
         command = json.dumps({"id": new_id(), "action": "redo"})
         await buttons.publish(f"gaugelink/{BENCH}/command", command, qos=1)
         assert (await link.commands.get()).action == "redo"
+
+
+async def test_the_commands_of_a_terminal_are_answered_under_the_name_of_the_bench(tmp_path, guarded, certificates):
+    given, command = settings(guarded.port, tmp_path), Command(id=new_id(), action=CommandAction.REDO)
+    async with bench(tmp_path / "j.db", given) as (_, link), asyncio.timeout(30):
+        await until_connected(link)
+        asking = asyncio.create_task(ask(given, BENCH, command, 20.0))
+        assert (await link.commands.get()).id == command.id
+        link.publish_unrecorded(CommandResult(bench=BENCH, command_id=command.id, ok=True, text="Done.").outgoing())
+        assert (await asking).text == "Done."
+
+
+async def test_a_bench_that_the_access_list_keeps_out_says_so_and_keeps_what_it_has(tmp_path, guarded, certificates):
+    access = tmp_path / "acl"
+    access.write_text(access.read_text(encoding="utf-8").replace("/north/", "/nord/"), encoding="utf-8")
+    await guarded.read_again()
+    async with (
+        Subscriber(guarded.port, username="archive", password=SECRET, tls=trusting(certificates)) as subscriber,
+        bench(tmp_path / "j.db", settings(guarded.port, tmp_path)) as (journal, link),
+    ):
+        event = await crank(journal, 1)
+        await link.changed.wait()
+        assert link.status.problem == (
+            f"The broker at localhost:{guarded.port} drops what bench-north publishes on gaugelink/north/: "
+            "let that user write there in the broker's access list."
+        )
+        assert (await journal.outbox_depth()).count == 2
+        assert subscriber.received == []
+        access.write_bytes(ACCESS.read_bytes())
+        await guarded.read_again()
+        await until_connected(link)
+        await subscriber.wait_for(lambda: event in subscriber.payloads(EVENTS))
+
+
+async def test_a_broker_that_tells_no_reason_is_worked_with(tmp_path):
+    """A broker of MQTT 3.1.1 alone refuses MQTT 5 (MQTT 3.1.1, section 3.1.2.2), as a bench with a password finds."""
+    async with EmbeddedBroker() as broker:
+        given = BrokerSettings(port=broker.port, username="bench-north", password_file=secret_file(tmp_path))
+        async with bench(tmp_path / "j.db", given) as (journal, link):
+            await crank(journal, 1)
+            async with Subscriber(broker.port) as subscriber:
+                await subscriber.wait_for(lambda: bool(subscriber.payloads(STATE)))
+            assert link.connected
 
 
 def test_the_environment_goes_before_the_file(tmp_path, monkeypatch):
