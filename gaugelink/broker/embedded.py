@@ -85,7 +85,7 @@ class EmbeddedBroker:
         self._connections[task] = writer
         try:
             await self._broker.external_connected(StreamReaderAdapter(reader), StreamWriterAdapter(writer), _LISTENER)
-        except (ConnectionError, asyncio.IncompleteReadError) as error:
+        except (OSError, asyncio.IncompleteReadError) as error:
             _LOG.debug("A client of the embedded broker went away without a word: %s", error)
         finally:
             # The library leaves the socket open when the client never said what it wanted.

@@ -169,6 +169,20 @@ async def test_a_client_that_speaks_no_mqtt_does_no_harm():
             pass
 
 
+async def test_a_client_of_a_later_protocol_that_goes_at_once_is_not_told_as_a_fault(caplog):
+    # MQTT 5, section 3.1: user name flag and clean start, keep-alive 60 s, no properties, no client identifier, "u".
+    connect = bytes.fromhex("10 10 00 04 4d 51 54 54 05 82 00 3c 00 00 00 00 01 75")
+    async with EmbeddedBroker() as broker:
+        for _ in range(5):
+            _, writer = await asyncio.open_connection("127.0.0.1", broker.port)
+            writer.write(connect)
+            writer.close()
+            await writer.wait_closed()
+        async with Subscriber(broker.port):
+            pass
+    assert caplog.records == []
+
+
 async def test_its_logging_is_quiet_and_as_before_afterwards(caplog):
     before = logging.getLogger("amqtt").level
     async with EmbeddedBroker() as broker, Subscriber(broker.port):
