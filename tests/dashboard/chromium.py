@@ -21,19 +21,20 @@ QUIET = (
 )
 WALL = {"width": 1600, "height": 900}
 PHONE = {"width": 390, "height": 844}
+SMALL_PHONE = {"width": 360, "height": 740}
 PATIENCE_MS = 30_000
 """How long a page is waited for on a busy machine; nothing is asserted of it."""
 
 
 @asynccontextmanager
-async def chromium() -> AsyncIterator[Browser]:
-    """Chromium without a window. It is never downloaded."""
+async def chromium(*more: str) -> AsyncIterator[Browser]:
+    """Chromium without a window, with `more` of its switches. It is never downloaded."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         raise FileNotFoundError("chromium is missing: install Debian's (apt-get install chromium); this test needs it.")
     expect.set_options(timeout=PATIENCE_MS)
     async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=program, args=list(QUIET))
+        browser = await playwright.chromium.launch(executable_path=program, args=[*QUIET, *more])
         try:
             yield browser
         finally:

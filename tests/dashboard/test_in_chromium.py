@@ -1,5 +1,7 @@
 """The page as a browser shows it: what it says, for whom it can be used, and what it does when it is out of touch."""
 
+import re
+
 import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import Page, expect
@@ -68,7 +70,7 @@ async def test_why_a_reading_is_doubted_is_said_in_the_words_of_the_report() -> 
     async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
         first = page.locator(".cylinder").first
         for _ in ("as it came", "for whoever joins later"):
-            label = f"Cylinder PTO: 135 psi plus or minus 1.3, agreed, {flags_text(frozenset(Flag))}."
+            label = f"Cylinder PTO: at least 135 psi plus or minus 1.3, agreed, {flags_text(frozenset(Flag))}."
             await expect(first).to_have_attribute("aria-label", f"{label} Show what can be done.")
             await page.reload()
 
@@ -219,7 +221,7 @@ async def test_on_a_phone_the_buttons_of_a_test_are_one_row_that_leaves_cylinder
         await expect(page.locator("#do-take-back")).to_be_hidden()
         played.hub.take(BENCH, "test", state(revision=3))
         await expect(page.locator("#do-skip")).to_be_visible()
-        assert [await one.inner_text() for one in await shown.all()] == ["Measure middle again", "Skip MAG", "More"]
+        assert [await one.inner_text() for one in await shown.all()] == ["Redo middle", "Skip MAG", "More"]
 
 
 async def test_what_the_page_asks_before_it_acts_is_words_and_choices_and_nothing_else() -> None:
@@ -347,7 +349,9 @@ async def test_prompts_are_spoken_when_asked_for_and_the_switches_are_remembered
         await page.locator("#theme").click()
         await page.reload()
         await expect(page.locator("html")).to_have_attribute("data-theme", "dark")
-        await expect(page.locator("#speak")).to_have_text("Speak: on")
+        await expect(page.locator("#speak")).to_have_attribute("aria-pressed", "true")
+        # A browser may hold its voice back after a page was loaded again, or have none: the switch is on and says so.
+        await expect(page.locator("#speak")).to_have_text(re.compile("^Speak: (on|press|no voice)$"))
 
 
 async def test_what_a_broker_says_never_becomes_markup() -> None:

@@ -95,7 +95,7 @@ function askAssign() {
   const all = test.cylinders.flatMap((cylinder) => cylinder.readings.filter((one) => one.event_id).map((one) => [one, cylinder.name]));
   const pick = el(
     "select", { id: "which", "aria-label": "Reading" },
-    el("option", { value: last?.id ?? "" }, last === null ? "the last reading" : `the last reading, ${last.what}${last.cylinder === null ? "" : ` on ${last.cylinder}`}`),
+    el("option", { value: last?.id ?? "" }, last === null ? "the last reading" : `last: ${last.what}${last.cylinder === null ? "" : ` on ${last.cylinder}`}`),
     ...all.filter(([one]) => one.event_id !== last?.id).map(([one, name]) => el("option", { value: one.event_id }, `${withUnit(one.peak_kpa, unit)} on ${name}`)),
   );
   const assign = (cylinder) => {
@@ -158,13 +158,11 @@ function askGiveUp() {
 // Nothing else acts before the cautions are acknowledged, so nothing else is offered.
 const begun = (test) => test && !test.closed && test.phase !== "cautions";
 
-const named = (words, name) => (name ? words.replace("again", `${name} again`) : words);
-
 // Each with its words, which name what it is about, when it is offered, and what it does.
 const BUTTONS = [
   ["give-up", () => "Give it up", (test) => test?.phase === "cautions", askGiveUp],
   ["begin", () => "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
-  ["redo", () => named("Measure again", lastRead()?.cylinder), begun, () => send({ action: "redo", ...(lastRead()?.cylinder ? { cylinder: lastRead().cylinder } : {}) })],
+  ["redo", () => `Redo ${lastRead()?.cylinder ?? "the last"}`, begun, () => send({ action: "redo", ...(lastRead()?.cylinder ? { cylinder: lastRead().cylinder } : {}) })],
   ["skip", (test) => `Skip ${test?.next_cylinder ?? ""}`.trim(), (test) => test?.phase === "measuring", () => send({ action: "skip" })],
   ["assign", () => "Move a reading…", begun, askAssign],
   ["strike", () => `Strike ${lastRead()?.what ?? "the last"}`, begun, () => send({ action: "strike", ...(lastRead() ? { event_id: lastRead().id } : {}) })],

@@ -15,7 +15,6 @@ function makeCylinder(name, asked) {
   const parts = {
     least: el("small"),
     number: el("span", {}),
-    doubts: el("span", { class: "doubts" }),
     stair: svg("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", class: "stair", "aria-hidden": "true" }),
     ring: svg("circle", { cx: 50, cy: 50, r: 45, class: "ring", pathLength: 100 }),
     status: el("span", { class: "status" }),
@@ -32,7 +31,7 @@ function makeCylinder(name, asked) {
     { type: "button", class: "cylinder", onclick: () => asked(name) },
     parts.stage,
     el("span", { class: "shaft" }, el("span", { class: "barrel" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name))),
-    parts.status, parts.interval, parts.doubts, parts.pulls,
+    parts.status, parts.interval, parts.pulls,
   );
   parts.item = el("li", {}, parts.button);
   return parts;
@@ -49,6 +48,19 @@ function stepsOf(one, cylinder) {
   let level = 0;
   const steps = one.events.get(last.event_id).strokes.map((stroke) => (level = Math.max(level, stroke.peak_kpa)));
   return steps.length > MOST_STEPS ? [...steps.slice(0, MOST_STEPS - 1), steps[steps.length - 1]] : steps;
+}
+
+const doubtsOf = (cylinder) => [...new Set(cylinder.readings.filter((pull) => pull.counted).flatMap((pull) => pull.doubts))];
+
+// Why readings may be doubted, those of the same doubts in one sentence. It is beneath all of them: a line more in one
+// place would bend the crankshaft.
+function doubtWords(cylinders) {
+  const alike = new Map();
+  for (const cylinder of cylinders) {
+    const doubts = doubtsOf(cylinder).join(", ");
+    if (doubts) alike.set(doubts, [...(alike.get(doubts) ?? []), cylinder.name]);
+  }
+  return [...alike].map(([doubts, names]) => `${names.join(", ")}: ${doubts}.`).join(" ");
 }
 
 const y = (kpa) => (100 - (100 * kpa) / scaleTop).toFixed(2);
@@ -107,8 +119,7 @@ function drawCylinder(parts, one, test, cylinder, stale) {
       return pull.counted ? el("span", {}, text) : el("s", {}, text);
     }),
   );
-  const doubts = [...new Set(counted.flatMap((pull) => pull.doubts))];
-  setText(parts.doubts, doubts.join(", "));
+  const doubts = doubtsOf(cylinder);
   const said = read ? `${cylinder.at_least ? "at least " : ""}${value} ${unit} plus or minus ${doubt}` : "no reading";
   parts.button.setAttribute(
     "aria-label",
@@ -128,11 +139,14 @@ function rangeWords(test) {
 export function drawEngine(one, stale, asked) {
   const test = one?.test ?? null;
   const list = byId("cylinders");
-  byId("no-test").hidden = test !== null;
+  byId("no-test").hidden = test !== null || one === null;
   list.hidden = test === null;
   setText(byId("range"), rangeWords(test));
   byId("range").hidden = byId("range").textContent === "";
-  if (test === null) return;
+  if (test === null) {
+    setText(byId("doubts"), "");
+    return;
+  }
   setText(byId("engine-title"), `Cylinders, ${unitOf(test)}`);
   const cylinders = inPhysicalOrder(test);
   const shown = cylinders.map((cylinder) => cylinder.name).join("\n");
@@ -151,7 +165,9 @@ export function drawEngine(one, stale, asked) {
   const first = machine?.cylinders[0]?.bank ?? null;
   list.dataset.banks = String([...banks.values()].some((bank) => bank !== first));
   const tops = cylinders.map((cylinder) => (cylinder.pressure_kpa ?? 0) + (cylinder.pressure_u_kpa ?? 0));
-  scaleTop = 1.38 * Math.max(200, test.band_high_kpa ?? test.band_low_kpa ?? 0, ...tops);
+  setText(byId("doubts"), doubtWords(cylinders));
+  // Above the highest there is room for its number, and for "at least" where that stands.
+  scaleTop = (cylinders.some((cylinder) => cylinder.at_least) ? 1.7 : 1.38) * Math.max(200, test.band_high_kpa ?? test.band_low_kpa ?? 0, ...tops);
   for (const cylinder of cylinders) {
     const parts = drawn.get(cylinder.name);
     parts.item.dataset.bank = banks.get(cylinder.name) === first || !banks.has(cylinder.name) ? "0" : "1";

@@ -1,17 +1,23 @@
 // A machine over its tests: each cylinder's trend, what jobs changed, and the reports.
 import { byId, el, setText } from "./dom.js";
 import { day, fromKpa, number, withDoubt, withUnit } from "./units.js";
-import { bench, state, unitOf } from "./store.js";
+import { bench, machineOf, state, unitOf } from "./store.js";
 
 const COLOURS = ["--line-1", "--line-2", "--line-3", "--line-4", "--line-5", "--line-6"];
 const DASHES = [[], [8, 4], [2, 4], [10, 3, 2, 3], [14, 5], [4, 4]];
 const LEAST_SPAN = 0.1; // Of the level: a smaller one would draw what is only noise as a fall.
 let chart = null;
 let asked = 0;
+let picked = null;
+let pickedFor = null;
+let followed = "";
 
 function build(view) {
-  const pick = el("select", { id: "history-machine" }, ...state.setup.machines.map((machine) => el("option", { value: machine.id }, machine.name)));
-  pick.addEventListener("change", load);
+  const pick = el("select", { id: "history-machine" });
+  pick.addEventListener("change", () => {
+    picked = pick.value;
+    load();
+  });
   view.append(
     el("h2", {}, "History"),
     el("p", { class: "row" }, el("label", { for: "history-machine" }, "Machine"), pick),
@@ -22,20 +28,33 @@ function build(view) {
     el("ul", { id: "history-says" }),
     el("div", { id: "history-tables" }),
   );
-  const current = bench()?.test?.machine;
-  if (current) pick.value = current;
 }
 
 export function openHistory() {
   const view = byId("view-history");
   if (!view.hasChildNodes()) build(view);
+  const test = bench()?.test;
+  // Somebody's choice stands until another machine is tested.
+  if (test && test.test_id !== pickedFor && machineOf(test)) [picked, pickedFor] = [test.machine, test.test_id];
+  const pick = byId("history-machine");
+  pick.replaceChildren(...state.setup.machines.map((machine) => el("option", { value: machine.id }, machine.name)));
+  if (state.setup.machines.some((machine) => machine.id === picked)) pick.value = picked;
   load();
+}
+
+// What a bench tells is in its record already.
+export function followHistory(view) {
+  const test = bench()?.test;
+  const now = JSON.stringify([test?.test_id, test?.phase]);
+  if (now === followed) return;
+  followed = now;
+  if (!view.hidden) openHistory();
 }
 
 async function load() {
   const turn = (asked += 1);
   const machine = byId("history-machine").value;
-  setText(byId("history-why"), machine ? "Reading the record…" : "The fleet file has no machine.");
+  setText(byId("history-why"), machine ? "Reading the record…" : state.setup.known ? "The fleet file has no machine." : "The page is looking for its server.");
   if (!machine) return;
   const answer = await fetch(`/api/machines/${encodeURIComponent(machine)}/history`).catch(() => null);
   if (turn !== asked) return;

@@ -2,6 +2,7 @@
 import { byId, el, setText, sign } from "./dom.js";
 import { clock, withDoubt, withUnit, words } from "./units.js";
 import { bench, isSilent, machineOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
+import { seasonsOf } from "./seasons.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -15,7 +16,11 @@ export function drawContact() {
   const why = trouble();
   const since = state.heardAt === null ? "" : ` What stands here was heard at ${clock(state.heardAt)}.`;
   document.body.dataset.stale = String(why !== null);
-  setText(byId("contact"), why === null ? "" : `${why}${since}`);
+  const box = byId("contact");
+  if (box.textContent !== (why === null ? "" : `${why}${since}`)) {
+    // In the view of the test the prompt says why; once is enough, for eye and ear.
+    box.replaceChildren(...(why === null ? [] : [el("span", { class: "why" }, why), since]));
+  }
   return why;
 }
 
@@ -60,7 +65,10 @@ export function drawHead() {
   select.value = state.current ?? "";
   const machine = machineOf(test)?.name ?? test?.machine ?? "";
   const asked = test && !test.next_cylinder ? questionsLeft(test) : "";
-  setText(byId("subject"), test ? `${machine}, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}` : "no test");
+  // A long name gives way, what is being done does not.
+  const subject = test ? [machine, `, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}`] : ["", one === null ? "" : "no test"];
+  setText(byId("subject-machine"), subject[0]);
+  setText(byId("subject-state"), subject[1]);
   document.title = test ? `${machine}: ${state.current}` : `gaugelink: ${state.current ?? ""}`;
   byId("gauges").replaceChildren(
     ...Object.values(one?.gauges ?? {}).map((gauge) => {
@@ -150,12 +158,19 @@ export function drawVerdict() {
   // While cylinders are missing there is nothing to say of the engine yet, however the word would be.
   const missing = (test?.findings ?? []).some((finding) => finding.rule === "incomplete") && !test.closed;
   const word = missing ? null : (test?.verdict ?? null);
+  const seasons = seasonsOf(drawVerdict);
   byId("verdict").hidden = word === null;
-  if (word !== null && byId("verdict").dataset.word !== word) {
+  const meaning = word === "consistent" && seasons?.wearing.length ? "nothing in this test alone, but look at the seasons" : (MEANING[word] ?? "");
+  const shown = `${word} ${meaning}`;
+  if (word !== null && byId("verdict").dataset.shown !== shown) {
+    byId("verdict").dataset.shown = shown;
     byId("verdict").dataset.word = word;
     byId("verdict-sign").replaceChildren(sign(word));
-    byId("verdict-word").replaceChildren(word, el("span", {}, ` ${MEANING[word] ?? ""}`));
+    byId("verdict-word").replaceChildren(word, el("span", {}, ` ${meaning}`));
   }
+  byId("seasons").hidden = seasons === null;
+  byId("seasons").dataset.wearing = String(Boolean(seasons?.wearing.length));
+  setText(byId("seasons"), seasons === null ? "" : `Over the seasons: ${seasons.says.join(" ")}`);
   setText(byId("summary"), test ? test.summary || "Nothing can be said yet." : "");
   const asking = (test?.findings ?? []).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
   byId("findings").replaceChildren(
@@ -164,4 +179,7 @@ export function drawVerdict() {
       return el("li", { "data-severity": finding.severity }, finding.text, causes);
     }),
   );
+  const tell = missing ? [] : [...new Set((test?.findings ?? []).filter((finding) => finding.severity !== "note").flatMap((finding) => finding.next_tests))];
+  byId("tells").hidden = tell.length === 0;
+  setText(byId("tells"), tell.length ? `What would tell: ${tell.slice(0, 4).join("; ")}.` : "");
 }

@@ -6,7 +6,7 @@ const LOST = "The page has lost its server: the bench is off or out of reach. Se
 const QUIET_MS = 2300; // The server beats every second.
 
 export const state = {
-  setup: { benches: [], machines: [], leak_tests: null, record: false, notice: "" },
+  setup: { known: false, benches: [], machines: [], leak_tests: null, record: false, notice: "" },
   benches: new Map(),
   current: null,
   brokerUp: false,
