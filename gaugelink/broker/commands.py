@@ -45,7 +45,7 @@ class CommandAction(StrEnum):
     """Begin a leak-down of `machine`, of `cylinder` or of the part that `leak` names."""
     STOP_DECAY = "stop_decay"
     NOTE = "note"
-    """Add `note` to the test."""
+    """Refused by this version: a test keeps no notes."""
 
 
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {
@@ -67,7 +67,7 @@ class Command(Part):
     RETAIN: ClassVar[bool] = False
 
     id: Uuid
-    """The sender's own UUID, of any version. Sending it again asks for the same answer; it acts once."""
+    """The sender's own UUID, of any version, in lower case. Sending it again asks for the same answer; it acts once."""
     action: CommandAction
     by: Annotated[str, Field(max_length=64, pattern=r"^[^\x00-\x1f\x7f]*$")] = ""
     """Who asks: a person's or a tool's name."""
@@ -88,7 +88,7 @@ class Command(Part):
     gauge: Name | None = None
     """A gauge's name in the shop file."""
     duration_s: float | None = Field(default=None, gt=0, le=3600)
-    """How long a leak-down is to be watched."""
+    """Not used by this version: a leak-down is watched until it is certain, or as `leak` says."""
     leak: LeakRequest | None = None
     """How a leak-down is to be run."""
     note: Note | None = None

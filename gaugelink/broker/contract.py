@@ -51,10 +51,16 @@ What a compression-test bench publishes to its local MQTT broker, and the comman
   and comes after a lost connection. First occurrences keep the order in which the bench committed them.
 - To miss nothing while away, subscribe with a fixed client id, without a clean session, at QoS 1, on a broker that
   keeps its sessions on disk.
+- What is retained stays after the bench has left: where `availability` is `offline`, it is how things stood last.
+- A bench whose name ends in `-simulated` is simulated: nothing that it says is of a real engine or gauge.
 - Fields are only ever added, and so are the words of an enumeration: ignore fields and words that you do not know.
 - Pressures are gauge pressure in kPa (absolute where a name says `abs`); `_u_` marks an expanded uncertainty of about
   95 % coverage (JCGM 100:2008). Live pressure is SenML, and in Pa.
 - A number never travels without the reason it may be doubted: look at `flags`.
+- A command is one JSON object of at most 4096 bytes, not retained, sent while the bench is online: one that was sent
+  before is not carried out later. Its answer has its `id` as `command_id`; answers to others come on the same topic.
+  There is none to what has no `id` that can be read, is too long, or comes too fast: 20 at once, 5 a second in the
+  long run. Without an answer in a few seconds, send it again under the same `id`: it acts once.
 """
 
 
@@ -69,6 +75,8 @@ def asyncapi_document() -> Json:
     _add(channels, operations, messages, "Availability", "availability", Availability, qos=1, retain=True)
     _add(channels, operations, messages, "LivePressure", "gauge/{gauge}/pressure", LivePressure, qos=0, retain=False)
     _add(channels, operations, messages, "Command", Command.TOPIC, Command, qos=1, retain=False)
+    messages["Command"]["correlationId"] = {"location": "$message.payload#/id"}
+    messages["CommandResult"]["correlationId"] = {"location": "$message.payload#/command_id"}
     operations["Command"] |= {"action": "receive", "reply": {"channel": {"$ref": "#/channels/CommandResult"}}}
     return {
         "asyncapi": "3.0.0",

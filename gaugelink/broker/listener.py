@@ -23,6 +23,8 @@ BURST = 20
 """Commands that are taken at once."""
 QUEUE = 32
 """Commands that may wait to be carried out."""
+TOLD_S = 60.0
+"""That commands come too fast is told this often at most: whoever floods the bench does not flood its log."""
 
 
 class _Identified(Part):
@@ -58,6 +60,7 @@ class CommandListener:
         self._bench = bench
         self._topic = topic(bench, Command.TOPIC)
         self._allowance = Allowance(RATE_PER_S, BURST)
+        self._told_s: float | None = None
         self.commands: asyncio.Queue[Command] = asyncio.Queue(maxsize=QUEUE)
         """Commands that were received, checked and not yet taken."""
         self.refused = 0
@@ -89,7 +92,9 @@ class CommandListener:
         """
         if not self._allowance.take(now_s):
             self.refused += 1
-            _LOG.warning("Commands come too fast; one was dropped.")
+            if self._told_s is None or now_s - self._told_s >= TOLD_S:
+                self._told_s = now_s
+                _LOG.warning("Commands come too fast: beyond %g a second they are dropped unanswered.", RATE_PER_S)
             return None
         if retained:
             return self._refuse(payload, "A retained command is refused: it would be carried out at every start.")

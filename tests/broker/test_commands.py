@@ -112,6 +112,15 @@ def test_commands_that_come_too_fast_are_dropped_and_later_ones_taken():
     assert listener.commands.qsize() == BURST + 1
 
 
+def test_a_flood_of_commands_is_told_once_a_minute(caplog):
+    listener = CommandListener("north")
+    for number in range(1, 12_001):
+        listener.receive(payload(action="redo"), number / 100)
+    told = [record for record in caplog.records if "too fast" in record.getMessage()]
+    assert len(told) == 2
+    assert listener.refused > 11_000
+
+
 def test_commands_that_nobody_carries_out_do_not_pile_up():
     listener = CommandListener("north")
     answers = [listener.receive(payload(action="redo"), float(second)) for second in range(QUEUE + 3)]

@@ -9,15 +9,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gaugelink.broker.commands import COMMAND_BYTES
 from gaugelink.broker.contract import PUBLISHED, asyncapi_document, broken_promises, schema_name
 from gaugelink.broker.convert import cranking_message, finding_part, gauge_state_message
 from gaugelink.broker.leak_messages import DecayProgress
+from gaugelink.broker.listener import BURST, RATE_PER_S
 from gaugelink.broker.message import SCHEMA_VERSION
 from gaugelink.broker.messages import Prompt
 from gaugelink.broker.words import ENUMERATIONS
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState
 from gaugelink.peak.events import Flag
+from gaugelink.simulated import SUFFIX
 from gaugelink.verdict.findings import Finding, RuleName, Severity
 from tests.broker.conformance import check_message, check_named
 from tests.journal.samples_of import NOON, cranking
@@ -41,6 +44,7 @@ TOPICS = {
     "gaugelink/{bench}/command/result": (1, False),
 }
 """The design's table of topics, with QoS and retention."""
+ANSWERED = ("Command", "CommandResult")
 
 
 def test_every_topic_of_the_design_is_there_with_its_qos_and_retention():
@@ -52,6 +56,21 @@ def test_every_topic_of_the_design_is_there_with_its_qos_and_retention():
         for name, operation in DOCUMENT["operations"].items()
     }
     assert found == TOPICS
+
+
+def test_the_document_says_what_becomes_of_a_command_and_what_is_simulated():
+    said = " ".join(DOCUMENT["info"]["description"].split())
+    assert f"at most {COMMAND_BYTES} bytes" in said
+    assert f"{BURST} at once, {RATE_PER_S:g} a second" in said
+    assert f"ends in `{SUFFIX}` is simulated" in said
+
+
+def test_a_command_and_its_answer_are_matched_by_what_the_document_says():
+    locations = [DOCUMENT["components"]["messages"][name]["correlationId"]["location"] for name in ANSWERED]
+    fields = [location.removeprefix("$message.payload#/") for location in locations]
+    examples = [DOCUMENT["components"]["messages"][name]["examples"][0]["payload"] for name in ANSWERED]
+    first, second = (example[field] for example, field in zip(examples, fields, strict=True))
+    assert first == second
 
 
 @pytest.mark.parametrize("name", DOCUMENT["components"]["messages"])
