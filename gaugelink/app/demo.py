@@ -2,6 +2,7 @@
 
 import asyncio
 import tempfile
+from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -17,6 +18,7 @@ from gaugelink.app.running import Waiter, in_front_of, watchers_for
 from gaugelink.app.screen import cylinder_table, legible
 from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.app.watcher import Watcher
 from gaugelink.gauge.config import KindSetting
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.journal import Journal
@@ -70,10 +72,15 @@ async def run_demo(
     seed: int = 7,
     reports: Path | None = None,
     taught: TaughtGauge | None = None,
+    dashboard: int | None = None,
 ) -> None:
     """Run the demo in front of a person; it ends by itself. The report goes to the folder `reports`.
 
-    `taught` is a gauge whose layout was learnt, to be used instead of the shop's own.
+    `taught` is a gauge whose layout was learnt, to be used instead of the shop's own. `dashboard` is a port of loopback
+    on which the shop page is served while it runs; None for no page.
+
+    Raises:
+        GaugelinkError: the port is taken.
     """
     console.print(Text(SIMULATION, style="bold"))
     with tempfile.TemporaryDirectory(prefix="gaugelink-demo-") as folder:
@@ -87,9 +94,20 @@ async def run_demo(
         engine = engine_under(shop.fleet.engine_of(MACHINE))
         gauges = {gauge.name: (gauge, sends[gauge.name]) for gauge in shop.settings.gauges}
         manner = Manner(slips=MISTAKE, move_s=22.0, react_s=1.5)
-        async with simulated_shop(gauges, engine, held=held, speed=speed, manner=manner, seed=seed) as simulated:
+        async with AsyncExitStack() as stack:
+            simulated = await stack.enter_async_context(
+                simulated_shop(gauges, engine, held=held, speed=speed, manner=manner, seed=seed)
+            )
+            ears: list[Watcher] = [MechanicsEar(simulated), waiter]
+            if dashboard is not None:
+                # A demo without a page need not load a web server.
+                from gaugelink.app.shoppage import page_beside
+
+                told, door = await stack.enter_async_context(page_beside(shop, dashboard, SIMULATION))
+                ears.append(told)
+                console.print(door.sentence(), soft_wrap=True)
             unit = shop.settings.bench.display_unit
-            watchers = watchers_for(console, presenter, unit, [MechanicsEar(simulated), waiter])
+            watchers = watchers_for(console, presenter, unit, ears)
             daemon = Daemon(shop, simulated.radio, clock=Clock(speed), watchers=watchers, silent=silent)
             async with in_front_of(daemon, console, presenter, None) as stopped:
                 acting = asyncio.create_task(_act(daemon, waiter, speed))

@@ -66,6 +66,9 @@ def demo_command(
     learn: Annotated[
         bool, typer.Option("--learn", help="First teach a gauge of a made-up format, then use it for the test.")
     ] = False,
+    dashboard: Annotated[
+        int | None, typer.Option(min=0, max=65535, help="Serve the shop page on this port of loopback while it runs.")
+    ] = None,
 ) -> None:
     """Show a whole hands-free test in an invented shop: simulated gauge, engine and mechanic, real radio traffic."""
     with simulators_needed("The demo"):
@@ -79,6 +82,15 @@ def demo_command(
             from gaugelink.app.demo_learn import teach_made_up
 
             taught = await teach_made_up(console, seed)
-        await run_demo(console, held=held, speed=speed, silent=silent, seed=seed, reports=reports, taught=taught)
+        await run_demo(
+            console,
+            held=held,
+            speed=speed,
+            silent=silent,
+            seed=seed,
+            reports=reports,
+            taught=taught,
+            dashboard=dashboard,
+        )
 
     asyncio.run(show())

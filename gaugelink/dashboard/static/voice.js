@@ -19,8 +19,12 @@ export function voiceSwitch(button) {
   addEventListener("pointerup", () => {
     if (blocked && wanted) setTimeout(() => blocked && speak(blocked));
   });
-  button.addEventListener("click", () => {
-    if (blocked && wanted) return;
+  button.addEventListener("click", (event) => {
+    if (blocked && wanted) {
+      // From a keyboard there is no pointer that comes up.
+      if (event.detail === 0) speak(blocked);
+      return;
+    }
     wanted = !wanted;
     localStorage.setItem("speak", wanted ? "on" : "off");
     if (wanted) speak({ spoken: "Prompts are spoken here.", say: true });
