@@ -5,9 +5,9 @@ does not hold what stays on the bench: raw samples (so no traces), jobs, calibra
 struck, and the agreement that a plan asked for (the default is taken).
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime
 
 from pydantic import ValidationError
 from sqlalchemy import Table, select
@@ -45,22 +45,21 @@ def entries_of(store: Store, machines: Collection[str], *, simulated: bool = Fal
     try:
         tests = [
             published.TestState.model_validate_json(text)
-            for text in _documents(store, schema.TESTS, "machine", machines)
+            for text in _documents(store, schema.TESTS, {"machine": machines})
         ]
         tests = [test for test in tests if is_simulated(test.bench) is simulated]
         ids = [test.test_id for test in tests]
         cranked = [
-            published.Cranking.model_validate_json(text) for text in _documents(store, schema.EVENTS, "test_id", ids)
+            published.Cranking.model_validate_json(text) for text in _documents(store, schema.EVENTS, {"test_id": ids})
         ]
         given = [
-            published.Reading.model_validate_json(text) for text in _documents(store, schema.READINGS, "test_id", ids)
+            published.Reading.model_validate_json(text) for text in _documents(store, schema.READINGS, {"test_id": ids})
         ]
-        leaks = {
-            decay.decay_id: decay
-            for column, wanted in (("test_id", ids), ("machine", machines))
-            for decay in map(Decay.model_validate_json, _documents(store, schema.DECAYS, column, wanted))
-            if is_simulated(decay.bench) is simulated
-        }
+        leaks = [
+            Decay.model_validate_json(text)
+            for text in _documents(store, schema.DECAYS, {"test_id": ids, "machine": machines})
+        ]
+        leaks = [leak for leak in leaks if is_simulated(leak.bench) is simulated]
     except SQLAlchemyError as error:
         raise store.away(error) from error
     except ValidationError as error:
@@ -70,22 +69,28 @@ def entries_of(store: Store, machines: Collection[str], *, simulated: bool = Fal
     events = {one.event_id: one for one in cranked}
     return [
         *(_test_entry(test, events) for test in sorted(tests, key=lambda test: test.began_at)),
-        *(_event_entry(one) for one in sorted(events.values(), key=lambda one: one.at)),
+        *(_event_entry(one) for one in events.values()),
         *(_reading_entry(one) for one in given),
-        *(_decay_entry(one) for one in leaks.values()),
+        *(_decay_entry(one) for one in leaks),
     ]
 
 
-def _documents(store: Store, table: Table, column: str, values: Collection[str]) -> list[str]:
-    """The messages whose column has one of the values, oldest first. In parts: databases bound a statement's values."""
-    found: list[str] = []
-    wanted = list(values)
+def _documents(store: Store, table: Table, wanted: Mapping[str, Collection[str]]) -> list[str]:
+    """The messages of which one of the columns has one of its values, in the order in which they came.
+
+    Ids and times go by the bench's clock, which may be set back; the broker keeps the order of what a bench publishes.
+    """
+    found: dict[tuple[datetime, str, str], str] = {}
+    columns = (table.c.received_at, table.c.message_id, table.c.bench, table.c.document)
     with store.engine.connect() as connection:
-        for start in range(0, len(wanted), 500):
-            part = wanted[start : start + 500]
-            rows = select(table.c.document).where(table.c[column].in_(part)).order_by(table.c.message_id)
-            found += connection.scalars(rows)
-    return found
+        for column, values in wanted.items():
+            ordered = list(values)
+            # In parts: databases bound a statement's values.
+            for start in range(0, len(ordered), 500):
+                one_of = table.c[column].in_(ordered[start : start + 500])
+                for row in connection.execute(select(*columns).where(one_of)):
+                    found[row.received_at, row.message_id, row.bench] = row.document
+    return [found[place] for place in sorted(found)]
 
 
 def _event(one: published.Cranking) -> CrankingEvent:
@@ -197,5 +202,6 @@ def _readings(test: published.TestState, events: dict[str, published.Cranking]) 
                 )
             )
     # In the order in which they were cranked; each is a pull of its own.
-    found.sort(key=lambda reading: events[reading.event_id].at)
+    places = {event_id: place for place, event_id in enumerate(events)}
+    found.sort(key=lambda reading: places[reading.event_id])
     return [replace(reading, pull=number) for number, reading in enumerate(found, start=1)]

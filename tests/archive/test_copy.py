@@ -4,7 +4,7 @@ import asyncio
 import csv
 import json
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from typer.testing import CliRunner
@@ -14,13 +14,15 @@ from gaugelink.app.cli import app
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shoppage import JournalRecord
+from gaugelink.archive.copy import entries_of
 from gaugelink.archive.settings import database_url
 from gaugelink.archive.store import Store
 from gaugelink.archive.wire import sort_message
 from gaugelink.broker.commands import CommandAction
 from gaugelink.dashboard.record import Form, MachineRecord
 from gaugelink.errors import ArchiveError
-from gaugelink.journal import Journal
+from gaugelink.journal import EventEntry, Journal
+from gaugelink.journal.entries import DecayEntry, ReadingEntry, TestEntry
 from tests.app.shops import shop_in, write_shop
 from tests.app.test_session import Bench
 from tests.archive.published import published
@@ -149,6 +151,38 @@ def test_the_pages_record_is_the_same_from_either(shop, database):
     assert len(ours.tests) == 2
     assert b"<html" in page[:200]
     assert b"<html" in other_page[:200]
+
+
+def test_what_a_bench_told_is_in_its_order_although_its_clock_was_set_back(database, open_store):
+    later, earlier = "019c23f0-0000-7000-8000-0000000000{}", "019c0000-0000-7000-8000-0000000000{}"
+    first, second = (pattern.format("aa") for pattern in (later, earlier))
+    pulled = {"peak_kpa": 930.0, "peak_u_kpa": 9.0}
+    pto, mag = (
+        {"name": name, "place": place, "status": "agreed", "readings": [pulled | {"event_id": event_id}]}
+        for name, place, event_id in (("PTO", 1, first), ("MAG", 2, second))
+    )
+    leak = {"machine": "sled-7", "cylinder": None}
+    told = [
+        published("cranking", id=later.format("01"), at="2026-02-03T14:00:00Z", event_id=first),
+        published("reading", id=later.format("02"), event_id=first, cylinder="PTO"),
+        published("decay", id=later.format("03"), decay_id="no test", test_id=None, **leak),
+        published("cranking", id=earlier.format("01"), at="2026-02-03T09:00:00Z", event_id=second),
+        published("reading", id=earlier.format("02"), event_id=second, cylinder="MAG"),
+        published("decay", id=earlier.format("03"), decay_id="in a test", **leak),
+        published("test", id=earlier.format("04"), cylinders=[pto, mag], conditions={}),
+    ]
+    store, came = open_store(database), datetime(2026, 2, 3, 14, 0, tzinfo=UTC)
+    for number, (topic, payload) in enumerate(told):
+        message = sort_message(topic, payload, came + timedelta(seconds=number))
+        assert message is not None
+        assert not store.write([message]).quarantined
+    entries = entries_of(store, ["sled-7"])
+    assert [one.event_id for one in entries if isinstance(one, EventEntry)] == [first, second]
+    assert [one.cylinder for one in entries if isinstance(one, ReadingEntry)] == ["PTO", "MAG"]
+    assert [one.decay_id for one in entries if isinstance(one, DecayEntry)] == ["no test", "in a test"]
+    (test,) = (one for one in entries if isinstance(one, TestEntry))
+    readings = json.loads(test.snapshot_json)["bench"]["readings"]
+    assert [(one["event_id"], one["pull"]) for one in readings] == [(first, 1), (second, 2)]
 
 
 def test_an_archive_that_is_not_there_is_told(shop, tmp_path, postgres):
