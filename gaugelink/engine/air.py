@@ -135,7 +135,7 @@ def ambient_from_barometer(station_abs_kpa: float, u_kpa: float = BAROMETER_U_KP
 
 
 def assumed_ambient() -> Ambient:
-    """Sea level, when nothing is known; its uncertainty covers most shops up to about 1,000 m."""
+    """Sea level, when nothing is known; its expanded uncertainty reaches shops up to about 700 m."""
     return Ambient(SEA_LEVEL_KPA, 4.0, AmbientSource.ASSUMED)
 
 

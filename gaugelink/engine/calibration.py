@@ -124,7 +124,8 @@ class CalibrationRecord(Settings):
         """Standard uncertainty that is left after the correction.
 
         With points: the comparison's own, and what the error may do between two points, a rectangular distribution
-        over half of its change (JCGM 100:2008, 4.3.7). Beyond the points, and without any, the limits of the class.
+        over half of its change (JCGM 100:2008, 4.3.7). Far beyond the points also the limits of the class; where it is
+        not known, the largest error that was found, grown with the distance. Without points the limits of the class.
         """
         limit = self.limit_kpa(indicated_kpa)
         by_class = limit / sqrt(3.0) if limit is not None else None
@@ -138,6 +139,8 @@ class CalibrationRecord(Settings):
         change = abs(errors[place] - errors[place - 1]) / 2.0 / sqrt(3.0)
         beyond = max(0.0, shown[0] - value, value - shown[-1])
         u = self.unit.to_kpa(hypot(compared, change))
-        if beyond > 0.05 * self.span and by_class is not None:
-            return hypot(u, by_class)
-        return u
+        if beyond <= 0.05 * self.span:
+            return u
+        if by_class is None:
+            by_class = self.unit.to_kpa(max(map(abs, errors)) * beyond / (shown[-1] - shown[0])) / sqrt(3.0)
+        return hypot(u, by_class)

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from itertools import pairwise
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
@@ -66,6 +66,10 @@ class CylinderRecord(Settings):
     """Chamber volume at top dead centre, measured."""
 
 
+# No maker's range begins or ends outside of this; a figure in another unit than is said does. From memory.
+BAND_KPA: Final = (200.0, 4000.0)
+
+
 class BandRecord(Settings):
     """The range that the engine's maker accepts, and the conditions it is stated for."""
 
@@ -87,6 +91,12 @@ class BandRecord(Settings):
             raise ValueError(f"the upper end {self.high:g} is not above the lower end {self.low:g}")
         if self.altitude_m is not None and self.ambient_abs_kpa is not None:
             raise ValueError("give altitude_m or ambient_abs_kpa, not both")
+        for end in (self.low, self.high):
+            if end is not None and not BAND_KPA[0] <= self.unit.to_kpa(end) <= BAND_KPA[1]:
+                known = ", ".join(unit.value for unit in PressureUnit)
+                raise ValueError(
+                    f"{end:g} {self.unit.value} is no cranking pressure; is the unit right? Known units: {known}"
+                )
         return self
 
     @property

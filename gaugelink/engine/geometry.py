@@ -116,7 +116,8 @@ def expected_pressure(
     gauge = polytropic_gauge_kpa(ambient_abs_kpa, ratio, exponent)
     u_exponent = absolute * log(ratio) * exponent_u
     u_ratio = absolute * exponent * RATIO_U_FRACTION
-    u_start = gauge * hypot(START_U_FRACTION, ambient_u_kpa / ambient_abs_kpa)
+    # The gauge shows the end less the ambient: a start off it moves the absolute end, another ambient the whole.
+    u_start = hypot(absolute * START_U_FRACTION, gauge * ambient_u_kpa / ambient_abs_kpa)
     return ExpectedPressure(
         kpa=gauge,
         u_kpa=2.0 * hypot(u_exponent, u_ratio, u_start),

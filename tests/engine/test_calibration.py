@@ -37,6 +37,14 @@ def test_far_beyond_the_points_the_class_counts() -> None:
     assert graded.u_kpa(1900.0) > graded.u_kpa(1020.0)
 
 
+def test_far_beyond_the_points_of_a_gauge_without_class_its_error_may_have_grown() -> None:
+    """Rectangular (JCGM 100:2008, 4.3.7): the largest error, 20 of 1,020 kPa, over 880 kPa more."""
+    at_the_end = RECORD.u_kpa(1020.0)
+    assert RECORD.u_kpa(1100.0) == pytest.approx(at_the_end)
+    grown = 20.0 * 880.0 / 1020.0 / 3**0.5
+    assert RECORD.u_kpa(1900.0) == pytest.approx((at_the_end**2 + grown**2) ** 0.5)
+
+
 @pytest.mark.parametrize(
     ("accuracy_class", "share", "limit_percent"),
     [

@@ -87,7 +87,7 @@ def test_the_uncertainty_is_what_gtc_propagates() -> None:
     ratio = GTC.ureal(estimate.ratio, estimate.ratio * RATIO_U_FRACTION)
     ambient = GTC.ureal(AMBIENT_KPA, ambient_u_kpa)
     filling = GTC.ureal(1.0, START_U_FRACTION)
-    result = filling * ambient * (ratio**exponent - 1.0)
+    result = ambient * (filling * ratio**exponent - 1.0)
     assert estimate.kpa == pytest.approx(GTC.value(result))
     assert estimate.u_kpa == pytest.approx(2.0 * GTC.uncertainty(result), rel=1e-9)
 
