@@ -155,7 +155,9 @@ def _neighbours_low(case: Case) -> list[Finding]:
     gap = float(np.median(rest)) - (a.peak_kpa + b.peak_kpa) / 2.0
     if gap <= 2.0 * abs(between.kpa):
         return []
-    beyond = min(a.peak_kpa, b.peak_kpa) < case.lowest_percent / 100.0 * case.highest.peak_kpa
+    beyond = any(
+        case.is_below_limit(case.highest, one) and not case.excused_by_cranking(case.highest, one) for one in (a, b)
+    )
     return [
         Finding(
             RuleName.NEIGHBOURS_LOW,
@@ -167,7 +169,7 @@ def _neighbours_low(case: Case) -> list[Finding]:
             cylinders=pair,
             causes=("head gasket leaking between the two", "both cylinders worn alike", "the rest reading high"),
             next_tests=(f"leak-down test on {pair[0]} and listen at the plug hole of {pair[1]}",),
-            firm=all(case.firm_gap(case.highest, reading) for reading in (a, b)),
+            firm=case.highest.cylinder not in case.too_high and case.firm(*pair),
         )
     ]
 

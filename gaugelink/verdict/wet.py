@@ -135,7 +135,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     others = [other for key, other in rises.items() if key != name]
     usual = float(np.median([other.percent for other in others])) if others else None
     clear = rise.sealing_percent > max(limit, rise.sealing_u_percent)
-    text = f"{name} rose by {wet.fine_text(rise.kpa)} with oil, {rise.percent:.0f} %"
+    text = f"{name} rose by {wet.fine_text(rise.kpa)} with oil, {rise.percent:z.0f} %"
     numbers = {
         "dry_kpa": rise.dry_kpa,
         "wet_kpa": wet.readings[name].peak_kpa,
@@ -157,7 +157,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         clear = clear or excess > max(limit, u_excess)
         sharp, little = sharp or u_excess < limit, little or excess + u_excess < limit
         numbers |= {"others_rise_percent": usual, "excess_percent": excess, "excess_u_percent": u_excess}
-        text += f"; the others rose by {usual:.0f} %"
+        text += f"; the others rose by {usual:z.0f} %"
     numbers["rings_likely"] = float(clear)
     doubt = (
         f"what is a clear rise, {limit:g} %"
