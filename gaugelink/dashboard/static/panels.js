@@ -51,6 +51,23 @@ export function drawCautions() {
   byId("caution-list").replaceChildren(...cautions.map((caution) => el("li", {}, sign("caution"), el("span", {}, caution))));
 }
 
+// What waits for somebody at a bench that is not the one shown; empty where nothing does.
+function waitsAt(one) {
+  if (one.availability !== "online") return one.availability === null ? "" : "offline";
+  const prompt = standingPrompt(one);
+  if (prompt?.urgency === "problem") return prompt.text;
+  return one.cautions.length ? "cautions first" : questionsLeft(one.test);
+}
+
+function drawElsewhere() {
+  const waiting = [...state.benches.values()]
+    .filter((one) => one.name !== state.current)
+    .map((one) => [one.name, waitsAt(one)])
+    .filter(([, what]) => what);
+  byId("elsewhere").hidden = waiting.length === 0;
+  setText(byId("elsewhere"), waiting.map(([name, what]) => `${name}: ${what}`).join("; "));
+}
+
 export function drawHead() {
   const one = bench();
   const test = one?.test ?? null;
@@ -63,6 +80,7 @@ export function drawHead() {
     select.replaceChildren(...[...state.benches.keys()].map((name) => el("option", { value: name }, name)));
   }
   select.value = state.current ?? "";
+  drawElsewhere();
   const machine = machineOf(test)?.name ?? test?.machine ?? "";
   const asked = test && !test.next_cylinder ? questionsLeft(test) : "";
   // A long name gives way, what is being done does not.
