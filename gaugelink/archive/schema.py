@@ -23,9 +23,10 @@ from sqlalchemy import (
     TypeDecorator,
     Uuid,
 )
+from sqlalchemy.types import TypeEngine
 
-VERSION = 1
-"""Version of the tables. They are only ever added to."""
+VERSION = 2
+"""Version of the tables, which only ever grow; `archive.versions` brings those of an older one up to it."""
 
 
 class Utc(TypeDecorator[datetime]):
@@ -48,6 +49,17 @@ class Utc(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+class MessageId(TypeDecorator[str]):
+    """A UUID. Where the database has no type for it, it is text as the messages have it, with its hyphens."""
+
+    impl = Text
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[str]:
+        """The database's own type."""
+        return dialect.type_descriptor(Uuid(as_uuid=False) if dialect.name == "postgresql" else Text())
+
+
 METADATA = MetaData()
 
 VERSIONS = Table("archive_version", METADATA, Column("version", Integer, primary_key=True))
@@ -56,7 +68,7 @@ VERSIONS = Table("archive_version", METADATA, Column("version", Integer, primary
 def _head(*, key: bool) -> list[Column[Any]]:
     return [
         Column("bench", Text, primary_key=True),
-        Column("message_id", Uuid(as_uuid=False), primary_key=key, nullable=False),
+        Column("message_id", MessageId, primary_key=key, nullable=False),
         Column("at", Utc, nullable=False),
         Column("received_at", Utc, nullable=False),
     ]
@@ -70,7 +82,7 @@ EVENTS = Table(
     "events",
     METADATA,
     *_head(key=True),
-    Column("event_id", Uuid(as_uuid=False), nullable=False),
+    Column("event_id", Text, nullable=False),
     Column("gauge", Text, nullable=False),
     Column("test_id", Text),
     Column("peak_kpa", Double, nullable=False),

@@ -26,6 +26,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 
 from gaugelink.archive import schema
+from gaugelink.archive.versions import bring_up_to_date
 from gaugelink.archive.wire import Filed, Quarantined
 from gaugelink.errors import ArchiveError
 
@@ -94,6 +95,8 @@ class Store:
                 found = connection.scalar(select(schema.VERSIONS.c.version))
                 if found is None:
                     connection.execute(insert(schema.VERSIONS).values(version=schema.VERSION))
+                elif found < schema.VERSION:
+                    bring_up_to_date(connection, found)
         except SQLAlchemyError as error:
             raise self.away(error) from error
         self._fits(found)

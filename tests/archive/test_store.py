@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, select, update
+from sqlalchemy import func, select, text, update
 
 from gaugelink.archive import schema
 from gaugelink.archive.settings import database_url
@@ -218,6 +218,41 @@ def test_an_archive_of_a_newer_version_is_left_alone(database, open_store):
         connection.execute(update(schema.VERSIONS).values(version=schema.VERSION + 1))
     with pytest.raises(ArchiveError, match="update it"):
         store.prepare()
+
+
+JOINED = text("SELECT events.message_id, readings.cylinder FROM readings JOIN events USING (bench, event_id)")
+
+
+def test_readings_are_joined_to_their_events_by_the_id_that_the_messages_have(database, open_store):
+    store = open_store(database)
+    event, reading = published("cranking"), published("reading")
+    store.write(sort(event, reading))
+    with store.engine.connect() as connection:
+        ((message_id, cylinder),) = connection.execute(JOINED)
+    assert (str(message_id), cylinder) == (json.loads(event[1])["id"], json.loads(reading[1])["cylinder"])
+
+
+def test_an_archive_of_the_first_version_is_brought_up_to_date_and_files_nothing_twice(database, open_store):
+    store = open_store(database)
+    messages = sort(*(published(kind) for kind in KINDS))
+    store.write(messages)
+    first = {"sqlite": "replace({0}, '-', '')", "postgresql": "{0}"}[store.engine.dialect.name]
+    with store.engine.begin() as connection:
+        for table in (schema.EVENTS, schema.READINGS, schema.DECAYS, schema.PROMPTS, schema.RESULTS, schema.TESTS):
+            connection.execute(text(f"UPDATE {table.name} SET message_id = {first.format('message_id')}"))
+        if store.engine.dialect.name == "postgresql":
+            connection.execute(text("ALTER TABLE events ALTER COLUMN event_id TYPE uuid USING event_id::uuid"))
+        else:
+            connection.execute(text(f"UPDATE events SET event_id = {first.format('event_id')}"))
+        connection.execute(update(schema.VERSIONS).values(version=1))
+    again = open_store(database)
+    again.write(messages)
+    assert count(again, schema.EVENTS) == count(again, schema.READINGS) == count(again, schema.PROMPTS) == 1
+    with again.engine.connect() as connection:
+        assert len(connection.execute(JOINED).all()) == 1
+        assert connection.scalars(select(schema.VERSIONS.c.version)).all() == [schema.VERSION]
+        found = {row.message_id for table in (schema.EVENTS, schema.TESTS) for row in connection.execute(select(table))}
+    assert found <= {message.row["message_id"] for message in messages if isinstance(message, Filed)}
 
 
 def test_a_row_of_another_bench_with_the_same_test_id_is_another_test(database, open_store):
