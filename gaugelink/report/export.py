@@ -136,6 +136,7 @@ def export_rows(data: ReportData) -> tuple[ExportRow, ...]:
 def export_csv(rows: Iterable[ExportRow], path: Path) -> None:
     """Write rows as CSV (RFC 4180, UTF-8, one header line). Numbers keep every digit, nothing is an empty cell.
 
+    A text that a spreadsheet would take for a formula, or that begins with an apostrophe, has one more before it.
     The file appears whole or not at all. Raises OSError when it cannot be written.
     """
     names = [field.name for field in fields(ExportRow)]
@@ -196,7 +197,9 @@ def _cell(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, datetime):
         return value.isoformat()
-    # A spreadsheet takes a cell that begins like this for a formula.
-    if isinstance(value, str) and value.startswith(("=", "+", "-", "@")):
+    # A spreadsheet takes a cell that begins like this for a formula. One that begins with the mark itself gets it too,
+    # so that each text comes back from its cell.
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r", "'")):
         return "'" + value
-    return repr(value) if isinstance(value, float) else str(value)
+    # Some numbers are numpy's, which write their type beside them.
+    return repr(float(value)) if isinstance(value, float) else str(value)

@@ -1,7 +1,9 @@
 """Export: tidy rows, documented columns, the same values out of CSV and Parquet; a file is whole or not there."""
 
 import csv
+from collections.abc import Callable
 from dataclasses import fields, replace
+from datetime import datetime
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -44,6 +46,32 @@ def test_csv_keeps_every_digit(tmp_path: Path) -> None:
     assert back[0]["at"] == "2026-11-20T09:40:00+00:00"
     assert back[0]["oil_ml"] == ""
     assert back[0]["wet"] == "false"
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["North 7", "=1+1", "'=1+1", "'quoted", "-7 C", "@home", "\t=1", 'a,b"c;d', "Grün ☃", "line\nbreak", " lead"],
+)
+def test_every_cell_comes_back_as_it_was(name: str, tmp_path: Path) -> None:
+    rows = [replace(row, machine=name) for row in export_rows(sample_report())]
+    export_csv(rows, tmp_path / "a.csv")
+    export_parquet(rows, tmp_path / "a.parquet")
+    with (tmp_path / "a.csv").open(newline="", encoding="utf-8") as file:
+        cells = list(csv.DictReader(file))
+    table = pq.read_table(tmp_path / "a.parquet").to_pylist()
+    readers: dict[object, Callable[[str], object]] = {
+        bool: lambda cell: {"true": True, "false": False}[cell],
+        int: int,
+        float: float,
+        float | None: lambda cell: float(cell) if cell else None,
+        datetime: datetime.fromisoformat,
+        str: lambda cell: cell.removeprefix("'"),
+    }
+    for row, cell, line in zip(rows, cells, table, strict=True):
+        for field in fields(ExportRow):
+            value = getattr(row, field.name)
+            assert readers[field.type](cell[field.name]) == value, field.name
+            assert line[field.name] == value, field.name
 
 
 def test_parquet_has_types_units_and_the_same_values(tmp_path: Path) -> None:
