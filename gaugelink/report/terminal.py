@@ -7,7 +7,6 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.units import PressureUnit
 from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
@@ -112,8 +111,8 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
         row = (
             trend.cylinder,
             f"{unit.from_kpa(trend.level_kpa.value):.{unit.decimals}f}",
-            f"{trend.percent.value:+z.1f} ± {COVERAGE_FACTOR * trend.percent.u:.1f}" if going else "",
-            "" if relative is None else f"{relative.value:+z.1f} ± {COVERAGE_FACTOR * relative.u:.1f}",
+            f"{trend.percent.value:+z.1f} ± {trend.percent.expanded_u:.1f}" if going else "",
+            "" if relative is None else f"{relative.value:+z.1f} ± {relative.expanded_u:.1f}",
             "" if trend.below_others_percent is None else f"{0.0 - trend.below_others_percent:+z.1f} %",
             str(trend.tests),
             "wearing" if trend.is_wearing else "",
@@ -143,7 +142,7 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
 
 
 def _step_line(step: FleetStep) -> str:
-    size = f"{step.percent.value:+z.1f} ± {COVERAGE_FACTOR * step.percent.u:.1f} %"
+    size = f"{step.percent.value:+z.1f} ± {step.percent.expanded_u:.1f} %"
     return (
         f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {day_of(step.at)}: "
         "look at the gauge, not at the engines."

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
 from gaugelink.engine.units import barometer_text
 from gaugelink.localtime import day_of
@@ -177,22 +176,20 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
         if trend.is_wearing:
             against = " against the others" if trend.against_others_percent is not None else ""
             lines.append(
-                f"{trend.cylinder} loses {-rate.value:.1f} ± {COVERAGE_FACTOR * rate.u:.1f} % a {history.unit}"
+                f"{trend.cylinder} loses {-rate.value:.1f} ± {rate.expanded_u:.1f} % a {history.unit}"
                 f"{against}, more than chance, over {trend.tests} tests."
             )
     # A single cylinder is the engine: its fall was told.
     if len(history.trends) > 1 and history.engine_is_falling and history.engine_percent is not None:
         fall = history.engine_percent
-        lines.append(
-            f"All cylinders together lose {-fall.value:.1f} ± {COVERAGE_FACTOR * fall.u:.1f} % a {history.unit}."
-        )
+        lines.append(f"All cylinders together lose {-fall.value:.1f} ± {fall.expanded_u:.1f} % a {history.unit}.")
     for effect in history.jobs:
         who = effect.cylinder or "all cylinders it was done on, their mean"
         word = "gained" if effect.gain_percent.value >= 0 else "lost"
         real = "a real change" if effect.is_real else "no more than chance"
         lines.append(
             f"After {effect.job.job} ({day_of(effect.job.at)}) {who}: {word} {abs(effect.gain_percent.value):.1f} ± "
-            f"{COVERAGE_FACTOR * effect.gain_percent.u:.1f} %, {real}."
+            f"{effect.gain_percent.expanded_u:.1f} %, {real}."
         )
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"

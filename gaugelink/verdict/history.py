@@ -6,7 +6,7 @@ cylinder held against the others of the same tests is then free of both.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import exp, hypot, log, log1p, sqrt
 
@@ -134,7 +134,7 @@ def read_history(
     fit = model.fit(splits)
     engine = _engine_slope(model, fit)
     # A whole engine that falls is told only where it is the same gauge throughout, or the step is in the model.
-    falling = engine is not None and engine.z < -fit.critical(limits.false_alarm) and engine.value < 0
+    falling = engine is not None and engine.z < -max(fit.factor, fit.critical(limits.false_alarm))
     return MachineHistory(
         axis=axis,
         unit=unit,
@@ -155,7 +155,8 @@ def read_history(
 def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
     last = len(model.tests) - 1
     alone = 1.0 - (1.0 - model.rules.false_alarm) ** (1.0 / len(model.cylinders))
-    critical = fit.critical(alone)
+    # What is told as beyond chance is beyond the ± that stands beside it too.
+    critical = max(fit.factor, fit.critical(alone))
     trends = []
     slopes = {c: {f"slope {c} {_last_segment(model, c)}": 1.0} for c in model.cylinders}
     levels = {
@@ -175,7 +176,7 @@ def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
                 cylinder=cylinder,
                 percent=_percent(slope),
                 against_others_percent=None if relative is None else _percent(relative),
-                level_kpa=Estimate(level_kpa, level_kpa * level.u),
+                level_kpa=Estimate(level_kpa, level_kpa * level.u, level.factor),
                 below_others_percent=None if below is None else -100.0 * (exp(below) - 1.0),
                 is_wearing=tests >= 3 and judged.z < -critical and 100.0 * judged.value < -model.slowest_wear_percent,
                 tests=tests,
@@ -194,7 +195,7 @@ def _times(coefficients: dict[str, float], factor: float) -> dict[str, float]:
 
 def _percent(estimate: Estimate) -> Estimate:
     """Percent of a small change of a logarithm."""
-    return Estimate(100.0 * (exp(estimate.value) - 1.0), 100.0 * exp(estimate.value) * estimate.u)
+    return Estimate(100.0 * (exp(estimate.value) - 1.0), 100.0 * exp(estimate.value) * estimate.u, estimate.factor)
 
 
 def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
@@ -234,7 +235,6 @@ def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]
             touched[""] = mean_of(list(touched.values()))
         untouched = [change for c, change in changes.items() if not model.touches(job, c)]
         for cylinder, change in touched.items():
-            judged_by = held if untouched else usual
             if untouched:
                 gain = held.combined(against_others(change, untouched))
                 beside = _beside(
@@ -244,9 +244,10 @@ def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]
                     gain = beside
             else:
                 gain = usual.combined(change)
-                gain = Estimate(gain.value, (gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
-            is_real = abs(gain.z) > judged_by.critical(0.025)
-            effects.append(JobEffect(job, cylinder, _percent(gain), bool(untouched), bool(is_real)))
+                gain = replace(gain, u=(gain.u**2 + _gauge_u2(model, left, right)) ** 0.5)
+            percent = _percent(gain)
+            is_real = abs(percent.value) > percent.expanded_u
+            effects.append(JobEffect(job, cylinder, percent, bool(untouched), bool(is_real)))
     return tuple(effects)
 
 
@@ -263,7 +264,7 @@ def _beside(model: Model, fit: Fit, tests: tuple[int, int], cylinder: str, untou
         for name, share in ((cylinder, 1.0), *((other, -1.0 / len(untouched)) for other in untouched)):
             value += sign * share * float(model.observed[where[j, name]])
             variance += (share * float(model.u[where[j, name]])) ** 2
-    return Estimate(value, fit.scale * sqrt(variance))
+    return Estimate(value, fit.scale * sqrt(variance), fit.factor)
 
 
 def _gauge_u2(model: Model, left: int, right: int) -> float:

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri, ndtri, stdtrit
 
+from gaugelink.bench.repeats import COVERAGE_FACTOR
+
 FloatArray = NDArray[np.float64]
 
 HUBER_K = 1.345
@@ -26,6 +28,13 @@ class Estimate:
 
     value: float
     u: float
+    factor: float = COVERAGE_FACTOR
+    """Expanded over standard uncertainty, coverage about 95 %: more than usual where `u` rests on few readings."""
+
+    @property
+    def expanded_u(self) -> float:
+        """Expanded uncertainty, coverage about 95 %."""
+        return self.factor * self.u
 
     @property
     def z(self) -> float:
@@ -58,12 +67,17 @@ class Fit:
         """
         return -float(ndtri(tail) if self.scale <= 1.0 else stdtrit(max(1.0, self.freedom), tail))
 
+    @property
+    def factor(self) -> float:
+        """Coverage factor for about 95 %, never below the usual one (JCGM 100:2008, 6.3.3 and G.3)."""
+        return max(COVERAGE_FACTOR, self.critical(0.025))
+
     def combined(self, coefficients: Mapping[str, float]) -> Estimate:
         """A linear combination of parameters, correlations counted (JCGM 100:2008, equation 13)."""
         c = np.zeros(self.values.size)
         for name, coefficient in coefficients.items():
             c[self.names[name]] += coefficient
-        return Estimate(float(c @ self.values), sqrt(max(0.0, float(c @ self.covariance @ c))))
+        return Estimate(float(c @ self.values), sqrt(max(0.0, float(c @ self.covariance @ c))), self.factor)
 
 
 def fit_huber(

@@ -1,6 +1,5 @@
 """What the machine's earlier tests add to the verdict on its last one: a cylinder that wears."""
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.verdict.case import low_causes, lowest_percent, telling_tests
 from gaugelink.verdict.findings import Finding, RuleName, Rules, Severity
@@ -21,7 +20,7 @@ def _of(trend: Trend, unit: str, engine: EngineRecord, limit: float) -> Finding:
     rate, left = trend.judged, trend.units_left(limit)
     numbers = {
         "percent_each": rate.value,
-        "percent_each_u": COVERAGE_FACTOR * rate.u,
+        "percent_each_u": rate.expanded_u,
         "limit_percent": limit,
     }
     if left is None or trend.below_others_percent is None:
@@ -32,7 +31,7 @@ def _of(trend: Trend, unit: str, engine: EngineRecord, limit: float) -> Finding:
     return Finding(
         RuleName.TREND,
         Severity.INVESTIGATE if left is not None and left <= 1.0 else Severity.WATCH,
-        f"{trend.cylinder} loses {-rate.value:.1f} ± {COVERAGE_FACTOR * rate.u:.1f} % each {unit}{compared}, "
+        f"{trend.cylinder} loses {-rate.value:.1f} ± {rate.expanded_u:.1f} % each {unit}{compared}, "
         f"over {trend.tests} tests, {then}.",
         numbers=numbers,
         cylinders=(trend.cylinder,),
