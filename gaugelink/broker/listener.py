@@ -5,6 +5,8 @@ import logging
 from collections.abc import Callable
 from typing import Annotated
 
+import aiomqtt
+from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import Field
 
 from gaugelink.broker.client import Client
@@ -67,8 +69,10 @@ class CommandListener:
         """Messages on the command topic that were not taken."""
 
     async def subscribe(self, client: Client) -> None:
-        """Ask the broker for commands."""
-        await client.subscribe(self._topic, qos=1)
+        """Ask the broker for commands. One that lets the bench hear none takes its messages all the same."""
+        granted = await client.subscribe(self._topic, qos=1)
+        if any(isinstance(reason, ReasonCode) and reason.is_failure for reason in granted):
+            _LOG.warning("The broker refuses commands: let the bench's user read %s in its access list.", self._topic)
 
     async def listen(self, client: Client, answer: Callable[[Outgoing], None]) -> None:
         """Take commands until the connection is gone.
@@ -77,13 +81,17 @@ class CommandListener:
             aiomqtt.MqttError: the connection is gone.
         """
         loop = asyncio.get_running_loop()
-        async for message in client.messages:
-            # The embedded broker hands a new client all that is retained on what others have subscribed to.
-            if str(message.topic) != self._topic:
-                continue
-            result = self.receive(bytes_of(message), loop.time(), retained=message.retain)
-            if result is not None:
-                answer(result.outgoing())
+        try:
+            async for message in client.messages:
+                # The embedded broker hands a new client all that is retained on what others have subscribed to.
+                if str(message.topic) != self._topic:
+                    continue
+                result = self.receive(bytes_of(message), loop.time(), retained=message.retain)
+                if result is not None:
+                    answer(result.outgoing())
+        except aiomqtt.MqttError as error:
+            # The library's own words are for programmers; a mechanic reads these.
+            raise aiomqtt.MqttError("the connection was lost") from error
 
     def receive(self, payload: bytes, now_s: float, *, retained: bool = False) -> CommandResult | None:
         """Check one payload at the monotonic time `now_s`; queue the command, or return why it was refused.

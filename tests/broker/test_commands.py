@@ -5,6 +5,8 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from gaugelink.broker.commands import COMMAND_BYTES, CommandAction, parse_command
 from gaugelink.broker.listener import BURST, QUEUE, RATE_PER_S, Allowance, CommandListener
@@ -119,6 +121,19 @@ def test_a_flood_of_commands_is_told_once_a_minute(caplog):
     told = [record for record in caplog.records if "too fast" in record.getMessage()]
     assert len(told) == 2
     assert listener.refused > 11_000
+
+
+@pytest.mark.parametrize(("answer", "warnings"), [("Granted QoS 1", 0), ("Not authorized", 1)])
+async def test_a_broker_that_gives_the_bench_no_commands_is_told_of(caplog, answer, warnings):
+    class Broker:
+        async def subscribe(self, topic: str, qos: int) -> list[ReasonCode]:
+            assert (topic, qos) == ("gaugelink/north/command", 1)
+            return [ReasonCode(PacketTypes.SUBACK, answer)]
+
+    await CommandListener("north").subscribe(Broker())  # type: ignore[arg-type]
+    assert [record.getMessage() for record in caplog.records] == [
+        "The broker refuses commands: let the bench's user read gaugelink/north/command in its access list."
+    ] * warnings
 
 
 def test_commands_that_nobody_carries_out_do_not_pile_up():

@@ -101,6 +101,14 @@ async def test_no_event_is_lost_when_the_broker_goes_away_in_the_middle(tmp_path
         assert set(ids) == {json.loads(payload)["id"] for payload in expected}, "a repeat has the id of the first"
 
 
+async def test_a_connection_that_is_lost_is_told_in_plain_words(tmp_path, mosquitto, caplog):
+    async with bench(tmp_path / "j.db", settings(mosquitto.port)) as (_, link):
+        await until_connected(link)
+        await mosquitto.kill()
+        await until_connected(link, connected=False)
+    assert f"The broker at 127.0.0.1:{mosquitto.port} is away: the connection was lost." in caplog.text
+
+
 async def test_a_broker_killed_while_a_backlog_is_sent_gets_it_all(tmp_path, mosquitto):
     async with Subscriber(mosquitto.port) as subscriber, Journal.open(tmp_path / "j.db") as journal:
         expected = [await crank(journal, number) for number in range(120)]
