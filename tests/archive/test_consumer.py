@@ -7,7 +7,10 @@ import socket
 import threading
 from contextlib import AsyncExitStack
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 from sqlalchemy import func, select
 
 from gaugelink.archive import schema
@@ -172,6 +175,26 @@ async def test_a_connection_that_breaks_as_a_batch_is_acknowledged_loses_and_dou
         assert broken.is_set()
         assert consumer.tally.connects == 2
     assert_once(store, sent)
+
+
+@pytest.mark.parametrize("session_present", [True, False])
+def test_what_waits_for_the_database_does_not_grow_with_every_connection(store, session_present):
+    consumer = Consumer(BrokerSettings(port=free_port()), ArchivePart(), store)
+    client, most = consumer._client, 0
+    flags, success = mqtt.ConnectFlags(session_present), ReasonCode(PacketTypes.CONNACK, "Success")
+    loose = mqtt.MQTTMessage(topic=b"gaugelink/north/prompt")
+    consumer._on_message(client, None, loose)
+    for _ in range(50):
+        consumer._on_connect(client, None, flags, success, None)
+        for mid in range(1, 1001):
+            message = mqtt.MQTTMessage(mid, b"gaugelink/north/cranking")
+            message.qos = 1
+            consumer._on_message(client, None, message)
+        most = max(most, consumer._inbox.qsize())
+    # A broker that forgot the session sends none of them again.
+    assert most <= 21_001 if session_present else most == 50_001
+    waiting = [consumer._inbox.get() for _ in range(consumer._inbox.qsize())]
+    assert [delivery.qos for delivery in waiting].count(0) == 1
 
 
 async def test_two_consumers_share_the_work(tmp_path, store):
