@@ -35,6 +35,8 @@ def subscribe(client: mqtt.Client, _userdata: object, _flags: object, reason: ob
 
 def show(_client: mqtt.Client, _userdata: object, packet: mqtt.MQTTMessage) -> None:
     """Print one message in a line. Fields that are not known are left alone: the contract may have grown."""
+    if not packet.payload:
+        return  # What was retained there was taken back.
     message = json.loads(packet.payload)
     if is_repeat(message["id"]):
         return

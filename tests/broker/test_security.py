@@ -1,12 +1,14 @@
 """Password, TLS and access control against a real broker; secrets never show."""
 
 import asyncio
+import contextlib
 import json
 import logging
 import ssl
 import subprocess
 from pathlib import Path
 
+import aiomqtt
 import pytest
 from pydantic import ValidationError
 
@@ -180,6 +182,25 @@ async def arrives(guarded, certificates, sender: str, topic: str) -> bool:
 )
 async def test_the_example_of_access_control_keeps_everyone_in_place(guarded, certificates, sender, topic, allowed):
     assert await arrives(guarded, certificates, sender, topic) is allowed
+
+
+@pytest.mark.parametrize(("length", "allowed"), [(200_000, True), (2_000_000, False)])
+async def test_the_example_of_a_broker_takes_no_message_that_no_bench_has(
+    tmp_path, guarded, certificates, length, allowed
+):
+    gauge = "gaugelink/north/gauge/blue/state"
+    async with (
+        Subscriber(
+            guarded.port, username="archive", password=SECRET, tls=trusting(certificates), strict=False
+        ) as subscriber,
+        client(guarded.port, "bench-north", certificates) as bench_north,
+    ):
+        async with client(guarded.port, "gauge-bridge", certificates) as stranger:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await stranger.publish(gauge, b"x" * length, qos=1)
+        await bench_north.publish(EVENTS, "mark", qos=1)
+        await subscriber.wait_for(lambda: bool(subscriber.payloads(EVENTS)))
+        assert bool(subscriber.payloads(gauge)) is allowed
 
 
 async def test_a_dashboard_reads_everything_and_commands_reach_their_bench(tmp_path, guarded, certificates):

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from gaugelink.broker.client import Client
 from gaugelink.broker.messages import Reading
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.journal import Action
@@ -71,8 +72,10 @@ async def test_the_python_script_follows_a_test(tmp_path, mosquitto):
     program = [sys.executable, CONFIG / "subscribe.py", "127.0.0.1", str(mosquitto.port)]
     async with (
         following(mosquitto, program, "subscribe-py") as process,
+        Client("127.0.0.1", mosquitto.port) as person,
         bench(tmp_path / "j.db", BrokerSettings(port=mosquitto.port)) as (journal, _),
     ):
+        await person.publish("gaugelink/gone/test", b"", qos=1, retain=True)
         reading = Reading(
             bench=BENCH, test_id="test-1", cylinder="PTO", action=Action.GIVEN, peak_kpa=900.0, peak_u_kpa=8.0,
             flags=(Flag.FEW_STROKES,),
