@@ -63,11 +63,15 @@ class Announcer:
     def radio_gap(self, bleed: bool) -> None:
         """Say that a pull was not seen whole, and that the gauge is lost where it still is."""
         state = self._state
-        if state.target:
-            for gauge in {state.gauges[name] for name in state.target}:
-                state.tracks[gauge].loss_said = state.tracks[gauge].down_since_s is not None
-            gap = self._say.say(PromptKey.RADIO_GAP, state.target)
-            self.prompt(self._say.led(self._say.say(PromptKey.BLEED), gap) if bleed else gap)
+        if not state.target:
+            # Nobody has to pull again, but what is left, or that nothing is, may have changed with this pull.
+            self.prompt(saying.closing(state, self._say))
+            self.ask_what_is_left()
+            return
+        for gauge in {state.gauges[name] for name in state.target}:
+            state.tracks[gauge].loss_said = state.tracks[gauge].down_since_s is not None
+        gap = self._say.say(PromptKey.RADIO_GAP, state.target)
+        self.prompt(self._say.led(self._say.say(PromptKey.BLEED), gap) if bleed else gap)
 
     def ask(self, reading: Reading) -> None:
         """Ask which cylinder a held reading belongs to."""
@@ -79,9 +83,9 @@ class Announcer:
         """Ask about the readings that later pulls, or an earlier test, have put in doubt."""
         if self._state.phase is Phase.DONE and not self._state.exchange_asked:
             self._ask_about_exchange()
-        for reading in self._state.readings:
+        for reading in reversed(self._state.questions):
             doubted = any(change.status is Status.GIVEN for change in reading.changes)
-            if reading.status is Status.HELD and doubted and not reading.asked:
+            if doubted and not reading.asked:
                 self.ask(reading)
                 return
 
@@ -89,14 +93,17 @@ class Announcer:
         """Ask the open question where nothing else is left to do, unless it has just been asked."""
         state = self._state
         asked = any(isinstance(one, Prompt) and one.key in QUESTIONS for one in self.out)
-        if state.phase is Phase.MEASURING and not state.target and not asked:
+        if state.phase is Phase.MEASURING and not state.target and state.questions and not asked:
             self.ask(state.questions[0])
 
     def with_next(self, one: PromptKey, several: PromptKey) -> Prompt:
         """Say something together with the cylinder that comes next, or the open question where nothing else is left."""
         state = self._state
-        if not state.target:
+        if not state.target and state.questions:
             return saying.question(state, self._say, state.questions[0])
+        if not state.target:
+            # The first gauges of a pull have answered the last question, and the others have yet to report.
+            return saying.closing(state, self._say)
         return self._say.say(one if len(state.target) == 1 else several, state.target, next=state.target[0])
 
     def _ask_about_exchange(self) -> None:

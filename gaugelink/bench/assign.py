@@ -253,7 +253,7 @@ class TestBench:
         earlier = next((result for result in state.results if result.id == command.id), None)
         if earlier is not None:
             return [replace(earlier, repeated=True)]
-        waited = state.phase is Phase.CAUTIONS
+        waited, stood = state.phase is Phase.CAUTIONS, commands.standing(state)
         done = commands.carry_out(state, command, at_s)
         result = CommandResult(command.id, done.ok, done.text)
         state.results = [*state.results[-499:], result]
@@ -267,7 +267,9 @@ class TestBench:
         self._announcer.out += [ReadingChanged(reading) for reading in done.changed]
         for gauge in state.tracks:
             self._reweigh(gauge)
-        self._retarget()
+        if commands.is_deed(command.kind):
+            commands.note_what_followed(state, stood)
+        cautioned = self._retarget()
         if state.phase is not Phase.CAUTIONS:
             self._announcer.prompt(done.prompt(state, self._say))
             # Acknowledged: whatever was said from here on is said of a test that goes on as any other.
@@ -279,6 +281,8 @@ class TestBench:
             self._announcer.ask_what_is_left()
         elif waited:
             self._announcer.prompt(self._say.say(PromptKey.ACKNOWLEDGE))
+        elif not cautioned:
+            self._announcer.caution()
         return self._announcer.taken()
 
     def tick(self, now_s: float) -> list[Outcome]:

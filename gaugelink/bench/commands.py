@@ -1,16 +1,26 @@
 """What a person may ask of a test, and what it does to the state. Refusals say why and what to do instead."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from gaugelink.bench import asking_twice, saying
 from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
-from gaugelink.bench.reading import Acknowledgement, Change, Command, CommandKind, Phase, Reading, Status
+from gaugelink.bench.reading import (
+    Acknowledgement,
+    Change,
+    Command,
+    CommandKind,
+    Phase,
+    Reading,
+    Status,
+    open_questions,
+)
 from gaugelink.bench.state import BenchState, Deed
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
+_CLOSED = "The test is closed: begin a new one."
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,20 +58,45 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
             return _refused(asking_twice.held_down(command.key))
     named = tuple(name for name in (command.cylinder, command.other) if name is not None)
     before = Deed(command.kind, named, {}, state.phase, tuple(state.skipped), state.wished, dict(state.gauges))
-    stood = {reading.event_id: reading.changes[-1] for reading in state.readings}
+    stood = standing(state)
     done = _DOES[command.kind](state, command, at_s)
-    if done.ok and command.kind is not CommandKind.TAKE_BACK:
+    if not done.ok:
+        # Nothing was changed and nothing else is said: what is waited for still stands.
+        state.waiting = state.waiting or waiting
+    elif is_deed(command.kind):
         changed = {reading.event_id: (stood[reading.event_id], reading.changes[-1]) for reading in done.changed}
         state.deeds = [*state.deeds[1 - _DEEDS :], replace(before, changed=changed)]
     return done
 
 
+def is_deed(kind: CommandKind) -> bool:
+    """Whether a command is a change that can be taken back."""
+    return kind not in (CommandKind.ACKNOWLEDGE, CommandKind.TAKE_BACK)
+
+
+def standing(state: BenchState) -> dict[str, Change]:
+    """Return by event id how each reading stands: its last change, with what is thought of it by now."""
+    return {one.event_id: replace(one.changes[-1], confidence=one.confidence) for one in state.readings}
+
+
+def note_what_followed(state: BenchState, stood: Mapping[str, Change]) -> None:
+    """Note what the evidence made of the other readings because of the last deed: it is taken back with it."""
+    deed = state.deeds[-1]
+    followed = {
+        event_id: (stood[event_id], after)
+        for event_id, after in standing(state).items()
+        if event_id not in deed.changed and after != stood[event_id]
+    }
+    state.deeds[-1] = replace(deed, followed=followed)
+
+
 def _acknowledge(state: BenchState, command: Command, at_s: float) -> Done:
     if state.acknowledged is not None:
         return Done(True, "The cautions were acknowledged before.", acknowledged=True)
+    if state.phase is not Phase.CAUTIONS:
+        return _refused(_CLOSED)
     state.acknowledged = Acknowledgement(command.by, at_s, tuple(key.value for key in CAUTIONS))
-    if state.phase is Phase.CAUTIONS:
-        state.phase = Phase.MEASURING
+    state.phase = Phase.MEASURING
     return Done(True, "Cautions acknowledged.", prompt=saying.opening, acknowledged=True)
 
 
@@ -69,10 +104,9 @@ def _answer(state: BenchState, command: Command, at_s: float) -> Done:
     held = [reading for reading in state.readings if reading.status is Status.HELD]
     if command.event is not None:
         held = [reading for reading in held if reading.event_id == command.event]
-    asked = [reading for reading in held if reading.asked] or held
-    if not asked:
+    if not held:
         return _refused("No reading is held: use assign to move a reading that was given.")
-    reading = asked[-1]
+    reading = next(iter(open_questions(held)), held[-1])
     cylinder = command.cylinder or reading.candidates[0][0]
     return _give(state, reading, cylinder, command, at_s, "answered")
 
@@ -122,22 +156,47 @@ def _take_back(state: BenchState, command: Command, at_s: float) -> Done:
             return found
         if len(found.changes) < 2:
             return _refused("That reading is as it came: there is nothing to take back.")
+        _no_longer_a_deed(state, found)
         back = _restored(state, found, found.changes[-2], command, at_s)
         return Done(True, "Taken back.", (back,), _after_undo(None, (back,)))
     if not state.deeds:
         return _refused("Nobody has changed anything by hand: there is nothing to take back.")
     deed = state.deeds.pop()
-    returned = []
-    for event_id, (before, after) in deed.changed.items():
-        reading = state.reading(event_id)
-        # What was changed since then by itself stays as it is.
-        if reading is not None and (reading.status, reading.cylinder) == (after.status, after.cylinder):
-            returned.append(_restored(state, reading, before, command, at_s))
+    returned = _all_restored(state, deed.changed, command, at_s)
+    followed = _all_restored(state, deed.followed, command, at_s)
     undone = replace(deed, skipped=tuple(state.skipped))
     state.skipped, state.wished, state.gauges = list(deed.skipped), deed.wished, dict(deed.gauges)
     if deed.kind in _CLOSES:
         state.phase = deed.phase
-    return Done(True, "Taken back.", tuple(returned), _after_undo(undone, tuple(returned)))
+    return Done(True, "Taken back.", (*returned, *followed), _after_undo(undone, returned))
+
+
+def _no_longer_a_deed(state: BenchState, reading: Reading) -> None:
+    """Forget the change of a reading that is taken back by itself: the next undo is of the deed before."""
+    for index in reversed(range(len(state.deeds))):
+        deed = state.deeds[index]
+        if reading.event_id in deed.changed and deed.changed[reading.event_id][1] == reading.changes[-1]:
+            changed = {event_id: change for event_id, change in deed.changed.items() if event_id != reading.event_id}
+            more = bool(changed) or deed.kind not in _OF_ONE_READING
+            state.deeds[index : index + 1] = [replace(deed, changed=changed)] if more else []
+            return
+
+
+def _all_restored(
+    state: BenchState, changes: Mapping[str, tuple[Change, Change]], command: Command, at_s: float
+) -> tuple[Reading, ...]:
+    """Put readings back to what they were before these changes; what was changed since then stays as it is."""
+    returned = []
+    for event_id, (before, after) in changes.items():
+        reading = state.reading(event_id)
+        if reading is None or (reading.status, reading.cylinder) != (after.status, after.cylinder):
+            continue
+        if (before.status, before.cylinder) == (after.status, after.cylinder):
+            # It was only thought surer or less sure. Times are learnt from what is sure.
+            state.put(replace(reading, confidence=before.confidence))
+        else:
+            returned.append(_restored(state, reading, before, command, at_s))
+    return tuple(returned)
 
 
 def _restored(state: BenchState, reading: Reading, before: Change, command: Command, at_s: float) -> Reading:
@@ -146,8 +205,10 @@ def _restored(state: BenchState, reading: Reading, before: Change, command: Comm
 
 def _redo(state: BenchState, command: Command, at_s: float) -> Done:
     name = asking_twice.redone(state, command)
-    if name is None or state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return _refused("The test is closed: begin a new one.")
+    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return _refused(_CLOSED)
+    if name is None:
+        return _refused("No cylinder has a reading: name the one that is to be measured.")
     struck = tuple(
         _put(state, reading, Status.STRUCK, None, command, at_s, f"{name} is measured again")
         for reading in state.of_cylinder(name)
@@ -155,9 +216,13 @@ def _redo(state: BenchState, command: Command, at_s: float) -> Done:
     if name in state.skipped:
         state.skipped.remove(name)
     state.wished = name
-    return Done(
-        True, f"{name} is measured again.", struck, lambda _, say: say.say(PromptKey.REDO, (name,), cylinder=name)
-    )
+
+    def say_it(state: BenchState, say: Prompter) -> Prompt:
+        # Without these readings the evidence may give others to it, and be content.
+        again = name in state.target
+        return say.say(PromptKey.REDO, state.target, cylinder=name) if again else saying.go_to(state, say)
+
+    return Done(True, f"{name} is measured again.", struck, say_it)
 
 
 def _skip(state: BenchState, command: Command, at_s: float) -> Done:
@@ -223,6 +288,7 @@ _DOES: dict[CommandKind, Callable[[BenchState, Command, float], Done]] = {
     CommandKind.ABANDON: _abandon,
 }
 _CLOSES = frozenset({CommandKind.FINISH, CommandKind.ABANDON})
+_OF_ONE_READING = frozenset({CommandKind.ANSWER, CommandKind.ASSIGN, CommandKind.STRIKE})
 _DEEDS = 100
 """So many changes can be taken back one after the other."""
 

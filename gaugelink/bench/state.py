@@ -92,10 +92,12 @@ class Deed:
     changed: dict[str, tuple[Change, Change]]
     """Event ids of the readings that it changed: how each stood before, and after."""
     phase: Phase
-    """What the test was before; so are those below."""
+    """What the test was before; so are the three below."""
     skipped: tuple[str, ...]
     wished: str | None
     gauges: dict[str, str]
+    followed: dict[str, tuple[Change, Change]] = field(default_factory=dict)
+    """The same of the readings that the evidence then gave, took back, or thought otherwise of because of it."""
 
 
 @dataclass(frozen=True, slots=True)
