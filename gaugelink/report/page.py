@@ -205,7 +205,7 @@ def _lower_half(figure: Figure, data: ReportData, y: float) -> None:
     middle = 0.545
     left, right = _Writer(figure, MARGIN, middle - 0.02, y), _Writer(figure, middle + 0.01, RIGHT, y)
     if len(data.past) > 1:
-        _seasons(right, data)
+        _seasons(right, data, floor)
     asking, notes = finding_order(data)
     # Down the left column first, then down what is left of the right one.
     column, dropped = left, 0
@@ -227,13 +227,19 @@ def _lower_half(figure: Figure, data: ReportData, y: float) -> None:
         column.text(f"{dropped} more in the HTML report.", 6.2, colour=FAINT)
 
 
-def _seasons(writer: _Writer, data: ReportData) -> None:
+def _seasons(writer: _Writer, data: ReportData, floor: float) -> None:
+    """The seasons with what they say, as far as there is room above `floor`."""
     writer.head(f"Seasons, at sea level, {data.unit.value}; bars: ±")
     height = 0.135
     axes = writer.figure.add_axes((writer.left + 0.025, writer.y - height + 0.004, RIGHT - writer.left - 0.025, height))
     draw_history(axes, data)
     writer.y -= height + 0.018
-    for line in history_lines(data):
+    lines = history_lines(data)
+    for number, line in enumerate(lines):
+        left = f"{len(lines) - number} more of the seasons in the HTML report."
+        if writer.y - writer.height(line, 6.8, marked=True) - writer.height(left, 6.2, marked=False) < floor:
+            writer.text(left, 6.2, colour=FAINT)
+            return
         writer.text(line, 6.8, mark=RULE)
 
 

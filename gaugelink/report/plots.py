@@ -47,6 +47,12 @@ SMALLEST = 4.5
 """Size of the smallest letters, in points."""
 LONGEST_NAME = 14
 """Letters of a cylinder's name beside a drawing."""
+LONGEST_JOB = 16
+"""Letters of a job, and of the cylinders it was done on, beside its line in the seasons."""
+JOB_LETTER = 0.017
+"""Width of an average letter of a job, and height of a line of them, as shares of the axes."""
+JOB_LINE = 0.075
+MOST_JOB_LINES = 4
 MOST_STEPS = 12
 """Strokes drawn as steps; more of them would be too narrow to see."""
 
@@ -288,18 +294,15 @@ def draw_history(axes: Axes, data: ReportData) -> None:
     axes.set_xlim(first - room, last + 4.0 * room)
     for y, (_, name, colour) in zip(_apart([e[0] for e in ends], 0.085 * (high - low + 3 * pad)), ends, strict=True):
         axes.text(last + room, y, shortened(name, LONGEST_NAME), color=colour, fontsize=7.5, va="center")
-    for job in data.jobs:
-        x = _day(job.at)
-        axes.axvline(x, color=INK, linewidth=0.8)
-        where = f", {', '.join(job.cylinders)}" if job.cylinders else ""
-        axes.text(x, 0.99, f" {job.job}{where}", transform=axes.get_xaxis_transform(), fontsize=6.5, va="top")
+    _jobs(axes, data)
     for step in data.history.steps if data.history is not None else ():
         x = _day(step.at) - room / 2.0
         axes.axvline(x, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
         axes.text(
             x, 0.02, " gauge moved?", transform=axes.get_xaxis_transform(), fontsize=6.5, va="bottom", color=FAINT
         )
-    locator = mdates.AutoDateLocator(minticks=3, maxticks=6)  # type: ignore[no-untyped-call]
+    # Fewer than eight would leave spans of 30 to 36 months without an interval of whole months.
+    locator = mdates.AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
     axes.xaxis.get_offset_text().set_visible(False)
@@ -308,6 +311,23 @@ def draw_history(axes: Axes, data: ReportData) -> None:
     axes.set_axisbelow(True)
     axes.spines[["top", "right", "left"]].set_visible(False)
     axes.tick_params(length=0)
+
+
+def _jobs(axes: Axes, data: ReportData) -> None:
+    """A line for each job with what was done, one below the other where they lie close, and all inside the axes."""
+    low, high = axes.get_xlim()
+    ends = [float("-inf")] * MOST_JOB_LINES
+    for job in sorted(data.jobs, key=lambda job: job.at):
+        x = _day(job.at)
+        axes.axvline(x, color=INK, linewidth=0.8)
+        where = f", {', '.join(job.cylinders)}" if job.cylinders else ""
+        text = shortened(job.job, LONGEST_JOB) + shortened(where, LONGEST_JOB)
+        width = JOB_LETTER * len(text) * (high - low)
+        begin = max(low, min(x + JOB_LETTER * (high - low), high - width))
+        line = next((place for place, end in enumerate(ends) if end <= begin), ends.index(min(ends)))
+        ends[line] = begin + width
+        y = 0.99 - JOB_LINE * line
+        axes.text(begin, y, text, transform=axes.get_xaxis_transform(), fontsize=6.5, va="top")
 
 
 def _day(at: datetime) -> float:

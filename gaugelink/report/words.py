@@ -170,6 +170,8 @@ def history_lines(data: ReportData) -> tuple[str, ...]:
 
 def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
     """What the history of a machine says over so many tests, one sentence a line."""
+    if not history.trends:
+        return ("No reading of these tests tells of wear.",) if tests else ()
     lines = []
     for trend in history.trends:
         rate = trend.judged
@@ -194,7 +196,7 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
         lines.append(f"All cylinders moved {step.percent.value:+z.1f} % together before {day_of(step.at)}: {why}.")
-    if history.trends and max(trend.tests for trend in history.trends) < 2:
+    if max(trend.tests for trend in history.trends) < 2:
         lines.append("A trend needs two tests since the last job.")
     elif not lines and tests > 1:
         lines.append(f"Over {tests} tests no cylinder goes down by more than chance.")

@@ -3,6 +3,7 @@
 import warnings
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from itertools import combinations, pairwise
 from pathlib import Path
 
@@ -22,7 +23,10 @@ from gaugelink.report.words import DOUBTED_EXPLAINED, advice_of, history_lines, 
 from gaugelink.verdict.findings import RuleName, TestVerdict, VerdictWord
 from gaugelink.verdict.history import read_history
 from gaugelink.verdict.judge import judge_test
-from tests.report.samples import PSI, TRIPLE, reading, sample_report
+from gaugelink.verdict.past import PastJob, PastReading, PastTest
+from tests.report.samples import AT, PSI, TRIPLE, reading, sample_report
+
+CYLINDERS = TRIPLE.cylinder_names
 
 
 def engine(*names: str) -> EngineRecord:
@@ -166,3 +170,66 @@ def test_no_bar_reaches_into_the_plan_of_the_engine() -> None:
     bars = [line for line in axes.lines if line.get_zorder() == 5]
     assert len(bars) == 6
     assert min(float(np.min(np.asarray(line.get_ydata()))) for line in bars) >= 0.0
+
+
+def years(count: int) -> ReportData:
+    """So many years of two tests each, with a job in every one of them."""
+    rng = np.random.default_rng(3)
+    data = sample_report()
+    tests, jobs = [], []
+    for k in range(2 * count):
+        at = AT - timedelta(days=182 * (2 * count - k))
+        read = tuple(PastReading(name, float(930.0 * np.exp(rng.normal(0.0, 0.01))), 7.0) for name in CYLINDERS)
+        tests.append(PastTest(f"t{k}", at, read, "bench-1"))
+        if k % 2:
+            jobs.append(PastJob(at + timedelta(days=3), "new rings and a hone, both sides", (CYLINDERS[k % 3],)))
+    return replace(data, past=tuple(tests), jobs=tuple(jobs), history=read_history(tests, jobs))
+
+
+@pytest.mark.parametrize("months", [0.01, 1, 5, 17, 29, 30, 33, 36, 40, 70, 130, 300])
+def test_seasons_of_any_length_have_their_dates(months: float) -> None:
+    data = sample_report()
+    apart = [replace(data.past[0], at=AT - timedelta(days=30.5 * months)), replace(data.past[-1], at=AT)]
+    with drawn("test"), warnings.catch_warnings():
+        warnings.simplefilter("error")
+        figure = Figure(figsize=(5.2, 2.5))
+        canvas = FigureCanvasAgg(figure)
+        axes = figure.subplots()
+        draw_history(axes, replace(data, past=tuple(apart), jobs=(), history=read_history(apart)))
+        canvas.draw()
+        assert 2 <= len([label for label in axes.get_xticklabels() if label.get_text()]) <= 9
+
+
+@pytest.mark.parametrize("count", [3, 6])
+def test_jobs_of_many_years_can_be_read_and_stay_on_the_drawing(count: int) -> None:
+    data = years(count)
+    with drawn("test"):
+        figure = Figure(figsize=(5.2, 2.5))
+        canvas = FigureCanvasAgg(figure)
+        axes = figure.add_axes((0.09, 0.11, 0.90, 0.86))
+        draw_history(axes, data)
+        canvas.draw()
+        boxes = [text.get_window_extent() for text in axes.texts if text.get_text().startswith("new rings")]
+        edge = axes.get_window_extent()
+    assert len(boxes) == count
+    assert all(edge.x0 - 1.0 <= box.x0 and box.x1 <= edge.x1 + 1.0 for box in boxes)
+    assert not any(a.overlaps(b) for a, b in combinations(boxes, 2))
+
+
+def test_what_many_years_say_stays_above_the_foot() -> None:
+    with drawn("page"):
+        figure = _page(years(14))
+        floor = _foot_top(figure)
+        said = [text for text in figure.texts if text.get_text().startswith(("After new rings", "more of the seasons"))]
+        assert said
+        assert all(text.get_position()[1] > floor for text in said)
+        assert any("more of the seasons in the HTML report" in text.get_text() for text in figure.texts)
+
+
+def test_seasons_without_a_reading_that_counts_are_not_told_to_be_sound() -> None:
+    data = sample_report()
+    empty = tuple(
+        replace(test, readings=tuple(replace(one, doubted=True) for one in test.readings)) for test in data.past
+    )
+    lines = history_lines(replace(data, past=empty, history=read_history(empty)))
+    assert lines == ("No reading of these tests tells of wear.", DOUBTED_EXPLAINED)
