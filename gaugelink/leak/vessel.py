@@ -68,7 +68,8 @@ def pressures(states: VesselStates, time_s: FloatArray) -> FloatArray:
     def loss(log_mass: FloatArray, theta: FloatArray) -> FloatArray:
         x = np.clip(first * np.exp(np.minimum(log_mass, _FULLEST)) * theta, 1.0, _HIGHEST)
         out = np.empty_like(x)
-        out[:holes] = k_hole * _hole(x[:holes]) * np.sqrt(theta[:holes])
+        # A fit of a volume that was opened tries walls that cool below nothing: there is no such air to leak.
+        out[:holes] = k_hole * _hole(x[:holes]) * np.sqrt(np.maximum(theta[:holes], 0.0))
         out[holes:] = k_seep * (x[holes:] - 1.0 / x[holes:])
         return out
 

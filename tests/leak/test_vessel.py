@@ -61,6 +61,12 @@ def test_a_tight_volume_cools_to_its_wall() -> None:
     assert isclose(found[2], first, rel_tol=1e-6)
 
 
+def test_a_trial_with_a_wall_that_would_cool_below_nothing_has_a_number() -> None:
+    time_s = np.linspace(0.0, 50.0, 160)
+    for leak in (-5e-4, 1e-3):
+        assert np.isfinite(pressures(states(1.58, leak, 0.25, -0.05, 4.0, Regime.HOLE), time_s)).all()
+
+
 def test_a_seep_leaks_by_the_squared_pressures() -> None:
     x = np.array([1.2, 2.0])
     assert np.allclose(leak_function(x, Regime.SEEP), 0.5 * (x**2 - 1.0) / x)
