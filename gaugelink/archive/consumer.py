@@ -6,9 +6,7 @@ benches publish (section 4.8.2); one without a group takes all. The network runs
 database on the caller's.
 """
 
-import contextlib
 import logging
-import queue
 import threading
 import time
 from collections.abc import Sequence
@@ -23,6 +21,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from gaugelink.archive.inbox import Delivery, Inbox
 from gaugelink.archive.settings import ArchivePart
 from gaugelink.archive.store import Store
 from gaugelink.archive.wire import STATES, TOPICS, Filed, Quarantined, sort_message
@@ -41,26 +40,13 @@ _FIRST_WAIT_S = 0.25
 _LONGEST_WAIT_S = 15.0
 _TAKEN_OVER = 0x8E
 """Reason code of a DISCONNECT: another client has come with the same client id (MQTT 5, section 4.13)."""
+_TOO_NEW = 0x84
+"""Reason code of a CONNACK: the broker does not speak this version of MQTT (section 3.2.2.2)."""
+_ANSWER_S = 5.0
+"""A broker that took the connection and says nothing for this long is told of."""
 _SOON_S = 5.0
 """A connection that is lost sooner than this is odd."""
 _RETAINED = (f"{ROOT}/+/{TestState.TOPIC}",)
-_KEPT_OVER = 20_000
-"""Messages of connections before that wait for the database at most. The broker has them still and sends them again."""
-_LOOSE_MESSAGES = 5000
-"""Messages of QoS 0 that wait at most. The contract has none on these topics, and nothing bounds a stranger's."""
-
-
-@dataclass(frozen=True, slots=True)
-class Delivery:
-    """A message as the broker delivered it."""
-
-    session: int
-    """The connection that it came over: it can only be acknowledged over the same one."""
-    mid: int
-    qos: int
-    topic: str
-    payload: bytes
-    received_at: datetime
 
 
 @dataclass(slots=True)
@@ -94,7 +80,7 @@ class Consumer:
         self._store = store
         self._leave = leave
         self._stop = threading.Event()
-        self._inbox: queue.SimpleQueue[Delivery] = queue.SimpleQueue()
+        self._inbox = Inbox()
         # Held while the connection's number changes and while messages of that number are acknowledged.
         self._connection = threading.Lock()
         self._session = 0
@@ -104,6 +90,7 @@ class Consumer:
         """Why the consumer can never work here, or None."""
         self._said: str | None = None
         self._connected_s = 0.0
+        self._asked_s: float | None = None
         self._settled = threading.Event()
         self.tally = Tally()
         self.subscribed = threading.Event()
@@ -134,6 +121,7 @@ class Consumer:
         try:
             while not self._stop.is_set() and self.fatal is None:
                 batch = self._next_batch()
+                self._tell_of_silence()
                 if not batch and not network.is_alive():
                     # It comes back from everything but a fault of its own; without it the consumer only looks alive.
                     self.fatal = f"The connection to the broker at {self._where} ended by a fault; it is told above."
@@ -161,6 +149,13 @@ class Consumer:
         else:
             self._client.disconnect()
 
+    def _tell_of_silence(self) -> None:
+        asked_s = self._asked_s
+        if asked_s is not None and time.monotonic() - asked_s > _ANSWER_S:
+            self._say(
+                f"The broker at {self._where} does not answer. Does it speak MQTT 5? An embedded broker does not."
+            )
+
     def _network(self) -> None:
         """Keep the connection until it is ended."""
         self._client.loop_forever(timeout=_WRITE_S, retry_first_connection=True)
@@ -169,17 +164,16 @@ class Consumer:
 
     def _next_batch(self) -> list[Delivery]:
         """Wait for a message, then for more until the batch is full or old enough."""
-        try:
-            first = self._inbox.get(timeout=1.0 if self._leave else _LOOK_S)
-        except queue.Empty:
+        first = self._inbox.get(1.0 if self._leave else _LOOK_S)
+        if first is None:
             return []
         batch = [first]
         until = time.monotonic() + self._archive.batch_s
         while len(batch) < self._archive.batch_messages:
-            try:
-                batch.append(self._inbox.get(timeout=max(0.0, until - time.monotonic())))
-            except queue.Empty:
+            another = self._inbox.get(max(0.0, until - time.monotonic()))
+            if another is None:
                 break
+            batch.append(another)
         return batch
 
     def _file(self, batch: Sequence[Delivery]) -> None:
@@ -241,6 +235,7 @@ class Consumer:
         # Often: a broker that forgot a group drops what is published until one of the group is back.
         client.reconnect_delay_set(min_delay=1, max_delay=2)
         client.connect_timeout = 2.0
+        client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
@@ -267,9 +262,16 @@ class Consumer:
         group = self._archive.group
         return list(TOPICS) if group is None else [f"$share/{group}/{topic}" for topic in TOPICS]
 
+    def _on_socket_open(self, *_: object) -> None:
+        self._asked_s = time.monotonic()
+
     def _on_connect(
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, given: Properties | None
     ) -> None:
+        self._asked_s = None
+        if reason.value == _TOO_NEW:
+            self.fatal = f"The broker at {self._where} speaks no MQTT 5, which the archive needs: give a shop's broker."
+            return
         if reason.is_failure:
             self._say(f"The broker at {self._where} refused the archive ({reason}): check username and password.")
             return
@@ -279,9 +281,8 @@ class Consumer:
             return
         with self._connection:
             self._session += 1
-        if flags.session_present and self._inbox.qsize() > _KEPT_OVER:
-            # With the database away and a connection that comes and goes, each brings the same messages once more.
-            self._forget_what_comes_again()
+        if flags.session_present:
+            self._inbox.make_room()
         self._connected_s = time.monotonic()
         self.tally.connects += 1
         self._say(None)
@@ -301,16 +302,6 @@ class Consumer:
         elif grouped:
             # What the session has of a time without a group.
             client.unsubscribe(list(TOPICS))
-
-    def _forget_what_comes_again(self) -> None:
-        kept = []
-        with contextlib.suppress(queue.Empty):
-            while True:
-                delivery = self._inbox.get_nowait()
-                if not delivery.qos:
-                    kept.append(delivery)
-        for delivery in kept:
-            self._inbox.put(delivery)
 
     def _subscribe(self, client: mqtt.Client, topics: Sequence[str]) -> None:
         _, mid = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics])
@@ -335,16 +326,16 @@ class Consumer:
             self._settled.set()
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
-        if message.qos == 0 and self._inbox.qsize() > _LOOSE_MESSAGES:
-            _LOG.warning("A message of QoS 0 on %s is dropped: too many wait.", message.topic)
-            return
-        self._inbox.put(
-            Delivery(self._session, message.mid, message.qos, message.topic, bytes(message.payload), datetime.now(UTC))
+        delivery = Delivery(
+            self._session, message.mid, message.qos, message.topic, bytes(message.payload), datetime.now(UTC)
         )
+        if not self._inbox.put(delivery):
+            _LOG.warning("A message of QoS 0 on %s is dropped: too many wait.", message.topic)
 
     def _on_disconnect(
         self, _: mqtt.Client, __: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, ___: Properties | None
     ) -> None:
+        self._asked_s = None
         self._subscribing.clear()
         with self._connection:
             self._session += 1

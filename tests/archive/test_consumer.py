@@ -5,7 +5,8 @@ import json
 import signal
 import socket
 import threading
-from contextlib import AsyncExitStack
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack, asynccontextmanager
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -190,11 +191,11 @@ def test_what_waits_for_the_database_does_not_grow_with_every_connection(store, 
             message = mqtt.MQTTMessage(mid, b"gaugelink/north/cranking")
             message.qos = 1
             consumer._on_message(client, None, message)
-        most = max(most, consumer._inbox.qsize())
+        most = max(most, len(consumer._inbox))
     # A broker that forgot the session sends none of them again.
     assert most <= 21_001 if session_present else most == 50_001
-    waiting = [consumer._inbox.get() for _ in range(consumer._inbox.qsize())]
-    assert [delivery.qos for delivery in waiting].count(0) == 1
+    waiting = [consumer._inbox.get(0.0) for _ in range(len(consumer._inbox))]
+    assert [delivery.qos for delivery in waiting if delivery is not None].count(0) == 1
 
 
 async def test_two_consumers_share_the_work(tmp_path, store):
@@ -284,6 +285,40 @@ async def test_a_refused_password_is_told_without_the_password(tmp_path, store, 
         consumer.stop()
         await running
     assert "hush-hush" not in caplog.text
+
+
+@asynccontextmanager
+async def answering(answer: bytes) -> AsyncIterator[int]:
+    """The port of a broker that has one answer to whoever connects."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if await reader.read(1):
+            writer.write(answer)
+            while await reader.read(1000):
+                pass
+        writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    async with server:
+        yield server.sockets[0].getsockname()[1]
+
+
+async def test_a_broker_without_mqtt_5_is_told_and_not_asked_for_ever(store):
+    # MQTT 3.1.1, section 3.2.2.3: unacceptable protocol version.
+    async with answering(bytes.fromhex("20 02 00 01")) as port:
+        consumer = Consumer(BrokerSettings(port=port), ArchivePart(), store)
+        with pytest.raises(BrokerError, match="speaks no MQTT 5, which the archive needs"):
+            await asyncio.to_thread(consumer.run)
+
+
+async def test_a_broker_that_says_nothing_is_told_of(store, caplog, monkeypatch):
+    monkeypatch.setattr("gaugelink.archive.consumer._ANSWER_S", 0.05)
+    async with answering(b"") as port:
+        consumer = Consumer(BrokerSettings(port=port), ArchivePart(), store)
+        running = asyncio.create_task(asyncio.to_thread(consumer.run))
+        await until(lambda: "does not answer. Does it speak MQTT 5?" in caplog.text)
+        consumer.stop()
+        await running
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
