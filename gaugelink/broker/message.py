@@ -9,8 +9,8 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 from gaugelink.journal.entries import Outgoing
 
 SCHEMA_VERSION = 1
-"""Version of the published contract. It counts up when a field is added; a field is never removed or given another
-meaning."""
+"""Version of the published contract. It stays while the contract only grows: what was added is known by being there. A
+field is never removed or given another meaning."""
 
 ROOT = "gaugelink"
 
@@ -71,7 +71,7 @@ class Message(Part):
     at: Stamp = Field(default_factory=now)
     """Wall time at which the message was made, RFC 3339, UTC. A stamp: never compute a duration from it."""
     schema_version: int = SCHEMA_VERSION
-    """Version of the contract that the sender knows. Fields are only ever added."""
+    """Version of the contract that the sender knows. It stays while fields are only added, as they are."""
     bench: Name
     """The bench that publishes."""
 
