@@ -1,7 +1,4 @@
-"""Follows a decay as it happens: pumping, closing, holding and release are told from the pressure alone.
-
-Bounded in memory: of a hold that lasts for hours the last samples are kept as they came, the earlier ones as blocks.
-"""
+"""Follows a decay as it happens: pumping, closing, holding and release are told from the pressure alone."""
 
 from collections import deque
 from dataclasses import dataclass
@@ -11,22 +8,17 @@ from typing import Self
 
 import numpy as np
 
-from gaugelink.leak.blocks import blocks
 from gaugelink.leak.flow import FloatArray
 from gaugelink.leak.hold import GONE_SHARE, Evidence, Hold, LiveRate
+from gaugelink.leak.hold_samples import HoldSamples
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
 from gaugelink.leak.rise import allowed_kpa_per_s
-from gaugelink.leak.thinned import Thinned
 
 SLOT_S = 0.5
 """Samples are looked at in slots of this length, or one by one where they come more seldom."""
 QUIET_S = 3.0
 """The valve is closed when the pressure did not rise for so long: strokes of a hand pump come quicker."""
-LIVE_S = 20.0
-"""The rate that is followed by ear is taken over so long."""
-RAW_MOST = 12_000
-"""Samples of a hold that are kept as they came."""
 _BEGINS, _HOLDS, _GONE = 0.15, 0.4, GONE_SHARE
 _LET_OFF_S = 1.5
 """A volume that empties quicker than this after pumping was let off; one that takes longer has a large leak."""
@@ -103,9 +95,7 @@ class DecayWatch:
         self._resting: list[float] = []
         self._slots: deque[_Slot] = deque(maxlen=64)
         self._filling: list[tuple[float, float]] = []
-        self._times: list[float] = []
-        self._shown: list[float] = []
-        self._thinned = Thinned()
+        self._samples = HoldSamples(resolution_kpa)
         self._closed_s = 0.0
         self._risen_s = 0.0
         self._risen_kpa = 0.0
@@ -130,7 +120,7 @@ class DecayWatch:
         watch._rest_kpa, watch._closed_s = hold.rest_kpa, hold.closed_s
         watch._last_s, watch._usual_s = hold.last_s, hold.spacing_s
         watch._noise_kpa, watch._step_kpa = hold.noise_kpa, hold.step_kpa
-        watch._thinned.add(hold.time_s, hold.mean_kpa, hold.u_kpa, hold.step_kpa)
+        watch._samples.blocks.add(hold.time_s, hold.mean_kpa, hold.u_kpa, hold.step_kpa)
         # The fall over the gap is no sudden one: what follows is held against the first level after it.
         watch._slots.append(_Slot(hold.last_s, hold.last_s, level_kpa + hold.zero_kpa, 1))
         return watch
@@ -153,8 +143,8 @@ class DecayWatch:
     @property
     def elapsed_s(self) -> float:
         """Seconds since the valve closed; 0 before."""
-        held = self.phase in (WatchPhase.HOLDING, WatchPhase.RELEASED) and self._times
-        return self._times[-1] - self._closed_s if held else 0.0
+        held = self.phase in (WatchPhase.HOLDING, WatchPhase.RELEASED) and self._samples
+        return self._samples.last_s - self._closed_s if held else 0.0
 
     def push(self, time_s: FloatArray, pressure_kpa: FloatArray) -> list[Notice]:
         """Take samples (shapes (n,), as the gauge gave them) and return what they show."""
@@ -164,42 +154,24 @@ class DecayWatch:
         return noticed
 
     def rate(self) -> LiveRate | None:
-        """Loss over the last `LIVE_S` of a hold, by a straight line; None while it is too short."""
-        if self.phase is not WatchPhase.HOLDING or len(self._times) < 4:
-            return None
-        first = int(np.searchsorted(self._times, self._times[-1] - LIVE_S))
-        t, p = np.array(self._times[first:]), np.array(self._shown[first:])
-        if len(t) < 4 or t[-1] - t[0] < 2.0:
-            return None
-        t = t - t.mean()
-        spread = float(t @ t)
-        slope = float(t @ p) / spread
-        residual = p - p.mean() - slope * t
-        noise = max(float(np.std(residual)), self._noise_kpa, 1e-5)
-        # Rounding moves both ends of the line by up to a third of a step and does not average out on a plateau.
-        u = sqrt(noise**2 / spread + (self._step_kpa / sqrt(12.0) / (t[-1] - t[0])) ** 2)
-        return LiveRate(-60.0 * slope, 120.0 * u)
+        """Loss over the last seconds of a hold; None while it is too short."""
+        return self._samples.rate(self._noise_kpa, self._step_kpa) if self.phase is WatchPhase.HOLDING else None
 
     def evidence(self) -> Evidence | None:
         """What `analyse` needs of the hold that runs or ran last; None before there is one."""
-        if self.phase not in (WatchPhase.HOLDING, WatchPhase.RELEASED) or len(self._times) < 5:
+        if self.phase not in (WatchPhase.HOLDING, WatchPhase.RELEASED) or len(self._samples) < 5:
             return None
-        time_s = np.array(self._times)
-        thinned = self._thinned.arrays() if self._thinned else None
-        return Evidence(time_s, np.array(self._shown) - self.zero_kpa, self._closed_s, thinned, self._rest_kpa)
+        time_s, shown_kpa = self._samples.arrays()
+        thinned = self._samples.blocks.arrays() if self._samples.blocks else None
+        return Evidence(time_s, shown_kpa - self.zero_kpa, self._closed_s, thinned, self._rest_kpa)
 
     def hold(self) -> Hold | None:
         """The hold that runs, as it can be kept; None when none runs or it is too short to tell how it falls."""
         rate = self.rate()
         if rate is None or self._last_s is None:
             return None
-        kept = Thinned()
-        if self._thinned:
-            kept.add(*self._thinned.arrays(), self._step_kpa)
-        t, p = np.array(self._times), np.array(self._shown) - self.zero_kpa
-        noise, step = noise_and_resolution(p, self._resolution_kpa)
-        mean_s, mean_kpa, u_kpa = blocks(t - self._closed_s, p, noise, step)
-        kept.add(mean_s, mean_kpa, u_kpa, step)
+        kept = self._samples.as_blocks(self._closed_s, self.zero_kpa, self._step_kpa)
+        t = self._samples.arrays()[0]
         return Hold(
             self._closed_s,
             self._last_s,
@@ -230,10 +202,8 @@ class DecayWatch:
             self._slot_done(noticed)
         self._filling.append((t, p))
         if self.phase is not WatchPhase.RELEASED:
-            self._times.append(t)
-            self._shown.append(p)
-            if len(self._times) > RAW_MOST:
-                self._thin()
+            self._samples.add(t, p)
+            self._samples.thin(self.closed_s, self.zero_kpa)
 
     def _note_gap(self, t: float, p: float, noticed: list[Notice]) -> None:
         assert self._last_s is not None
@@ -298,13 +268,13 @@ class DecayWatch:
         else:
             self.highest_kpa = max(self.pressure_kpa, 0.0)
             if self.phase is WatchPhase.IDLE:
-                self._cut_before(slot.begin_s)
+                self._samples.cut_before(slot.begin_s)
 
     def _pumps(self, slot: _Slot, noticed: list[Notice]) -> None:
-        self._thinned = Thinned()
+        self._samples.forget_blocks()
         self._risen_s, self._risen_kpa, self._doubted = slot.end_s, slot.mean_kpa, None
         self.highest_kpa = self.pressure_kpa
-        self._cut_before(slot.end_s)
+        self._samples.cut_before(slot.end_s)
         self._go(WatchPhase.PUMPING, slot, noticed)
 
     def _maybe_closed(self, slot: _Slot, noticed: list[Notice]) -> None:
@@ -312,14 +282,14 @@ class DecayWatch:
         tolerance = self._tolerance(slot)
         if slot.mean_kpa - before > tolerance or slot.mean_kpa - self._risen_kpa > tolerance:
             self._risen_s, self._risen_kpa = slot.end_s, slot.mean_kpa
-            self._cut_before(slot.end_s)
+            self._samples.cut_before(slot.end_s)
             return
         gone = self.pressure_kpa < _GONE * self.limit.test_kpa
         quiet_s = slot.end_s - self._risen_s
         was_up = self._risen_kpa - self.zero_kpa > _HOLDS * self.limit.test_kpa
         if was_up and quiet_s >= (_LET_OFF_S if gone else QUIET_S):
             self._closed_s, self._lowest = self._risen_s, None
-            self._cut_before(self._risen_s)
+            self._samples.cut_before(self._risen_s)
             self._go(WatchPhase.HOLDING, slot, noticed)
             if gone:
                 self._ends(slot, noticed, suddenly=False)
@@ -367,17 +337,15 @@ class DecayWatch:
     def _learn_noise(self) -> None:
         """A few seconds at rest say little of a gauge's noise; the hold says more."""
         self._learnt += 1
-        if (self._learnt % _LEARN_EVERY == 0 or self._step_kpa <= 0.0) and len(self._shown) >= 12:
-            shown = np.array(self._shown[-200:])
+        if (self._learnt % _LEARN_EVERY == 0 or self._step_kpa <= 0.0) and len(self._samples) >= 12:
+            shown = self._samples.latest(200)
             noise, step = noise_and_resolution(shown, self._resolution_kpa)
             self._noise_kpa, self._step_kpa = _cautious(noise, step, len(shown)), step
 
     def _ends(self, slot: _Slot, noticed: list[Notice], *, suddenly: bool = True) -> None:
         # The fall began somewhere in the slot before the one that showed it.
         before = [one for one in self._slots if one.end_s < slot.begin_s] if suddenly else []
-        keep = int(np.searchsorted(self._times, (before[-1] if before else slot).begin_s - 1e-9))
-        if keep >= 5:
-            del self._times[keep:], self._shown[keep:]
+        self._samples.cut_from((before[-1] if before else slot).begin_s)
         self._go(WatchPhase.RELEASED, slot, noticed)
 
     def _go(self, phase: WatchPhase, slot: _Slot, noticed: list[Notice]) -> None:
@@ -386,21 +354,6 @@ class DecayWatch:
 
     def _notice(self, kind: NoticeKind, time_s: float, pressure_kpa: float) -> Notice:
         return Notice(kind, time_s, pressure_kpa, self.phase)
-
-    def _cut_before(self, time_s: float) -> None:
-        first = int(np.searchsorted(self._times, time_s - 1e-9))
-        del self._times[:first], self._shown[:first]
-
-    def _thin(self) -> None:
-        """Turn the older half of the samples into blocks."""
-        half = RAW_MOST // 2
-        t = np.array(self._times[:half])
-        p = np.array(self._shown[:half]) - self.zero_kpa
-        if self.phase is WatchPhase.HOLDING:
-            noise, step = noise_and_resolution(p, self._resolution_kpa)
-            mean_s, mean_kpa, u_kpa = blocks(t - t[0], p, noise, step)
-            self._thinned.add(mean_s + t[0] - self._closed_s, mean_kpa, u_kpa, step)
-        del self._times[:half], self._shown[:half]
 
 
 def _cautious(noise_kpa: float, step_kpa: float, count: int) -> float:

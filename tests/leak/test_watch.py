@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from gaugelink.leak.decay import DecayFlag, DecayVerdict, analyse
+from gaugelink.leak.hold_samples import RAW_MOST
 from gaugelink.leak.limits import DecayLimit, Practice, practice_limit
 from gaugelink.leak.thinned import MOST, Thinned
-from gaugelink.leak.watch import RAW_MOST, DecayWatch, Notice, NoticeKind, WatchPhase
+from gaugelink.leak.watch import DecayWatch, Notice, NoticeKind, WatchPhase
 from simulators.vessel import Vessel, VesselRecord, watch
 
 LIMIT = practice_limit(Practice.USUAL).model_copy(update={"test_kpa": 40.0, "volume_cm3": 1000.0})
