@@ -132,6 +132,7 @@ class Consumer:
                 elif self._leave and self._settled.is_set():
                     break
         finally:
+            self._stop.set()
             # More than once: the client library forgets a wish to disconnect that comes while it begins to reconnect.
             while network.is_alive():
                 self._end()

@@ -230,7 +230,7 @@ async def test_what_a_broker_dropped_that_forgot_the_group_is_filed_when_the_ben
     assert_once(store, events)
 
 
-async def test_a_consumer_that_leaves_takes_its_share_along_and_the_other_goes_on(tmp_path, store):
+async def test_a_consumer_that_leaves_takes_its_share_along_and_the_other_goes_on(tmp_path, store, caplog):
     async with Mosquitto(tmp_path, extra=ROOMY, save_every=1000) as broker, publisher(broker.port) as bench:
         async with consuming(broker.port, store, "goes", "bay"):
             pass
@@ -242,6 +242,7 @@ async def test_a_consumer_that_leaves_takes_its_share_along_and_the_other_goes_o
             )
             tally = await asyncio.to_thread(leaving.run)
             assert tally.filed == 50, "the broker had kept every second one for it"
+            assert "is away" not in caplog.text
             sent += [bench.send(*crank()) for _ in range(20)]
             await until_filed(store, EVENTS, sent)
     assert_once(store, sent)
