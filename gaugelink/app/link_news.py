@@ -11,6 +11,8 @@ from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.samples import LinkPhase, LinkState
 
 _DOWN = frozenset({LinkPhase.SILENT, LinkPhase.LOST, LinkPhase.ASLEEP, LinkPhase.SEARCHING, LinkPhase.CONNECTING})
+BATTERY_LOW = "The battery is low: charge the gauge."
+"""What stands beside the state of a gauge for as long as its charge is below its limit."""
 _CHARGED = 5.0
 """How far, in percent, a battery has to be above its limit again before it can be called low once more."""
 
@@ -76,13 +78,15 @@ class LinkNews:
             self._tell(state)
 
     def _tell(self, state: LinkState) -> None:
-        due = self._shop.gauge(state.gauge).calibration_due
+        settings = self._shop.gauge(state.gauge)
+        due = settings.calibration_due
+        low = state.battery_percent is not None and state.battery_percent < settings.low_battery_percent
         message = gauge_state_message(
             state,
             bench=self._shop.name,
             last_sample_at=datetime.now(UTC) if state.phase is LinkPhase.STREAMING else None,
             calibration_due=due.isoformat() if due is not None else None,
             display_unit=self._shop.settings.bench.display_unit.value,
-            faults=(self.fault,) if self.fault else (),
+            faults=(*((self.fault,) if self.fault else ()), *((BATTERY_LOW,) if low else ())),
         )
         self._publish(message.topic_suffix, message.model_dump_json())

@@ -59,13 +59,14 @@ class BrokerReader:
                 error: BaseException = group
                 while isinstance(error, BaseExceptionGroup):
                     error = error.exceptions[0]
-                self._lost("it does not answer" if isinstance(error, TimeoutError) else str(error))
+                self._lost(_why(error))
             heed_cancellation()
             await asyncio.sleep(AGAIN_S)
 
     def _lost(self, why: str) -> None:
         self._client = None
-        self._hub.broker(False, f"The broker at {self._settings.host}:{self._port} is away ({why}).")
+        where = f"{self._settings.host}:{self._port}"
+        self._hub.broker(False, f"The broker at {where} is away ({why}). See whether the bench runs.")
 
     async def _session(self) -> None:
         await reach(self._settings.host, self._port, self._tls, CONNECT_S)
@@ -145,3 +146,14 @@ class BrokerReader:
             raise BrokerError(f"The broker did not take the command ({error}): look whether it was done.") from error
         finally:
             self._asked.pop(command.id, None)
+
+
+def _why(error: BaseException) -> str:
+    """Why the broker is away, in words; what an operating system calls by a number is said without it."""
+    if isinstance(error, TimeoutError):
+        return "it does not answer"
+    if isinstance(error, ConnectionRefusedError):
+        return "nothing listens there"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return str(error)

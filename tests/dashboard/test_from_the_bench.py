@@ -1,14 +1,17 @@
-"""What the state of a bench's test, as the bench itself makes it, tells a page that heard nothing before."""
+"""What a bench itself publishes tells a page that heard nothing before: of its test, and of its gauges."""
 
 from pathlib import Path
+from unittest.mock import AsyncMock
 
+from gaugelink.app.link_news import BATTERY_LOW, LinkNews
 from gaugelink.app.step import Step
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.broker.commands import CommandAction
-from gaugelink.broker.messages import TestState
+from gaugelink.broker.messages import GaugeState, TestState
 from gaugelink.dashboard.board import BenchBoard
+from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.peak.events import Flag
-from tests.app.shops import SHOP
+from tests.app.shops import SHOP, shop_in
 from tests.app.test_session import Bench
 
 NOTED = SHOP.replace('engine = "triple"', 'engine = "triple"\nnotes = "Check the belt guard."\ncranked_by = "cord"')
@@ -68,3 +71,23 @@ def test_nobody_is_asked_on_the_page_about_a_pull_that_was_not_seen_whole(tmp_pa
     assert step.state is not None
     assert step.state.readings[-1].status.value == "held"
     assert TestState.model_validate_json(retained(step)).held_events == ()
+
+
+async def test_the_state_of_a_gauge_says_the_unit_of_its_shop_and_for_how_long_its_battery_is_low(
+    tmp_path: Path,
+) -> None:
+    told: list[GaugeState] = []
+    shop = shop_in(tmp_path, SHOP.replace("altitude_m", 'display_unit = "bar"\naltitude_m'))
+    news = LinkNews(
+        shop,
+        publish=lambda _, payload: told.append(GaugeState.model_validate_json(payload)),
+        watchers=tuple,
+        changed=AsyncMock(),
+        say=AsyncMock(),
+    )
+    (gauge,) = shop.settings.gauges
+    limit = gauge.low_battery_percent
+    for battery in (None, limit, limit - 1.0, limit + 1.0):
+        await news.hear(gauge, LinkState(gauge.name, LinkPhase.STREAMING, battery_percent=battery))
+    assert [state.faults for state in told] == [(), (), (BATTERY_LOW,), ()]
+    assert {state.display_unit for state in told} == {"bar"}

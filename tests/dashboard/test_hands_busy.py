@@ -60,6 +60,23 @@ async def test_on_a_small_phone_the_verdict_is_in_sight_when_the_test_is_done() 
         assert word["y"] + word["height"] <= bar["y"]
 
 
+async def test_what_is_wrong_is_said_once_and_above_the_cautions_where_these_stand() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    away = "The broker at 127.0.0.1:1883 is away."
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, SMALL_PHONE) as page:
+        await expect(page.locator(".question")).to_be_visible()
+        played.hub.broker(False, away)
+        said = page.get_by_text(away)
+        await expect(page.locator("#prompt-text")).to_have_text(away)
+        assert [await one.is_visible() for one in await said.all()].count(True) == 1
+        await page.locator("#to-leak").click()
+        await expect(page.locator("#contact .why")).to_be_visible()
+        await page.locator("#to-test").click()
+        played.hub.take(BENCH, "test", state(revision=2, phase="cautions"))
+        await expect(page.locator("#contact .why")).to_be_in_viewport(ratio=1)
+
+
 async def test_the_screen_stays_awake_while_a_test_or_a_leak_down_is_under_way_and_no_longer() -> None:
     played = Played()
     played.hub.broker(True)
@@ -210,3 +227,32 @@ async def test_letters_are_as_large_as_somebody_chose_for_all_pages_and_nothing_
             assert box is not None
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= SMALL_PHONE["width"], part
+
+
+async def test_a_question_and_the_cautions_can_be_answered_from_the_keyboard_and_what_comes_next_has_the_focus() -> (
+    None
+):
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator(".question")).to_be_visible()
+        pressed = page.locator(".question").get_by_role("button", name="MAG")
+        for _ in range(30):
+            await page.keyboard.press("Tab")
+            if await pressed.evaluate("(one) => one === document.activeElement"):
+                break
+        outline = await pressed.evaluate("(one) => parseFloat(getComputedStyle(one).outlineWidth)")
+        # WCAG 2.2, 2.4.13: a focus that is seen is 2 CSS pixels thick or more.
+        assert outline >= 2.0
+        await page.keyboard.press("Enter")
+        await expect(page.locator("#result")).to_have_text("Done: answer heard.")
+        played.hub.take(BENCH, "test", state(revision=2))
+        await expect(page.locator("#questions")).to_be_hidden()
+        await expect(page.locator("#prompt")).to_be_focused()
+        played.hub.take(BENCH, "test", state(revision=3, test_id="test-2", after_s=60.0, phase="cautions"))
+        await page.locator("#do-acknowledge").focus()
+        await page.keyboard.press("Space")
+        played.hub.take(BENCH, "test", state(revision=4, test_id="test-2", after_s=61.0))
+        await expect(page.locator("#cautions")).to_be_hidden()
+        await expect(page.locator("#prompt")).to_be_focused()
+        assert [sent.action for _, sent in played.reader.asked] == ["answer", "acknowledge"]

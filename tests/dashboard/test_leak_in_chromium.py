@@ -1,22 +1,15 @@
 """The leak-down's view: what it begins, and what it says while one is under way and when it is stopped."""
 
-import asyncio
-from pathlib import Path
-from unittest.mock import AsyncMock
-
 import pytest
 from playwright.async_api import expect
 
-from gaugelink.app.link_news import LinkNews
 from gaugelink.broker.examples import example_of
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
-from gaugelink.broker.messages import GaugeState, Urgency
+from gaugelink.broker.messages import Urgency
 from gaugelink.engine.units import PressureUnit
-from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.leak.limits import Practice
 from gaugelink.leak.steady import SteadyPhase
 from gaugelink.leak.watch import WatchPhase
-from tests.app.shops import SHOP, shop_in
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import (
@@ -242,16 +235,3 @@ async def test_a_shop_that_reads_in_bar_does_so_before_any_test_was_begun() -> N
         await page.locator("#to-leak").click()
         await page.get_by_role("button", name="Crankcase…").click()
         await expect(page.get_by_role("dialog")).to_contain_text("pumped to 0.414 bar, never over 0.480 bar")
-
-
-def test_a_bench_tells_its_unit_with_the_state_of_every_gauge(tmp_path: Path) -> None:
-    told: list[str] = []
-    news = LinkNews(
-        shop_in(tmp_path, SHOP.replace("altitude_m", 'display_unit = "bar"\naltitude_m')),
-        publish=lambda topic, payload: told.append(payload),
-        watchers=tuple,
-        changed=AsyncMock(),
-        say=AsyncMock(),
-    )
-    asyncio.run(news.hear(news._shop.gauge("amber"), LinkState("amber", LinkPhase.SEARCHING)))
-    assert GaugeState.model_validate_json(told[-1]).display_unit == "bar"

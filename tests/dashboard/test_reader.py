@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import json
+import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -175,3 +177,17 @@ async def test_a_broker_that_hangs_or_goes_is_noticed_and_taken_up_again(tmp_pat
         await until(listener, up=False, hub=hub)
         await broker.start()
         await until(listener, up=True, hub=hub)
+
+
+async def test_a_bench_that_does_not_run_is_said_in_words_with_what_to_look_at() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    hub = Hub([BENCH], Clock())
+    async with hub.listening() as listener:
+        task = asyncio.create_task(BrokerReader(BrokerSettings(port=port), hub).run())
+        told = [json.loads(data) for name, data in [await anext(listener.events()) for _ in range(2)] if name == "beat"]
+        task.cancel()
+        await asyncio.wait([task])
+    assert told[0]["problem"] == (
+        f"The broker at 127.0.0.1:{port} is away (nothing listens there). See whether the bench runs."
+    )

@@ -24,6 +24,9 @@ export function drawContact() {
   return why;
 }
 
+// Where the focus goes when what had it is gone: who works from the keyboard goes on from there.
+const toPrompt = () => byId("prompt").focus({ preventScroll: true });
+
 export function drawPrompt(why) {
   const prompt = standingPrompt(bench());
   const standing = prompt?.text ?? "";
@@ -44,7 +47,9 @@ export function drawPrompt(why) {
 export function drawCautions() {
   const cautions = bench()?.cautions ?? [];
   const box = byId("cautions");
+  const hadFocus = box.contains(document.activeElement);
   box.hidden = cautions.length === 0;
+  if (hadFocus && box.hidden) toPrompt();
   const shown = JSON.stringify(cautions);
   if (box.dataset.shown === shown) return;
   box.dataset.shown = shown;
@@ -147,8 +152,10 @@ export function drawQuestions(send) {
       );
     }
   }
+  const hadFocus = box.contains(document.activeElement);
   box.hidden = asked.length === 0;
   box.replaceChildren(...asked);
+  if (hadFocus) toPrompt();
 }
 
 export function drawVerdict() {
