@@ -32,9 +32,10 @@ class ArchivePart(Settings):
     """What the broker knows this consumer by: it keeps the place where the consumer stopped under this name. Consumers
     that run at the same time need different ones."""
     group: Level | None = None
-    """Name of a group: letters, digits, ``-`` and ``_``. Consumers of one group share the messages between them, so that
-    more can be added (MQTT 5, section 4.8.2). None: one consumer takes all. mosquitto 2.0 forgets who shares when it is restarted, until the consumers are back: let
-    the benches wait for that (`settle_s` in their [broker]) before they tell again what is recent."""
+    """Name of a group: letters, digits, ``-`` and ``_``. Consumers of one group share the messages between them, so
+    that more can be added (MQTT 5, section 4.8.2). None: one consumer takes all. mosquitto 2.0 forgets who shares when
+    it is restarted, until the consumers are back: let the benches wait for that (`settle_s` in their [broker]) before
+    they tell again what is recent."""
     batch_messages: int = Field(default=500, ge=1, le=10_000)
     """Messages to a transaction at most."""
     batch_s: float = Field(default=0.25, ge=0.0, le=60.0)
