@@ -11,6 +11,7 @@ from typing import Self
 from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
 from amqtt.broker import Broker
 from amqtt.contexts import BrokerConfig, ListenerConfig, ListenerType
+from amqtt.session import Session
 
 from gaugelink.errors import BrokerError
 from gaugelink.reasons import reason
@@ -20,6 +21,21 @@ _LOG = logging.getLogger(__name__)
 _LISTENER = "default"
 _HOST = "127.0.0.1"
 _CLOSE_S = 1.5
+
+
+class _Broker(Broker):
+    """The library's broker, which gives a client what is retained on its own subscriptions alone.
+
+    The library goes through everybody's when a client connects (seen in 0.12.1): a client would be handed topics that
+    it never asked for.
+    """
+
+    async def _publish_retained_messages_for_subscription(
+        self, subscription: tuple[str, int], session: Session
+    ) -> None:
+        subscribers = self._subscriptions.get(subscription[0], [])
+        if any(subscriber.client_id == session.client_id for subscriber, _ in subscribers):
+            await super()._publish_retained_messages_for_subscription(subscription, session)
 
 
 class EmbeddedBroker:
@@ -58,7 +74,7 @@ class EmbeddedBroker:
             logger = logging.getLogger(name)
             self._levels.append((logger, logger.level))
             logger.setLevel(level)
-        self._broker = Broker(
+        self._broker = _Broker(
             BrokerConfig(
                 # The socket is ours, because the library cannot tell which free port it was given.
                 listeners={_LISTENER: ListenerConfig(type=ListenerType.EXTERNAL, bind=f"{_HOST}:{self._asked}")},

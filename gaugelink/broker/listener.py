@@ -83,7 +83,7 @@ class CommandListener:
         loop = asyncio.get_running_loop()
         try:
             async for message in client.messages:
-                # The embedded broker hands a new client all that is retained on what others have subscribed to.
+                # There are brokers that hand a new client what is retained on what others have subscribed to.
                 if str(message.topic) != self._topic:
                     continue
                 result = self.receive(bytes_of(message), loop.time(), retained=message.retain)

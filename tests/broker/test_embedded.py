@@ -99,7 +99,9 @@ async def test_a_command_arrives(tmp_path):
         assert (await link.commands.get()).id == command["id"]
 
 
-async def test_what_is_retained_for_others_is_taken_for_no_command_and_for_no_answer():
+async def test_what_is_retained_for_others_is_taken_for_no_command_and_for_no_answer(monkeypatch):
+    # A broker that hands it over all the same.
+    monkeypatch.delattr("gaugelink.broker.embedded._Broker._publish_retained_messages_for_subscription")
     command = Command(id="01a20fb0-7686-7033-a341-c04d278849e8", action=CommandAction.REDO)
     listener, answers = CommandListener(BENCH), []
     async with EmbeddedBroker() as broker, Client("127.0.0.1", broker.port) as page:
@@ -118,6 +120,20 @@ async def test_what_is_retained_for_others_is_taken_for_no_command_and_for_no_an
             with contextlib.suppress(asyncio.CancelledError):
                 await listening
     assert (listener.refused, answers) == (0, [])
+
+
+async def test_a_client_gets_only_what_it_asks_for():
+    async with EmbeddedBroker() as broker, Client("127.0.0.1", broker.port) as page, asyncio.timeout(30):
+        await page.subscribe(f"gaugelink/{BENCH}/#", qos=1)
+        await page.publish(STATE, "the test", qos=1, retain=True)
+        await page.publish(AVAILABLE, "online", qos=1, retain=True)
+        async with Client("127.0.0.1", broker.port) as tool:
+            await tool.subscribe(AVAILABLE, qos=1)
+            await tool.subscribe(EVENTS, qos=1)
+            await page.publish(EVENTS, "an event", qos=1)
+            messages = aiter(tool.messages)
+            got = [await anext(messages) for _ in range(2)]
+            assert [(str(one.topic), one.qos, one.retain) for one in got] == [(AVAILABLE, 1, True), (EVENTS, 1, False)]
 
 
 async def test_a_stray_message_where_the_answers_are_is_not_taken_for_the_answer(caplog):
