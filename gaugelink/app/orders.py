@@ -7,6 +7,7 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 
 from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.planning import gauges_asked
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
@@ -35,6 +36,7 @@ class Orders:
             leak: the leak test.
             take: lets one thing happen and writes down what comes of it.
         """
+        self._shop = shop
         self._records = Records(shop, journal)
         self._journal = journal
         self._session = session
@@ -74,7 +76,7 @@ class Orders:
 
     def _air_on(self, command: Command) -> bool:
         """Whether a leak test listens to a gauge that the test would be done with: its pulls would not be seen."""
-        return any(self._leak.listens(gauge) for gauge in self._session.gauges_asked(command))
+        return any(self._leak.listens(gauge) for gauge in gauges_asked(self._shop, command))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
         """Fetch the last dry test of a machine, for a wet one to be held against.

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from pydantic import ValidationError
 
 from gaugelink.app.judging import verdict_of
+from gaugelink.app.planning import planned
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import (
@@ -21,21 +22,19 @@ from gaugelink.app.traits import hints_of
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
-from gaugelink.bench.plan import SIDE_PLACES, Conditions, Expected, Plan, TestKind
+from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
-from gaugelink.broker.message import new_id
 from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.engine.fleet import CrankedBy, EngineRecord, Layout, MachineRecord
+from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples
 from gaugelink.peak.notices import HandlingKind
-from gaugelink.settings import first_mistake
 from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
@@ -132,68 +131,20 @@ class Session:
     def _dry_of(self, machine: str) -> Dry | None:
         return self._looked_back[1] if self._looked_back is not None and self._looked_back[0] == machine else None
 
-    def gauges_asked(self, command: Command) -> frozenset[str]:
-        """The gauges that the test would be done with that a command asks for; none where it cannot be begun."""
-        try:
-            engine = self.shop.fleet.engine_of(command.machine or "")
-            names = [engine.cylinder(name).name for name in command.cylinders or engine.cylinder_names]
-            return frozenset(gauge for name, gauge in self._gauges(command, names).items() if name in names)
-        except SettingsError:
-            return frozenset()
-
-    def _gauges(self, command: Command, cylinders: Sequence[str]) -> dict[str, str]:
-        """The gauge of each cylinder.
-
-        Raises:
-            SettingsError: a gauge is not known.
-        """
-        gauges = self.shop.settings.test.gauges
-        if gauges is None:
-            gauges = self.shop.settings.gauges[0].name
-        if command.gauge is not None:
-            gauges = self.shop.gauge(command.gauge).name
-        named = dict.fromkeys(cylinders, gauges) if isinstance(gauges, str) else gauges
-        for gauge in set(named.values()):
-            self.shop.gauge(gauge)
-        return dict(named)
-
     def begin(self, command: Command, now_s: float, at: datetime) -> Step:
         """Begin a test as a command asks; what it leaves open comes from the shop file.
 
         Raises:
             SettingsError: the machine, a cylinder or a gauge is not known, or the plan does not fit together.
         """
-        defaults = self.shop.settings.test
         machine = self.shop.fleet.find(command.machine or "")
-        engine = self.shop.fleet.engine_of(machine.id)
-        names = command.cylinders or engine.cylinder_names
-        cylinders = tuple(engine.cylinder(name).name for name in names)
-        named = self._gauges(command, cylinders)
         dry = self._dry_of(machine.id)
-        places = {n: SIDE_PLACES[n] for n in cylinders if engine.layout is Layout.SIDE_NAMED and n in SIDE_PLACES}
-        try:
-            plan = Plan(
-                test_id=new_id(),
-                machine=machine.id,
-                engine=engine.id,
-                cylinders=cylinders,
-                gauges={name: named[name] for name in cylinders if name in named},
-                repeats=command.repeats or defaults.repeats,
-                agreement=defaults.agreement,
-                max_tries=max(defaults.max_tries, command.repeats or defaults.repeats),
-                kind=TestKind(command.kind) if command.kind is not None else defaults.kind,
-                conditions=self._conditions(machine),
-                asks_ready=True,
-                note=machine.notes,
-                places=places,
-                expected=_expected(dry, cylinders),
-            )
-        except (ValidationError, ValueError) as error:
-            raise SettingsError(f"The test cannot be planned: {_first_line(error)}") from error
+        plan = planned(self.shop, command, dry[0] if dry is not None else ())
         if self._test is not None:
             self._habits = self._test.habits()
-        self._test = TestBench(plan, defaults.assignment, self._unit, habits=self._habits)
-        self._engine, self._events, self._revision, self.verdict = engine, {}, 0, None
+        self._test = TestBench(plan, self.shop.settings.test.assignment, self._unit, habits=self._habits)
+        self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
+        self._revision, self.verdict = 0, None
         self._dry = dry
         heard = self._still_heard(machine.id, now_s)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
@@ -213,18 +164,6 @@ class Session:
         acknowledged = self._test.state.acknowledged if self._test is not None else None
         if self._test is not None and acknowledged is not None:
             self._heard = (self._test.plan.machine, acknowledged, now_s)
-
-    def _conditions(self, machine: MachineRecord) -> Conditions:
-        bench = self.shop.settings.bench
-        given = self.shop.settings.test.conditions
-        update: dict[str, float | CrankedBy] = {}
-        if machine.cranked_by is not None:
-            update["cranked_by"] = machine.cranked_by
-        if given.altitude_m is None and bench.altitude_m is not None:
-            update["altitude_m"] = bench.altitude_m
-        if given.barometer_kpa is None and bench.barometer_abs_kpa is not None:
-            update["barometer_kpa"] = bench.barometer_abs_kpa
-        return given.model_copy(update=update)
 
     def judged(
         self,
@@ -393,16 +332,3 @@ class Session:
         snapshot = json.dumps({"bench": test.snapshot(), "revision": self._revision})
         plan = test.plan
         return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=True)
-
-
-def _first_line(error: Exception) -> str:
-    return first_mistake(error, Plan) if isinstance(error, ValidationError) else str(error).splitlines()[0]
-
-
-def _expected(dry: Dry | None, cylinders: Sequence[str]) -> dict[str, Expected]:
-    """What the cylinders read in the last dry test: it tells two exchanged ones apart."""
-    return {
-        value.cylinder: Expected(peak_kpa=value.peak_kpa, u_kpa=value.peak_u_kpa)
-        for value in (dry[0] if dry is not None else ())
-        if value.cylinder in cylinders and value.peak_kpa > 0.0
-    }
