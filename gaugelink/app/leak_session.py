@@ -9,24 +9,25 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from gaugelink.app.keys import Pressed
+from gaugelink.app.leak_asked import ambient_abs_kpa, asked_for
 from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
 from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress, state
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
-from gaugelink.app.leak_telling import decay_limit, differential_limit, samples_of
+from gaugelink.app.leak_saying import air_cautions, clock, opening, with_next
+from gaugelink.app.leak_telling import decay_limit, samples_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message
 from gaugelink.bench.asking_twice import Press, held_down, once_more, pressed
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.english import ENGLISH
-from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import CommandResult
 from gaugelink.bench.state import Waiting
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.leak_messages import CRANKCASE, Decay, DecayKind, LeakRequest
+from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.broker.message import new_id
-from gaugelink.engine.air import standard_pressure_kpa
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, LeakDownEntry, PromptEntry
@@ -38,10 +39,6 @@ _LOG = logging.getLogger(__name__)
 
 PROGRESS_EVERY_S = 1.0
 """Progress is told so often, on the gauge's clock."""
-
-_CASE = "crankcase"
-_ENDS = frozenset({PromptKey.LEAK_PASS, PromptKey.LEAK_FAIL, PromptKey.LEAK_PERCENT, PromptKey.LEAK_STOPPED})
-"""Prompts after which somebody takes the test apart; one that is cut says by itself to let the air off."""
 
 
 class LeakSession:
@@ -165,40 +162,14 @@ class LeakSession:
     def _begin(self, command: Command, test_id: str | None, at: datetime) -> tuple[Step, str]:
         if self._run is not None:
             raise SettingsError("A leak test is under way: stop it with `gaugelink decay stop` before another begins.")
-        request = command.leak or LeakRequest()
-        name = command.machine or self.shop.settings.test.machine
-        if name is None:
-            raise SettingsError("No machine was named, and the shop file has no test.machine: name one.")
-        machine = self.shop.fleet.find(name)
-        engine = self.shop.fleet.engine_of(machine.id)
-        cylinder = engine.cylinder(command.cylinder).name if command.cylinder is not None else None
-        if request.kind is DecayKind.DECAY and cylinder is None and request.part == CRANKCASE and engine.cycle == 4:
-            raise SettingsError(
-                f"{machine.name} is a four-stroke: its crankcase breathes and holds no pressure. Name a cylinder, "
-                "or the part that is tested."
-            )
-        gauge = self.shop.gauge(command.gauge or self.shop.settings.gauges[0].name).name
-        ambient = self._ambient_abs_kpa
-        if request.kind is DecayKind.DIFFERENTIAL:
-            if cylinder is None:
-                raise SettingsError("A differential test is of one cylinder: name it with --cylinder.")
-            if request.supply_gauge is not None and self.shop.gauge(request.supply_gauge).name == gauge:
-                raise SettingsError(f"The gauge {gauge} cannot read both sides of the orifice: name another.")
-            differential = differential_limit(request, engine, self._unit)
-            self._run = DifferentialRun(request, differential, gauge, cylinder, self._say, ambient)
-            highest = differential.highest_kpa
-        else:
-            if cylinder is not None:
-                request = request.model_copy(update={"part": f"cylinder {cylinder}"})
-            limit = decay_limit(request, self._unit)
-            self._run = DecayRun(request, limit, gauge, self._say, ambient)
-            highest = limit.highest_kpa
-        self._about = About(self.shop.name, new_id(), machine.id, cylinder, test_id)
+        asked = asked_for(self.shop, command, self._say)
+        self._run = asked.run
+        self._about = About(self.shop.name, new_id(), asked.machine.id, asked.cylinder, test_id)
         self._acknowledged, self._told_s, self._verdict_told = False, float("-inf"), False
         self._keeper, self._kept, self._ran_at = Keeper(), None, None
-        step = self._tell(self._step(self._cautions(highest), at), at)
+        step = self._tell(self._step(self._cautions(asked.run.limit.highest_kpa), at), at)
         self._keep(step, None, at)
-        return step, f"Leak test of {machine.name}, {cylinder or request.part}, begun."
+        return step, f"Leak test of {asked.machine.name}, {asked.cylinder or asked.run.request.part}, begun."
 
     def _asked_once_more(self, command: Command, now_s: float, at: datetime) -> tuple[Step, str] | None:
         """What to say to a key that would stop the leak-down and was pressed once; None where it is to be obeyed."""
@@ -233,7 +204,7 @@ class LeakSession:
             raise SettingsError(CAUTIONS_FIRST)
         self._acknowledged, self._standing = True, ()
         waiting = self._broken_off is not None
-        first = self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else self._opening(run)
+        first = self._said(PromptKey.LEAK_BROKEN_OFF) if waiting else opening(run, self._about.cylinder, self._say)
         step = self._tell(self._step([first], at), at)
         assert self._kept is not None
         self._write_down(step, self._kept.model_copy(update={"acknowledged": True}), at)
@@ -279,16 +250,18 @@ class LeakSession:
         self._about = replace(self._about, machine=kept.machine, cylinder=kept.cylinder, test_id=kept.test_id)
         if kept.request.kind is DecayKind.DIFFERENTIAL:
             return self._cut(PromptKey.LEAK_CUT, at)
-        run = self._run = DecayRun(kept.request, limit, kept.gauge, self._say, self._ambient_abs_kpa)
+        run = self._run = DecayRun(kept.request, limit, kept.gauge, self._say, ambient_abs_kpa(self.shop))
         self._kept, self._keeper, self._told_s = kept, Keeper(), float("-inf")
         # Where the air is in already nobody is to touch anything; before that, whoever is there now hears them again.
         self._acknowledged = kept.acknowledged and kept.hold is not None
         self._verdict_told = kept.verdict_told
-        then = [self._opening(run)] if self._acknowledged else self._cautions(limit.highest_kpa)
+        then = (
+            [opening(run, self._about.cylinder, self._say)] if self._acknowledged else self._cautions(limit.highest_kpa)
+        )
         if kept.hold is None:
             return self._tell(self._step([self._said(PromptKey.LEAK_FROM_START), *then], at), at)
         self._ran_at = kept.hold.at
-        self._broken_off = Interruption(kept.hold, limit, self._ambient_abs_kpa)
+        self._broken_off = Interruption(kept.hold, limit, ambient_abs_kpa(self.shop))
         said = [self._said(PromptKey.LEAK_BROKEN_OFF), *([] if self._acknowledged else then)]
         return self._tell(self._step(said, at), at)
 
@@ -326,14 +299,14 @@ class LeakSession:
     def _said(self, key: PromptKey, **args: object) -> Prompt:
         """A prompt about the interruption: it names the time of day at which the leak-down last ran."""
         assert self._ran_at is not None
-        return self._say.say(key, (), clock=_clock(self._ran_at), **args)
+        return self._say.say(key, (), clock=clock(self._ran_at), **args)
 
     def _before_the_cut(self, at: datetime) -> Decay | None:
         """What the last look before an interruption said, as a result; None where there was none."""
         so_far = self._kept.so_far if self._kept is not None else None
         if so_far is None or self._ran_at is None:
             return None
-        text = f"Cut by a restart at {_clock(self._ran_at)}. Until then: {so_far.text}"
+        text = f"Cut by a restart at {clock(self._ran_at)}. Until then: {so_far.text}"
         return so_far.model_copy(update={"id": new_id(), "at": at, "text": text})
 
     def _keep(self, step: Step, hold: KeptHold | None, at: datetime) -> None:
@@ -379,35 +352,13 @@ class LeakSession:
         step.messages.append(state(self._about, self._standing, at, ended=self._run is None))
         return step
 
-    def _opening(self, run: Run) -> Prompt:
-        """What to do first: air in a cylinder turns the crank, so it is locked before anything else."""
-        cylinder = self._about.cylinder
-        if cylinder is None:
-            return run.opening()
-        return self._say.led(self._say.say(PromptKey.LEAK_LOCK, (), cylinder=cylinder), run.opening())
-
     def _with_next(self, prompt: Prompt) -> Prompt:
-        """A prompt that ends a leak test with what comes next: where to look for the leak, and how to be safe of it."""
-        if prompt.key not in _ENDS:
-            return prompt
-        if prompt.key is PromptKey.LEAK_PERCENT or (prompt.key is PromptKey.LEAK_FAIL and self._about.cylinder):
-            prompt = self._say.joined(prompt, self._say.say(PromptKey.LEAK_LISTEN))
-        elif prompt.key is PromptKey.LEAK_FAIL:
-            case = self._running.request.part == _CASE
-            where = self._say.say(PromptKey.LEAK_SOAP_CASE if case else PromptKey.LEAK_SOAP)
-            prompt = self._say.joined(prompt, where)
-        return self._say.joined(prompt, self._say.say(PromptKey.LEAK_LET_OFF))
+        return with_next(prompt, self._running.request.part, self._about.cylinder, self._say)
 
     def _cautions(self, highest_kpa: float) -> list[Prompt]:
-        args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest_kpa}}
-        cautions = [self._say.say(key, (), **args.get(key, {})) for key in AIR_CAUTIONS]
+        cautions = air_cautions(highest_kpa, self._say)
         self._standing = tuple(caution.text for caution in cautions)
         return [*cautions, self._say.say(PromptKey.ACKNOWLEDGE)]
-
-    @property
-    def _ambient_abs_kpa(self) -> float:
-        bench = self.shop.settings.bench
-        return bench.barometer_abs_kpa or standard_pressure_kpa(bench.altitude_m or 0.0)
 
     def _step(self, prompts: Sequence[Prompt], at: datetime) -> Step:
         step, bench = Step(), self.shop.name
@@ -419,8 +370,3 @@ class LeakSession:
             step.messages.append(message)
             step.entries.append(PromptEntry(message.id, bench, at, prompt.text, self._about.test_id))
         return step
-
-
-def _clock(at: datetime) -> str:
-    """The time of day at the bench."""
-    return f"{at.astimezone():%H:%M}"
