@@ -167,3 +167,12 @@ def floor() -> FloorMaker:
         return made
 
     return make
+
+
+@pytest.fixture
+def two_pulls(floor: FloorMaker) -> Floor:
+    """A triple whose first cylinder has been pulled twice and agrees."""
+    made = floor(3)
+    made.pull(930.0, 20.0)
+    made.pull(929.0, 6.0)
+    return made

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from gaugelink.bench.prompt_keys import ENDINGS, QUESTIONS, PromptKey
 from gaugelink.bench.reading import CommandKind, Phase, Status
 from gaugelink.bench.state import BenchSettings
@@ -117,3 +119,61 @@ def test_a_cylinder_of_a_pull_of_all_gauges_that_is_measured_again_is_pulled_wit
     assert shop.said is PromptKey.REDO
     assert shop.prompts[-1].cylinders == shop.state.current == ("PTO", "MAG")
     assert shop.said not in QUESTIONS
+
+
+@pytest.fixture
+def all_but_one_question(two_pulls):
+    """Nothing is left to be measured, and a pull that may have been on either of two cylinders."""
+    shop = two_pulls
+    assert shop.pull(929.0, 14.0).status is Status.HELD
+    shop.command(CommandKind.SKIP)
+    shop.command(CommandKind.SKIP)
+    return shop
+
+
+def test_a_test_with_an_open_question_is_not_done_and_asks_it(all_but_one_question) -> None:
+    shop = all_but_one_question
+    assert shop.state.phase is Phase.MEASURING
+    assert [one.key for one in shop.prompts[-2:]] == [PromptKey.QUESTION_LEFT, PromptKey.ASK_PULL]
+    assert shop.prompts[-1].text == "Not sure about pull 3, 135 psi. Was that middle or PTO?"
+    assert shop.prompts[-1].spoken.startswith("Not sure about pull three, one hundred")
+    shop.command(CommandKind.ANSWER, cylinder="PTO")
+    assert shop.state.phase is Phase.DONE
+    assert shop.said is PromptKey.PUT_RIGHT
+
+
+def test_a_question_that_is_left_is_asked_again_after_a_while_and_after_a_lost_link(all_but_one_question) -> None:
+    shop = all_but_one_question
+    count = len(shop.prompts)
+    shop.wait(95.0)
+    assert [one.key for one in shop.prompts[count:]] == [PromptKey.ASK_PULL]
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.wait(5.0)
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.ASK_PULL
+
+
+def test_closing_with_a_question_open_says_so_before_and_after(all_but_one_question) -> None:
+    shop = all_but_one_question
+    shop.command(CommandKind.FINISH, key="f")
+    assert shop.prompts[-1].text == "Press f again to close the test. One question left."
+    shop.command(CommandKind.FINISH)
+    assert "Pulls on no cylinder: 1." in shop.prompts[-1].text
+    assert shop.state.phase is Phase.FINISHED
+
+
+def test_a_done_test_with_a_question_is_asked_it_when_the_service_comes_back(all_but_one_question) -> None:
+    shop = all_but_one_question
+    shop.bench = type(shop.bench).restore({**shop.bench.snapshot(), "phase": "done"}, shop.now_s)
+    shop.take(shop.bench.resume(shop.now_s))
+    assert shop.said is PromptKey.ASK_PULL
+    assert shop.state.phase is Phase.MEASURING
+
+
+def test_a_pull_after_the_last_cylinder_does_not_end_the_test_while_a_question_is_open(
+    all_but_one_question,
+) -> None:
+    shop = all_but_one_question
+    assert shop.pull(930.0, 14.0).cylinder == "PTO"
+    assert shop.prompts[-2].text == "That was PTO again, 135 psi. One question left."
+    assert shop.said is PromptKey.ASK_PULL

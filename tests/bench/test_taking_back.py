@@ -8,13 +8,6 @@ from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import CommandKind, Phase, Status
 
 
-def two_pulls(floor):
-    shop = floor(3)
-    shop.pull(930.0, 20.0)
-    shop.pull(929.0, 6.0)
-    return shop
-
-
 def stands(shop):
     """Everything that an undo has to bring back."""
     state, bench = shop.state, shop.bench.snapshot()
@@ -33,8 +26,8 @@ def test_giving_up_before_the_cautions_is_taken_back_to_the_cautions(floor) -> N
     assert [one.key for one in shop.prompts[count:]] == cautions
 
 
-def test_a_change_that_was_taken_back_by_itself_is_no_step_of_the_next_undo(floor) -> None:
-    shop = two_pulls(floor)
+def test_a_change_that_was_taken_back_by_itself_is_no_step_of_the_next_undo(two_pulls) -> None:
+    shop = two_pulls
     last = shop.state.readings[-1].event_id
     shop.command(CommandKind.SKIP)
     shop.command(CommandKind.STRIKE, event=last)
@@ -44,8 +37,8 @@ def test_a_change_that_was_taken_back_by_itself_is_no_step_of_the_next_undo(floo
     assert shop.state.current == ("middle",)
 
 
-def test_one_reading_of_a_redo_that_is_taken_back_by_itself_leaves_the_rest_to_the_undo(floor) -> None:
-    shop = two_pulls(floor)
+def test_one_reading_of_a_redo_that_is_taken_back_by_itself_leaves_the_rest_to_the_undo(two_pulls) -> None:
+    shop = two_pulls
     first, last = (one.event_id for one in shop.state.readings)
     shop.command(CommandKind.REDO)
     shop.command(CommandKind.TAKE_BACK, event=first)
@@ -74,10 +67,73 @@ def test_an_undo_brings_back_what_the_evidence_changed_because_of_the_deed(floor
     assert stands(shop) == before
 
 
-def test_a_refused_command_leaves_the_key_that_is_waited_for(floor) -> None:
-    shop = two_pulls(floor)
+def test_a_refused_command_leaves_the_key_that_is_waited_for(two_pulls) -> None:
+    shop = two_pulls
     shop.command(CommandKind.REDO, key="r")
     assert not shop.command(CommandKind.RETURN, cylinder="MAG").ok
     assert shop.said is PromptKey.SURE_STRIKE_MANY
     shop.wait(8.0)
     assert shop.said is PromptKey.KEPT
+
+
+def test_taking_back_a_change_gives_the_reading_back_to_the_evidence(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.pull(928.0, 6.0)
+    shop.command(CommandKind.ASSIGN, event="e3", cylinder="MAG")
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.reading("e3").status is Status.GIVEN
+    assert shop.state.current == ("middle",)
+
+
+def test_one_undo_takes_back_the_whole_of_a_redo_and_says_what_came_back(two_pulls) -> None:
+    shop = two_pulls
+    before = shop.state.cylinders
+    shop.command(CommandKind.REDO)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.cylinders == before
+    assert shop.prompts[-1].text == "2 pulls of PTO count again. Move the gauge to middle. Pull when ready."
+    assert shop.prompts[-1].spoken.startswith("Two pulls of P T O count again.")
+    assert not shop.command(CommandKind.TAKE_BACK).ok
+
+
+def test_an_undo_opens_a_closed_test_again(two_pulls) -> None:
+    shop = two_pulls
+    shop.command(CommandKind.FINISH)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.phase is Phase.MEASURING
+    assert shop.prompts[-1].text == "The test is open again. Move the gauge to middle. Pull when ready."
+
+
+def test_changes_are_taken_back_one_after_the_other_the_last_one_first(two_pulls) -> None:
+    shop = two_pulls
+    shop.command(CommandKind.SKIP)
+    shop.command(CommandKind.EXCHANGE, cylinder="PTO", other="MAG")
+    shop.command(CommandKind.STRIKE)
+    said = []
+    for _ in range(3):
+        assert shop.command(CommandKind.TAKE_BACK).ok
+        said.append(shop.prompts[-1].text.split(".")[0])
+    assert said == ["135 psi of MAG counts again", "PTO and MAG are exchanged back", "Middle is no longer skipped"]
+    assert [one.cylinder for one in shop.state.readings] == ["PTO", "PTO"]
+    assert shop.state.current == ("middle",)
+
+
+def test_a_move_and_an_answer_are_taken_back_with_their_cylinder(two_pulls) -> None:
+    shop = two_pulls
+    shop.command(CommandKind.ASSIGN, cylinder="MAG")
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.prompts[-1].text.startswith("135 psi is back on PTO.")
+    assert shop.pull(929.0, 14.0).status is Status.HELD
+    shop.command(CommandKind.ANSWER, cylinder="MAG")
+    shop.command(CommandKind.TAKE_BACK)
+    assert shop.prompts[-1].text.startswith("135 psi is on no cylinder again.")
+
+
+def test_what_can_be_taken_back_and_a_key_that_is_waited_for_outlast_a_restart(two_pulls) -> None:
+    shop = two_pulls
+    shop.command(CommandKind.REDO)
+    shop.command(CommandKind.FINISH, key="f")
+    shop.bench = type(shop.bench).restore(shop.bench.snapshot(), shop.now_s)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert {one.status for one in shop.state.readings} == {Status.GIVEN}
