@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,52 +13,20 @@ from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
-from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayState, LeakRequest
-from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
 from gaugelink.leak.decay import DecayVerdict
 from simulators.vessel import Vessel, watch
+from tests.app.leak_sessions import GAUGE, LET_OFF, NOON, ask, begun, in_unit, keys, played
 from tests.broker.conformance import check_message
-
-NOON = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
-GAUGE = "amber"
 
 
 @pytest.fixture
 def session(tmp_path: Path) -> LeakSession:
     return LeakSession(leak_shop(tmp_path))
-
-
-def ask(session: LeakSession, action: CommandAction, **how: object) -> Step:
-    return session.command(Command(id=new_id(), action=action, **how), None, 0.0, NOON)
-
-
-def begun(session: LeakSession, request: LeakRequest, cylinder: str | None = None) -> Step:
-    step = ask(session, CommandAction.BEGIN_DECAY, machine=MACHINE, leak=request, cylinder=cylinder)
-    assert step.result is not None
-    assert step.result.ok, step.result.text
-    return step
-
-
-def played(session: LeakSession, time_s: np.ndarray, pressure_kpa: np.ndarray, gauge: str = GAUGE) -> list[Step]:
-    steps = []
-    for first in range(0, len(time_s), 5):
-        part = slice(first, first + 5)
-        if not session.active:
-            break
-        over = np.zeros(len(time_s[part]), dtype=np.bool_)
-        steps.append(session.hear(SampleBatch(gauge, time_s[part], pressure_kpa[part], over), 0.0, NOON))
-        look = session.due()
-        if look is not None:
-            steps.append(session.judged(session.decay_id, look(), 0.0, NOON))
-    return steps
-
-
-def keys(steps: list[Step]) -> list[PromptKey]:
-    return [prompt.key for step in steps for prompt in step.prompts]
 
 
 def crankcase(session: LeakSession, hole_mm: float, request: LeakRequest | None = None) -> list[Step]:
@@ -146,9 +113,6 @@ def test_the_cautions_of_air_name_what_can_hurt(session: LeakSession) -> None:
     for danger in ("locking tool", "manual", "hands, tools and cord", "ignition off", "kill switch", "fuel vapour"):
         assert danger in words
     assert "no flame" in words
-
-
-LET_OFF = "Let the air off before you unscrew anything."
 
 
 @pytest.mark.parametrize(
@@ -331,104 +295,6 @@ def test_a_leak_that_is_followed_goes_on_after_its_verdict_until_it_is_stopped(s
     stopped = ask(session, CommandAction.STOP_DECAY)
     assert stopped.decay is not None
     assert not session.active
-
-
-def test_a_differential_test_reads_the_loss_and_the_hole(session: LeakSession) -> None:
-    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL), cylinder="MAG")
-    assert keys([ask(session, CommandAction.ACKNOWLEDGE)]) == [PromptKey.LEAK_AIR]
-    time_s = np.arange(300) / 10.0
-    # 80 psi are 551.6 kPa; the cylinder comes to rest at 72 psi.
-    pressure = np.where(time_s < 3.0, 0.0, 72.0 * 6.894757 * (1.0 - np.exp(-(time_s - 3.0) / 2.0)))
-    steps = played(session, time_s, pressure)
-    assert keys(steps) == [PromptKey.LEAK_PERCENT]
-    (said,) = [prompt.text for step in steps for prompt in step.prompts]
-    assert "Listen at intake, exhaust, crankcase and the next plug hole" in said
-    assert said.endswith(LET_OFF)
-    (result,) = [step.decay for step in steps if step.decay is not None]
-    assert (result.cylinder, result.kind) == ("MAG", DecayKind.DIFFERENTIAL)
-    assert result.leak_percent == pytest.approx(10.0, abs=1.0)
-    assert {"cold", "supply_stated"} <= set(result.flags)
-
-
-def test_the_maker_s_limit_of_loss_takes_the_place_of_the_usual_scale(session: LeakSession) -> None:
-    request = LeakRequest(kind=DecayKind.DIFFERENTIAL, fails_above_percent=5.0, orifice_discharge=0.87)
-    begun(session, request, cylinder="MAG")
-    ask(session, CommandAction.ACKNOWLEDGE)
-    time_s = np.arange(300) / 10.0
-    pressure = np.where(time_s < 3.0, 0.0, 72.0 * 6.894757 * (1.0 - np.exp(-(time_s - 3.0) / 2.0)))
-    (result,) = [step.decay for step in played(session, time_s, pressure) if step.decay is not None]
-    assert result.verdict == "fail"
-    assert "set by the shop, 5 %" in result.text
-    assert "cold" not in result.flags
-
-
-def test_a_second_gauge_reads_the_supply(tmp_path: Path) -> None:
-    shop = leak_shop(tmp_path)
-    (amber,) = shop.settings.gauges
-    both = shop.settings.model_copy(update={"gauges": (amber, amber.model_copy(update={"name": "blue"}))})
-    session = LeakSession(replace(shop, settings=both, layouts=shop.layouts | {"blue": shop.layouts[GAUGE]}))
-    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge="blue"), cylinder="PTO")
-    assert session.listens("blue")
-    ask(session, CommandAction.ACKNOWLEDGE)
-    time_s = np.arange(300) / 10.0
-    shape = np.where(time_s < 3.0, 0.0, 1.0 - np.exp(-(time_s - 3.0) / 2.0))
-    decays = []
-    for first in range(0, 300, 5):
-        part = slice(first, first + 5)
-        for gauge, kpa in (("blue", 540.0), (GAUGE, 405.0)):
-            decays += [one.decay for one in played(session, time_s[part], kpa * shape[part], gauge) if one.decay]
-    (result,) = decays
-    assert result.leak_percent == pytest.approx(25.0, abs=0.5)
-    assert "supply_stated" not in result.flags
-
-
-def in_unit(folder: Path, unit: PressureUnit) -> LeakSession:
-    """A session with two gauges in a shop of this unit."""
-    shop = leak_shop(folder)
-    (amber,) = shop.settings.gauges
-    bench = shop.settings.bench.model_copy(update={"display_unit": unit})
-    gauges = (amber, amber.model_copy(update={"name": "blue"}))
-    settings = shop.settings.model_copy(update={"gauges": gauges, "bench": bench})
-    return LeakSession(replace(shop, settings=settings, layouts=shop.layouts | {"blue": shop.layouts[GAUGE]}))
-
-
-@pytest.mark.parametrize(
-    ("unit", "told"),
-    [
-        (PressureUnit.PSI, "The cylinder reads 72.5 psi, more than the supply's 43.5 psi."),
-        (PressureUnit.BAR, "The cylinder reads 5.00 bar, more than the supply's 3.00 bar."),
-    ],
-)
-def test_gauges_that_are_exchanged_are_told_in_the_shop_s_unit(tmp_path: Path, unit: PressureUnit, told: str) -> None:
-    session = in_unit(tmp_path, unit)
-    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL, supply_gauge="blue"), cylinder="PTO")
-    ask(session, CommandAction.ACKNOWLEDGE)
-    time_s = np.arange(300) / 10.0
-    shape = np.clip((time_s - 3.0) / 4.0, 0.0, 1.0)
-    notes = []
-    for first in range(0, 300, 5):
-        part = slice(first, first + 5)
-        for gauge, kpa in (("blue", 300.0), (GAUGE, 500.0)):
-            steps = played(session, time_s[part], kpa * shape[part], gauge)
-            notes += [step.progress.note for step in steps if step.progress is not None]
-    assert any(note.startswith(told) for note in notes), set(notes)
-    assert not any("kPa" in note for note in notes)
-
-
-def test_a_pressure_that_cannot_be_is_told_once_and_the_next_rest_is_judged(session: LeakSession) -> None:
-    begun(session, LeakRequest(kind=DecayKind.DIFFERENTIAL), cylinder="PTO")
-    ask(session, CommandAction.ACKNOWLEDGE)
-    time_s = np.arange(900) / 10.0
-    # 80 psi are 551.6 kPa. The regulator gives 82 psi for a minute, and is then set lower.
-    pressure_kpa = np.interp(time_s, [3.0, 5.0, 60.0, 65.0], [0.0, 565.4, 565.4, 543.0])
-    steps = played(session, time_s, pressure_kpa)
-    assert keys(steps) == [PromptKey.LEAK_ABOVE_SUPPLY, PromptKey.LEAK_PERCENT]
-    (said, _) = [prompt.text for step in steps for prompt in step.prompts]
-    assert said.startswith("The cylinder reads 82 psi, more than the supply's 80 psi.")
-    notes = [step.progress.note for step in steps if step.progress is not None]
-    assert len([note for note in notes if note.startswith("The cylinder reads 82.0 psi")]) > 40
-    (result,) = [step.decay for step in steps if step.decay is not None]
-    assert result.verdict == "pass"
 
 
 @pytest.mark.parametrize(
