@@ -180,8 +180,8 @@ class BrokerLink:
         where = f"{self._settings.host}:{self._port}"
         if isinstance(error, NotAllowedError):
             return (
-                f"The broker at {where} drops what {self._settings.username} publishes on {topic(self._bench, '')}: "
-                "let that user write there in the broker's access list."
+                f"The broker at {where} drops what {self._settings.username} publishes on {topic(self._bench, '')} "
+                f"({error}): let that user write there in the broker's access list."
             )
         if isinstance(error, MqttConnectError):
             return f"The broker at {where} refused the connection ({error}): check username and password."

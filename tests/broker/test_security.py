@@ -240,8 +240,8 @@ async def test_a_bench_that_the_access_list_keeps_out_says_so_and_keeps_what_it_
         event = await crank(journal, 1)
         await link.changed.wait()
         assert link.status.problem == (
-            f"The broker at localhost:{guarded.port} drops what bench-north publishes on gaugelink/north/: "
-            "let that user write there in the broker's access list."
+            f"The broker at localhost:{guarded.port} drops what bench-north publishes on gaugelink/north/ "
+            "(Not authorized): let that user write there in the broker's access list."
         )
         assert (await journal.outbox_depth()).count == 2
         assert subscriber.received == []
