@@ -245,6 +245,7 @@ class Daemon:
         """Let one thing happen: the session's answer goes to disk, then to everyone."""
         async with self._order:
             step = what(*details, self._clock(), datetime.now(UTC))
+            self.session.leak_down(self.leak.active)
             await self._commit(step)
         return step
 

@@ -70,6 +70,11 @@ class LeakSession:
         return self._run is not None
 
     @property
+    def cautioned(self) -> bool:
+        """Whether it is under way and its cautions were acknowledged."""
+        return self.active and self._acknowledged
+
+    @property
     def following(self) -> bool:
         """Whether the leak is followed by ear."""
         return self._run is not None and self._run.request.follow

@@ -129,8 +129,12 @@ class Fingers(Watcher):
 
     def command(self, key: str) -> Command | None:
         """The command of a key, or None when it has none. With air in, only the keys of the leak test act."""
-        if self._daemon().leak.active:
-            return self._pressed(key, _LEAK_KEYS[key]) if key in _LEAK_KEYS else None
+        leak = self._daemon().leak
+        if leak.active:
+            action = _LEAK_KEYS.get(key)
+            # Once they are acknowledged, the key would be one of the test that lies beside it.
+            given = action is CommandAction.ACKNOWLEDGE and leak.cautioned
+            return None if action is None or given else self._pressed(key, action)
         if key in _PLAIN_KEYS:
             return self._pressed(key, _PLAIN_KEYS[key])
         if not ("1" <= key <= "9"):

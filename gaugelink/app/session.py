@@ -68,6 +68,7 @@ class Session:
         self._dry: Dry | None = None
         self._looked_back: tuple[str, Dry | None] | None = None
         self._streaming: set[str] = set()
+        self._under_air = False
         self._calibrations: dict[str, CalibrationRecord] = {}
         self.verdict: TestVerdict | None = None
         """The verdict on the test so far."""
@@ -86,6 +87,12 @@ class Session:
     def hints(self) -> EngineHints:
         """What the engine's record knows that helps the fit."""
         return hints_of(self._engine)
+
+    def leak_down(self, under_way: bool) -> None:
+        """Note whether a leak-down is under way at the bench: until it has ended the test sends nobody to pull."""
+        self._under_air = under_way
+        if self._test is not None:
+            self._test.leak_down(under_way)
 
     def calibrate(self, gauge: str, record: CalibrationRecord) -> None:
         """From now on correct a gauge by this calibration."""
@@ -117,6 +124,7 @@ class Session:
         for gauge in test.plan.gauges.values():
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
+        self._test.leak_down(self._under_air)
         self._revision = int(snapshot["revision"])
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
@@ -143,6 +151,7 @@ class Session:
         if self._test is not None:
             self._habits = self._test.habits()
         self._test = TestBench(plan, self.shop.settings.test.assignment, self._unit, habits=self._habits)
+        self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
         self._revision, self.verdict = 0, None
         self._dry = dry

@@ -17,6 +17,8 @@ class Announcer:
         self._say = say
         self.out: list[Outcome] = []
         """What came of the step so far, in order."""
+        self.under_air = False
+        """Whether a leak-down is under way at the bench: air turns a crank, so nobody is sent to pull."""
 
     def taken(self, changed: bool = True) -> list[Outcome]:
         """Give away what came of the step, with the whole test where it has `changed`."""
@@ -27,6 +29,8 @@ class Announcer:
 
     def prompt(self, prompt: Prompt) -> None:
         """Say one thing: from now on it is what stands."""
+        if self.under_air and prompt.key in PULLS:
+            prompt = self._say.say(PromptKey.LEAK_FIRST)
         self._state.prompted_s = self._state.at_s
         self._state.reminded = 0
         self._state.trouble = prompt.key in LOOK_AGAIN

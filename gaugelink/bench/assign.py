@@ -90,6 +90,10 @@ class TestBench:
         """The plan of the test."""
         return self._state.plan
 
+    def leak_down(self, under_way: bool) -> None:
+        """Note whether a leak-down is under way at the bench: meanwhile nobody is sent to pull, and nobody reminded."""
+        self._announcer.under_air = under_way
+
     def habits(self) -> Habits:
         """Return what is known of the mechanic's times, for the next test of the session."""
         return judging.habits(self._state)
@@ -311,7 +315,9 @@ class TestBench:
                 track.loss_said = True
                 if state.phase is Phase.MEASURING:
                     self._announcer.prompt(self._say.say(PromptKey.LINK_LOST, state.target))
-        if state.phase is Phase.MEASURING and state.reminded < state.settings.reminders:
+        if self._announcer.under_air:
+            state.prompted_s = at_s
+        elif state.phase is Phase.MEASURING and state.reminded < state.settings.reminders:
             wait_s = state.settings.remind_s * 2**state.reminded
             if at_s - state.prompted_s >= wait_s:
                 reminded = state.reminded + 1

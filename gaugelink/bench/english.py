@@ -157,6 +157,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.LEAK_ABOVE_SUPPLY: "The cylinder reads {pressure}, more than the supply's {limit}. Set the regulator, or "
     "exchange the gauges.",
     PromptKey.LEAK_STOPPED: "The leak test is stopped.",
+    PromptKey.LEAK_FIRST: "A leak test is under way. Nobody cranks before it has ended and the air is off.",
     PromptKey.LEAK_BROKEN_OFF: "The leak test of {clock} was broken off. Keep the valve shut until the gauge is back.",
     PromptKey.LEAK_GOES_ON: "The leak test goes on. {count} seconds are missing.",
     PromptKey.LEAK_FROM_START: "The leak test of {clock} was broken off and starts over. Let the air off first.",

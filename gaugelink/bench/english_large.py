@@ -121,6 +121,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_MOVED: "air off",
     PromptKey.LEAK_ABOVE_SUPPLY: "check supply",
     PromptKey.LEAK_STOPPED: "stopped",
+    PromptKey.LEAK_FIRST: "do not crank",
     PromptKey.LEAK_BROKEN_OFF: "keep closed",
     PromptKey.LEAK_GOES_ON: "goes on",
     PromptKey.LEAK_FROM_START: "air off",

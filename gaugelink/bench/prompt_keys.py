@@ -149,6 +149,7 @@ class PromptKey(StrEnum):
     LEAK_MOVED = "leak_moved"
     LEAK_ABOVE_SUPPLY = "leak_above_supply"
     LEAK_STOPPED = "leak_stopped"
+    LEAK_FIRST = "leak_first"
     LEAK_BROKEN_OFF = "leak_broken_off"
     LEAK_GOES_ON = "leak_goes_on"
     LEAK_FROM_START = "leak_from_start"
@@ -242,7 +243,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
         | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
-        | {PromptKey.LEAK_UNLIKE}
+        | {PromptKey.LEAK_UNLIKE, PromptKey.LEAK_FIRST}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}
@@ -271,5 +272,6 @@ PULLS = frozenset(
     | {PromptKey.MOVE_RISING}
     | {PromptKey.EXTRA, PromptKey.MISSING, PromptKey.REDO, PromptKey.SKIPPED, PromptKey.PUT_RIGHT_NEXT}
     | {PromptKey.STRUCK_NEXT, PromptKey.WAITING, PromptKey.WAITING_ALL, PromptKey.RESUMED, PromptKey.RESUMED_ALL}
+    | {PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL}
 )
 """Prompts that send somebody to pull next."""
