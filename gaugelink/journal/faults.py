@@ -4,6 +4,7 @@ import sqlite3
 from enum import StrEnum
 from pathlib import Path
 
+from gaugelink.counting import counted
 from gaugelink.errors import JournalError
 
 
@@ -26,6 +27,8 @@ _BY_CODE = {
     sqlite3.SQLITE_LOCKED: WriteFault.BUSY,
     sqlite3.SQLITE_IOERR: WriteFault.DISK,
     sqlite3.SQLITE_CANTOPEN: WriteFault.DISK,
+    sqlite3.SQLITE_CORRUPT: WriteFault.DISK,
+    sqlite3.SQLITE_NOTADB: WriteFault.DISK,
 }
 
 _SENTENCE = {
@@ -39,7 +42,10 @@ _SENTENCE = {
 class JournalWriteError(JournalError):
     """A record could not be put on disk. Measuring can go on."""
 
-    def __init__(self, path: Path, fault: WriteFault, kept: int, *, this_kept: bool, detail: str = "") -> None:
+    def __init__(
+        self, path: Path, fault: WriteFault, kept: int, *, this_kept: bool, detail: str = "", closing: bool = False
+    ) -> None:
+        """Say what is wrong and what becomes of the results; `closing` means that there is no later try."""
         self.path = path
         self.fault = fault
         """What is wrong."""
@@ -47,11 +53,16 @@ class JournalWriteError(JournalError):
         """Units of work that wait in memory until the journal can be written."""
         self.this_kept = this_kept
         """False when the memory was full too, and what was to be written is lost unless the caller keeps it."""
-        fate = (
-            f"{kept} results wait in memory" if this_kept else f"memory is full with {kept} results, this one is lost"
-        )
+        results = counted(kept, "result")
+        if closing:
+            fate = f"; lost with the service that ends: {results}"
+        elif this_kept:
+            fate = f"; kept in memory: {results}"
+        else:
+            # A journal that cannot even be opened was given no result yet.
+            fate = f"; memory is full with {results}, this one is lost" if kept else ""
         cause = f" ({detail})" if detail else ""
-        super().__init__(f"The journal {path} cannot be written, {_SENTENCE[fault]}{cause}; {fate}.")
+        super().__init__(f"The journal {path} cannot be written, {_SENTENCE[fault]}{cause}{fate}.")
 
 
 def write_fault(error: sqlite3.Error) -> WriteFault | None:

@@ -127,6 +127,10 @@ class Store:
         try:
             if self._backlog:
                 self.flush()
+        except JournalWriteError as error:
+            raise JournalWriteError(
+                self.path, error.fault, error.kept, this_kept=False, detail=str(error.__cause__), closing=True
+            ) from error
         finally:
             self.connection.close()
             if self._lock is not None:

@@ -194,6 +194,36 @@ async def test_a_disk_that_takes_no_lock_file_does_not_stop_the_service(tmp_path
     assert "used without a lock" in caplog.text
 
 
+def damage(path: Path) -> None:
+    """Write over all pages but the first, as a failing card does."""
+    with path.open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\xa5" * (path.stat().st_size - 4096))
+
+
+async def test_what_a_damaged_file_does_not_take_is_kept_and_told_as_a_fault_of_the_disk(tmp_path):
+    path = tmp_path / "journal.db"
+    journal = Journal.open(path)
+    await journal.__aenter__()
+    for number in range(50):
+        await journal.record([entry(number)], [message(number)])
+    await pragma(journal, "PRAGMA wal_checkpoint(TRUNCATE)")
+    damage(path)
+    await pragma(journal, "PRAGMA shrink_memory")
+    with pytest.raises(JournalWriteError, match=r"the disk failed.*malformed.*; kept in memory: 1 result") as told:
+        await journal.record([entry(50)], [message(50)])
+    assert told.value.fault is WriteFault.DISK
+    assert told.value.this_kept
+    assert journal.kept == 1
+    with pytest.raises(JournalWriteError, match="lost with the service that ends: 1 result"):
+        await journal.__aexit__(None, None, None)
+
+
+def test_a_journal_that_cannot_be_opened_does_not_speak_of_results():
+    error = JournalWriteError(Path("bay.db"), WriteFault.READ_ONLY, 0, this_kept=False)
+    assert str(error).endswith("read-only: make it writable.")
+
+
 async def test_a_damaged_table_is_told_by_a_reader(tmp_path):
     async with Journal.open(tmp_path / "journal.db") as journal:
         await journal.record([entry(0)])
