@@ -146,3 +146,15 @@ def test_an_engine_that_changed_a_little_is_not_suspected(floor) -> None:
     shop.together({"red": 901.0, "blue": 882.0, "green": 888.0}, 6.0)
     assert shop.said is PromptKey.DONE_NAMED
     assert shop.prompts[-1].text == "Test done: red on PTO 131 psi, blue on middle 128 psi, green on MAG 129 psi."
+
+
+def test_one_gauge_that_is_back_sends_nobody_to_pull_while_the_other_is_lost(floor) -> None:
+    shop = floor(2, gauges={"PTO": "red", "MAG": "blue"})
+    shop.together({"red": 930.0, "blue": 880.0}, 20.0)
+    for gauge in ("red", "blue"):
+        shop.take(shop.bench.link(gauge, False, shop.now_s))
+    shop.wait(5.0)
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_LOST
+    shop.take(shop.bench.link("blue", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK_ALL
