@@ -98,7 +98,7 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
                 await expect(closed).to_be_visible()
                 values = {one.name: one.value_kpa for one in daemon.session.test.state.cylinders}
                 for name, kpa in values.items():
-                    shown = page.locator("#cylinders li", has_text=name).locator(".value")
+                    shown = page.locator("#cylinders li", has_text=name).locator(".value .number")
                     assert kpa is not None
                     await expect(shown).to_have_text(f"{kpa / 6.894757:.0f}")
                 (recorded,) = (await JournalRecord(shop).history("north-7")).tests

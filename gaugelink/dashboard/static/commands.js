@@ -54,13 +54,21 @@ function button(text, command, kind = "") {
   return el("button", { type: "button", class: `wide ${kind}`, onclick: () => { close(); send(command); } }, text);
 }
 
-// The reading that came last, of those that stand somewhere: what is offered names what it would change.
-function lastRead() {
+// The reading that came last, of those that stand somewhere, or only of those that were `given` to a cylinder: what is
+// offered names what it would change.
+function lastRead(given = false) {
   const one = bench();
-  const places = new Map((one?.test?.held_events ?? []).map((id) => [id, null]));
+  const places = new Map((given ? [] : (one?.test?.held_events ?? [])).map((id) => [id, null]));
   for (const cylinder of one?.test?.cylinders ?? []) for (const reading of cylinder.readings) places.set(reading.event_id, cylinder.name);
   const id = [...(one?.events.keys() ?? [])].reverse().find((event) => places.has(event));
   return id === undefined ? null : { id, cylinder: places.get(id), what: withUnit(one.events.get(id).peak_kpa, unitOf(one.test)) };
+}
+
+// The cylinder that is measured again where none is named, by the bench's own rule: the one under way, or the last one
+// that was read.
+function redone(test) {
+  const read = (name) => test?.cylinders.some((one) => one.name === name && one.readings.length > 0);
+  return read(test?.next_cylinder) ? test.next_cylinder : (lastRead(true)?.cylinder ?? null);
 }
 
 export function askCylinder(name) {
@@ -162,7 +170,7 @@ const begun = (test) => test && !test.closed && test.phase !== "cautions";
 const BUTTONS = [
   ["give-up", () => "Give it up", (test) => test?.phase === "cautions", askGiveUp],
   ["begin", () => "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
-  ["redo", () => `Redo ${lastRead()?.cylinder ?? "the last"}`, begun, () => send({ action: "redo", ...(lastRead()?.cylinder ? { cylinder: lastRead().cylinder } : {}) })],
+  ["redo", (test) => `Redo ${redone(test) ?? "the last"}`, begun, () => send({ action: "redo", ...(redone(bench()?.test) ? { cylinder: redone(bench().test) } : {}) })],
   ["skip", (test) => `Skip ${test?.next_cylinder ?? ""}`.trim(), (test) => test?.phase === "measuring", () => send({ action: "skip" })],
   ["assign", () => "Move a reading…", begun, askAssign],
   ["strike", () => `Strike ${lastRead()?.what ?? "the last"}`, begun, () => send({ action: "strike", ...(lastRead() ? { event_id: lastRead().id } : {}) })],

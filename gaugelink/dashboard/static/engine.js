@@ -14,7 +14,7 @@ let scaleTop = 1;
 function makeCylinder(name, asked) {
   const parts = {
     least: el("small"),
-    number: el("span", {}),
+    number: el("span", { class: "number" }),
     stair: svg("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", class: "stair", "aria-hidden": "true" }),
     ring: svg("circle", { cx: 50, cy: 50, r: 45, class: "ring", pathLength: 100 }),
     status: el("span", { class: "status" }),
@@ -104,7 +104,7 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   const read = reading !== null;
   const [value, doubt] = read ? withDoubt(reading, interval ?? 0, unit) : ["–", ""];
   setText(parts.number, value);
-  setText(parts.least, cylinder.at_least ? "at least" : "");
+  setText(parts.least, cylinder.at_least ? "at least " : "");
   parts.value.style.setProperty("--letters", Math.max(3, value.length));
   parts.value.classList.toggle("none", !read);
   parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
