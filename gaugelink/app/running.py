@@ -251,7 +251,6 @@ class Waiter(Watcher):
     def __init__(self) -> None:
         self.cautions_said = asyncio.Event()
         self.done = asyncio.Event()
-        self.heard: list[Step] = []
 
     def stepped(self, step: Step) -> None:
         """Look for the moments."""
