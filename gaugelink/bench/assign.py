@@ -5,7 +5,7 @@ A pure state machine. It has no clock: whoever calls it says what time it is, on
 
 from dataclasses import replace
 
-from gaugelink.bench import commands, judging, saying
+from gaugelink.bench import commands, judging, saying, taking_back
 from gaugelink.bench.agree import RADIO_GAP
 from gaugelink.bench.announcer import Announcer
 from gaugelink.bench.english import ENGLISH
@@ -257,7 +257,7 @@ class TestBench:
         earlier = next((result for result in state.results if result.id == command.id), None)
         if earlier is not None:
             return [replace(earlier, repeated=True)]
-        waited, stood = state.phase is Phase.CAUTIONS, commands.standing(state)
+        waited, stood = state.phase is Phase.CAUTIONS, taking_back.standing(state)
         done = commands.carry_out(state, command, at_s)
         result = CommandResult(command.id, done.ok, done.text)
         state.results = [*state.results[-499:], result]
@@ -271,8 +271,8 @@ class TestBench:
         self._announcer.out += [ReadingChanged(reading) for reading in done.changed]
         for gauge in state.tracks:
             self._reweigh(gauge)
-        if commands.is_deed(command.kind):
-            commands.note_what_followed(state, stood)
+        if taking_back.is_deed(command.kind):
+            taking_back.note_what_followed(state, stood)
         cautioned = self._retarget()
         if state.phase is not Phase.CAUTIONS:
             self._announcer.prompt(done.prompt(state, self._say))

@@ -1,14 +1,14 @@
 """What a person may ask of a test, and what it does to the state. Refusals say why and what to do instead."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 
 from gaugelink.bench import asking_twice, saying
+from gaugelink.bench.done import Done, meant, put, refused
 from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import (
     Acknowledgement,
-    Change,
     Command,
     CommandKind,
     Phase,
@@ -17,25 +17,11 @@ from gaugelink.bench.reading import (
     open_questions,
 )
 from gaugelink.bench.state import BenchState, Deed
+from gaugelink.bench.taking_back import is_deed, standing, take_back
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
 _CLOSED = "The test is closed: begin a new one."
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """What became of a command."""
-
-    ok: bool
-    text: str
-    changed: tuple[Reading, ...] = ()
-    """Readings as they are now."""
-    prompt: Callable[[BenchState, Prompter], Prompt] = saying.go_to
-    """What to say once the test has found its next cylinder."""
-    acknowledged: bool = False
-    says: bool = False
-    """Whether the prompt is to be said although nothing was done."""
 
 
 def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
@@ -44,10 +30,10 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
         return _acknowledge(state, command, at_s)
     # A test that was begun by mistake can be given up without a confirmation that would not be true.
     if state.phase is Phase.CAUTIONS and command.kind is not CommandKind.ABANDON:
-        return _refused(CAUTIONS_FIRST)
+        return refused(CAUTIONS_FIRST)
     for name in (command.cylinder, command.other):
         if name is not None and name not in state.plan.cylinders:
-            return _refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")
+            return refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")
     waiting, state.waiting = state.waiting, None
     loss = asking_twice.loss_of(state, command) if command.key else None
     if loss is not None:
@@ -55,7 +41,7 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
         if press is asking_twice.Press.FIRST:
             return Done(False, asking_twice.once_more(command.key), prompt=loss.prompt, says=True)
         if press is asking_twice.Press.HELD_DOWN:
-            return _refused(asking_twice.held_down(command.key))
+            return refused(asking_twice.held_down(command.key))
     named = tuple(name for name in (command.cylinder, command.other) if name is not None)
     before = Deed(command.kind, named, {}, state.phase, tuple(state.skipped), state.wished, dict(state.gauges))
     stood = standing(state)
@@ -69,32 +55,11 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
     return done
 
 
-def is_deed(kind: CommandKind) -> bool:
-    """Whether a command is a change that can be taken back."""
-    return kind not in (CommandKind.ACKNOWLEDGE, CommandKind.TAKE_BACK)
-
-
-def standing(state: BenchState) -> dict[str, Change]:
-    """Return by event id how each reading stands: its last change, with what is thought of it by now."""
-    return {one.event_id: replace(one.changes[-1], confidence=one.confidence) for one in state.readings}
-
-
-def note_what_followed(state: BenchState, stood: Mapping[str, Change]) -> None:
-    """Note what the evidence made of the other readings because of the last deed: it is taken back with it."""
-    deed = state.deeds[-1]
-    followed = {
-        event_id: (stood[event_id], after)
-        for event_id, after in standing(state).items()
-        if event_id not in deed.changed and after != stood[event_id]
-    }
-    state.deeds[-1] = replace(deed, followed=followed)
-
-
 def _acknowledge(state: BenchState, command: Command, at_s: float) -> Done:
     if state.acknowledged is not None:
         return Done(True, "The cautions were acknowledged before.", acknowledged=True)
     if state.phase is not Phase.CAUTIONS:
-        return _refused(_CLOSED)
+        return refused(_CLOSED)
     state.acknowledged = Acknowledgement(command.by, at_s, tuple(key.value for key in CAUTIONS))
     state.phase = Phase.MEASURING
     return Done(True, "Cautions acknowledged.", prompt=saying.opening, acknowledged=True)
@@ -105,112 +70,58 @@ def _answer(state: BenchState, command: Command, at_s: float) -> Done:
     if command.event is not None:
         held = [reading for reading in held if reading.event_id == command.event]
     if not held:
-        return _refused("No reading is held: use assign to move a reading that was given.")
+        return refused("No reading is held: use assign to move a reading that was given.")
     reading = next(iter(open_questions(held)), held[-1])
     cylinder = command.cylinder or reading.candidates[0][0]
     return _give(state, reading, cylinder, command, at_s, "answered")
 
 
 def _assign(state: BenchState, command: Command, at_s: float) -> Done:
-    reading = _meant(state, command)
+    reading = meant(state, command)
     if isinstance(reading, Done):
         return reading
     if command.cylinder is None:
-        return _refused("Say which cylinder the reading belongs to.")
+        return refused("Say which cylinder the reading belongs to.")
     if reading.cylinder == command.cylinder and reading.status is Status.MOVED:
-        return _refused(f"That reading is on {command.cylinder} already.")
+        return refused(f"That reading is on {command.cylinder} already.")
     return _give(state, reading, command.cylinder, command, at_s, "moved by hand")
 
 
 def _exchange(state: BenchState, command: Command, at_s: float) -> Done:
     one, other = command.cylinder, command.other
     if one is None or other is None or one == other:
-        return _refused("An exchange needs two different cylinders.")
+        return refused("An exchange needs two different cylinders.")
     moved: list[Reading] = []
     for reading in list(state.readings):
         if reading.in_cylinder and reading.cylinder in (one, other):
             to = other if reading.cylinder == one else one
-            moved.append(_put(state, reading, Status.MOVED, to, command, at_s, f"{one} and {other} exchanged"))
+            moved.append(put(state, reading, Status.MOVED, to, command, at_s, f"{one} and {other} exchanged"))
     if state.gauges[one] != state.gauges[other]:
         # Each of them has a gauge of its own: what that gauge reads from now on is exchanged as well.
         state.gauges[one], state.gauges[other] = state.gauges[other], state.gauges[one]
     elif not moved:
-        return _refused(f"Neither {one} nor {other} has a reading.")
+        return refused(f"Neither {one} nor {other} has a reading.")
     return Done(True, f"{one} and {other} exchanged, {counted(len(moved), 'reading')}.", tuple(moved))
 
 
 def _strike(state: BenchState, command: Command, at_s: float) -> Done:
-    reading = _meant(state, command)
+    reading = meant(state, command)
     if isinstance(reading, Done):
         return reading
     if reading.status is Status.STRUCK:
-        return _refused("That reading is struck out already.")
-    struck = _put(state, reading, Status.STRUCK, None, command, at_s, "struck out by hand")
+        return refused("That reading is struck out already.")
+    struck = put(state, reading, Status.STRUCK, None, command, at_s, "struck out by hand")
     return Done(True, "Struck out.", (struck,), _after_strike(struck))
-
-
-def _take_back(state: BenchState, command: Command, at_s: float) -> Done:
-    if command.event is not None:
-        found = _meant(state, command)
-        if isinstance(found, Done):
-            return found
-        if len(found.changes) < 2:
-            return _refused("That reading is as it came: there is nothing to take back.")
-        _no_longer_a_deed(state, found)
-        back = _restored(state, found, found.changes[-2], command, at_s)
-        return Done(True, "Taken back.", (back,), _after_undo(None, (back,)))
-    if not state.deeds:
-        return _refused("Nobody has changed anything by hand: there is nothing to take back.")
-    deed = state.deeds.pop()
-    returned = _all_restored(state, deed.changed, command, at_s)
-    followed = _all_restored(state, deed.followed, command, at_s)
-    undone = replace(deed, skipped=tuple(state.skipped))
-    state.skipped, state.wished, state.gauges = list(deed.skipped), deed.wished, dict(deed.gauges)
-    if deed.kind in _CLOSES:
-        state.phase = deed.phase
-    return Done(True, "Taken back.", (*returned, *followed), _after_undo(undone, returned))
-
-
-def _no_longer_a_deed(state: BenchState, reading: Reading) -> None:
-    """Forget the change of a reading that is taken back by itself: the next undo is of the deed before."""
-    for index in reversed(range(len(state.deeds))):
-        deed = state.deeds[index]
-        if reading.event_id in deed.changed and deed.changed[reading.event_id][1] == reading.changes[-1]:
-            changed = {event_id: change for event_id, change in deed.changed.items() if event_id != reading.event_id}
-            more = bool(changed) or deed.kind not in _OF_ONE_READING
-            state.deeds[index : index + 1] = [replace(deed, changed=changed)] if more else []
-            return
-
-
-def _all_restored(
-    state: BenchState, changes: Mapping[str, tuple[Change, Change]], command: Command, at_s: float
-) -> tuple[Reading, ...]:
-    """Put readings back to what they were before these changes; what was changed since then stays as it is."""
-    returned = []
-    for event_id, (before, after) in changes.items():
-        reading = state.reading(event_id)
-        if reading is None or (reading.status, reading.cylinder) != (after.status, after.cylinder):
-            continue
-        if (before.status, before.cylinder) == (after.status, after.cylinder):
-            # It was only thought surer or less sure. Times are learnt from what is sure.
-            state.put(replace(reading, confidence=before.confidence))
-        else:
-            returned.append(_restored(state, reading, before, command, at_s))
-    return tuple(returned)
-
-
-def _restored(state: BenchState, reading: Reading, before: Change, command: Command, at_s: float) -> Reading:
-    return _put(state, reading, before.status, before.cylinder, command, at_s, "taken back", before.confidence)
 
 
 def _redo(state: BenchState, command: Command, at_s: float) -> Done:
     name = asking_twice.redone(state, command)
     if state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return _refused(_CLOSED)
+        return refused(_CLOSED)
     if name is None:
-        return _refused("No cylinder has a reading: name the one that is to be measured.")
+        return refused("No cylinder has a reading: name the one that is to be measured.")
     struck = tuple(
-        _put(state, reading, Status.STRUCK, None, command, at_s, f"{name} is measured again")
+        put(state, reading, Status.STRUCK, None, command, at_s, f"{name} is measured again")
         for reading in state.of_cylinder(name)
     )
     if name in state.skipped:
@@ -227,10 +138,10 @@ def _redo(state: BenchState, command: Command, at_s: float) -> Done:
 
 def _skip(state: BenchState, command: Command, at_s: float) -> Done:
     if state.phase is not Phase.MEASURING:
-        return _refused("No cylinder is waiting to be measured.")
+        return refused("No cylinder is waiting to be measured.")
     name = command.cylinder or (state.target[0] if state.target else None)
     if name is None or state.settled(name):
-        return _refused(f"{name or 'That cylinder'} is not waiting to be measured.")
+        return refused(f"{name or 'That cylinder'} is not waiting to be measured.")
     state.skipped.append(name)
     state.wished = None if state.wished == name else state.wished
 
@@ -246,7 +157,7 @@ def _return(state: BenchState, command: Command, at_s: float) -> Done:
     del at_s
     name = command.cylinder
     if name is None or name not in state.skipped:
-        return _refused(f"{name or 'That cylinder'} is not skipped.")
+        return refused(f"{name or 'That cylinder'} is not skipped.")
     state.skipped.remove(name)
     state.wished = name
     return Done(True, f"{name} is no longer skipped.", prompt=_after_return(name))
@@ -254,7 +165,7 @@ def _return(state: BenchState, command: Command, at_s: float) -> Done:
 
 def _finish(state: BenchState, command: Command, at_s: float) -> Done:
     if state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return _refused("The test is closed already.")
+        return refused("The test is closed already.")
     state.phase = Phase.FINISHED
     state.target = ()
     state.pull = None
@@ -268,7 +179,7 @@ def _finish(state: BenchState, command: Command, at_s: float) -> Done:
 
 def _abandon(state: BenchState, command: Command, at_s: float) -> Done:
     if state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return _refused("The test is closed already.")
+        return refused("The test is closed already.")
     state.phase = Phase.ABANDONED
     state.target = ()
     state.pull = None
@@ -280,52 +191,22 @@ _DOES: dict[CommandKind, Callable[[BenchState, Command, float], Done]] = {
     CommandKind.ASSIGN: _assign,
     CommandKind.EXCHANGE: _exchange,
     CommandKind.STRIKE: _strike,
-    CommandKind.TAKE_BACK: _take_back,
+    CommandKind.TAKE_BACK: take_back,
     CommandKind.REDO: _redo,
     CommandKind.SKIP: _skip,
     CommandKind.RETURN: _return,
     CommandKind.FINISH: _finish,
     CommandKind.ABANDON: _abandon,
 }
-_CLOSES = frozenset({CommandKind.FINISH, CommandKind.ABANDON})
-_OF_ONE_READING = frozenset({CommandKind.ANSWER, CommandKind.ASSIGN, CommandKind.STRIKE})
 _DEEDS = 100
 """So many changes can be taken back one after the other."""
 
 
-def _refused(why: str) -> Done:
-    return Done(False, why)
-
-
-def _meant(state: BenchState, command: Command) -> Reading | Done:
-    if command.event is None:
-        if not state.readings:
-            return _refused("There is no reading yet.")
-        return state.readings[-1]
-    reading = state.reading(command.event)
-    return reading if reading is not None else _refused(f"No event {command.event} belongs to this test.")
-
-
 def _give(state: BenchState, reading: Reading, cylinder: str, command: Command, at_s: float, why: str) -> Done:
     if cylinder not in state.plan.cylinders:
-        return _refused(f"No cylinder is called {cylinder}: this engine has {', '.join(state.plan.cylinders)}.")
-    moved = _put(state, reading, Status.MOVED, cylinder, command, at_s, why)
+        return refused(f"No cylinder is called {cylinder}: this engine has {', '.join(state.plan.cylinders)}.")
+    moved = put(state, reading, Status.MOVED, cylinder, command, at_s, why)
     return Done(True, f"The reading is on {cylinder}.", (moved,), _after_move(moved))
-
-
-def _put(
-    state: BenchState,
-    reading: Reading,
-    status: Status,
-    cylinder: str | None,
-    command: Command,
-    at_s: float,
-    why: str,
-    confidence: float = 1.0,
-) -> Reading:
-    changed = reading.changed(Change(at_s, command.by, status, cylinder, confidence, why))
-    state.put(changed)
-    return changed
 
 
 def _after_move(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
@@ -357,38 +238,3 @@ def _after_return(name: str) -> Callable[[BenchState, Prompter], Prompt]:
         return say.joined(say.say(PromptKey.UNSKIPPED, state.target, cylinder=name), saying.go_to(state, say))
 
     return say_it
-
-
-def _after_undo(deed: Deed | None, returned: tuple[Reading, ...]) -> Callable[[BenchState, Prompter], Prompt]:
-    """Say what came back, and where the test now stands. `deed` names who was skipped while it stood."""
-
-    def say_it(state: BenchState, say: Prompter) -> Prompt:
-        return say.joined(_what_came_back(state, say, deed, returned), saying.go_to(state, say))
-
-    return say_it
-
-
-def _what_came_back(state: BenchState, say: Prompter, deed: Deed | None, returned: tuple[Reading, ...]) -> Prompt:
-    target = state.target
-    if deed is not None and deed.kind in _CLOSES:
-        return say.say(PromptKey.BACK_OPEN, target)
-    if deed is not None and deed.kind is CommandKind.EXCHANGE:
-        return say.say(PromptKey.BACK_EXCHANGED, target, first=deed.cylinders[0], second=deed.cylinders[1])
-    if returned:
-        return _what_counts_again(say, target, returned)
-    if deed is not None and (name := next((name for name in deed.skipped if name not in state.skipped), None)):
-        return say.say(PromptKey.UNSKIPPED, target, cylinder=name)
-    if deed is not None and (name := next((name for name in state.skipped if name not in deed.skipped), None)):
-        return say.say(PromptKey.BACK_SKIPPED, target, cylinder=name)
-    return say.say(PromptKey.BACK, target)
-
-
-def _what_counts_again(say: Prompter, target: tuple[str, ...], returned: tuple[Reading, ...]) -> Prompt:
-    reading = returned[-1]
-    was = reading.changes[-2].status
-    if len(returned) > 1:
-        return say.say(PromptKey.BACK_MANY, target, count=len(returned), cylinder=reading.cylinder)
-    if reading.cylinder is None:
-        return say.say(PromptKey.BACK_HELD, target, value=reading.peak_kpa)
-    key = PromptKey.BACK_ONE if was is Status.STRUCK else PromptKey.BACK_MOVED
-    return say.say(key, target, value=reading.peak_kpa, cylinder=reading.cylinder)
