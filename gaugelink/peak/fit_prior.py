@@ -271,8 +271,10 @@ def _speed(out: _Gathered, strokes: Strokes, held: Held) -> FloatArray:
     for j in range(span):
         d_mean[j : j + windows] += slopes[:, :, j].sum(axis=1) / count
     load = beside - beside.mean()
-    spread = np.hypot(SPEED_SD, LIFT_SD * held.odd)
-    spread[[0, -1]] *= 1.5
+    # an end has a period on one side only, which says less of its speed; what its height says of it is no less sure
+    speed_sd = np.full(count, SPEED_SD)
+    speed_sd[[0, -1]] *= 1.5
+    spread = np.hypot(speed_sd, LIFT_SD * held.odd)
     residual = (
         strokes.log_speed + beside - strokes.gain - strokes.sag * load + LIFT_MEAN * (strokes.peak / held.usual - 1.0)
     )

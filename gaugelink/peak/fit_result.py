@@ -124,9 +124,13 @@ def _between_seen(problem: Problem, fit: Fit) -> BoolArray:
     the crank stops leaks away slowly: a trace is a sample on the pulse, and one beside it that is less than half.
     """
     traces = []
-    for a, b in pairwise(fit.seen.starts):
+    times = fit.strokes.time_s
+    longest = float(np.diff(times).max()) if len(times) > 1 else np.inf
+    for time_s, (a, b) in zip(times, pairwise(fit.seen.starts), strict=True):
         on_pulse = problem.pressure[a:b][fit.seen.height[a:b] > _TRACE]
-        around = problem.pressure[max(a - 1, 0) : b + 1]
+        # the last one has all that comes after it, and in that time any pressure falls to half
+        beside = np.abs(problem.time_s[max(a - 1, 0) : b + 1] - time_s) <= longest
+        around = problem.pressure[max(a - 1, 0) : b + 1][beside]
         traces.append(len(on_pulse) > 0 and bool(around.min() < 0.5 * on_pulse.max()))
     seen = np.flatnonzero(traces)
     index = np.arange(len(traces))

@@ -105,17 +105,22 @@ def test_a_crank_that_is_pushed_through_every_stroke_does_not_change_its_peaks(p
     assert all(abs(s.peak_kpa - h) <= s.peak_u_kpa for s, h in zip(fitted.strokes, HEIGHTS, strict=True))
 
 
-def test_pressure_that_leaks_away_after_the_last_stroke_is_no_stroke() -> None:
-    # The period is three samples: a train of pulses could go on between them for ever, and no sample is near any top.
-    rng = np.random.default_rng(5)
-    at = 0.31 + 0.06 * np.arange(6)
+@pytest.mark.parametrize("seed", [1, 2, 5])
+@pytest.mark.parametrize("first_s", [0.302, 0.305, 0.31, 0.315])
+def test_pressure_that_leaks_away_after_the_last_stroke_is_no_stroke(seed: int, first_s: float) -> None:
+    """The period is three samples: a train of pulses could go on between them for ever.
+
+    Every stroke is sampled at the same one or two places, and how high it was between them cannot be told: that is
+    flagged. See DEVELOPERS, what the model does not know.
+    """
+    rng = np.random.default_rng(seed)
+    at = first_s + 0.06 * np.arange(6)
     time_s = np.arange(0.0, 1.6, 0.02)
     pressure = cylinder(time_s, at, np.full(6, 900.0), 2.0 * np.pi / 0.06)
     left = np.where(time_s > at[-1] + 0.02, 150.0 * np.exp(-(time_s - at[-1]) / 0.5), 0.0)
     pressure = np.round(np.maximum(pressure, left) + rng.normal(0.0, 1.0, len(time_s)))
     fitted = fit_live(with_pressure(time_s, pressure, 0.0, 1.0), GaugeTraits(), EngineHints(cycle=2))
     assert all(stroke.time_s < at[-1] + 0.09 for stroke in fitted.strokes)
-    assert abs(fitted.peak_kpa - 900.0) <= fitted.peak_u_kpa
     assert Flag.UNDER_SAMPLED in fitted.flags
 
 
