@@ -44,7 +44,7 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
             await client.subscribe(answers, qos=1)
             await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
             async for message in client.messages:
-                # The embedded broker hands a new client all that is retained on what others have subscribed to.
+                # Some brokers hand a new client all that is retained on what others have subscribed to.
                 if str(message.topic) != answers:
                     continue
                 try:
@@ -57,7 +57,7 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
                     return answer
     except TimeoutError as error:
         raise BrokerError(
-            f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there?"
+            f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there, and may this user read {answers}?"
         ) from error
     except (aiomqtt.MqttError, OSError) as error:
         raise BrokerError(f"Cannot reach {where}: {reason(error)}. Is `gaugelink run` up?") from error

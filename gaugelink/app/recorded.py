@@ -18,8 +18,11 @@ from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
 from gaugelink.peak.events import CrankingEvent
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
+from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest
 from gaugelink.verdict.record import past_test
+from gaugelink.verdict.trend import trend_findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,15 @@ class RecordedTest:
     def gauge(self) -> str:
         """The gauge, or the gauges, it was done with."""
         return ", ".join(dict.fromkeys(self.state.plan.gauges.values()))
+
+
+def over_the_seasons(
+    verdict: TestVerdict | None, test: RecordedTest, history: MachineHistory, past: Sequence[PastTest]
+) -> TestVerdict | None:
+    """The verdict with what the machine's history adds to it, where the test is the last of that history."""
+    if verdict is None or not past or past[-1].test_id != test.stored.test_id:
+        return verdict
+    return with_more(verdict, trend_findings(history, test.engine), test.engine)
 
 
 @dataclass(frozen=True, slots=True)

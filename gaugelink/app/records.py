@@ -8,7 +8,16 @@ from datetime import UTC, datetime
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
-from gaugelink.app.recorded import JudgedAgain, RecordedTest, past_jobs, past_tests, state_of, with_own, with_peaks
+from gaugelink.app.recorded import (
+    JudgedAgain,
+    RecordedTest,
+    over_the_seasons,
+    past_jobs,
+    past_tests,
+    state_of,
+    with_own,
+    with_peaks,
+)
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.plan import Plan, TestKind
@@ -26,9 +35,7 @@ from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.findings import Rules
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
-from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest
-from gaugelink.verdict.trend import trend_findings
 
 _LOG = logging.getLogger(__name__)
 
@@ -265,8 +272,7 @@ class Records:
                 unit = self._shop.settings.bench.display_unit
                 verdict = verdict_of(test.state, test.events, test.engine, unit, held) or verdict
         history, tests, jobs = await self.history(record.id)
-        if tests and tests[-1].test_id == test.stored.test_id:
-            verdict = with_more(verdict, trend_findings(history, test.engine), test.engine)
+        verdict = over_the_seasons(verdict, test, history, tests) or verdict
         events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
         traces = tuple(
             trace_of_event(reading.cylinder, stored.event, stored.samples, stored.event_id)

@@ -60,6 +60,8 @@ class Session:
         self._test: TestBench | None = None
         self._engine: EngineRecord | None = None
         self._events: dict[str, CrankingEvent] = {}
+        self._began_at: datetime | None = None
+        """When the open test began, as the journal has it: a clock that is put right does not move it."""
         self._revision = 0
         self._prompt: Prompt | None = None
         self._heard: tuple[str, Acknowledgement, float] | None = None
@@ -126,6 +128,7 @@ class Session:
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._test.leak_down(self._under_air)
         self._revision = int(snapshot["revision"])
+        self._began_at = stored.began_at
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
 
@@ -154,6 +157,7 @@ class Session:
         self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
         self._revision, self.verdict = 0, None
+        self._began_at = at
         self._dry = dry
         heard = self._still_heard(machine.id, now_s)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
@@ -312,6 +316,7 @@ class Session:
         """Add the whole test, judged anew, to a step."""
         assert self._test is not None
         assert self._engine is not None
+        assert self._began_at is not None
         state = self._test.state
         self._revision += 1
         self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry)
@@ -329,6 +334,7 @@ class Session:
                 self._events,
                 bench=self.shop.name,
                 at=at,
+                began_at=self._began_at,
                 revision=self._revision,
                 places=self._engine.cylinder_names,
                 unit=self._unit,

@@ -12,6 +12,7 @@ from urllib.parse import urlsplit
 from gaugelink.app.archived import archived_journal
 from gaugelink.app.pages import write_report
 from gaugelink.app.recorded import RecordedTest as Judged
+from gaugelink.app.recorded import over_the_seasons
 from gaugelink.app.records import Records
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.watcher import Watcher
@@ -32,6 +33,7 @@ from gaugelink.dashboard.serve import Certificate, serving, take_port
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.report.words import history_sentences
+from gaugelink.verdict.findings import TestVerdict
 from gaugelink.verdict.past import PastReading
 
 _LOG = logging.getLogger(__name__)
@@ -102,13 +104,15 @@ class JournalRecord:
         return MachineRecord(
             machine=machine,
             per=history.unit,
-            tests=tuple(_recorded(test, at_sea_level) for test in tests),
+            tests=tuple(
+                _recorded(test, over_the_seasons(test.verdict, test, history, past), at_sea_level) for test in tests
+            ),
             jobs=tuple(RecordedJob(at=rfc3339(job.at), job=job.job, cylinders=job.cylinders) for job in jobs),
             trends=tuple(
                 TrendRow(
                     cylinder=trend.cylinder,
                     percent=trend.percent.value,
-                    percent_u=2.0 * trend.percent.u,
+                    percent_u=trend.percent.expanded_u,
                     is_wearing=trend.is_wearing,
                 )
                 for trend in history.trends
@@ -120,7 +124,7 @@ class JournalRecord:
                     job=effect.job.job,
                     cylinder=effect.cylinder,
                     gain_percent=effect.gain_percent.value,
-                    gain_u_percent=2.0 * effect.gain_percent.u,
+                    gain_u_percent=effect.gain_percent.expanded_u,
                     is_real=effect.is_real,
                 )
                 for effect in history.jobs
@@ -145,8 +149,9 @@ class JournalRecord:
             return out.read_bytes()
 
 
-def _recorded(test: Judged, at_sea_level: Mapping[str, Sequence[PastReading]]) -> RecordedTest:
-    verdict = test.verdict
+def _recorded(
+    test: Judged, verdict: TestVerdict | None, at_sea_level: Mapping[str, Sequence[PastReading]]
+) -> RecordedTest:
     dry = test.state.plan.kind is TestKind.DRY
     past = at_sea_level.get(test.stored.test_id, ()) if dry else ()
     return RecordedTest(

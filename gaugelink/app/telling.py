@@ -1,7 +1,7 @@
 """From the bench's words to the published ones: test, readings, prompts, commands."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 from math import hypot
 
 from gaugelink.app.keys import Pressed
@@ -216,6 +216,7 @@ def test_message(
     *,
     bench: str,
     at: datetime,
+    began_at: datetime,
     revision: int,
     places: tuple[str, ...],
     unit: PressureUnit,
@@ -238,7 +239,7 @@ def test_message(
         machine=plan.machine,
         engine=plan.engine,
         kind=plan.kind.value,
-        began_at=at - timedelta(seconds=state.at_s),
+        began_at=began_at,
         phase=state.phase.value,
         closed=state.phase in (Phase.FINISHED, Phase.ABANDONED),
         repeats=plan.repeats,

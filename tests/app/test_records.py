@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
+from gaugelink.app.notebooks import import_notebook
 from gaugelink.app.records import Records, short_ids
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
@@ -26,7 +27,7 @@ from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.words import condition_lines
 from gaugelink.verdict.record import side_by_side
-from tests.app.shops import SHOP
+from tests.app.shops import SHOP, shop_in
 from tests.app.test_session import NOTHING, Bench, pull
 from tests.peak.shapes import clock, closed, feed, shown, stairs
 
@@ -253,3 +254,19 @@ def test_a_test_that_was_given_up_is_judged_again_with_that_said(tmp_path: Path)
         shown_again = CliRunner().invoke(app, words, catch_exceptions=False).output
         assert "Judged then by" in shown_again
         assert ("Given up (ABANDONED)" in shown_again) is said
+
+
+async def test_the_page_and_the_report_say_the_same_of_a_cylinder_that_wears(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path)
+    lines = ["date,machine,PTO,middle,MAG"]
+    for k, day in enumerate(f"{year}-{month}-05" for year in (2021, 2022, 2023, 2024) for month in ("10", "12")):
+        lines.append(f"{day},north-7,{134 + k % 2},{139 - 3 * (k // 2)},{135 - k % 2}")
+    (book := tmp_path / "book.csv").write_text("\n".join(lines), encoding="utf-8")
+    await import_notebook(shop, book, "psi")
+    async with Journal.open(shop.journal, read_only=True) as journal:
+        data = await Records(shop, journal).report(None, "north-7")
+        (*_, last) = await Records(shop, journal).tests("north-7")
+    assert last.verdict is not None
+    assert last.verdict.word is not data.verdict.word
+    shown = (await JournalRecord(shop).history("north-7")).tests[-1]
+    assert (shown.word, shown.summary) == (data.verdict.word.value, data.verdict.summary)

@@ -351,3 +351,19 @@ def test_a_test_that_is_done_is_told_again_after_a_restart(tmp_path: Path) -> No
     assert resumed.state is not None
     assert resumed.state.phase is Phase.DONE
     assert [message.topic_suffix for message in resumed.messages] == ["prompt", "test"]
+
+
+def test_a_clock_that_is_put_right_does_not_move_when_a_test_began(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    (begun,) = of(bench.command(CommandAction.BEGIN, machine="north-7"), published.TestState)
+    assert begun.began_at == bench.at
+    began = bench.at
+    an_hour_earlier = began - timedelta(hours=1)
+    command = Command.model_validate({"id": new_id(), "action": CommandAction.ACKNOWLEDGE, "by": "test"})
+    step = bench.session.command(command, bench.now_s + 20.0, an_hour_earlier)
+    (told,) = of(step, published.TestState)
+    assert told.began_at == began
+    (entry,) = of(step, TestEntry)
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, began, an_hour_earlier, False)
+    (resumed,) = of(Bench(tmp_path).session.resume(stored, [], 5.0, an_hour_earlier), published.TestState)
+    assert resumed.began_at == began

@@ -122,7 +122,7 @@ def history_command(
                             "sea_level_kpa": trend.level_kpa.value,
                             "tests": trend.tests,
                             "percent": trend.percent.value if trend.tests > 1 else None,
-                            "percent_u": 2 * trend.percent.u if trend.tests > 1 else None,
+                            "percent_u": trend.percent.expanded_u if trend.tests > 1 else None,
                             "wearing": trend.is_wearing,
                         }
                         for trend in history.trends
