@@ -45,7 +45,7 @@ class _Commands(TyperGroup):
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in _WHERE:
             return None
-        beside = typer.Typer()
+        beside = typer.Typer(rich_markup_mode=None)
         # the others of its module with it: a group with a single command would be that command itself
         import_module(f"gaugelink.app.commands.{_WHERE[cmd_name]}").register(beside)
         return typer.main.get_group(beside).commands[cmd_name]

@@ -22,7 +22,7 @@ from gaugelink.broker.messages import CylinderStatus
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import LinkPhase, LinkState
-from gaugelink.leak.wording import rate_text
+from gaugelink.leak.wording import PHASE_WORDS, rate_text
 from gaugelink.report.plain import flag_words
 from gaugelink.verdict.findings import TestVerdict, VerdictWord
 
@@ -193,13 +193,13 @@ class ScenePresenter(Watcher):
 def leak_line(progress: DecayProgress, shop: Shop) -> str:
     """A leak-down under way in one line."""
     unit = shop.settings.bench.display_unit
-    line = f"leak test, {progress.note}: {unit.from_kpa(progress.pressure_kpa):z.{unit.decimals + 2}f} {unit.value}"
+    line = f"Leak test, {unit.from_kpa(progress.pressure_kpa):z.{unit.decimals + 2}f} {unit.value}"
     if progress.rate_kpa_per_s is not None and progress.rate_u_kpa_per_s is not None:
         rate = rate_text(60.0 * progress.rate_kpa_per_s, 60.0 * progress.rate_u_kpa_per_s, unit)
         line += f", now losing {rate}"
     if progress.remaining_s is not None:
         line += f", about {progress.remaining_s:.0f} s more"
-    return f"{line} ({progress.elapsed_s:.0f} s)"
+    return f"{line} ({progress.elapsed_s:.0f} s). {PHASE_WORDS.get(progress.note, progress.note)}"
 
 
 def title(state: TestState, shop: Shop) -> str:

@@ -14,9 +14,7 @@ from gaugelink.broker.received import read_message
 from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
-from gaugelink.leak.steady import SteadyPhase
-from gaugelink.leak.watch import WatchPhase
-from gaugelink.leak.wording import flag_words
+from gaugelink.leak.wording import PHASE_WORDS, flag_words
 from gaugelink.peak.events import Flag
 from gaugelink.report.plain import flag_words as flags_in_words
 
@@ -53,16 +51,6 @@ _OF_LEAK = frozenset(
 """What a leak-down says while it is under way."""
 _SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING.value, Flag.OVER_RANGE.value})
 """A pull with one of these rose to its end, or past what its gauge shows."""
-_PHASE_WORDS: dict[str, str] = {
-    WatchPhase.IDLE: "Waiting for pressure.",
-    WatchPhase.PUMPING: "The pressure rises.",
-    WatchPhase.HOLDING: "Shut off: its loss is watched.",
-    WatchPhase.RELEASED: "The pressure was let off.",
-    SteadyPhase.FILLING: "Air goes in: waiting until the pressures rest.",
-    SteadyPhase.STEADY: "The pressures rest: the loss is measured.",
-    SteadyPhase.MOVED: "The pressure jumped: the piston has moved off its top.",
-}
-"""Where a leak-down stands, for people. `IDLE` is the same word of both kinds."""
 _KINDS = {"command/result": "result", "decay/state": "decay_state", "decay/progress": "decay_progress"}
 
 
@@ -215,7 +203,7 @@ class BenchBoard:
             case DecayProgress():
                 if self._leak is not None and (self._leak.decay_id, self._leak.phase) == (message.decay_id, "ended"):
                     return None
-                self._progress = data = data | {"note": _PHASE_WORDS.get(message.note, message.note)}
+                self._progress = data = data | {"note": PHASE_WORDS.get(message.note, message.note)}
         return Change(_KINDS.get(suffix, suffix), data)
 
     def _hear_again(self, cautions: tuple[str, ...]) -> None:

@@ -7,6 +7,8 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict
 from gaugelink.leak.differential import DifferentialFlag
 from gaugelink.leak.limits import source_words
+from gaugelink.leak.steady import SteadyPhase
+from gaugelink.leak.watch import WatchPhase
 
 _DIGITS = 3
 _MORE_DIGITS = 2
@@ -26,6 +28,18 @@ FLAG_WORDS: dict[str, str] = {
     DifferentialFlag.PISTON_MOVED: "piston moved off its top",
 }
 """Every flag of a leak-down in a few words."""
+
+
+PHASE_WORDS: dict[str, str] = {
+    WatchPhase.IDLE: "Waiting for pressure.",
+    WatchPhase.PUMPING: "The pressure rises.",
+    WatchPhase.HOLDING: "Shut off: its loss is watched.",
+    WatchPhase.RELEASED: "The pressure was let off.",
+    SteadyPhase.FILLING: "Air goes in: waiting until the pressures rest.",
+    SteadyPhase.STEADY: "The pressures rest: the loss is measured.",
+    SteadyPhase.MOVED: "The pressure jumped: the piston has moved off its top.",
+}
+"""Where a leak-down stands, for people. `IDLE` is the same word of both kinds."""
 
 
 def flag_words(flags: Iterable[str]) -> tuple[str, ...]:

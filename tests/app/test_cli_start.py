@@ -1,5 +1,6 @@
 """What a command loads before it acts: a foot switch or a script that calls one waits for that."""
 
+import io
 import subprocess
 import sys
 from importlib import import_module
@@ -11,6 +12,7 @@ from typer.testing import CliRunner
 
 from gaugelink.app import commands
 from gaugelink.app.cli import app
+from gaugelink.app.terminal import Terminal
 
 HEAVY = ("scipy.stats", "scipy.signal", "matplotlib", "bumble", "aiohttp", "sqlalchemy", "pyarrow")
 
@@ -47,3 +49,19 @@ def test_a_command_that_does_not_exist_is_said_to_be_none() -> None:
     result = CliRunner().invoke(app, ["tset"])
     assert result.exit_code == 2
     assert "No such command 'tset'" in result.output
+
+
+@pytest.mark.parametrize("command", [["report"], ["test", "begin"], ["decay"]])
+def test_a_commands_help_is_as_plain_as_that_of_all(command: list[str]) -> None:
+    said = CliRunner().invoke(app, [*command, "--help"]).output
+    assert said.startswith("Usage: ")
+    assert not set(said) & set("╭│╰─")
+
+
+def test_a_reader_that_goes_away_does_not_end_the_process_out_of_its_tasks() -> None:
+    class Gone(io.StringIO):
+        def write(self, text: str, /) -> int:
+            raise BrokenPipeError
+
+    with pytest.raises(BrokenPipeError):
+        Terminal(file=Gone()).print("a line")

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from gaugelink.app.commands.asked import SHOP, Config
 from gaugelink.app.simulating import simulators_needed
+from gaugelink.app.terminal import Terminal
 from gaugelink.errors import GaugelinkError
 
 
@@ -45,7 +45,7 @@ def run_command(
     asyncio.run(
         run_service(
             load_shop(config),
-            Console(),
+            Terminal(),
             simulate=simulate,
             speed=speed,
             seed=seed,
@@ -77,7 +77,7 @@ def demo_command(
     logging.basicConfig(level=logging.ERROR, format="%(levelname)s %(name)s: %(message)s")
 
     async def show() -> None:
-        console, taught = Console(), None
+        console, taught = Terminal(), None
         if learn:
             from gaugelink.app.demo_learn import teach_made_up
 

@@ -9,11 +9,11 @@ from typing import Annotated
 
 import typer
 from pydantic import ValidationError
-from rich.console import Console
 
 from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
 from gaugelink.app.leak_telling import decay_limit
 from gaugelink.app.simulating import simulators_needed
+from gaugelink.app.terminal import Terminal
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
@@ -198,7 +198,7 @@ def demo(
     # The loss of a healthy cylinder is that of a much larger hole than a crankcase may have.
     hole = 0.8 if differential and hole_mm == _CASE_HOLE_MM else hole_mm
     asyncio.run(
-        run_leak_demo(Console(), hole_mm=hole, differential=differential, speed=speed, silent=silent, seed=seed)
+        run_leak_demo(Terminal(), hole_mm=hole, differential=differential, speed=speed, silent=silent, seed=seed)
     )
 
 

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from gaugelink.app.replay import ReplayedEvent, as_json, replay
+from gaugelink.app.terminal import Terminal
 from gaugelink.engine.units import PressureUnit
 from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
@@ -102,7 +102,7 @@ def replay_command(
 
 
 def _print_events(found: list[ReplayedEvent], unit: PressureUnit) -> None:
-    console = Console()
+    console = Terminal()
     if not found:
         console.print("No cranking event in these traces.")
         return

@@ -19,6 +19,7 @@ from gaugelink.app.layouts import layout_text
 from gaugelink.app.lines import TypedLines
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.teaching import Hand, proven, teach
+from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError, GaugelinkError
@@ -63,7 +64,7 @@ def scan_command(
     as_json: AsJson = False,
 ) -> None:
     """List the Bluetooth devices near, those that look like a pressure gauge first."""
-    found = asyncio.run(_scan(seconds, simulate, Console(), as_json))
+    found = asyncio.run(_scan(seconds, simulate, Terminal(), as_json))
     if as_json:
         typer.echo(json.dumps([asdict(device) for device in found]))
     if not found:
@@ -118,7 +119,7 @@ def inspect_command(
     as_json: AsJson = False,
 ) -> None:
     """Look into a device: services, values, and what it sends, in hex and as candidate numbers."""
-    asyncio.run(_inspect(address, watch, write or [], save, note, simulate, as_json, Console()))
+    asyncio.run(_inspect(address, watch, write or [], save, note, simulate, as_json, Terminal()))
 
 
 async def _inspect(
@@ -236,7 +237,7 @@ def learn_command(
         proof = "checked against every typed reading of the recording"
     else:
         result, proof = asyncio.run(_learn_live(source, unit, name, simulate))
-    _show_candidates(result, Console())
+    _show_candidates(result, Terminal())
     if result.layout is None:
         raise GaugelinkError("No layout was written. " + " ".join(result.missing or ("More readings are needed.",)))
     out.write_text(layout_text(result.layout, f"Taught by typed readings; {proof}."), encoding="utf-8")

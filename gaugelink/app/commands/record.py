@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Annotated, TypeVar
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -17,6 +16,7 @@ from gaugelink.app.commands.asked import SHOP, Config, shop_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
@@ -74,7 +74,7 @@ def history_command(
     from gaugelink.report.words import history_sentences
 
     shop = shop_of(config, simulated)
-    console = Console()
+    console = Terminal()
     if simulated and not as_json:
         console.print(Text(NOTICE, style="bold"))
     if fleet or machine is None:
@@ -173,7 +173,7 @@ def report_command(
     if out is None:
         from gaugelink.report.terminal import verdict_table
 
-        Console().print(verdict_table(data))
+        Terminal().print(verdict_table(data))
         return
     from gaugelink.app.pages import write_report
 
@@ -202,7 +202,7 @@ def _show_again(shop: Shop, test: str | None, machine: str | None) -> None:
             *written(row.now_kpa, row.now_u_kpa),
             "moved" if row.moved else "",
         )
-    console = Console()
+    console = Terminal()
     if judged.test.given_up:
         console.print(Text(GIVEN_UP, style="bold"))
     versions = ", ".join(dict.fromkeys(event.judged_by for event in judged.stored))
