@@ -67,10 +67,9 @@ async def test_a_press_on_a_cylinder_is_taken_although_its_parts_are_drawn_anew_
     played = Played()
     in_full_swing(played.hub)
     async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
-        status = page.locator(".cylinder .status").first
-        await expect(status.locator(".sign")).to_be_visible()
-        # in one step: a part may be drawn anew between being found and being measured
-        spot = await status.locator(".sign").evaluate("part => part.getBoundingClientRect().toJSON()")
+        # what the fleet is comes after what the bench says, and moves all of it down by a line
+        await expect(page.locator("#notice")).to_be_visible()
+        spot = await page.locator(".cylinder .status").first.evaluate("part => part.getBoundingClientRect().toJSON()")
         await page.mouse.move(spot["x"] + spot["width"] / 2, spot["y"] + spot["height"] / 2)
         await page.mouse.down()
         played.hub.take(BENCH, "test", with_flags(2, Flag.ZERO_DRIFT))

@@ -55,6 +55,41 @@ async def test_a_page_opened_at_the_history_shows_it_and_a_test_that_is_closed_c
         await expect(page.locator("#history-machine")).to_have_value(TRIPLE.id)
 
 
+HOLD_BACK = """() => {
+    const ask = fetch;
+    window.held = [];
+    window.fetch = async (...what) => {
+        const answer = await ask(...what);
+        if (!window.holding || !String(what[0]).endsWith("/history")) return answer;
+        const body = await answer.json();
+        return { ok: answer.ok, json: () => new Promise((read) => window.held.push(() => read(body))) };
+    };
+}"""
+"""Answers of the record are read as late as the test wants, while `holding`."""
+
+
+async def test_an_answer_that_is_read_late_does_not_take_the_place_of_a_later_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator("#notice")).to_be_visible()
+        await page.evaluate(HOLD_BACK)
+        await page.evaluate("window.holding = true")
+        await page.locator("#to-history").click()
+        await page.wait_for_function("window.held.length > 0")
+        await page.evaluate("window.holding = false")
+        record(monkeypatch, tests=pages.HISTORY.tests[:2])
+        played.hub.take(BENCH, "test", done(2, VerdictWord.CONSISTENT, closed=True, phase="finished"))
+        rows = page.locator("#history-tables table").last.locator("tbody tr")
+        await expect(rows).to_have_count(2)
+        await page.evaluate(
+            "async () => { for (const read of window.held) await read(); await new Promise(setTimeout); }"
+        )
+        await expect(rows).to_have_count(2)
+
+
 async def test_a_verdict_stands_beside_what_the_seasons_say_and_is_not_all_well_while_a_cylinder_wears(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -57,8 +57,9 @@ async function load() {
   setText(byId("history-why"), machine ? "Reading the record…" : state.setup.known ? "The fleet file has no machine." : "The page is looking for its server.");
   if (!machine) return;
   const answer = await fetch(`/api/machines/${encodeURIComponent(machine)}/history`).catch(() => null);
-  if (turn !== asked) return;
   const record = answer === null ? { text: "The page's server was not reached." } : await answer.json();
+  // An answer may be read whole after a later question was answered.
+  if (turn !== asked) return;
   const found = answer?.ok === true;
   setText(byId("history-why"), found ? (record.tests.length ? "" : "There is no test of this machine yet.") : record.text);
   draw(found ? record : { tests: [], jobs: [], trends: [], effects: [], says: [], per: "" });
