@@ -33,7 +33,7 @@ from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 BY_RULE = "rule"
 """Who gave a reading to a cylinder when it was the evidence alone."""
 
-_ODD_RULES = frozenset({RuleName.ODD_CYLINDER, RuleName.REPEATABILITY, RuleName.BAND})
+_ODD_RULES = frozenset({RuleName.ODD_CYLINDER, RuleName.REPEATABILITY, RuleName.BAND, RuleName.LOWEST_OF_HIGHEST})
 
 _BENCH_COMMANDS = {
     CommandAction.ACKNOWLEDGE: CommandKind.ACKNOWLEDGE,
@@ -302,13 +302,10 @@ def _odd_cylinders(verdict: TestVerdict | None) -> frozenset[str]:
         return frozenset()
     odd: set[str] = set()
     for finding in verdict.findings:
-        if finding.severity not in (Severity.INVESTIGATE, Severity.RETEST):
-            continue
-        if finding.rule in _ODD_RULES:
-            odd.update(finding.cylinders)
-        elif finding.rule is RuleName.LOWEST_OF_HIGHEST:
-            # It names the lowest first, then the highest that it is held against.
-            odd.update(finding.cylinders[:1])
+        asks = (Severity.INVESTIGATE, Severity.RETEST)
+        # what rests on a reading that asks to be taken again, or on slow cranking, makes no cylinder odd
+        if finding.severity in asks and (finding.rule is RuleName.REPEATABILITY or finding.firm):
+            odd.update(finding.against if finding.rule in _ODD_RULES else ())
     return frozenset(odd)
 
 

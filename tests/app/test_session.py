@@ -1,5 +1,6 @@
 """A bench's session: what happens becomes entries and messages that are committed together."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from math import hypot
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 
 from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
+from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.english_large import large_words
 from gaugelink.bench.prompt_keys import CAUTIONS, PromptKey
 from gaugelink.bench.reading import Phase
@@ -19,7 +21,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import BudgetLine, CrankingEvent, EventSamples, Flag, GaugeKind, Method, Stroke
-from gaugelink.verdict.findings import VerdictWord
+from gaugelink.verdict.findings import Finding, RuleName, Severity, VerdictWord
 from tests.app.shops import SHOP, shop_in
 
 AT = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
@@ -367,3 +369,27 @@ def test_a_clock_that_is_put_right_does_not_move_when_a_test_began(tmp_path: Pat
     stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", entry.snapshot_json, began, an_hour_earlier, False)
     (resumed,) = of(Bench(tmp_path).session.resume(stored, [], 5.0, an_hour_earlier), published.TestState)
     assert resumed.began_at == began
+
+
+@pytest.mark.parametrize(
+    ("rule", "firm", "odd"),
+    [
+        (RuleName.BAND, True, {"PTO", "MAG"}),
+        (RuleName.BAND, False, set()),
+        (RuleName.LOWEST_OF_HIGHEST, True, {"PTO"}),
+        (RuleName.LOWEST_OF_HIGHEST, False, set()),
+        (RuleName.REPEATABILITY, False, {"PTO", "MAG"}),
+    ],
+)
+def test_a_cylinder_is_odd_by_what_is_firm_or_by_its_own_pulls(
+    tmp_path: Path, rule: RuleName, firm: bool, odd: set[str]
+) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    step = bench.whole_test(930.0, 925.0, 935.0)
+    assert step.state is not None
+    assert step.verdict is not None
+    finding = Finding(rule, Severity.INVESTIGATE, "", cylinders=("PTO", "MAG"), firm=firm)
+    verdict = replace(step.verdict, findings=(finding,))
+    status = {one.name: cylinder_status(one, step.state, verdict) for one in step.state.cylinders}
+    assert {name for name, said in status.items() if said is published.CylinderStatus.ODD} == odd
