@@ -105,6 +105,7 @@ class SimulatedGauge:
         self._controller: Controller | None = None
         self._device: Device | None = None
         self._task: asyncio.Task[None] | None = None
+        self._indicating: asyncio.Future[None] | None = None
         self._last_frame = b""
         self._kept_alive_s = 0.0
 
@@ -231,6 +232,9 @@ class SimulatedGauge:
         connection.on(Connection.EVENT_DISCONNECTION, self._on_disconnection)
 
     def _on_disconnection(self, _reason: int) -> None:
+        if self._indicating is not None:
+            # Nobody will confirm it, and the gauge goes on sampling.
+            self._indicating.cancel()
         if self._device is not None:
             self._restarting = asyncio.ensure_future(self._advertise())
 
@@ -337,4 +341,6 @@ class SimulatedGauge:
             for bearer in tuple(device.gatt_server.subscribers):
                 await device.gatt_server.notify_subscriber(bearer, self._frames, frame)
         elif how is How.INDICATE:
-            await device.gatt_server.indicate_subscribers(self._frames, frame)
+            # A task of its own: bumble takes no confirmation of an indication that was cancelled.
+            self._indicating = asyncio.ensure_future(device.gatt_server.indicate_subscribers(self._frames, frame))
+            await asyncio.wait([self._indicating])

@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.scanner import BaseBleakScanner
@@ -66,6 +66,15 @@ class Air(LocalLink):
         """Carry a link-layer packet, or lose it when its receiver has left the air."""
         if self.find_le_controller(receiver_address) is not None:
             super().send_ll_control_pdu(sender_address, receiver_address, packet)
+
+
+class AirHost(Host):
+    """The host of a controller on the air. Whoever waits for a command to be done may give up at any moment."""
+
+    def on_command_processed(self, event: hci.HCI_Command_Complete_Event[Any] | hci.HCI_Command_Status_Event) -> None:
+        """Take the controller's answer to a command, or leave it when the wait for it was cancelled."""
+        if self.pending_response is None or not self.pending_response.cancelled():
+            super().on_command_processed(event)
 
 
 class VirtualRadio:
@@ -126,7 +135,7 @@ class VirtualRadio:
         controller = Controller(name, link=self.air)
         controller.random_address = address
         self.air.add_controller(controller)
-        host = Host()
+        host = AirHost()
         host.controller = controller
         controller.host = host
         device = Device(name=name, address=address, host=host)

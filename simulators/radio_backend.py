@@ -3,7 +3,8 @@
 import asyncio
 import math
 from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from bleak.args import SizedBuffer
@@ -42,6 +43,18 @@ def full_uuid(uuid: UUID) -> str:
     return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
 
 
+@contextmanager
+def _ending() -> Iterator[None]:
+    """What waits for a connection is cancelled when that ends; to whoever waits it is no cancellation of their own."""
+    try:
+        yield
+    except asyncio.CancelledError:
+        task = asyncio.current_task()
+        if task is not None and not task.cancelling():
+            raise BleakError("disconnected") from None
+        raise
+
+
 class VirtualClient(BaseBleakClient):
     """One connection to one gauge. What arrives is held, bunched or lost as the radio's conditions say."""
 
@@ -69,6 +82,8 @@ class VirtualClient(BaseBleakClient):
         self._subscribers: dict[int, Callable[[bytes], None]] = {}
         self._in_the_air: deque[tuple[float, NotifyCallback, bytes]] = deque()
         self._arrival: asyncio.TimerHandle | None = None
+        self._answers: set[asyncio.Future[Any]] = set()
+        """Answers that are waited for."""
 
     @property
     def name(self) -> str:
@@ -105,7 +120,8 @@ class VirtualClient(BaseBleakClient):
                     await asyncio.Event().wait()
                 self._controller, self._device = await self.radio.new_central()
                 address = hci.Address(self.address, hci.Address.RANDOM_DEVICE_ADDRESS)
-                connection = await self._device.connect(address, timeout=None)
+                with _ending():
+                    connection = await self._device.connect(address, timeout=None)
                 self._connection = connection
                 connection.on(Connection.EVENT_DISCONNECTION, self._on_disconnection)
                 await self._discover(connection)
@@ -145,23 +161,30 @@ class VirtualClient(BaseBleakClient):
         self.services = found
 
     async def _ask(self, request: Awaitable[Answer]) -> Answer:
-        """Wait for an ATT answer; bumble cancels the wait itself when the connection ends."""
+        """Wait for an ATT answer, until the connection ends.
+
+        A request that nobody waits for any more is answered all the same, and no other one is sent before (Core 5.4,
+        Vol 3 Part F, 3.3.2). bumble takes no answer to a request that was cancelled, so it goes on to its end.
+        """
         asking = asyncio.ensure_future(request)
+        answer = asyncio.shield(asking)
+        self._answers.add(answer)
+        if self._connection is None:
+            answer.cancel()
         try:
             if self.silent or self.radio.conditions.silent:
                 await asyncio.Event().wait()
-            return await asking
+            with _ending():
+                return await answer
         except ATT_Error as error:
             raise BleakGATTProtocolError(int(error.error_code)) from error
         except BaseBumbleError as error:
             raise BleakError(str(error)) from error
-        except asyncio.CancelledError:
-            task = asyncio.current_task()
-            if self._connection is None and task is not None and not task.cancelling():
-                raise BleakError("disconnected") from None
-            raise
         finally:
-            asking.cancel()
+            self._answers.discard(answer)
+            answer.cancel()
+            if self._connection is None:
+                asking.cancel()
 
     def _connected_peer(self) -> Peer:
         if self._connection is None or self._peer is None:
@@ -197,6 +220,9 @@ class VirtualClient(BaseBleakClient):
         self._connection = None
         self._in_the_air.clear()
         self.radio.clients.discard(self)
+        # bumble sees the end of a connection only while it waits for an answer, not between two requests.
+        for answer in tuple(self._answers):
+            answer.cancel()
         if self._disconnected_callback is not None:
             self._disconnected_callback()
 

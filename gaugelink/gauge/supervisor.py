@@ -181,6 +181,14 @@ class SupervisedLink(GaugeLink):
                 logger.info("gauge %s: %s: %s", self.name, type(error).__name__, error)
                 self._standing.fault(About.RADIO, explain_radio_error(error))
                 ending = None
+            except asyncio.CancelledError:
+                # A wait inside a library can be cancelled from there, as when its connection ends. Nobody cancelled
+                # this link then, and a link that ended for it would never find its gauge again.
+                task = asyncio.current_task()
+                if self._closing or task is None or task.cancelling():
+                    raise
+                self._standing.fault(About.RADIO, "The connection was broken off.")
+                ending = None
             if self._closing:
                 return
             if self._heard:

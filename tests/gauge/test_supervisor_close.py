@@ -235,3 +235,29 @@ def test_waits_double_up_to_their_limit_with_jitter_and_start_anew() -> None:
 def test_waits_that_make_no_sense_are_refused(first: float, limit: float, jitter: float) -> None:
     with pytest.raises(ValueError, match="need"):
         Backoff(first, limit, jitter=jitter)
+
+
+@pytest.mark.parametrize("call", ["connect", "start_notify"])
+def test_a_wait_that_the_radio_cancels_by_itself_does_not_end_the_link(call: str) -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Gauge")
+        async with simulated_shop_radio([gauge]) as radio:
+            sound = getattr(radio.client_backend, call)
+            cancelled = 0
+
+            async def broken_off(self: object, *args: object, **kwargs: object) -> None:
+                nonlocal cancelled
+                cancelled += 1
+                if cancelled == 1:
+                    raise asyncio.CancelledError
+                await sound(self, *args, **kwargs)
+
+            setattr(radio.client_backend, call, broken_off)
+            link = SupervisedLink(GaugeSettings(name="g", advertised_name="Gauge"), LAYOUT, radio.as_radio())
+            async with keep_diary(link) as diary:
+                await diary.more(10)
+                assert cancelled == 2
+                assert "The connection was broken off." in diary.faults
+                assert not diary.state.faults
+
+    run_driven(main())
