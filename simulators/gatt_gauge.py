@@ -341,6 +341,8 @@ class SimulatedGauge:
             for bearer in tuple(device.gatt_server.subscribers):
                 await device.gatt_server.notify_subscriber(bearer, self._frames, frame)
         elif how is How.INDICATE:
-            # A task of its own: bumble takes no confirmation of an indication that was cancelled.
-            self._indicating = asyncio.ensure_future(device.gatt_server.indicate_subscribers(self._frames, frame))
-            await asyncio.wait([self._indicating])
+            server = device.gatt_server
+            for bearer in tuple(server.subscribers):
+                # A task of its own: bumble takes no confirmation of an indication that was cancelled.
+                self._indicating = asyncio.ensure_future(server.indicate_subscriber(bearer, self._frames, frame))
+                await asyncio.wait([self._indicating])
