@@ -67,10 +67,13 @@ class SampleClock:
 
     def __init__(self, spacing_s: float | None, spacing_u: float = STATED_RATE_U) -> None:
         """`spacing_s` is the stated time from one number to the next, or None to learn it; `spacing_u` is relative."""
-        self._prior_s = spacing_s or 0.0
-        self._prior_u = spacing_u
-        self._spacing_s = spacing_s or 0.0
         self._out_s: float | None = None
+        self.renumbered(spacing_s, spacing_u)
+
+    def renumbered(self, spacing_s: float | None, spacing_u: float = STATED_RATE_U) -> None:
+        """The numbers mean something else from now on; only the times already given stay."""
+        self._prior_s = self._spacing_s = spacing_s or 0.0
+        self._prior_u = spacing_u
         self._seen_s = 0.0
         self._restart()
 

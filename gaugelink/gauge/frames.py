@@ -1,5 +1,6 @@
 """Frames in, samples out: order, losses, time and zero of one gauge. Pure; the times of arrival are given to it."""
 
+import logging
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,9 @@ from gaugelink.gauge.fields import Counts
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict
 from gaugelink.gauge.samples import FrameCounts, SampleBatch
+from gaugelink.gauge.stamps import StampLine
+
+logger = logging.getLogger(__name__)
 
 FloatArray = NDArray[np.float64]
 
@@ -19,12 +23,6 @@ DEVICE_CLOCK_U = 2e-3
 """Relative standard uncertainty of a gauge's own time stamps. Common practice, no source."""
 PAUSE_S = 0.15
 """Frames that are all late by more than this, while the counter missed none, mean that the gauge paused."""
-LEARN_STAMPS = 5
-"""Frames from whose time stamps an unknown time between samples is learnt."""
-STAMP_MEMORY = 40
-"""Frames over which whole ticks are smoothed: the least-squares line of that many stamps, kept recursively."""
-STAMP_STRAY = 2.5
-"""Ticks by which a stamp may stray from a steady gauge's line; further, and the line starts again."""
 HELD_FRAMES = 256
 """Frames kept while an unknown rate is being learnt."""
 
@@ -68,19 +66,18 @@ class FrameReader:
             self._count_frames = layout.sequence.counts is Counts.FRAMES
         elif layout.text is not None and layout.text.sequence is not None:
             self._counter = Counter(layout.text.sequence_wrap)
-        self._step = 1.0
-        """Numbers from one sample to the next on the clock's scale; 0 while it is not known."""
+        self._stamps: StampLine | None = None
         if layout.device_time is not None:
             self._tick_s = layout.device_time.tick_s
             self._ticks = Counter(1 << (8 * layout.device_time.width))
             self._stamp_last = layout.device_time.of == "last"
-            self._step = 0.0 if stated is None else stated / self._tick_s
+            self._stamps = StampLine(0.0 if stated is None else stated / self._tick_s)
             self._clock = SampleClock(self._tick_s, DEVICE_CLOCK_U)
         else:
             self._clock = SampleClock(stated)
-        self._stamp = self._stamp_raw = 0.0
-        self._stamps = 1
-        self._paces: list[float] = []
+        self._payload = b""
+        self._same = False
+        """The last two frames have the same bytes."""
         self._steady = layout.steady
         self._number = 0.0
         """Number of the next sample on the clock's scale."""
@@ -96,6 +93,11 @@ class FrameReader:
         """Samples counted as lost by a gap alone, which can turn out to have been a delay."""
         self._gap_pending = False
         self._held: list[_Placed] = []
+
+    @property
+    def _step(self) -> float:
+        """Numbers from one sample to the next on the clock's scale; 0 while it is not known."""
+        return 1.0 if self._stamps is None else self._stamps.step
 
     @property
     def counts(self) -> FrameCounts:
@@ -140,6 +142,7 @@ class FrameReader:
 
     def feed(self, payload: bytes, arrival_s: float) -> SampleBatch | None:
         """Take one frame with its monotonic time of arrival. None when it gave no pressure, or none yet."""
+        self._same, self._payload = payload == self._payload, payload
         if self._frames is not None:
             frame = self._frames.decode(payload)
             if isinstance(frame, Fault):
@@ -219,7 +222,7 @@ class FrameReader:
         """Number of the frame's first sample, or None when the frame is a repeat or came late."""
         elapsed = None if self._arrival_s is None else arrival_s - self._arrival_s
         spacing = self._clock.spacing_s
-        counted = False
+        counted, lost = False, 0
         if self._counter is not None and frame.sequence is not None:
             unit_s = None if spacing is None or not self._step else spacing * self._step
             if unit_s is not None and self._count_frames:
@@ -238,14 +241,16 @@ class FrameReader:
                     self._lost += lost
                     if self._ticks is None:
                         self._number += lost
-        if self._ticks is not None and frame.device_ticks is not None:
+        if self._ticks is not None and self._stamps is not None and frame.device_ticks is not None:
             verdict, moved = self._ticks.see(frame.device_ticks, elapsed, self._tick_s)
+            coarse = verdict is Verdict.REPEAT and (counted or not self._same)
+            if coarse or 0 < self._step * size < 1:
+                return self._without_stamps()
             if not self._accept(verdict):
                 return None
             if verdict is Verdict.NEXT:
-                return self._by_stamp(moved, size, counted)
-            self._stamp = self._stamp_raw = 0.0
-            self._stamps = 1
+                return self._by_stamp(self._stamps, moved, size, lost if counted else None)
+            self._stamps.restart()
             return -self._step * (size - 1) if self._stamp_last else 0.0
         if self._counter is None and elapsed is not None and spacing is not None:
             self._estimate_loss(size, spacing, arrival_s)
@@ -267,32 +272,30 @@ class FrameReader:
                     counter.forget_order()
         return verdict in (Verdict.NEXT, Verdict.RESTART)
 
-    def _by_stamp(self, moved: int, size: int, counted: bool) -> float:
-        samples = size if self._stamp_last else self._size
-        pace = moved / samples
-        if not self._step:
-            self._paces.append(pace)
-            if len(self._paces) >= LEARN_STAMPS or (size == 1 and self._size == 1):
-                self._step = float(np.median(self._paces))
-                self._paces.clear()
-                for held in self._held:
-                    held.first -= self._step * (len(held.pressure) - 1) if self._stamp_last else 0.0
-        lost = max(0, round(moved / self._step) - samples) if self._step else 0
-        if not counted:
-            self._owed += lost
-            self._lost += lost
-        self._stamp_raw += moved
-        # Stamps are cut to whole ticks; a steady gauge's samples are not. The stamp is followed, not copied.
-        passed = samples + lost
-        ahead = self._stamp + self._step * passed
-        rest = self._stamp_raw - ahead
-        if self._step and abs(rest) < STAMP_STRAY:
-            n = self._stamps = min(self._stamps + 1, STAMP_MEMORY)
-            self._stamp = ahead + rest * 2 * (2 * n - 1) / (n * (n + 1))
-            self._step += rest * 6 / (n * (n + 1)) / passed
-        else:
-            self._stamp, self._stamps = self._stamp_raw, 1
-        return self._stamp - (self._step * (size - 1) if self._stamp_last else 0.0)
+    def _by_stamp(self, stamps: StampLine, moved: int, size: int, lost: int | None) -> float:
+        known = stamps.step
+        gone = stamps.follow(moved, size if self._stamp_last else self._size, lost)
+        if lost is None:
+            self._owed += gone
+            self._lost += gone
+        if self._stamp_last and not known:
+            for held in self._held:
+                held.first -= stamps.step * (len(held.pressure) - 1)
+        return stamps.at - (stamps.step * (size - 1) if self._stamp_last else 0.0)
+
+    def _without_stamps(self) -> float:
+        """Go by the count of the samples: a stamp that stands still over whole frames does not tell them apart."""
+        logger.warning("gauge %s: its time stamps are coarser than its frames, and are not used", self.gauge)
+        self._ticks = self._stamps = None
+        stated = self.layout.rate_hz
+        self._clock.renumbered(None if stated is None else 1.0 / stated)
+        self._number = 0.0
+        for held in self._held:
+            held.first = self._number + held.lost
+            self._number = held.first + len(held.pressure)
+            self._clock.observe(self._number - 1, held.arrival_s)
+        self._number += self._owed
+        return self._number
 
     def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
         clock = self._clock

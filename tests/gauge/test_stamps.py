@@ -1,0 +1,102 @@
+"""Frames with the gauge's own time stamp: no tick is too coarse for the samples, and no whole tick makes a loss."""
+
+import struct
+
+import numpy as np
+import pytest
+
+from gaugelink.gauge.frames import FrameReader
+from gaugelink.gauge.layout import load_layout
+from gaugelink.gauge.samples import FrameCounts
+from tests.gauge.links import timing_error_s
+
+
+def run(tick_s, rate_hz, size, *, stated=None, counter=False, loss=0.0, seconds=40.0, of="first", seed=1, changes=None):
+    """Feed a gauge with a running number as its pressure; counts, rate, pressures, rebuilt and true times, gone.
+
+    `changes` is the rate in the second half.
+    """
+    table = {
+        "name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"},
+        "device_time": {"at": 0, "format": "u32", "tick_s": tick_s, "of": of},
+        "pressure": {"at": 5, "format": "u16", "count": size},
+    }  # fmt: skip
+    if counter:
+        table["sequence"] = {"at": 4, "format": "u8"}
+    if stated:
+        table["rate_hz"] = stated
+    reader = FrameReader("g", load_layout(table))
+    rng = np.random.default_rng(seed)
+    batches, true, gone, now, arrival = [], [], 0, 3.3, 0.0
+    frames = int(seconds * rate_hz / size)
+    for k in range(frames):
+        rate = changes if changes and k >= frames // 2 else rate_hz
+        taken = now + np.arange(size) / rate
+        now += size / rate
+        arrival = max(arrival, taken[-1] + rng.uniform(0, 0.02))
+        if 0 < k < frames - 1 and rng.random() < loss:
+            gone += size
+            continue
+        stamp = int(taken[0 if of == "first" else -1] / tick_s)
+        values = np.arange(k * size, (k + 1) * size) % 5000
+        batch = reader.feed(struct.pack("<IB", stamp, k % 256) + struct.pack(f"<{size}H", *values), arrival)
+        true.append(taken)
+        if batch is not None:
+            batches.append(batch)
+    pressure = np.concatenate([batch.pressure_kpa for batch in batches])
+    time_s = np.concatenate([batch.time_s for batch in batches])
+    assert (np.diff(time_s) > 0).all()
+    return reader.counts, reader.rate_hz, pressure, time_s, np.concatenate(true), gone
+
+
+@pytest.mark.parametrize("counter", [False, True], ids=["", "counter"])
+@pytest.mark.parametrize("stated", [False, True], ids=["rate learnt", "rate stated"])
+@pytest.mark.parametrize(("tick_s", "rate_hz", "size"), [(1.0, 20, 1), (1.0, 50, 5), (0.01, 128, 1), (0.1, 100, 9)])
+def test_a_stamp_that_stands_still_over_whole_frames_loses_none(tick_s, rate_hz, size, stated, counter, caplog):
+    counts, measured_hz, pressure, time_s, true_s, _ = run(
+        tick_s, rate_hz, size, stated=rate_hz if stated else None, counter=counter
+    )
+    assert pressure.tolist() == (np.arange(len(pressure)) % 5000).tolist()
+    assert counts == FrameCounts(good=len(pressure) // size)
+    assert measured_hz == pytest.approx(rate_hz, rel=1e-4)
+    # The radio holds frames back by up to 20 ms.
+    assert np.percentile(np.abs(timing_error_s(time_s, true_s, within_s=2.0)), 95) < 1e-3
+    assert [record.getMessage() for record in caplog.records] == [
+        "gauge g: its time stamps are coarser than its frames, and are not used"
+    ]
+
+
+def test_a_frame_with_a_coarse_stamp_that_comes_again_is_a_repeat():
+    table = {
+        "name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}, "rate_hz": 10,
+        "device_time": {"at": 0, "format": "u32", "tick_s": 0.1}, "pressure": {"at": 4, "format": "u16"},
+    }  # fmt: skip
+    reader = FrameReader("g", load_layout(table))
+    for k in range(50):
+        frame = struct.pack("<IH", k, k % 7)
+        assert reader.feed(frame, 0.1 * k) is not None
+        assert reader.feed(frame, 0.1 * k + 0.01) is None
+    assert reader.counts == FrameCounts(good=50, duplicated=50)
+
+
+@pytest.mark.parametrize("of", ["first", "last"])
+@pytest.mark.parametrize("stated", [None, 100.0, 99.0], ids=["learnt", "stated", "1 % off"])
+@pytest.mark.parametrize(("tick_s", "size"), [(1 / 64, 2), (0.03, 10), (0.015, 5), (0.001, 10), (1e-5, 20)])
+def test_whole_ticks_make_no_loss_and_lost_frames_are_told_whole(tick_s, size, stated, of):
+    counts, measured_hz, pressure, *_ = run(tick_s, 100.0, size, stated=stated, of=of)
+    assert counts == FrameCounts(good=len(pressure) // size)
+    assert measured_hz == pytest.approx(100.0, rel=5e-3)
+    counts, *_, gone = run(tick_s, 100.0, size, stated=stated, of=of, loss=0.05)
+    assert counts.lost_samples == pytest.approx(gone, rel=0.1)
+    assert counts.lost_samples % size == 0
+
+
+@pytest.mark.parametrize(("before_hz", "after_hz"), [(100.0, 50.0), (50.0, 100.0), (100.0, 120.0)])
+def test_stamps_tell_a_gauge_that_changes_its_rate(before_hz, after_hz):
+    counts, measured_hz, pressure, time_s, true_s, _ = run(0.001, before_hz, 10, stated=before_hz, changes=after_hz)
+    assert measured_hz == pytest.approx(after_hz, rel=1e-2)
+    assert counts.good == len(pressure) // 10
+    # Until five frames have told of it, a slower gauge looks like one that loses every second frame.
+    assert counts.lost_samples <= 50
+    # It changes at 23.3 s, and the clock, which is a frame off by then, is steered back gently.
+    assert np.percentile(np.abs(timing_error_s(time_s, true_s, seen_s=29.0, within_s=2.0)), 95) < 1e-3
