@@ -5,7 +5,6 @@ know, so that an older archive files what a newer bench publishes.
 """
 
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -176,8 +175,7 @@ def sort_message(topic: str, payload: bytes, received_at: datetime) -> Filed | Q
     try:
         message = read_message(model, payload)
     except BrokerError as error:
-        # The text of the parser may quote the message; a database takes it without control characters.
-        return refused(json.dumps(str(error), ensure_ascii=True)[1:-1])
+        return refused(str(error))
     if message.bench != bench:
         return refused("the message names another bench than its topic")
     if isinstance(message, _Gauge) and message.gauge != levels[1]:

@@ -6,6 +6,7 @@ import aiomqtt
 from pydantic import BaseModel, ValidationError
 
 from gaugelink.errors import BrokerError
+from gaugelink.printable import printable
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -15,14 +16,15 @@ def read_message(model: type[M], payload: bytes) -> M:
 
     Raises:
         BrokerError: it is not JSON, is nested deeper than the parser goes, or does not fit the model. The text is the
-            field and what is wrong with it, without a full stop; it quotes no value.
+            field and what is wrong with it, without a full stop, fit for a log; it quotes no value.
     """
     try:
         # Not `json.loads`, which ends with a RecursionError where a payload is nested deeply.
         return model.model_validate_json(payload)
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        where = ".".join(str(step) for step in first["loc"])
+        # The name of a field that is not known is the sender's own.
+        where = printable(".".join(str(step) for step in first["loc"]))
         said = first["msg"].removeprefix("Value error, ")
         raise BrokerError(f"{where}: {said}" if where else said) from error
 

@@ -16,6 +16,7 @@ from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
 from gaugelink.leak.wording import PHASE_WORDS, flag_words
 from gaugelink.peak.events import Flag
+from gaugelink.printable import printable
 from gaugelink.report.plain import flag_words as flags_in_words
 
 Json = dict[str, Any]
@@ -121,7 +122,8 @@ class BenchBoard:
             return self._message(suffix, read_message(model, payload))
         except BrokerError as error:
             self.refused += 1
-            raise BrokerError(f"A message on {self.bench}/{suffix} is not of the contract: {error}.") from error
+            where = printable(f"{self.bench}/{suffix}")
+            raise BrokerError(f"A message on {where} is not of the contract: {error}.") from error
 
     def _gauge(self, name: str, payload: bytes) -> Change | None:
         state = read_message(GaugeState, payload)

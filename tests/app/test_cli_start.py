@@ -12,8 +12,12 @@ from typer.testing import CliRunner
 
 from gaugelink.app import commands
 from gaugelink.app.cli import app
+from gaugelink.app.commands.radio import _device_table
 from gaugelink.app.terminal import Terminal
+from gaugelink.gauge.scan import FoundDevice
+from gaugelink.printable import printable
 
+ADDRESS = "F0:5A:00:00:00:01"
 HEAVY = ("scipy.stats", "scipy.signal", "matplotlib", "bumble", "aiohttp", "sqlalchemy", "pyarrow")
 
 
@@ -56,6 +60,21 @@ def test_a_commands_help_is_as_plain_as_that_of_all(command: list[str]) -> None:
     said = CliRunner().invoke(app, [*command, "--help"]).output
     assert said.startswith("Usage: ")
     assert not set(said) & set("╭│╰─")
+
+
+def test_names_are_shown_as_they_are() -> None:
+    told = io.StringIO()
+    Terminal(file=told).print("North 7 [race] [/] :bolt:")
+    assert told.getvalue() == "North 7 [race] [/] :bolt:\n"
+
+
+@pytest.mark.parametrize("name", ["[/]", "[link=x]y[/link]", "\x1b[2J\x1b]0;a title\x07", "two\nlines"])
+def test_no_name_on_the_air_ends_a_scan_or_moves_the_terminal(name: str) -> None:
+    told = io.StringIO()
+    Terminal(file=told, width=120).print(_device_table([FoundDevice(ADDRESS, name, -60, (), (), (), 1, False, ())]))
+    (line,) = (line for line in told.getvalue().splitlines() if ADDRESS in line)
+    assert line.isprintable()
+    assert printable(name) in line
 
 
 def test_a_reader_that_goes_away_does_not_end_the_process_out_of_its_tasks() -> None:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaugelink.broker.commands import Command
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult, Prompt
 from gaugelink.broker.received import read_message
@@ -44,6 +45,16 @@ def test_a_message_is_read_and_what_it_has_besides_is_ignored():
 def test_what_is_none_is_refused_in_a_line_that_says_where(payload, told):
     with pytest.raises(BrokerError, match=told):
         read_message(Prompt, payload)
+
+
+def test_a_name_that_a_stranger_chose_makes_no_line_of_its_own_and_moves_no_terminal():
+    forged = json.dumps({"id": HEAD["id"], "action": "redo", "\x1b[2J\nERROR gaugelink: forged": 1}).encode()
+    with pytest.raises(BrokerError, match=r"^\\x1b\[2J\\nERROR gaugelink: forged: Extra") as caught:
+        read_message(Command, forged)
+    assert str(caught.value).isprintable()
+    with pytest.raises(BrokerError) as caught:
+        read_message(Command, json.dumps({"id": HEAD["id"], "action": "redo", "x" * 4000: 1}).encode())
+    assert len(str(caught.value)) < 300
 
 
 @given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))

@@ -298,6 +298,12 @@ def test_what_is_not_of_the_contract_is_refused_and_changes_nothing(suffix: str,
     assert json.dumps(board.snapshot()) == before
 
 
+def test_a_topic_that_a_stranger_chose_makes_no_line_of_its_own_in_the_log() -> None:
+    with pytest.raises(BrokerError) as caught:
+        BenchBoard(BENCH).take("gauge/x\x1b[2J\nERROR forged/state", b"{}", 0.0)
+    assert str(caught.value).isprintable()
+
+
 def test_topics_that_the_page_does_not_know_are_left_alone() -> None:
     assert BenchBoard(BENCH).take("weather", b"sunny", 0.0) is None
 

@@ -30,6 +30,7 @@ from gaugelink.gauge.learn_types import LearnResult, segments_of
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.recording import read_recording
 from gaugelink.gauge.scan import FoundDevice, scan, scan_live
+from gaugelink.printable import printable
 
 Simulate = Annotated[bool, typer.Option("--simulate", help="Look at a virtual radio with made-up gauges instead.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
@@ -97,7 +98,7 @@ def _device_table(found: list[FoundDevice]) -> Table:
     for device in found:
         table.add_row(
             "●" if device.looks_like_pressure else "",
-            device.name or "(no name)",
+            printable(device.name or "(no name)"),
             device.address,
             str(device.rssi_dbm),
             ", ".join(device.service_names),
