@@ -20,6 +20,7 @@ SHORTEST_TOKEN = 12
 COOKIE = "gaugelink_session"
 _MOST_SESSIONS = 256
 _LOOPBACK_NAMES = {"localhost"}
+_PORT_DIGITS = 5
 
 
 def is_loopback(host: str) -> bool:
@@ -160,7 +161,7 @@ def _split(header: str) -> tuple[str, int | None]:
     host, colon, port = header.strip().lower().rpartition(":")
     if not colon or header.rstrip().endswith("]"):
         host, port = header.strip().lower(), ""
-    if port and not (port.isascii() and port.isdigit()):
+    if port and not (port.isascii() and port.isdigit() and len(port) <= _PORT_DIGITS):
         return "", None
     return host.removeprefix("[").removesuffix("]"), int(port) if port else None
 

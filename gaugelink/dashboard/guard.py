@@ -36,6 +36,8 @@ _HEADERS = {
 }
 _OPEN = ("/login", "/static/")
 _SAFE = ("GET", "HEAD")
+_OWN_SITES = ("same-origin", "none")
+"""Who may read: the page, and a person who typed the address (Fetch Metadata, `Sec-Fetch-Site`)."""
 
 
 class Guard:
@@ -85,6 +87,9 @@ class Guard:
             refusal = self._not_its_own(headers, host, method)
             if refusal is not None:
                 return refusal
+        elif path.startswith("/api/") and headers.get("sec-fetch-site", "none") not in _OWN_SITES:
+            # A strange page could not read the answer, but have reports drawn for as long as it is open.
+            return _refused(403, "Only this page itself can ask for that: open it first.")
         if self._door.locked and not path.startswith(_OPEN) and not self._comes_in(headers):
             if method in _SAFE and path == "/":
                 return RedirectResponse("/login", status_code=303)

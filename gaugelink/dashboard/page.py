@@ -10,9 +10,10 @@ from urllib.parse import parse_qs
 
 from sse_starlette import EventSourceResponse, ServerSentEvent
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -186,10 +187,14 @@ def _signed(command: Command) -> Command:
 async def _body(request: Request) -> bytes:
     """The body, cut where a sender goes past the length that it announced."""
     body = bytearray()
-    async for part in request.stream():
-        body += part
-        if len(body) > MOST_BODY_BYTES:
-            break
+    try:
+        async for part in request.stream():
+            body += part
+            if len(body) > MOST_BODY_BYTES:
+                break
+    except ClientDisconnect as gone:
+        # Nobody is left to read it, and nothing of it is done.
+        raise HTTPException(400) from gone
     return bytes(body[: MOST_BODY_BYTES + 1])
 
 

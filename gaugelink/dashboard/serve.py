@@ -13,6 +13,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from gaugelink.broker.settings import BrokerSettings
+from gaugelink.dashboard.connection import PromptConnection
 from gaugelink.dashboard.door import Door
 from gaugelink.dashboard.hub import Hub
 from gaugelink.dashboard.page import Page
@@ -71,8 +72,10 @@ async def served(
     config = uvicorn.Config(
         app,
         lifespan="on",
-        log_level="warning",
+        # Its warnings are of what strangers send; they would write the log.
+        log_level="error",
         access_log=False,
+        http=PromptConnection,
         server_header=False,
         ws="none",
         proxy_headers=False,

@@ -76,6 +76,7 @@ def test_on_loopback_the_page_answers_to_loopback_names(host: str) -> None:
         "127.0.0.1",
         "127.0.0.1:8081",
         "127.0.0.1:80a",
+        "127.0.0.1:" + "8" * 5000,
         "",
         ":8080",
         "[::1",

@@ -11,7 +11,7 @@ from pydantic import SecretStr
 from starlette.testclient import TestClient
 
 from gaugelink.dashboard.door import COOKIE, Door
-from gaugelink.dashboard.guard import COMMANDS_AT_ONCE, LOGINS_AT_ONCE, MOST_BODY_BYTES
+from gaugelink.dashboard.guard import COMMANDS_AT_ONCE, LOGINS_AT_ONCE, MOST_BODY_BYTES, RECORDS_AT_ONCE
 from gaugelink.dashboard.page import STATIC
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH
@@ -110,6 +110,17 @@ def test_a_command_without_an_origin_is_refused() -> None:
     client = TestClient(played.app(), base_url=HERE)
     assert client.post(COMMANDS, json=command()).status_code == 403
     assert played.reader.asked == []
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_a_strange_page_has_no_reports_drawn_and_takes_no_turn_from_this_one(site: str) -> None:
+    client = client_of(Played())
+    for path in ("/api/tests/test-2026/report.pdf", "/api/machines/ridge-7/history", "/api/setup", "/api/events"):
+        answers = {client.get(path, headers={"sec-fetch-site": site}).status_code for _ in range(RECORDS_AT_ONCE + 1)}
+        assert answers == {403}
+    for own in ("same-origin", "none"):
+        assert client.get("/api/tests/test-2026/report.pdf", headers={"sec-fetch-site": own}).status_code == 200
+    assert client.get("/", headers={"sec-fetch-site": site}).status_code == 200
 
 
 def test_a_command_reaches_its_bench_and_its_answer_comes_back() -> None:

@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 from gaugelink.app.cli import app
 from gaugelink.app.shoppage import page_beside
 from gaugelink.broker.settings import BrokerSettings
-from gaugelink.dashboard import serve
+from gaugelink.dashboard import connection, serve
+from gaugelink.dashboard.connection import PromptConnection
 from gaugelink.dashboard.door import Door
 from gaugelink.dashboard.serve import FAULT, serving, take_port
 from tests.app.shops import SHOP, shop_in, write_shop
@@ -103,3 +104,46 @@ def test_a_page_of_its_own_ends_with_its_fault(tmp_path: Path, monkeypatch: pyte
     shop = write_shop(tmp_path, f"[broker]\nport = {free_port()}\n{SHOP}")
     ended = CliRunner().invoke(app, ["dashboard", "--config", str(shop), "--port", "0"])
     assert isinstance(ended.exception, ZeroDivisionError)
+
+
+async def test_who_says_nothing_or_half_of_it_does_not_keep_the_page_from_others(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    seen: list[PromptConnection] = []
+
+    class Seen(PromptConnection):
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            seen.append(self)
+            super().connection_made(transport)
+
+    monkeypatch.setattr(serve, "PromptConnection", Seen)
+    monkeypatch.setattr(connection, "WHOLE_S", 0.0)
+    door = Door(port=0)
+    listening, settings = take_port(door), BrokerSettings(port=free_port())
+    host = f"Host: 127.0.0.1:{door.port}\r\n"
+    halves = (
+        "",
+        f"GET / HTTP/1.1\r\n{host}",
+        f"POST /login HTTP/1.1\r\n{host}Origin: {door.address[:-1]}\r\nContent-Length: 9\r\n\r\ntoken",
+        "no HTTP at all\r\n\r\n",
+    )
+    async with asyncio.timeout(30), serving(listening, door, settings, [BENCH]):
+        for half in halves:
+            reader, writer = await asyncio.open_connection("127.0.0.1", door.port)
+            writer.write(half.encode())
+            assert b"200 OK" not in await _all_of(reader)
+            writer.close()
+        monkeypatch.undo()
+        async with httpx2.AsyncClient() as client, client.stream("GET", f"{door.address}api/events") as answer:
+            async for _ in answer.aiter_lines():
+                break
+            assert seen[-1]._limit is None, "a stream lasts"
+    assert caplog.text == ""
+
+
+async def _all_of(reader: asyncio.StreamReader) -> bytes:
+    """What comes before the connection is closed, in whatever way."""
+    try:
+        return await reader.read()
+    except ConnectionError:
+        return b""
