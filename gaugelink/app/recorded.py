@@ -4,8 +4,6 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from pydantic import ValidationError
-
 from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.telling import reading_values
 from gaugelink.bench.assign import TestBench
@@ -131,8 +129,10 @@ def state_of(stored: StoredTest) -> TestState:
     """
     try:
         return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
-    except (ValidationError, KeyError) as error:
-        raise JournalError(f"The test {stored.test_id} cannot be read by this version: update gaugelink.") from error
+    except (ValueError, TypeError, KeyError) as error:
+        raise JournalError(
+            f"The test {stored.test_id} cannot be read by this version: update gaugelink, or the journal was damaged."
+        ) from error
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:

@@ -4,8 +4,6 @@ import json
 from collections.abc import Sequence
 from datetime import date, datetime
 
-from pydantic import ValidationError
-
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.planning import planned
 from gaugelink.app.shopfile import Shop
@@ -112,10 +110,10 @@ class Session:
             SettingsError: the shop no longer has its machine, one of its cylinders or its gauge.
         """
         away_s = max(0.0, (at - stored.updated_at).total_seconds())
-        snapshot = json.loads(stored.snapshot_json)
         try:
+            snapshot = json.loads(stored.snapshot_json)
             test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
-        except (ValidationError, KeyError) as error:
+        except (ValueError, TypeError, KeyError) as error:
             raise JournalError(
                 f"The open test {stored.test_id} cannot be read by this version. "
                 "Finish it with the version that began it, or give another journal in [bench]."

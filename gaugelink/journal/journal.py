@@ -93,6 +93,16 @@ class Journal:
         except sqlite3.Error as error:
             raise JournalError(f"The journal {self.path} cannot be read ({error}): check the disk.") from error
 
+    async def _read(self, call: Callable[[], T]) -> T:
+        try:
+            return await self._on_thread(call)
+        except (ValueError, TypeError) as error:
+            # A digit of a time, a bracket of a list that the disk or a hand changed: SQLite sees nothing wrong with it.
+            raise JournalError(
+                f"The journal {self.path} has something in it that was never written there ({error}): it was damaged "
+                "or edited. Put a copy of it back that is whole."
+            ) from error
+
     # Writing
 
     async def record(self, entries: Sequence[Entry], outgoing: Sequence[Outgoing] = ()) -> None:
@@ -134,7 +144,7 @@ class Journal:
 
     async def pending(self, limit: int = 100) -> list[OutboxRow]:
         """Read the oldest messages that were not sent, in the order in which they were committed."""
-        return await self._on_thread(lambda: reads.pending(self._opened.connection, limit))
+        return await self._read(lambda: reads.pending(self._opened.connection, limit))
 
     async def mark_sent(self, rows: Sequence[OutboxRow]) -> None:
         """Note that the broker took these messages.
@@ -146,60 +156,60 @@ class Journal:
 
     async def outbox_depth(self) -> OutboxDepth:
         """Count the messages that wait, and since when the oldest does."""
-        return await self._on_thread(lambda: reads.depth(self._opened.connection))
+        return await self._read(lambda: reads.depth(self._opened.connection))
 
     async def to_tell_again(self, newer_than: timedelta, limit: int = SENT_KEPT) -> list[OutboxRow]:
         """Read what was sent lately, and the last of every retained topic, for a broker that may have lost it."""
-        return await self._on_thread(lambda: reads.to_tell_again(self._opened.connection, newer_than, limit))
+        return await self._read(lambda: reads.to_tell_again(self._opened.connection, newer_than, limit))
 
     # The record
 
     async def command_result(self, command_id: str) -> str | None:
         """Read the answer that was given to a command, or None when it was not seen before."""
-        return await self._on_thread(lambda: reads.command_result(self._opened.connection, command_id))
+        return await self._read(lambda: reads.command_result(self._opened.connection, command_id))
 
     async def current_test(self, bench: str) -> StoredTest | None:
         """Read the test that the bench was in the middle of."""
-        return await self._on_thread(lambda: reads.current_test(self._opened.connection, bench))
+        return await self._read(lambda: reads.current_test(self._opened.connection, bench))
 
     async def test(self, test_id: str) -> StoredTest | None:
         """Read one test."""
-        return await self._on_thread(lambda: reads.test(self._opened.connection, test_id))
+        return await self._read(lambda: reads.test(self._opened.connection, test_id))
 
     async def tests(self, machine: str | None = None, since: datetime | None = None) -> list[StoredTest]:
         """Read tests, oldest first, of one machine or of all."""
-        return await self._on_thread(lambda: reads.tests(self._opened.connection, machine, since))
+        return await self._read(lambda: reads.tests(self._opened.connection, machine, since))
 
     async def events(
         self, test_id: str | None = None, since: datetime | None = None, *, with_samples: bool = True
     ) -> list[StoredEvent]:
         """Read cranking events in the order in which they were committed."""
-        return await self._on_thread(lambda: reads.events(self._opened.connection, test_id, since, with_samples))
+        return await self._read(lambda: reads.events(self._opened.connection, test_id, since, with_samples))
 
     async def event(self, event_id: str) -> StoredEvent | None:
         """Read one cranking event with its samples."""
-        return await self._on_thread(lambda: reads.event(self._opened.connection, event_id))
+        return await self._read(lambda: reads.event(self._opened.connection, event_id))
 
     async def judgements(self, event_id: str) -> list[StoredJudgement]:
         """Read what later versions of the code said of an event, oldest first."""
-        return await self._on_thread(lambda: reads.judgements(self._opened.connection, event_id))
+        return await self._read(lambda: reads.judgements(self._opened.connection, event_id))
 
     async def readings(self, test_id: str) -> list[StoredReading]:
         """Read the history of a test's readings, oldest first."""
-        return await self._on_thread(lambda: reads.readings(self._opened.connection, test_id))
+        return await self._read(lambda: reads.readings(self._opened.connection, test_id))
 
     async def decays(self, *, test_id: str | None = None, machine: str | None = None) -> list[StoredDecay]:
         """Read leak-down results, oldest first."""
-        return await self._on_thread(lambda: reads.decays(self._opened.connection, test_id, machine))
+        return await self._read(lambda: reads.decays(self._opened.connection, test_id, machine))
 
     async def current_leak_down(self, bench: str) -> StoredLeakDown | None:
         """Read the leak-down that the bench was in the middle of."""
-        return await self._on_thread(lambda: reads.current_leak_down(self._opened.connection, bench))
+        return await self._read(lambda: reads.current_leak_down(self._opened.connection, bench))
 
     async def jobs(self, machine: str | None = None) -> list[StoredJob]:
         """Read the work done on a machine or on all, oldest first."""
-        return await self._on_thread(lambda: reads.jobs(self._opened.connection, machine))
+        return await self._read(lambda: reads.jobs(self._opened.connection, machine))
 
     async def calibrations(self, gauge: str | None = None) -> list[StoredCalibration]:
         """Read the calibrations of a gauge or of all, oldest first."""
-        return await self._on_thread(lambda: reads.calibrations(self._opened.connection, gauge))
+        return await self._read(lambda: reads.calibrations(self._opened.connection, gauge))

@@ -4,12 +4,13 @@ import asyncio
 import json
 import sqlite3
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from gaugelink.errors import JournalError
-from gaugelink.journal import Journal, JournalWriteError, WriteFault
+from gaugelink.journal import JobEntry, Journal, JournalWriteError, WriteFault
 from gaugelink.journal.faults import write_fault
 from tests.journal.full_disk import TRIES
 from tests.journal.samples_of import entry, message
@@ -232,6 +233,18 @@ async def test_a_damaged_table_is_told_by_a_reader(tmp_path):
             await journal.events()
         await pragma(journal, "DROP TABLE jobs")
         with pytest.raises(JournalError, match="cannot be read"):
+            await journal.jobs()
+
+
+@pytest.mark.parametrize(
+    ("column", "damaged"), [("at", "2026-02-03T12:0N:00+00:00"), ("cylinders", '["PTO"'), ("cylinders", "1")]
+)
+async def test_a_cell_that_was_damaged_or_edited_is_told_with_the_journal(tmp_path, column, damaged):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await journal.record([JobEntry("job-1", "ridge-7", datetime(2026, 2, 3, tzinfo=UTC), "rings")])
+        assert len(await journal.jobs()) == 1
+        await pragma(journal, f"UPDATE jobs SET {column} = '{damaged}'")
+        with pytest.raises(JournalError, match=r"journal\.db .* damaged or edited"):
             await journal.jobs()
 
 
