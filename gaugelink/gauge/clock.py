@@ -96,6 +96,11 @@ class SampleClock:
         return self._spacing_s > 0
 
     @property
+    def mature(self) -> bool:
+        """Whether the line is no longer young: nothing but another rate comes early any more."""
+        return self._last_s - self._began_s >= YOUNG_S
+
+    @property
     def spacing_s(self) -> float | None:
         """Seconds from one number to the next, as now believed."""
         return self._spacing_s or None
@@ -132,10 +137,10 @@ class SampleClock:
             self._prior_s, self._prior_u = self._spacing_s, min(self._prior_u, KNOWN_RATE_U)
         self._restart()
 
-    def shifted(self) -> None:
-        """The caller moved the numbers to make up for a loss: what was late no longer is."""
+    def shifted(self, since_s: float | None = None) -> None:
+        """What was late no longer counts: the caller moved the numbers to make up for a loss, or nothing arrived."""
         self._recent.clear()
-        self._recent_since_s = self._last_s
+        self._recent_since_s = self._last_s if since_s is None else since_s
 
     def observe(self, number: float, arrival_s: float) -> None:
         """Learn from the arrival of the sample `number`, the last of its frame."""
@@ -143,6 +148,9 @@ class SampleClock:
             self._base_number, self._base_s = number, arrival_s
             self._began_s = self._last_s = self._recent_since_s = arrival_s
         x, y = number - self._base_number, arrival_s - self._base_s
+        if arrival_s - self._last_s > max(LATE_S, 3.0 * y / self._arrivals if self._arrivals else 0.0):
+            # After a silence one late frame says nothing yet: what the radio held back may come behind it in a burst.
+            self.shifted(arrival_s)
         self._arrivals += 1
         self._last_s = arrival_s
         self._seen_s = max(self._seen_s, y)

@@ -1,6 +1,7 @@
 """Frames in, samples out: order, losses, time and zero of one gauge. Pure; the times of arrival are given to it."""
 
 import logging
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from gaugelink.gauge.decode import Fault, Frame, FrameDecoder, LineDecoder
 from gaugelink.gauge.fields import Counts
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict
-from gaugelink.gauge.samples import FrameCounts, SampleBatch
+from gaugelink.gauge.samples import FrameCounts, SampleBatch, joined
 from gaugelink.gauge.stamps import StampLine
 
 logger = logging.getLogger(__name__)
@@ -23,6 +24,8 @@ DEVICE_CLOCK_U = 2e-3
 """Relative standard uncertainty of a gauge's own time stamps. Common practice, no source."""
 PAUSE_S = 0.15
 """Frames that are all late by more than this, while the counter missed none, mean that the gauge paused."""
+OTHER_RATE_S = 5.0
+"""A second pause within this is none: the gauge samples more slowly than before."""
 HELD_FRAMES = 256
 """Frames kept while an unknown rate is being learnt."""
 
@@ -92,6 +95,7 @@ class FrameReader:
         self._guessed = 0
         """Samples counted as lost by a gap alone, which can turn out to have been a delay."""
         self._gap_pending = False
+        self._paused_s = -math.inf
         self._held: list[_Placed] = []
 
     @property
@@ -157,7 +161,7 @@ class FrameReader:
             batch = self._take(frame, arrival_s)
             if batch is not None:
                 batches.append(batch)
-        return _join(batches)
+        return joined(batches)
 
     def _refuse(self, fault: Fault) -> None:
         if fault is Fault.SHORT:
@@ -185,6 +189,7 @@ class FrameReader:
             if counter is not None:
                 counter.restart()
         self._number = 0.0
+        self._guessed = 0
         self._arrival_s = None
 
     def _take(self, frame: Frame, arrival_s: float) -> SampleBatch | None:
@@ -215,7 +220,7 @@ class FrameReader:
                 return None
             batches = [self._emit(each) for each in self._held]
             self._held.clear()
-            return _join(batches)
+            return joined(batches)
         return self._emit(placed)
 
     def _order(self, frame: Frame, size: int, arrival_s: float) -> float | None:
@@ -241,6 +246,8 @@ class FrameReader:
                     self._lost += lost
                     if self._ticks is None:
                         self._number += lost
+                        turns = (moved - 1) // self._counter.period * self._counter.period
+                        self._guessed = turns * size if self._count_frames else turns
         if self._ticks is not None and self._stamps is not None and frame.device_ticks is not None:
             verdict, moved = self._ticks.see(frame.device_ticks, elapsed, self._tick_s)
             coarse = verdict is Verdict.REPEAT and (counted or not self._same)
@@ -254,9 +261,34 @@ class FrameReader:
             return -self._step * (size - 1) if self._stamp_last else 0.0
         if self._counter is None and elapsed is not None and spacing is not None:
             self._estimate_loss(size, spacing, arrival_s)
-        elif self._clock.least_recent_delay_s > max(PAUSE_S, (spacing or 0.0) * size):
-            self._clock.new_epoch()
+        else:
+            self._take_turns_back(size, arrival_s)
+            self._look_at_pace((spacing or 0.0) * size, arrival_s)
         return self._number
+
+    def _look_at_pace(self, frame_s: float, arrival_s: float) -> None:
+        """Frames that are late from now on mean a pause. Soon again, or too early, they mean another rate."""
+        clock = self._clock
+        late = clock.delay_s(self._number + self._size - 1, arrival_s)
+        early = late is not None and late < -max(PAUSE_S, 1.5 * frame_s) and clock.mature and not self._guessed
+        paused = clock.least_recent_delay_s > max(PAUSE_S, frame_s)
+        if early or (paused and arrival_s - self._paused_s < OTHER_RATE_S):
+            clock.renumbered(None)
+        elif paused:
+            clock.new_epoch()
+        if paused:
+            self._paused_s = arrival_s
+
+    def _take_turns_back(self, size: int, arrival_s: float) -> None:
+        """Whole turns of the counter that seemed to be missed were none when the frames behind them come too early."""
+        late = self._clock.delay_s(self._number + size - 1, arrival_s)
+        spacing = self._clock.spacing_s
+        if self._guessed and late is not None and spacing is not None and late < -0.5 * spacing * self._guessed:
+            self._number -= self._guessed
+            self._lost -= self._guessed
+            self._owed = max(0, self._owed - self._guessed)
+            self._guessed = 0
+            self._clock.shifted()
 
     def _accept(self, verdict: Verdict) -> bool:
         if verdict is Verdict.REPEAT:
@@ -294,8 +326,7 @@ class FrameReader:
             held.first = self._number + held.lost
             self._number = held.first + len(held.pressure)
             self._clock.observe(self._number - 1, held.arrival_s)
-        self._number += self._owed
-        return self._number
+        return self._number + self._owed
 
     def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
         clock = self._clock
@@ -367,16 +398,3 @@ class FrameReader:
                 zero.see(time_s, pressure)
             pressure = pressure - zero.zero_kpa
         return SampleBatch(self.gauge, time_s, pressure, over_range, lost, arrival_s)
-
-
-def _join(batches: list[SampleBatch]) -> SampleBatch | None:
-    if len(batches) < 2:
-        return batches[0] if batches else None
-    return SampleBatch(
-        batches[0].gauge,
-        np.concatenate([batch.time_s for batch in batches]),
-        np.concatenate([batch.pressure_kpa for batch in batches]),
-        np.concatenate([batch.over_range for batch in batches]),
-        sum(batch.lost_before for batch in batches),
-        batches[-1].arrival_s,
-    )

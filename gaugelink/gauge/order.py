@@ -24,10 +24,10 @@ BACKLOG_S = 1.0
 class Counter:
     """Follows one wrapping counter. Whole wraps that were missed are found from the time that passed."""
 
-    __slots__ = ("_last", "_late", "_late_run", "_period")
+    __slots__ = ("_last", "_late", "_late_run", "period")
 
     def __init__(self, period: int) -> None:
-        self._period = period
+        self.period = period
         self._last: int | None = None
         self._late: int | None = None
         self._late_run = 0
@@ -43,7 +43,7 @@ class Counter:
 
     def see(self, value: int, elapsed_s: float | None, unit_s: float | None) -> tuple[Verdict, int]:
         """Judge a count; with NEXT, how far it moved. `unit_s` is the time of one count, where it is known."""
-        last, period = self._last, self._period
+        last, period = self._last, self.period
         if last is None:
             self._last = value % period
             return Verdict.RESTART, 0

@@ -28,6 +28,20 @@ class SampleBatch:
     """Monotonic time of arrival in seconds; for latency, never for durations of what was measured."""
 
 
+def joined(batches: list[SampleBatch]) -> SampleBatch | None:
+    """Batches that follow each other, as one; None of none."""
+    if len(batches) < 2:
+        return batches[0] if batches else None
+    return SampleBatch(
+        batches[0].gauge,
+        np.concatenate([batch.time_s for batch in batches]),
+        np.concatenate([batch.pressure_kpa for batch in batches]),
+        np.concatenate([batch.over_range for batch in batches]),
+        sum(batch.lost_before for batch in batches),
+        batches[-1].arrival_s,
+    )
+
+
 class LinkPhase(StrEnum):
     """Where a gauge's link stands."""
 
