@@ -93,7 +93,7 @@ def database_url(text: str, folder: Path, password_file: Path | None = None) -> 
         raise SettingsError(
             "The archive's database is not a URL: give sqlite:///FILE or postgresql://USER@HOST/NAME."
         ) from error
-    if url.password is not None or "password" in url.query:
+    if url.password is not None or any("password" in key for key in url.query):
         raise SettingsError(
             f"The archive's database URL has a password in it: take it out, and set {PASSWORD_VARIABLE} or "
             "archive.password_file."

@@ -171,7 +171,7 @@ class SequenceField(NumberField):
 class DeviceTimeField(NumberField):
     """The gauge's own time stamp."""
 
-    tick_s: Annotated[float, Field(gt=0, le=10)]
+    tick_s: Annotated[float, Field(ge=1e-9, le=10)]
     """Seconds of one count. Longer than a frame: the stamp is not used, and the samples are counted instead."""
     of: Literal["first", "last"] = "first"
     """Which sample of the frame the stamp belongs to."""

@@ -64,6 +64,7 @@ def test_a_counter_masked_to_a_nibble_wraps_at_16():
         ('service = "fff0"', 'how = "advertisement"', ["company_id or service"]),
         ("[pressure]", "[text]\nnumber = 0\n[pressure]", ["either [pressure] or [text]"]),
         ("[pressure]", '[sequence]\nat = 0\nformat = "f32"\n[pressure]', ["a counter is one of"]),
+        ("[pressure]", '[device_time]\nat = 0\nformat = "u32"\ntick_s = 1e-320\n[pressure]', ["tick_s", "0.000000001"]),
         ("[pressure]", '[sequence]\nat = 0\nformat = "u8"\nmask = 5\n[pressure]', ["not one run of bits"]),
         (
             'service = "fff0"',
