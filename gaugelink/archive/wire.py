@@ -19,9 +19,6 @@ from gaugelink.broker.messages import Availability
 from gaugelink.broker.received import read_message
 from gaugelink.errors import BrokerError
 
-PAYLOAD_BYTES = 1 << 20
-"""Longest message that is read; the longest of the contract, a test of 24 cylinders, has about a tenth of it."""
-
 TOPICS = (
     f"{ROOT}/+/cranking",
     f"{ROOT}/+/reading",
@@ -169,8 +166,6 @@ def sort_message(topic: str, payload: bytes, received_at: datetime) -> Filed | Q
     kind = (_Gauge, schema.GAUGES) if is_gauge else _KINDS.get(suffix)
     if kind is None:
         return refused("the topic is not known to this version")
-    if len(payload) > PAYLOAD_BYTES:
-        return refused(f"{len(payload)} bytes; at most {PAYLOAD_BYTES} are read")
     model, table = kind
     try:
         message = read_message(model, payload)

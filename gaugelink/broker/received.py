@@ -10,14 +10,19 @@ from gaugelink.printable import printable
 
 M = TypeVar("M", bound=BaseModel)
 
+PAYLOAD_BYTES = 1 << 20
+"""Longest message that is read; the longest of the contract, a test of 24 cylinders, has about a tenth of it."""
+
 
 def read_message(model: type[M], payload: bytes) -> M:
     """Read a payload, JSON in UTF-8, as a model says.
 
     Raises:
-        BrokerError: it is not JSON, is nested deeper than the parser goes, or does not fit the model. The text is the
-            field and what is wrong with it, without a full stop, fit for a log; it quotes no value.
+        BrokerError: it is too long, not JSON, nested deeper than the parser goes, or does not fit the model. The text is
+            the field and what is wrong with it, without a full stop, fit for a log; it quotes no value.
     """
+    if len(payload) > PAYLOAD_BYTES:
+        raise BrokerError(f"it has {len(payload)} bytes; at most {PAYLOAD_BYTES} are read")
     try:
         # Not `json.loads`, which ends with a RecursionError where a payload is nested deeply.
         return model.model_validate_json(payload)

@@ -13,6 +13,7 @@ from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.reach import reach
 from gaugelink.broker.received import bytes_of, read_message
 from gaugelink.broker.settings import BrokerSettings
+from gaugelink.counting import counted
 from gaugelink.dashboard.hub import Hub
 from gaugelink.errors import BrokerError
 
@@ -27,6 +28,8 @@ CONNECT_S = 4.0
 PROBE_EVERY_S = 0.9
 PROBE_S = 1.4
 """A broker that does not answer for this long is taken for gone: together with the time between probes, under 3 s."""
+TOLD_S = 60.0
+"""Messages that are not of the contract are told of this often at most, lest whoever floods the page floods its log."""
 AGAIN_S = 1.0
 """Wait before the broker is looked for again."""
 
@@ -48,6 +51,7 @@ class BrokerReader:
         self._tls = settings.tls_context()
         self._client: Client | None = None
         self._asked: dict[str, asyncio.Future[CommandResult]] = {}
+        self._refused, self._told_s = 0, float("-inf")
 
     async def run(self) -> None:
         """Read until cancelled; come back whenever the broker does."""
@@ -107,7 +111,15 @@ class BrokerReader:
                 if suffix == CommandResult.TOPIC:
                     self._answered(read_message(CommandResult, payload))
             except BrokerError as error:
-                _LOG.warning("%s", error)
+                self._tell(error)
+
+    def _tell(self, error: BrokerError) -> None:
+        """Tell of a message that is not of the contract, of the first in a while."""
+        self._refused += 1
+        now_s = asyncio.get_running_loop().time()
+        if now_s - self._told_s >= TOLD_S:
+            self._told_s = now_s
+            _LOG.warning("%s (%s since the start)", error, counted(self._refused, "such message"))
 
     async def _probe(self, client: Client) -> None:
         """Ask the broker for a sign of life. It must answer an UNSUBSCRIBE of what was never subscribed (MQTT 3.1.1,

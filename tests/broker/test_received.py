@@ -32,6 +32,7 @@ def test_a_message_is_read_and_what_it_has_besides_is_ignored():
         (b"\xff\xfe", "expected value"),
         (b"[" * 100_000, "recursion limit"),
         (prompt(extra=0)[:-1] + b',"deep":' + b"[" * 100_000, "recursion limit"),
+        (prompt(text="x" * (1 << 20)), "at most 1048576 are read"),
         (prompt(text=7), "text: Input should be a valid string"),
         (prompt(at="noon"), "^at: "),
         # RFC 3339, section 1: years 0000 to 9999. In UTC these two are outside of that.

@@ -165,6 +165,25 @@ async def test_a_message_that_is_not_of_the_contract_does_not_stop_the_page(
         assert hub.boards[BENCH].refused == refused
 
 
+async def test_a_flood_of_messages_that_are_none_does_not_flood_the_log(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with (
+        asyncio.timeout(30),
+        Mosquitto(tmp_path) as broker,
+        bench(broker.port) as client,
+        reading(broker.port) as (_, hub, listener),
+    ):
+        for _ in range(50):
+            await client.publish(f"gaugelink/{BENCH}/prompt", b"{", qos=1)
+        await client.publish(f"gaugelink/{BENCH}/prompt", prompt("Pull when ready."), qos=1)
+        events = listener.events()
+        while hub.boards[BENCH].snapshot()["prompt"] is None:
+            await anext(events)
+        assert hub.boards[BENCH].refused == 50
+    assert caplog.text.count("is not of the contract") == 1
+
+
 async def test_a_broker_that_hangs_or_goes_is_noticed_and_taken_up_again(tmp_path: Path) -> None:
     async with Mosquitto(tmp_path) as broker, reading(broker.port) as (reader, hub, listener):
         broker.freeze()
