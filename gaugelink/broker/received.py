@@ -18,8 +18,8 @@ def read_message(model: type[M], payload: bytes) -> M:
     """Read a payload, JSON in UTF-8, as a model says.
 
     Raises:
-        BrokerError: it is too long, not JSON, nested deeper than the parser goes, or does not fit the model. The text is
-            the field and what is wrong with it, without a full stop, fit for a log; it quotes no value.
+        BrokerError: it is too long, not JSON, nested deeper than the parser goes, or does not fit the model. The text
+            is the field and what is wrong with it, without a full stop, fit for a log; it quotes no value.
     """
     if len(payload) > PAYLOAD_BYTES:
         raise BrokerError(f"it has {len(payload)} bytes; at most {PAYLOAD_BYTES} are read")
