@@ -307,11 +307,16 @@ class LineDecoder:
         self._text = layout.text
         self._kpa = layout.unit.kpa
         self._prefix = layout.text.prefix.encode()
-        self._held = b""
+        self.restart()
 
     def restart(self) -> None:
-        """Forget an unfinished line: the link was lost in the middle of it."""
+        """Forget an unfinished line: the link was lost in the middle of it.
+
+        What comes first now may be the rest of a line. Where no prefix tells that its beginning is missing it is left
+        out: the end of 134.5 is 4.5.
+        """
         self._held = b""
+        self._cut = not self._prefix
 
     def decode(self, payload: bytes) -> list[Frame | Fault]:
         """Decode a frame into the lines that it completes; each is one sample. Any bytes are allowed."""
@@ -319,9 +324,12 @@ class LineDecoder:
             return [self._line(payload)]
         lines = re.split(rb"[\r\n]+", self._held + payload)
         self._held = lines.pop()
+        if self._cut and lines:
+            self._cut = False
+            del lines[0]
         decoded = [self._line(line) for line in lines if line.startswith(self._prefix) and line.strip()]
         if len(self._held) > LONGEST_LINE:
-            self._held = b""
+            self.restart()
             decoded.append(Fault.MALFORMED)
         return decoded
 

@@ -291,7 +291,7 @@ class SupervisedLink(GaugeLink):
 
     def _lose(self, ending: Ending | None) -> None:
         standing = self._standing
-        if standing.reader is not None and standing.phase in (LinkPhase.STREAMING, LinkPhase.SILENT):
+        if standing.reader is not None and self._last_frame_s is not None:
             standing.reader.link_lost(self._clock())
         if ending is None and standing.phase in (LinkPhase.SEARCHING, LinkPhase.ASLEEP):
             standing.tell()

@@ -256,6 +256,17 @@ def test_text_lines_are_put_together_across_frames():
     assert decoder.decode(b"x" * 300) == [Fault.MALFORMED]
 
 
+def test_the_end_of_a_line_whose_beginning_is_missing_is_no_pressure():
+    decoder = LineDecoder(layout(text={"across_frames": True}))
+    assert decoder.decode(b"4.5\r\n13") == []
+    assert [frame.pressure_kpa[0] for frame in decoder.decode(b"4.6\r\n13")] == [134.6]
+    decoder.restart()
+    assert decoder.decode(b"4.7\r\n") == []
+    assert [frame.pressure_kpa[0] for frame in decoder.decode(b"134.8\r\n")] == [134.8]
+    assert decoder.decode(b"1" * 300) == [Fault.MALFORMED]
+    assert decoder.decode(b"34.9\r\n") == []
+
+
 @pytest.mark.parametrize(
     ("count", "is_one"), [("7", True), ("99", True), ("7.5", False), ("100", False), ("-1", False)]
 )

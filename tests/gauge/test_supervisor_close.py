@@ -6,9 +6,11 @@ from collections.abc import Awaitable, Callable
 
 import numpy as np
 import pytest
+from bleak.exc import BleakError
 
 from gaugelink.gauge.backoff import Backoff
 from gaugelink.gauge.config import GaugeSettings
+from gaugelink.gauge.fields import TextLine
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.outflow import Outflow
 from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
@@ -259,5 +261,37 @@ def test_a_wait_that_the_radio_cancels_by_itself_does_not_end_the_link(call: str
                 assert cancelled == 2
                 assert "The connection was broken off." in diary.faults
                 assert not diary.state.faults
+
+    run_driven(main())
+
+
+def test_a_line_that_a_lost_connection_cut_is_not_put_together_with_the_next_one() -> None:
+    layout = LAYOUT.model_copy(
+        update={"pressure": None, "sequence": None, "text": TextLine(prefix="P=", across_frames=True)}
+    )
+
+    async def main() -> None:
+        gauge = SimulatedGauge(layout, name="Gauge")
+        gauge.idle_kpa = 134.5
+        async with simulated_shop_radio([gauge]) as radio:
+            sound = radio.client_backend.start_notify
+            connections = 0
+
+            async def cut(
+                self: object, characteristic: object, callback: Callable[[bytearray], None], **kwargs: object
+            ) -> None:
+                nonlocal connections
+                connections += 1
+                if connections == 1:
+                    callback(bytearray(b"P=13"))
+                    raise BleakError("gone")
+                await sound(self, characteristic, callback, **kwargs)
+
+            radio.client_backend.start_notify = cut
+            link = SupervisedLink(GaugeSettings(name="g", advertised_name="Gauge"), layout, radio.as_radio())
+            async with keep_diary(link) as diary:
+                await diary.more(10)
+                assert connections == 2
+                assert set(diary.pressure_kpa.tolist()) == {134.5}
 
     run_driven(main())
