@@ -26,6 +26,8 @@ STATED_RATE_U = 0.01
 KNOWN_RATE_U = 2e-4
 """The same after a reconnect, for a rate that was learnt over more than ten seconds."""
 LEARNT_RATE_U = 0.1
+OTHER_RATE_U = 0.5
+"""The same when the gauge has changed its rate. Common practice, no source: half or twice as fast is usual."""
 LEARN_FRAMES = 8
 LEARN_S = 0.4
 """An unknown rate is learnt from this many frames over at least this long before any sample is placed."""
@@ -135,6 +137,12 @@ class SampleClock:
         """Forget how numbers relate to time (a reconnect, a pause); keep the rate and the times already given."""
         if self._seen_s >= 10.0:
             self._prior_s, self._prior_u = self._spacing_s, min(self._prior_u, KNOWN_RATE_U)
+        self._restart()
+
+    def other_rate(self) -> None:
+        """The gauge samples at another rate than before; which one, the arrivals will tell."""
+        self._prior_s, self._prior_u = self._spacing_s, OTHER_RATE_U
+        self._seen_s = 0.0
         self._restart()
 
     def shifted(self, since_s: float | None = None) -> None:

@@ -273,7 +273,7 @@ class FrameReader:
         early = late is not None and late < -max(PAUSE_S, 1.5 * frame_s) and clock.mature and not self._guessed
         paused = clock.least_recent_delay_s > max(PAUSE_S, frame_s)
         if early or (paused and arrival_s - self._paused_s < OTHER_RATE_S):
-            clock.renumbered(None)
+            clock.other_rate()
         elif paused:
             clock.new_epoch()
         if paused:
