@@ -247,21 +247,28 @@ def describe(
     if not moved[first]:
         first = n - 1
     if top <= wake:
-        what = None
-        if moved[first] and abs(middle(x[-max(1, int(0.3 / dt)) :])) > wake:
-            what = HandlingKind.ZERO_MOVED
-        elif moved[first]:
-            what = HandlingKind.GLITCH
-        return Burst(GaugeKind.LIVE, first, None, top, False, what, False)
+        return _at_rest(x, first, top, wake, dt)
 
     held = _longest_s(time_s, x, top) > HELD_RUN_S if stated is None else stated is GaugeKind.HELD
     if dt >= 0.012 and (stated is None or held):
         tamed, without = _without_wild(x, top, wake, sure=held and stated is not None)
+        if held and without <= wake:
+            # There was nothing but the wild sample.
+            return _at_rest(x, first, top, wake, dt)
         if without < top and (held or _longest_s(time_s, tamed, without) > HELD_RUN_S):
             return _staircase(time_s, tamed, ground, settings, first, without, dt, wake)
     if held:
         return _staircase(time_s, x, ground, settings, first, top, dt, wake)
     return _pulses(time_s, x, ground, settings, stated, first, top, dt, wake)
+
+
+def _at_rest(x: FloatArray, first: int, top: float, wake: float, dt: float) -> Burst:
+    """No movement: a level that is another one now, a sample that was wrong, or nothing at all."""
+    what = None
+    if abs(float(x[first])) > wake:
+        moved = abs(middle(x[-max(1, int(0.3 / dt)) :])) > wake
+        what = HandlingKind.ZERO_MOVED if moved else HandlingKind.GLITCH
+    return Burst(GaugeKind.LIVE, first, None, top, False, what, False)
 
 
 def _longest_s(time_s: FloatArray, x: FloatArray, top: float) -> float:

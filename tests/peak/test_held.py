@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gaugelink.peak.detector import find_events
+from gaugelink.peak.detector import Detector, find_events
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, Flag, GaugeKind, GaugeTraits, Method
 from gaugelink.peak.held import fit_held
+from gaugelink.peak.notices import EventClosed, Handling, HandlingKind
 from simulators.integrator import Turn, crank_many
 from simulators.scenarios import random_check_valve, random_held_gauge, random_turn
 from simulators.sensor import sample
@@ -162,6 +163,21 @@ def test_one_wild_sample_is_not_what_a_gauge_held(kind: GaugeKind | None, wild_s
     assert samples.kind is GaugeKind.HELD
     assert event.peak_kpa == pytest.approx(900.0, rel=0.003)
     assert not event.flags & {Flag.SHORT_RECORD, Flag.STILL_RISING}
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0, 50.0, 200.0])
+@pytest.mark.parametrize("rest_kpa", [0.0, 0.5, -0.5])
+def test_one_wild_sample_of_a_held_gauge_that_was_at_rest_is_no_event_and_no_fault(
+    rate_hz: float, rest_kpa: float
+) -> None:
+    t = clock(20.0, rate_hz)
+    x = np.full_like(t, rest_kpa)
+    x[len(t) // 2] = 1500.0
+    detector = Detector(GaugeTraits(kind=GaugeKind.HELD))
+    notices = [one for k in range(len(t)) for one in detector.push(t[k : k + 1], x[k : k + 1])]
+    notices += detector.finish()
+    assert [one.what for one in notices if isinstance(one, Handling)] == [HandlingKind.GLITCH]
+    assert not any(isinstance(one, EventClosed) for one in notices)
 
 
 def test_an_unknown_zero_widens_the_interval() -> None:
