@@ -78,9 +78,8 @@ class FrameReader:
             self._clock = SampleClock(self._tick_s, DEVICE_CLOCK_U)
         else:
             self._clock = SampleClock(stated)
-        self._payload = b""
-        self._same = False
-        """The last two frames have the same bytes."""
+        self._pressure = np.empty(0)
+        """Pressures of the frame before, as they came."""
         self._steady = layout.steady
         self._number = 0.0
         """Number of the next sample on the clock's scale."""
@@ -146,7 +145,6 @@ class FrameReader:
 
     def feed(self, payload: bytes, arrival_s: float) -> SampleBatch | None:
         """Take one frame with its monotonic time of arrival. None when it gave no pressure, or none yet."""
-        self._same, self._payload = payload == self._payload, payload
         if self._frames is not None:
             frame = self._frames.decode(payload)
             if isinstance(frame, Fault):
@@ -250,7 +248,8 @@ class FrameReader:
                         self._guessed = turns * size if self._count_frames else turns
         if self._ticks is not None and self._stamps is not None and frame.device_ticks is not None:
             verdict, moved = self._ticks.see(frame.device_ticks, elapsed, self._tick_s)
-            coarse = verdict is Verdict.REPEAT and (counted or not self._same)
+            before, self._pressure = self._pressure, frame.pressure_kpa
+            coarse = verdict is Verdict.REPEAT and (counted or not np.array_equal(frame.pressure_kpa, before))
             if coarse or 0 < self._step * size < 1:
                 return self._without_stamps()
             if not self._accept(verdict):

@@ -66,16 +66,16 @@ def test_a_stamp_that_stands_still_over_whole_frames_loses_none(tick_s, rate_hz,
     ]
 
 
-def test_a_frame_with_a_coarse_stamp_that_comes_again_is_a_repeat():
+def test_a_frame_with_a_coarse_stamp_that_comes_again_is_a_repeat_whatever_its_battery_says():
     table = {
         "name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}, "rate_hz": 10,
         "device_time": {"at": 0, "format": "u32", "tick_s": 0.1}, "pressure": {"at": 4, "format": "u16"},
+        "battery": {"at": 6, "format": "u8"},
     }  # fmt: skip
     reader = FrameReader("g", load_layout(table))
     for k in range(50):
-        frame = struct.pack("<IH", k, k % 7)
-        assert reader.feed(frame, 0.1 * k) is not None
-        assert reader.feed(frame, 0.1 * k + 0.01) is None
+        assert reader.feed(struct.pack("<IHB", k, k % 7, 60), 0.1 * k) is not None
+        assert reader.feed(struct.pack("<IHB", k, k % 7, 59), 0.1 * k + 0.01) is None
     assert reader.counts == FrameCounts(good=50, duplicated=50)
 
 
