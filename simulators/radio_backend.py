@@ -121,7 +121,8 @@ class VirtualClient(BaseBleakClient):
                 self._controller, self._device = await self.radio.new_central()
                 address = hci.Address(self.address, hci.Address.RANDOM_DEVICE_ADDRESS)
                 with _ending():
-                    connection = await self._device.connect(address, timeout=None)
+                    # bumble takes no connection when the wait for it was cancelled. It goes on until the radio is left.
+                    connection = await asyncio.shield(self._device.connect(address, timeout=None))
                 self._connection = connection
                 connection.on(Connection.EVENT_DISCONNECTION, self._on_disconnection)
                 await self._discover(connection)

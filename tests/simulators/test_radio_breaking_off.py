@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from bleak import BleakClient, BleakScanner
 
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
@@ -92,3 +93,31 @@ def test_a_gauge_whose_indication_nobody_confirms_goes_on() -> None:
     # An indication is waited for for 30 s (Core 5.4, Vol 3 Part F, 3.3.3), and a gauge samples on.
     for turn in range(1, 40, 4):
         assert break_off("indicate", turn, after_s=20.0, drop=True, rest_s=31.0) == []
+
+
+def test_a_connect_that_is_given_up_at_any_turn_leaves_nothing_that_hinders_the_next_one() -> None:
+    def give_up(turn: int) -> list[dict[str, Any]]:
+        complaints: list[dict[str, Any]] = []
+
+        async def main() -> None:
+            gauge = SimulatedGauge(layout("notify"))
+            async with simulated_shop_radio([gauge]) as radio:
+                found = await BleakScanner.find_device_by_address(gauge.address, backend=radio.scanner_backend)
+                assert found is not None
+                client = BleakClient(found, backend=radio.client_backend)
+                connecting = asyncio.create_task(client.connect())
+                loop.at, loop.what = loop.turns + turn, connecting.cancel
+                await asyncio.wait([connecting])
+                await client.disconnect()
+                async with asyncio.timeout(5.0), BleakClient(found, backend=radio.client_backend) as again:
+                    assert again.is_connected
+
+        with asyncio.Runner(loop_factory=TurnLoop) as runner:
+            loop = runner.get_loop()
+            assert isinstance(loop, TurnLoop)
+            loop.set_exception_handler(lambda _loop, context: complaints.append(context))
+            runner.run(main())
+        return complaints
+
+    # The connection is there after some 40 turns.
+    assert [turn for turn in range(1, 60) if give_up(turn)] == []
