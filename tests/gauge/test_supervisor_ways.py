@@ -16,7 +16,7 @@ from gaugelink.gauge.supervisor import SupervisedLink
 from simulators.gatt_gauge import SimulatedGauge
 from simulators.radio import VirtualRadio, simulated_shop_radio
 from simulators.radio_diary import keep_diary
-from simulators.radio_time import run_driven
+from simulators.radio_time import DrivenLoop, run_driven
 
 CONTROL = "5a5a0000-0000-4000-8000-00000000c0ff"
 
@@ -234,5 +234,37 @@ def test_a_gauge_that_does_not_describe_itself_is_told_to_be_taught() -> None:
             await diary.until(lambda: bool(diary.faults))
             (fault,) = diary.faults
             assert f"gaugelink learn {gauge.address}" in fault
+
+    run_driven(main())
+
+
+@pytest.mark.parametrize(("speed", "stands_still_s"), [(1.0, 1.5), (10.0, 0.2), (10.0, 0.5)])
+@pytest.mark.parametrize("tells", ["sequence", "device_time"])
+def test_a_machine_that_stands_still_in_a_pull_leaves_no_gap_in_it(
+    tells: str, speed: float, stands_still_s: float
+) -> None:
+    counter: dict[str, Any] = {"at": 0, "format": "u32"} | ({"tick_s": 0.001} if tells == "device_time" else {})
+    its = layout({}, rate_hz=100.0, **{tells: counter}, pressure={"at": 4, "format": "u16", "scale": 0.1, "count": 10})
+
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, DrivenLoop)
+        gauge = SimulatedGauge(its, name="Left gauge", speed=speed)
+        async with simulated_shop_radio([gauge]) as radio:
+            told = GaugeSettings(name="left", advertised_name="Left gauge")
+            link = SupervisedLink(told, its, radio.as_radio(), clock=lambda: speed * loop.time())
+            async with keep_diary(link) as diary:
+                await diary.more()
+                await asyncio.sleep(20.0 / speed)
+                rise_kpa = 100.0 + np.arange(400)
+                pulling = asyncio.create_task(gauge.feed(np.arange(400) / 100.0, rise_kpa))
+                await asyncio.sleep(1.5 / speed)
+                loop.stand_still(stands_still_s)
+                await pulling
+                await asyncio.sleep(5.0 / speed)
+                pulled = diary.pressure_kpa > 99.0
+                assert diary.pressure_kpa[pulled] == pytest.approx(rise_kpa, abs=0.051)
+                assert np.diff(diary.time_s[pulled]) == pytest.approx(0.01, abs=2e-4)
+                assert diary.lost == 0
 
     run_driven(main())
