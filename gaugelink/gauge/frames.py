@@ -262,7 +262,7 @@ class FrameReader:
             self._estimate_loss(size, spacing, arrival_s)
         else:
             self._take_turns_back(size, arrival_s)
-            self._look_at_pace((spacing or 0.0) * size, arrival_s)
+        self._look_at_pace((spacing or 0.0) * size, arrival_s)
         return self._number
 
     def _look_at_pace(self, frame_s: float, arrival_s: float) -> None:
@@ -276,7 +276,7 @@ class FrameReader:
         elif paused:
             clock.new_epoch()
         if paused:
-            self._paused_s = arrival_s
+            self._paused_s, self._guessed = arrival_s, 0
 
     def _take_turns_back(self, size: int, arrival_s: float) -> None:
         """Whole turns of the counter that seemed to be missed were none when the frames behind them come too early."""
@@ -297,6 +297,7 @@ class FrameReader:
         elif verdict is Verdict.RESTART and self._arrival_s is not None:
             self._clock.new_epoch()
             self._number = 0.0
+            self._guessed = 0
             self._gap_pending = True
             for counter in (self._counter, self._ticks):
                 if counter is not None:
