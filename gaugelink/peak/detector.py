@@ -20,7 +20,7 @@ from gaugelink.peak.notices import (
     StrokeSeen,
 )
 from gaugelink.peak.quiet import FEW, Quiet
-from gaugelink.peak.recent import Recent
+from gaugelink.peak.recent import Recent, part_of
 from gaugelink.peak.resting import CHUNK, Resting
 from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
 from gaugelink.peak.strokes import StrokeWatch
@@ -42,6 +42,8 @@ SETTLE_S = 0.3
 """Flat time after a fall or at the start of a record that makes a new resting level."""
 JUNK_S = 8.0
 """Movement that is no event for this long becomes the new background."""
+CUT_OFF_S = 10.0
+"""No pull goes on over such a silence; a fit searches all of an event's time for strokes that few samples show."""
 
 _highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
 _ANY_GAUGE = GaugeTraits()
@@ -162,12 +164,17 @@ class Detector:
                 enough = t[i : i + self._resting.room] - begun_s >= SETTLE_S
                 m = max(int(enough.argmax()) + 1, 4 - recent.count) if enough.any() else len(enough)
                 j = min(n, i + m)
-                self._resting.store(*_part(t, p, o, i, j), j - i, self._quiet_from_s)
+                self._resting.store(*part_of(t, p, o, i, j), j - i, self._quiet_from_s)
                 if recent.time_s[recent.count - 1] - recent.time_s[0] >= SETTLE_S and recent.count >= 4:
                     self._begin(notices, ended=False)
+            elif self._active and self._cut_off(float(t[i])):
+                self._review(self._recent.last_s, notices, ended=True)
+                # It was in the middle of a stroke: no resting level, and nothing for the next pull to begin with.
+                self._recent.keep_last(0)
+                continue
             elif self._active:
                 j = i + max(1, int(t[i : i + CHUNK].searchsorted(self._check_s, "right")))
-                part = _part(t, p, o, i, j)
+                part = part_of(t, p, o, i, j)
                 self._keep_all(*part, j - i)
                 if self._feedback:
                     self._observe(part[0], part[1], notices)
@@ -179,12 +186,12 @@ class Detector:
                     break
                 glance = self._resting.glance()
                 j = min(n, i + glance)
-                part = _part(t, p, o, i, j)
+                part = part_of(t, p, o, i, j)
                 # A whole glance was looked at before; what is left of a record was not.
                 if j - i == glance or not self._quiet.stays(part[1], j - i, float(t[j - 1] - t[i])):
                     off = np.abs(part[1] - self._quiet.rest_kpa) > self._quiet.wake_kpa
                     j = i + int(off.argmax()) + 1
-                    part = _part(t, p, o, i, j)
+                    part = part_of(t, p, o, i, j)
                     if j - i > 1:
                         self._quiet.stays(part[1][:-1], j - i - 1, float(t[j - 2] - t[i]))
                     self._learn_noise(float(t[j - 1]))
@@ -196,6 +203,13 @@ class Detector:
                 else:
                     self._resting.store(*part, j - i, self._quiet_from_s)
             i = j
+
+    def _cut_off(self, now_s: float) -> bool:
+        """Whether a live gauge was away in the middle of a pull, for longer than any pull lasts."""
+        if now_s - self._recent.last_s < CUT_OFF_S:
+            return False
+        burst = self._describe()
+        return burst.is_event and burst.kind is GaugeKind.LIVE
 
     def _wake(self, now_s: float) -> None:
         """Something moves: from now on every sample is kept."""
@@ -355,12 +369,6 @@ class Detector:
             zero_before=self._zero,
         )
         return gather(self._recent, self._start + burst.first, burst, about, self._traits, self._settings)
-
-
-def _part(
-    t: FloatArray, p: FloatArray, o: BoolArray | bool, i: int, j: int
-) -> tuple[FloatArray, FloatArray, BoolArray | bool]:
-    return t[i:j], p[i:j], o if isinstance(o, bool) else o[i:j]
 
 
 def find_events(

@@ -31,6 +31,11 @@ class Recent:
         """Bytes held by the arrays."""
         return self.time_s.nbytes + self.pressure_kpa.nbytes + self.over_range.nbytes
 
+    @property
+    def last_s(self) -> float:
+        """Time of the newest sample; there has to be one."""
+        return float(self.time_s[self.count - 1])
+
     def append(self, time_s: FloatArray, pressure_kpa: FloatArray, over_range: BoolArray | bool) -> None:
         """Add samples at the end; shapes (n,)."""
         first = self.count
@@ -71,3 +76,10 @@ class Recent:
         for array in (self.time_s, self.pressure_kpa, self.over_range):
             array[first : first + moved] = array[last:count]
         self.count = first + moved
+
+
+def part_of(
+    t: FloatArray, p: FloatArray, o: BoolArray | bool, i: int, j: int
+) -> tuple[FloatArray, FloatArray, BoolArray | bool]:
+    """Samples `i` to `j` (excluded) of a record."""
+    return t[i:j], p[i:j], o if isinstance(o, bool) else o[i:j]

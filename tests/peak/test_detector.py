@@ -149,6 +149,20 @@ def test_a_gap_that_nobody_counted_is_seen_on_the_sample_clock() -> None:
     assert event.lost_samples == 10
 
 
+@pytest.mark.parametrize("rate", [25.0, 50.0, 100.0])
+@pytest.mark.parametrize("away_s", [30.0, 1000.0])
+def test_a_pull_that_the_radio_cut_off_ends_there_however_long_the_gauge_is_away(rate: float, away_s: float) -> None:
+    # One search for strokes over the time away took a second for every forty of it, and took what came first after it
+    # for a stroke of the pull before.
+    t = clock(12.0, rate)
+    x = shown(pulses(t, 5.0, 6) + pulses(t, 6.0, 6))
+    kept = (t < 5.5) | (t >= 6.05)
+    events = closed(feed(np.where(t < 5.8, t, t + away_s)[kept], x[kept]))
+    assert [event.time_s[-1] < 6.0 for event in events] == [True, False]
+    assert all(event.time_s[-1] - event.time_s[0] < 8.0 for event in events)
+    assert Flag.SHORT_RECORD in events[0].flags
+
+
 def test_over_range_is_handed_on() -> None:
     t = clock(12.0, 100.0)
     p = np.minimum(shown(pulses(t, 5.0, 8)), 700.0)
