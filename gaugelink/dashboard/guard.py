@@ -16,6 +16,9 @@ MOST_BODY_BYTES = 4096
 COMMANDS_PER_S, COMMANDS_AT_ONCE = 5.0, 20
 """Requests that ask for something to be done."""
 LOGINS_PER_S, LOGINS_AT_ONCE = 0.2, 6
+"""Tries from one address: who guesses keeps nobody else out."""
+MOST_ADDRESSES = 64
+"""Addresses that are told apart. All beyond them share one allowance, so that there is a bound to all tries."""
 RECORDS_PER_S, RECORDS_AT_ONCE = 3.0, 20
 """Requests that read the journal or draw a report."""
 
@@ -54,7 +57,7 @@ class Guard:
         self._door = door
         self._clock = clock
         self._commands = Allowance(COMMANDS_PER_S, COMMANDS_AT_ONCE)
-        self._logins = Allowance(LOGINS_PER_S, LOGINS_AT_ONCE)
+        self._logins: dict[str, Allowance] = {}
         self._records = Allowance(RECORDS_PER_S, RECORDS_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -94,7 +97,7 @@ class Guard:
             if method in _SAFE and path == "/":
                 return RedirectResponse("/login", status_code=303)
             return _refused(401, "The token is asked for: open the page and sign in.")
-        return self._too_often(method, path)
+        return self._too_often(scope)
 
     def _not_its_own(self, headers: Headers, host: str, method: str) -> Response | None:
         if method != "POST":
@@ -110,9 +113,10 @@ class Guard:
             return _refused(413, f"The request has {length} bytes; at most {MOST_BODY_BYTES} are read.")
         return None
 
-    def _too_often(self, method: str, path: str) -> Response | None:
-        if method == "POST":
-            allowance = self._logins if path == "/login" else self._commands
+    def _too_often(self, scope: Scope) -> Response | None:
+        path = scope["path"]
+        if scope["method"] == "POST":
+            allowance = self._logins_from(scope) if path == "/login" else self._commands
         elif path.startswith(("/api/machines", "/api/tests")):
             allowance = self._records
         else:
@@ -120,6 +124,12 @@ class Guard:
         if allowance.take(self._clock()):
             return None
         return _refused(429, "That was asked for too often: wait a moment.")
+
+    def _logins_from(self, scope: Scope) -> Allowance:
+        address, _ = scope.get("client") or ("", 0)
+        if address not in self._logins and len(self._logins) >= MOST_ADDRESSES:
+            address = ""
+        return self._logins.setdefault(address, Allowance(LOGINS_PER_S, LOGINS_AT_ONCE))
 
     def _comes_in(self, headers: Headers) -> bool:
         return self._door.has_session(session_of(headers))

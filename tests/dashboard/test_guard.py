@@ -11,7 +11,7 @@ from pydantic import SecretStr
 from starlette.testclient import TestClient
 
 from gaugelink.dashboard.door import COOKIE, Door
-from gaugelink.dashboard.guard import COMMANDS_AT_ONCE, LOGINS_AT_ONCE, MOST_BODY_BYTES, RECORDS_AT_ONCE
+from gaugelink.dashboard.guard import COMMANDS_AT_ONCE, LOGINS_AT_ONCE, MOST_ADDRESSES, MOST_BODY_BYTES, RECORDS_AT_ONCE
 from gaugelink.dashboard.page import STATIC
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH
@@ -226,6 +226,23 @@ def test_guessing_the_token_is_slowed_down() -> None:
     client = client_of(played, "http://192.0.2.7:8080")
     answers = [client.post("/login", data={"token": f"guess-{n}"}).status_code for n in range(LOGINS_AT_ONCE + 3)]
     assert answers == [303] * LOGINS_AT_ONCE + [429] * 3
+
+
+def test_who_guesses_the_token_keeps_nobody_else_out_and_gains_nothing_by_many_addresses() -> None:
+    played = Played(Door("0.0.0.0", 8080, SecretStr(TOKEN)))
+    app, base = played.app(), "http://192.0.2.7:8080"
+
+    def tries(address: str, token: str) -> int:
+        client = TestClient(
+            app, base_url=base, headers={"origin": base}, follow_redirects=False, client=(address, 50000)
+        )
+        return client.post("/login", data={"token": token}).status_code
+
+    assert {tries("192.0.2.66", "guess-guess-guess") for _ in range(LOGINS_AT_ONCE + 3)} == {303, 429}
+    assert tries("192.0.2.8", TOKEN) == 303
+    answers = [tries(f"2001:db8::{n:x}", "guess-guess-guess") for n in range(3 * MOST_ADDRESSES)]
+    assert answers.count(303) < MOST_ADDRESSES + LOGINS_AT_ONCE
+    assert answers[-1] == 429
 
 
 def test_a_cookie_over_https_stays_on_https() -> None:
