@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 from gaugelink.peak.events import CrankingEvent
 
@@ -80,3 +80,30 @@ def cranking_u_kpa(peaks_kpa: Sequence[float], repeatability: float = CRANKING_S
     mean = sum(peaks_kpa) / count
     seen = sqrt(sum((peak - mean) ** 2 for peak in peaks_kpa) / (count - 1)) if count > 1 else 0.0
     return max(repeatability * abs(mean), seen) / sqrt(count)
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Standard scatter of a cylinder's pressure from one cranking to the next, and how well it is known."""
+
+    share: float
+    """As a fraction of the pressure."""
+    freedom: float = inf
+    """Degrees of freedom behind it; infinite for what is assumed beforehand."""
+
+
+def pooled_scatter(cylinders: Sequence[Sequence[float]], repeatability: float = CRANKING_SCATTER) -> Scatter:
+    """Scatter of cranking over all cylinders of a test, from the peaks of each one's pulls, kPa.
+
+    The pooled experimental standard deviation (JCGM 100:2008, 4.2.4), each cylinder's as a share of its own mean;
+    `repeatability` where that is more. One cylinder's two pulls tell next to nothing of it, all together more.
+    """
+    squares, freedom = 0.0, 0
+    for peaks in cylinders:
+        mean = sum(peaks) / len(peaks)
+        if len(peaks) > 1 and mean > 0:
+            squares += sum((peak / mean - 1.0) ** 2 for peak in peaks)
+            freedom += len(peaks) - 1
+    if squares <= freedom * repeatability**2:
+        return Scatter(repeatability)
+    return Scatter(sqrt(squares / freedom), freedom)

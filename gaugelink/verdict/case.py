@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, agree_with_highest
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, pooled_scatter
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
@@ -48,6 +48,12 @@ class Case:
             for name, reading in self.readings.items()
             if any(FLAG_TABLE[flag][0] is Severity.RETEST for flag in reading.flags) or self.unagreed(reading)
         )
+
+    @cached_property
+    def scatter(self) -> Scatter:
+        """Scatter of cranking, as the pulls on all cylinders of the test tell it together."""
+        pulls = [reading.repeats for reading in self.readings.values() if reading.repeats]
+        return pooled_scatter(pulls, self.rules.repeatability_fraction)
 
     @cached_property
     def no_pressure(self) -> bool:
@@ -159,11 +165,11 @@ class Case:
 
     def between(self, a: ReadingValue, b: ReadingValue) -> Difference:
         """Reading a less reading b, the scatter of cranking in its uncertainty."""
-        return difference(a, b, self.rules.repeatability_fraction)
+        return difference(a, b, self.scatter)
 
     def apart(self, a: ReadingValue, b: ReadingValue) -> Difference:
         """Reading a less reading b, two of this test that were picked for how they lie among all of them."""
-        return difference(a, b, self.rules.repeatability_fraction, len(self.readings))
+        return difference(a, b, self.scatter, len(self.readings))
 
     def u_alone_kpa(self, reading: ReadingValue) -> float:
         """Standard uncertainty that a reading does not share, the scatter of cranking in it."""

@@ -3,15 +3,17 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from math import hypot, inf, sqrt
+from math import floor, hypot, inf, sqrt
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, common_u_kpa, cranking_u_kpa, own_u_kpa
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, Scatter, common_u_kpa, cranking_u_kpa, own_u_kpa
 from gaugelink.peak.events import CrankingEvent, Flag
 
 ALL_PAIRS = 0.95
 """Share of tests of alike cylinders in which no two of them are to be told apart."""
+MANY = 200
+"""Degrees of freedom above which the factor is that of infinitely many, within 1 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,31 +112,45 @@ def u_of_combination(
 
 
 @cache
-def factor_among(count: int) -> float:
+def factor_among(count: int, freedom: float = inf) -> float:
     """Expanded over standard uncertainty of a difference of two readings that were picked out of `count`.
 
     The highest of many alike readings less the lowest is large by the picking alone. Tukey's studentized range q with
     5 % for all pairs together; a pair is held against q/sqrt(2) times the standard uncertainty of its own difference
-    (Tukey and Kramer; NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.7.1), with infinite degrees of freedom: the
-    scatter of cranking is known beforehand. Never below `COVERAGE_FACTOR`, which two readings need. What all readings
-    share is not in the standard uncertainty of a difference, and so not in its product with the factor.
+    (Tukey and Kramer; NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.7.1). Of two it is Student's t.
+    `freedom` is how many degrees of freedom are behind the standard uncertainty: infinite where the scatter of cranking
+    is assumed beforehand. Never below `COVERAGE_FACTOR`, which two readings need. What all readings share is not in the
+    standard uncertainty of a difference, and so not in its product with the factor.
     """
-    if count < 2:
+    if count < 2 or (count == 2 and freedom == inf):
         return COVERAGE_FACTOR
     # all of these distributions take half a second to load, for which every short command would wait
     from scipy.stats import studentized_range
 
-    return max(COVERAGE_FACTOR, float(studentized_range.ppf(ALL_PAIRS, count, inf)) / sqrt(2.0))
+    return max(COVERAGE_FACTOR, float(studentized_range.ppf(ALL_PAIRS, count, freedom)) / sqrt(2.0))
 
 
-def difference(a: ReadingValue, b: ReadingValue, repeatability: float = 0.0, among: int = 2) -> Difference:
+def difference(a: ReadingValue, b: ReadingValue, scatter: Scatter | None = None, among: int = 2) -> Difference:
     """Reading a less reading b.
 
-    `repeatability` is the standard scatter of cranking itself, as a fraction of a single event's reading. `among` is
-    how many readings the two were picked from, see `factor_among`.
+    `scatter` is that of cranking itself, none if not given. `among` is how many readings the two were picked from, see
+    `factor_among`.
     """
-    u = u_of_pair_kpa((1.0, a), (-1.0, b), repeatability)
-    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among) * u)
+    of_cranking = Scatter(0.0) if scatter is None else scatter
+    u = u_of_pair_kpa((1.0, a), (-1.0, b), of_cranking.share)
+    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, _freedom(a, b, of_cranking, u)) * u)
+
+
+def _freedom(a: ReadingValue, b: ReadingValue, scatter: Scatter, u_kpa: float) -> float:
+    """Effective degrees of freedom of a difference, cut to a whole number (Welch-Satterthwaite; JCGM 100:2008, G.4).
+
+    Of its parts only the scatter that was seen has few of them.
+    """
+    if scatter.freedom == inf:
+        return inf
+    cranking = hypot(*(cranking_u_kpa(one.repeats or (one.peak_kpa,), scatter.share) for one in (a, b)))
+    effective = floor(scatter.freedom * (u_kpa / cranking) ** 4)
+    return inf if effective > MANY else float(effective)
 
 
 def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], repeatability: float) -> float:

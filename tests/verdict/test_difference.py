@@ -5,11 +5,12 @@ from datetime import date
 from math import hypot
 
 import GTC
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaugelink.bench.repeats import own_u_kpa
+from gaugelink.bench.repeats import CRANKING_SCATTER, Scatter, own_u_kpa, pooled_scatter
 from gaugelink.engine.calibration import CalibrationPoint, CalibrationRecord
 from gaugelink.peak.events import (
     BudgetLine,
@@ -30,8 +31,10 @@ from gaugelink.verdict.difference import (
     u_of_combination,
     u_of_one_kpa,
 )
+from gaugelink.verdict.findings import Conditions
+from gaugelink.verdict.judge import judge_test
 from tests.peak.shapes import clock, closed, feed, pulses, shown, stairs
-from tests.verdict.shop import reading
+from tests.verdict.shop import TRIPLE, reading
 
 
 def event(
@@ -89,8 +92,10 @@ def test_two_alike_readings_are_told_apart_by_the_random_part_alone() -> None:
 
 
 def test_a_poor_gauge_still_compares_well() -> None:
-    good = difference(reading("PTO", 140.0), reading("MAG", 130.0), 0.01)
-    poor = difference(reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 130.0, common_fraction=0.05), 0.01)
+    good = difference(reading("PTO", 140.0), reading("MAG", 130.0), Scatter(0.01))
+    poor = difference(
+        reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 130.0, common_fraction=0.05), Scatter(0.01)
+    )
     assert poor.u_kpa < 1.1 * good.u_kpa
     assert poor.is_real
 
@@ -198,13 +203,55 @@ def test_a_difference_picked_out_of_many_needs_the_studentized_range(count: int,
     for Statisticians, volume 1, table 29."""
     assert factor_among(count) == pytest.approx(q / 2**0.5, abs=0.005)
     a, b = reading("PTO", 140.0), reading("MAG", 130.0)
-    picked, alone = difference(a, b, 0.01, count), difference(a, b, 0.01)
+    picked, alone = difference(a, b, Scatter(0.01), count), difference(a, b, Scatter(0.01))
     assert picked.u_kpa / alone.u_kpa == pytest.approx(q / 2**0.5 / 2.0, abs=0.005)
     poor = difference(
-        reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 140.0, common_fraction=0.05), 0.01, count
+        reading("PTO", 140.0, common_fraction=0.05), reading("MAG", 140.0, common_fraction=0.05), Scatter(0.01), count
     )
-    assert poor.u_kpa == pytest.approx(difference(reading("PTO", 140.0), reading("MAG", 140.0), 0.01, count).u_kpa)
+    alike = difference(reading("PTO", 140.0), reading("MAG", 140.0), Scatter(0.01), count)
+    assert poor.u_kpa == pytest.approx(alike.u_kpa)
 
 
 def test_two_readings_are_picked_from_nothing() -> None:
     assert [factor_among(count) for count in (0, 1, 2)] == [2.0, 2.0, 2.0]
+
+
+def test_the_factor_for_a_scatter_that_few_pulls_show_is_student_s() -> None:
+    """Student's t for 95 %: JCGM 100:2008, table G.2. 5 % point of the studentized range for 3 and 10: Pearson and
+    Hartley, Biometrika Tables for Statisticians, volume 1, table 29."""
+    assert [factor_among(2, freedom) for freedom in (2, 5)] == pytest.approx([4.30, 2.57], abs=0.005)
+    assert factor_among(3, 10) == pytest.approx(3.88 / 2**0.5, abs=0.005)
+
+
+def test_pulls_of_all_cylinders_tell_the_scatter_of_cranking_together() -> None:
+    seen = pooled_scatter([(970.0, 1030.0), (485.0, 515.0), (900.0,)])
+    assert (seen.share, seen.freedom) == (pytest.approx(0.03 * 2**0.5), 2)
+    assert pooled_scatter([(1000.0, 1001.0), (500.0, 500.0)]) == Scatter(CRANKING_SCATTER)
+    assert pooled_scatter([]) == Scatter(CRANKING_SCATTER)
+
+
+@pytest.mark.parametrize(("cylinders", "pulls", "scatter"), [(2, 2, 0.02), (2, 2, 0.03), (4, 2, 0.03), (3, 3, 0.02)])
+def test_the_interval_of_a_difference_holds_in_the_share_of_tests_that_it_states(
+    cylinders: int, pulls: int, scatter: float
+) -> None:
+    rng, held, tests = np.random.default_rng(40_001), 0, 4000
+    names = ["PTO", "CTR", "MAG", "FAR"][:cylinders]
+    for _ in range(tests):
+        peaks = 900.0 * (1.0 + scatter * rng.standard_normal((cylinders, pulls)))
+        made = [
+            reading_from_events(name, [event(float(peak), 2.0) for peak in of_one])
+            for name, of_one in zip(names, peaks, strict=True)
+        ]
+        gap = difference(made[0], made[1], pooled_scatter([one.repeats for one in made]))
+        held += abs(gap.kpa) <= gap.u_kpa
+    assert 0.925 <= held / tests <= 0.98
+
+
+def test_a_test_whose_pulls_scatter_says_less_of_two_cylinders_whose_own_agree_by_chance() -> None:
+    pulls = {"PTO": (900.0, 900.0), "middle": (870.0, 930.0), "MAG": (900.0, 900.0)}
+    made = [reading_from_events(name, [event(peak) for peak in peaks]) for name, peaks in pulls.items()]
+    seen = pooled_scatter([one.repeats for one in made])
+    stated = judge_test(TRIPLE, made, Conditions()).spread_u_kpa
+    assert stated is not None
+    assert stated == pytest.approx(difference(made[0], made[2], seen, 3).u_kpa)
+    assert stated > 3.0 * difference(made[0], made[2], Scatter(CRANKING_SCATTER), 3).u_kpa

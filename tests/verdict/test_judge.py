@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaugelink.bench.repeats import Scatter
 from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude, ambient_from_barometer, assumed_ambient
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
@@ -436,6 +437,6 @@ def test_what_the_spread_does_not_show_no_other_finding_calls_real() -> None:
     values = [ReadingValue(name, kpa, 2.0 * 25.0, 25.0) for name, kpa in zip(names, peaks, strict=True)]
     verdict = judge_test(engine, values, SEA_LEVEL)
     assert verdict.spread_kpa == pytest.approx(82.5)
-    assert difference(values[0], values[-1], 0.01).is_real
+    assert difference(values[0], values[-1], Scatter(0.01)).is_real
     assert verdict.spread_is_real is False
     assert not any("real" in finding.text for finding in verdict.findings)
