@@ -10,8 +10,9 @@ from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
 from gaugelink.peak.fit_prior import held_at, terms
 from gaugelink.peak.pulse import IndexArray
 
-_TAIL = 4.0
-"""Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little."""
+_TAIL = 8.0
+"""Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little. With fewer, a fit that
+is wrong can call the samples outliers that speak against it."""
 
 
 @dataclass(frozen=True, slots=True)
