@@ -17,6 +17,7 @@ from gaugelink.bench.plan import Conditions, Plan, TestKind
 from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
 from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.message import new_id
+from gaugelink.engine.air import Ambient, AmbientSource
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
@@ -161,9 +162,7 @@ def _test_entries(
         repeats=1,
         max_tries=30,
         kind=TestKind.WET if test.wet else TestKind.DRY,
-        conditions=Conditions(altitude_m=ambient.altitude_m)
-        if ambient.altitude_m is not None
-        else Conditions(barometer_kpa=ambient.abs_kpa),
+        conditions=_conditions(ambient),
     )
     state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
     state.phase = Phase.FINISHED
@@ -203,6 +202,15 @@ def _test_entries(
     return entries
 
 
+def _conditions(ambient: Ambient) -> Conditions:
+    # What was assumed is not written down as what somebody read off a barometer.
+    if ambient.source is AmbientSource.ASSUMED:
+        return Conditions()
+    if ambient.altitude_m is not None:
+        return Conditions(altitude_m=ambient.altitude_m)
+    return Conditions(barometer_kpa=ambient.abs_kpa)
+
+
 def _last_day() -> date:
     """The last day on which anything can have been done. Tomorrow is allowed: it is today where the clock is ahead, or
     was on a computer with another time zone."""
@@ -238,8 +246,8 @@ async def record_job(
     at: datetime,
     note: str,
     by: str,
-) -> None:
-    """Write down work done on a machine.
+) -> JobEntry:
+    """Write down work done on a machine, and give what was written.
 
     Raises:
         SettingsError: the machine or a cylinder is not known, the job has no name, or its day is still to come.
@@ -253,4 +261,6 @@ async def record_job(
     names = tuple(engine.cylinder(name).name for name in cylinders)
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
-        await journal.record([JobEntry(new_id(), machine, at, job.strip(), odometer, by, note, names)])
+        entry = JobEntry(new_id(), machine, at, job.strip(), odometer, by, note, names)
+        await journal.record([entry])
+    return entry

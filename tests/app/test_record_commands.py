@@ -93,6 +93,12 @@ def test_a_day_that_has_begun_somewhere_is_taken(shop: Shop) -> None:
     shop.run("import", shop.write("old.csv", NOTEBOOK.replace("2025-11-11", "2026-11-29")))
 
 
+def test_who_only_simulated_is_told_how_that_is_read(shop: Shop) -> None:
+    assert "--simulated" not in shop.refused("history", "north-7")
+    (shop.folder / "bay-3-simulated.db").touch()
+    assert "is read with `--simulated`" in shop.refused("history", "north-7")
+
+
 def test_a_job_without_a_name_is_refused(shop: Shop) -> None:
     for name in ("", "  "):
         assert "The job has no name" in shop.refused("job", "north-7", name)
@@ -255,8 +261,14 @@ def test_a_report_of_another_form_or_of_nothing_is_refused(shop: Shop) -> None:
     assert "no samples to judge" in shop.refused("report", "--again")
 
 
+def test_a_notebook_that_says_nothing_of_the_air_has_it_assumed(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert "which was assumed" in shop.run("report")
+
+
 def test_a_job_is_kept_with_its_cylinders_and_an_unknown_one_is_refused(shop: Shop) -> None:
-    assert "pistons on north-7" in shop.run("job", "north-7", "pistons", "--cylinder", "mag", "--odometer", "120")
+    said = shop.run("job", "north-7", "pistons", "--cylinder", "mag", "--odometer", "120")
+    assert said == "Written down: pistons on north-7, MAG, 2026-11-28.\n"
     assert "no cylinder 'left'" in shop.refused("job", "north-7", "pistons", "--cylinder", "left")
     assert "north-8" in shop.refused("job", "north-8", "pistons")
 

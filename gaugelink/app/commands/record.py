@@ -20,7 +20,7 @@ from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.localtime import noon_of
+from gaugelink.localtime import day_of, noon_of
 from gaugelink.reasons import why_unwritten
 from gaugelink.report.data import GIVEN_UP
 from gaugelink.report.export import ExportRow
@@ -52,7 +52,10 @@ def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive:
         return read_archive(shop, archive, what)
     if not shop.journal.exists():
         run = "gaugelink run --simulate" if shop.simulated else "gaugelink run"
-        raise SettingsError(f"There is no journal at {shop.journal} yet: it begins with the first `{run}`.")
+        why = f"There is no journal at {shop.journal} yet: it begins with the first `{run}`."
+        if not shop.simulated and shop.as_simulated().journal.exists():
+            why += " What was simulated for this shop is read with `--simulated`."
+        raise SettingsError(why)
 
     async def reading() -> T:
         async with Journal.open(shop.journal, read_only=True) as journal:
@@ -287,8 +290,9 @@ def job_command(
 
     shop = load_shop(config)
     at = now() if on is None else _noon_of(on)
-    asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
-    typer.echo(f"Written down: {job} on {machine}.")
+    written = asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
+    where = f", {' and '.join(written.cylinders)}" if written.cylinders else ""
+    typer.echo(f"Written down: {written.job} on {machine}{where}, {day_of(at)}.")
 
 
 def _noon_of(day: str) -> datetime:
