@@ -57,8 +57,8 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
                     return answer
     except TimeoutError as error:
         raise BrokerError(
-            f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there, "
-            f"and may this user read {answers}?"
+            f"Bench {bench} did not answer within {timeout_s:g} s through {where}: is `gaugelink run` up there "
+            f"(`run --simulate` is asked with `--simulated`), and may this user read {answers}?"
         ) from error
     except (aiomqtt.MqttError, OSError) as error:
         raise BrokerError(f"Cannot reach {where}: {reason(error)}. Is `gaugelink run` up?") from error
