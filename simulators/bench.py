@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from gaugelink.bench.prompt_keys import SURE, PromptKey
 from gaugelink.bench.prompts import Prompt
+from gaugelink.timelimit import time_limit
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
 from simulators.engine import EngineSpec
 from simulators.gatt_gauge import SimulatedGauge
@@ -113,7 +114,7 @@ class SimulatedBench:
         pulled: str | None = None
         while True:
             try:
-                async with asyncio.timeout(None if pulled is None else self._manner.patience_s / self._speed):
+                async with time_limit(None if pulled is None else self._manner.patience_s / self._speed):
                     prompt = await self._told()
             except TimeoutError:
                 # The link may have been down for all of the pull. The bench does not know of it, and after its last

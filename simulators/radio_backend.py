@@ -23,6 +23,8 @@ from bumble.controller import Controller
 from bumble.core import UUID, AdvertisingData, BaseBumbleError
 from bumble.device import Advertisement, Connection, Device, Peer
 
+from gaugelink.timelimit import time_limit
+
 if TYPE_CHECKING:
     from simulators.radio import VirtualRadio
 
@@ -112,7 +114,7 @@ class VirtualClient(BaseBleakClient):
         conditions = self.radio.conditions
         self.radio.clients.add(self)
         try:
-            async with asyncio.timeout(self._timeout):
+            async with time_limit(self._timeout):
                 if conditions.refused_connects > 0:
                     conditions.refused_connects -= 1
                     raise BleakError("connection refused by the virtual radio")

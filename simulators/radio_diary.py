@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
+from gaugelink.timelimit import time_limit
 
 
 class Diary:
@@ -66,7 +67,7 @@ class Diary:
 
     async def until(self, holds: Callable[[], bool], limit_s: float = 60.0) -> None:
         """Wait until something holds. Raise TimeoutError when it does not within `limit_s` seconds of loop time."""
-        async with asyncio.timeout(limit_s), self._news:
+        async with time_limit(limit_s), self._news:
             await self._news.wait_for(holds)
 
     async def until_phase(self, phase: LinkPhase, limit_s: float = 60.0) -> None:

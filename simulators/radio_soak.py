@@ -14,6 +14,7 @@ from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.gauge.supervisor import SupervisedLink
+from gaugelink.timelimit import time_limit
 from simulators.gatt_gauge import SimulatedGauge
 from simulators.radio import AirConditions, VirtualRadio, simulated_shop_radio
 from simulators.radio_diary import Diary, keep_diary
@@ -119,7 +120,7 @@ async def soak(troubles: int, seed: int) -> Soak:
 
 async def _heard_again(diary: Diary, radio: VirtualRadio) -> None:
     # A connection that fell silent does not count: frames that were on the way may still arrive from it.
-    async with asyncio.timeout(120.0):
+    async with time_limit(120.0):
         while any(client.silent for client in radio.clients):
             await diary.until(lambda: not any(client.silent for client in radio.clients), 120.0)
     await diary.more(3, 120.0)

@@ -1,6 +1,5 @@
 """Asks a running bench for something over its broker, and waits for the one answer."""
 
-import asyncio
 import logging
 
 import aiomqtt
@@ -13,6 +12,7 @@ from gaugelink.broker.received import bytes_of, read_message
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import BrokerError
 from gaugelink.reasons import reason
+from gaugelink.timelimit import time_limit
 
 _LOG = logging.getLogger(__name__)
 
@@ -40,7 +40,7 @@ async def ask(settings: BrokerSettings, bench: str, command: Command, timeout_s:
     )
     where, answers = f"the broker at {settings.host}:{settings.port}", topic(bench, CommandResult.TOPIC)
     try:
-        async with client, asyncio.timeout(timeout_s):
+        async with client, time_limit(timeout_s):
             await client.subscribe(answers, qos=1)
             await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
             async for message in client.messages:

@@ -18,6 +18,7 @@ from gaugelink.bench import tones
 from gaugelink.bench.prompt_keys import Tone
 from gaugelink.bench.prompts import Prompt
 from gaugelink.settings import Settings
+from gaugelink.timelimit import time_limit
 
 _PLAYERS: dict[str, tuple[str, ...]] = {
     "aplay": ("-q", "-t", "raw", "-f", "S16_LE", "-c", "1", "-r", str(tones.RATE_HZ), "-"),
@@ -183,7 +184,7 @@ class Voice:
                 process.terminate()
         for process in running:
             try:
-                async with asyncio.timeout(_PATIENCE_S):
+                async with time_limit(_PATIENCE_S):
                     await process.wait()
             except TimeoutError:
                 process.kill()

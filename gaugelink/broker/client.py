@@ -10,6 +10,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from gaugelink.timelimit import time_limit
+
 T = TypeVar("T")
 
 
@@ -34,7 +36,7 @@ class Client(aiomqtt.Client):
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
         limit_s = self.timeout if timeout is None else timeout
         try:
-            async with asyncio.timeout(None if limit_s == math.inf else limit_s):
+            async with time_limit(None if limit_s == math.inf else limit_s):
                 return await fut
         except TimeoutError:
             raise aiomqtt.MqttError("Operation timed out") from None

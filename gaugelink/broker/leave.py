@@ -5,13 +5,13 @@ An outbox would take that for delivered, and no one would ever have it. MQTT 5 a
 3.4.2.1), so the question is put over that, where the broker speaks it.
 """
 
-import asyncio
 import contextlib
 
 import aiomqtt
 
 from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.reach import GOODBYE_S, enter
+from gaugelink.timelimit import time_limit
 
 ASK_S = 2.0
 """A broker that says nothing for this long, as some do that speak no MQTT 5, is not asked further."""
@@ -40,7 +40,7 @@ async def ask_for_leave(client: Client, topic: str, payload: str) -> None:
         try:
             await client.publish(topic, payload, qos=1, retain=True)
         finally:
-            async with asyncio.timeout(GOODBYE_S):
+            async with time_limit(GOODBYE_S):
                 await client.__aexit__(None, None, None)
     heed_cancellation()
     if client.refusal is not None:

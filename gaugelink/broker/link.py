@@ -32,6 +32,7 @@ from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, OutboxRow, Outgoing
 from gaugelink.reasons import reason
+from gaugelink.timelimit import time_limit
 
 _LOG = logging.getLogger(__name__)
 
@@ -258,7 +259,7 @@ class BrokerLink:
 
     async def _goodbye(self, client: Client) -> None:
         """Say `offline` and disconnect, if that can be done quickly."""
-        async with asyncio.timeout(GOODBYE_S):
+        async with time_limit(GOODBYE_S):
             try:
                 await client.publish(topic(self._bench, "availability"), Availability.OFFLINE.value, qos=1, retain=True)
             finally:

@@ -11,6 +11,7 @@ import ssl
 import aiomqtt
 
 from gaugelink.broker.client import Client
+from gaugelink.timelimit import time_limit
 
 GOODBYE_S = 1.0
 """Longest time spent on saying goodbye to a broker."""
@@ -25,7 +26,7 @@ async def reach(host: str, port: int, tls: ssl.SSLContext | None, timeout_s: flo
         OSError: the broker cannot be reached, or fails the TLS check.
         TimeoutError: it does not answer in time.
     """
-    async with asyncio.timeout(timeout_s):
+    async with time_limit(timeout_s):
         _, writer = await asyncio.open_connection(
             host, port, ssl=tls, server_hostname=host if tls is not None else None
         )
@@ -49,7 +50,7 @@ async def enter(client: Client) -> None:
         # The library gives up on a broker that does not answer, and keeps the socket. It is closed before the
         # task is cancelled, because the library cannot close it once its own future is.
         with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-            async with asyncio.timeout(HANG_UP_S):
+            async with time_limit(HANG_UP_S):
                 await client.__aexit__(None, None, None)
         connecting.cancel()
         await asyncio.gather(connecting, return_exceptions=True)

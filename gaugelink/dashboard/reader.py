@@ -16,6 +16,7 @@ from gaugelink.broker.settings import BrokerSettings
 from gaugelink.counting import counted
 from gaugelink.dashboard.hub import Hub
 from gaugelink.errors import BrokerError
+from gaugelink.timelimit import time_limit
 
 _LOG = logging.getLogger(__name__)
 # A lost connection is told by the page, in a sentence.
@@ -149,7 +150,7 @@ class BrokerReader:
             raise BrokerError("The broker is away: nothing was sent.")
         answer = self._asked.setdefault(command.id, asyncio.get_running_loop().create_future())
         try:
-            async with asyncio.timeout(ANSWER_S):
+            async with time_limit(ANSWER_S):
                 await client.publish(topic(bench, Command.TOPIC), command.model_dump_json(exclude_none=True), qos=1)
                 return await asyncio.shield(answer)
         except TimeoutError as error:

@@ -1,6 +1,5 @@
 """Asking a connected gauge what it sends: the layout of a gauge that describes itself."""
 
-import asyncio
 import logging
 
 from bleak import BleakClient
@@ -18,6 +17,7 @@ from gaugelink.gauge.standard import (
     presented_pressure,
     quiet_reference,
 )
+from gaugelink.timelimit import time_limit
 
 logger = logging.getLogger(__name__)
 
@@ -65,13 +65,13 @@ async def _presented(
     descriptor = characteristic.get_descriptor(PRESENTATION_FORMAT)
     if descriptor is None:
         return None
-    async with asyncio.timeout(request_s):
+    async with time_limit(request_s):
         value = bytes(await client.read_gatt_descriptor(descriptor))
     layout = presented_pressure(characteristic.service_uuid, characteristic.uuid, value, how=how)
     if layout is None or "read" not in characteristic.properties:
         return layout
     try:
-        async with asyncio.timeout(request_s):
+        async with time_limit(request_s):
             reading = bytes(await client.read_gatt_char(characteristic))
     except BleakError as error:
         if not client.is_connected:

@@ -7,6 +7,7 @@ from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.radio import Radio
 from gaugelink.gauge.scanning import Sighting
+from gaugelink.timelimit import time_limit_at
 
 
 class AmbiguousGaugeError(GaugeError):
@@ -76,7 +77,7 @@ async def find(
     async with radio.scanning.listen() as hearing:
         while True:
             try:
-                async with asyncio.timeout_at(end_s) as limit:
+                async with time_limit_at(end_s) as limit:
                     sighting = await anext(hearing)
             except TimeoutError:
                 if not limit.expired():

@@ -29,6 +29,7 @@ from gaugelink.gauge.radio import Radio
 from gaugelink.gauge.recording import RecordingHeader, RecordingWriter
 from gaugelink.gauge.scan import service_name
 from gaugelink.gauge.session import Timing, let_go, needed_characteristic, open_client
+from gaugelink.timelimit import time_limit
 
 _WAITING_LIMIT = 10_000
 """Notifications that may wait for whoever watches; more are dropped."""
@@ -190,7 +191,7 @@ class Inspector:
         if not readable:
             return ValueFound(of.uuid, name, of.handle)
         try:
-            async with asyncio.timeout(self._timing.request_s):
+            async with time_limit(self._timing.request_s):
                 if isinstance(of, BleakGATTCharacteristic):
                     value = await self.client.read_gatt_char(of)
                 else:
@@ -215,7 +216,7 @@ class Inspector:
     async def write(self, characteristic: str, value: bytes, *, response: bool = True) -> None:
         """Write what a person states, to see whether it makes the device begin to send."""
         target = needed_characteristic(self.client, None, characteristic)
-        async with asyncio.timeout(self._timing.request_s):
+        async with time_limit(self._timing.request_s):
             await self.client.write_gatt_char(target, value, response=response)
 
     async def watch(self, seconds: float) -> AsyncIterator[LiveValue]:
@@ -234,7 +235,7 @@ class Inspector:
         try:
             for characteristic in self.notifying():
                 try:
-                    async with asyncio.timeout(self._timing.request_s):
+                    async with time_limit(self._timing.request_s):
                         await self.client.start_notify(characteristic, heard, **self._radio.notify_arguments())
                 except BleakError:
                     # One that refuses does not keep the others from being watched.
@@ -248,7 +249,7 @@ class Inspector:
             ended.cancel()
             gone.cancel()
             for characteristic in subscribed if self._client is not None and self._client.is_connected else ():
-                async with asyncio.timeout(self._timing.request_s):
+                async with time_limit(self._timing.request_s):
                     await self.client.stop_notify(characteristic)
 
     async def record(self, path: Path, seconds: float, note: str = "") -> dict[Path, int]:

@@ -9,6 +9,7 @@ from bleak.uuids import normalize_uuid_16, uuidstr_to_str
 
 from gaugelink.gauge.radio import Radio
 from gaugelink.gauge.scanning import Sighting
+from gaugelink.timelimit import time_limit
 
 ENVIRONMENTAL_SENSING = normalize_uuid_16(0x181A)
 PRESSURE = normalize_uuid_16(0x2A6D)
@@ -105,7 +106,7 @@ async def scan_live(radio: Radio, seconds: float, every_s: float = 0.5) -> Async
     async with radio.scanning.listen() as hearing:
         while (left_s := end_s - loop.time()) > 0:
             try:
-                async with asyncio.timeout(min(every_s, left_s)) as limit:
+                async with time_limit(min(every_s, left_s)) as limit:
                     async for sighting in hearing:
                         heard.setdefault(sighting.address, _Heard()).add(sighting)
             except TimeoutError:

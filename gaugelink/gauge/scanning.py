@@ -15,6 +15,8 @@ from bleak import BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
+from gaugelink.timelimit import time_limit
+
 logger = logging.getLogger(__name__)
 
 _START_LIMIT_S = 10.0
@@ -134,7 +136,7 @@ class Scanning:
             if wanted and self._scanner is None:
                 scanner = BleakScanner(self._hear, **self._arguments)
                 try:
-                    async with asyncio.timeout(_START_LIMIT_S):
+                    async with time_limit(_START_LIMIT_S):
                         await scanner.start()
                 except BaseException:
                     await self._stop(scanner)
@@ -148,7 +150,7 @@ class Scanning:
     async def _stop(self, scanner: BleakScanner) -> None:
         """Stop a scanner. When that fails what was found still counts, and the next start says what is wrong."""
         try:
-            async with asyncio.timeout(_STOP_LIMIT_S):
+            async with time_limit(_STOP_LIMIT_S):
                 await scanner.stop()
         except self._errors as error:
             logger.warning("stopping the scanner failed: %s", error or type(error).__name__)

@@ -19,6 +19,7 @@ from gaugelink.gauge.layout import GaugeLayout, How, Write
 from gaugelink.gauge.linux_battery import battery_of_device
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.scanning import Sighting
+from gaugelink.timelimit import time_limit
 
 logger = logging.getLogger(__name__)
 
@@ -95,7 +96,7 @@ async def let_go(client: BleakClient, limit_s: float) -> None:
     Also when the gauge has gone by itself: on Linux a client keeps its own connection to the message bus until then.
     """
     try:
-        async with asyncio.timeout(limit_s):
+        async with time_limit(limit_s):
             await client.disconnect()
     except RADIO_ERRORS as error:
         logger.warning("disconnecting from %s failed: %s", client.address, error or type(error).__name__)
@@ -107,7 +108,7 @@ async def open_client(
     """Connect to a device. Raises the radio's errors."""
     client = BleakClient(sighting.device, on_gone, timeout=timing.connect_s, **radio.client_arguments())
     try:
-        async with radio.scanning.rest(), asyncio.timeout(timing.connect_s):
+        async with radio.scanning.rest(), time_limit(timing.connect_s):
             await client.connect()
     except BaseException:
         await let_go(client, timing.disconnect_s)
@@ -194,7 +195,7 @@ class GattSession:
                 raise GaugeError("The layout polls but does not say how often.")
             hearing = self._poll(client, frames, 1.0 / listen.poll_hz)
         else:
-            async with asyncio.timeout(self._timing.request_s):
+            async with time_limit(self._timing.request_s):
                 await client.start_notify(frames, self._on_frame, **self._radio.notify_arguments())
             hearing = self._watch(client)
         self._sink.connected()
@@ -257,7 +258,7 @@ class GattSession:
         if self._probe is None:
             return client.is_connected
         try:
-            async with asyncio.timeout(self._timing.request_s):
+            async with time_limit(self._timing.request_s):
                 await client.read_gatt_char(self._probe)
         except TimeoutError:
             return False
@@ -268,7 +269,7 @@ class GattSession:
         due_s = loop.time()
         while not self._over:
             try:
-                async with asyncio.timeout(self._timing.request_s):
+                async with time_limit(self._timing.request_s):
                     payload = await client.read_gatt_char(frames)
             except TimeoutError:
                 self._sink.silent()
@@ -286,7 +287,7 @@ class GattSession:
 
     async def _write(self, client: BleakClient, write: Write) -> None:
         target = needed_characteristic(client, None, write.characteristic)
-        async with asyncio.timeout(self._timing.request_s):
+        async with time_limit(self._timing.request_s):
             await client.write_gatt_char(target, bytes.fromhex(write.hex), response=write.response)
 
     async def _battery(self, client: BleakClient, battery: BleakGATTCharacteristic | None) -> float | None:
@@ -299,7 +300,7 @@ class GattSession:
         """Read the battery now and again. A gauge that does not give it goes on without."""
         while not self._over:
             try:
-                async with asyncio.timeout(self._timing.request_s):
+                async with time_limit(self._timing.request_s):
                     percent = await self._battery(client, battery)
             except TimeoutError:
                 logger.info("%s did not answer when its battery was read", client.address)

@@ -22,6 +22,7 @@ from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState, SampleBat
 from gaugelink.gauge.scanning import Sighting
 from gaugelink.gauge.session import Ending, GattSession, Timing
 from gaugelink.gauge.standing import About, Standing
+from gaugelink.timelimit import time_limit_at
 
 logger = logging.getLogger(__name__)
 
@@ -271,7 +272,7 @@ class SupervisedLink(GaugeLink):
                 limit_s = max(self.silence_limit_s(), self._timing.first_frame_s)
                 last_s = self._last_frame_s or self._last_seen_s
                 try:
-                    async with asyncio.timeout_at(last_s + limit_s) as limit:
+                    async with time_limit_at(last_s + limit_s) as limit:
                         heard = await anext(hearing)
                 except TimeoutError:
                     if not limit.expired():
