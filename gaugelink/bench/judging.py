@@ -117,7 +117,8 @@ def _pins(signs: list[Sign]) -> list[str]:
 
 
 def _judge(state: BenchState, reading: Reading, share: dict[str, float], is_fresh: bool) -> Reading:
-    ranked = tuple(sorted(share.items(), key=lambda one: one[1], reverse=True))
+    # Alike ones stay in the order of the plan, whatever the last bits of the clock make of their shares.
+    ranked = tuple(sorted(share.items(), key=lambda one: round(one[1], 9), reverse=True))
     best, sure = ranked[0]
     judged = replace(reading, candidates=ranked)
     if reading.by_person:

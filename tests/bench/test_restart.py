@@ -5,7 +5,7 @@ import math
 from random import Random
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -54,7 +54,21 @@ def step(bench: TestBench, what: str, seed: int, number: int, now_s: float) -> l
     return list(bench.tick(now_s))
 
 
+TWO_AS_LIKELY = [
+    ("down", 1.1377705161719547, 1),
+    ("pull", 14.59316149583955, 1),
+    ("vented", 1.5, 1),
+    ("pull", 1.6739265460675945, 0),
+    ("pull", 39.46535256060038, 0),
+    ("up", 89.56650846960969, 1),
+    ("pull", 1.2165351995196119, 0),
+    ("pull", 78.70307960060777, 1),
+]
+"""Two cylinders have the same share but for the last bits of the clock, which must not decide who is named first."""
+
+
 @given(plan=st.sampled_from(PLANS), steps=st.lists(STEP, min_size=1, max_size=14))
+@example(plan=PLANS[0], steps=TWO_AS_LIKELY)
 @settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_a_restart_at_every_step_gives_the_same_result(plan: Plan, steps: list[tuple[str, float, int]]) -> None:
     whole = TestBench(plan)
