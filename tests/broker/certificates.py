@@ -10,6 +10,19 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
+_SIGNS_CERTIFICATES = x509.KeyUsage(
+    digital_signature=False,
+    content_commitment=False,
+    key_encipherment=False,
+    data_encipherment=False,
+    key_agreement=False,
+    key_cert_sign=True,
+    crl_sign=False,
+    encipher_only=False,
+    decipher_only=False,
+)
+"""An authority must say so (RFC 5280, section 4.2.1.3), and Python 3.13 insists on it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Certificates:
@@ -29,6 +42,7 @@ def make_certificates(folder: Path, host: str = "localhost") -> Certificates:
         _builder(authority_name, authority_name)
         .public_key(authority_key.public_key())
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+        .add_extension(_SIGNS_CERTIFICATES, critical=True)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(authority_key.public_key()), critical=False)
         .sign(authority_key, hashes.SHA256())
     )
