@@ -14,21 +14,23 @@ from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
 from gaugelink.app.notebooks import import_notebook
+from gaugelink.app.recorded import state_of
 from gaugelink.app.records import Records, short_ids
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.message import new_id
 from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.errors import SettingsError
+from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import CalibrationEntry, TestEntry
+from gaugelink.journal.rows import StoredTest
 from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.words import condition_lines
 from gaugelink.verdict.record import side_by_side
 from tests.app.shops import SHOP, shop_in
-from tests.app.test_session import NOTHING, Bench, pull
+from tests.app.test_session import AT, NOTHING, Bench, pull
 from tests.peak.shapes import clock, closed, feed, shown, stairs
 
 T = TypeVar("T")
@@ -270,3 +272,12 @@ async def test_the_page_and_the_report_say_the_same_of_a_cylinder_that_wears(tmp
     assert last.verdict.word is not data.verdict.word
     shown = (await JournalRecord(shop).history("north-7")).tests[-1]
     assert (shown.word, shown.summary) == (data.verdict.word.value, data.verdict.summary)
+
+
+@pytest.mark.parametrize("snapshot", ['{"bench": {', "5", "[]", '{"revision": 1}', '{"bench": {}, "revision": 1}'])
+def test_a_test_whose_state_was_damaged_is_told_with_its_id(tmp_path: Path, snapshot: str) -> None:
+    stored = StoredTest("01a2-test", "bay-3", "north-7", "triple", snapshot, AT, AT, False)
+    with pytest.raises(JournalError, match="01a2-test"):
+        Bench(tmp_path).session.resume(stored, [], 5.0, AT)
+    with pytest.raises(JournalError, match="01a2-test"):
+        state_of(stored)

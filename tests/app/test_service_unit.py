@@ -13,7 +13,6 @@ CONFIG = Path(__file__).parents[2] / "config"
 
 def unit() -> configparser.ConfigParser:
     parser = configparser.ConfigParser(interpolation=None)
-    parser.optionxform = str  # type: ignore[assignment, method-assign]
     parser.read_string((CONFIG / "gaugelink.service").read_text(encoding="utf-8"))
     return parser
 

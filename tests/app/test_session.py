@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gaugelink.app.recorded import state_of
 from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
@@ -18,7 +17,7 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
-from gaugelink.errors import JournalError, SettingsError
+from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import BudgetLine, CrankingEvent, EventSamples, Flag, GaugeKind, Method, Stroke
@@ -354,15 +353,6 @@ def test_a_test_that_is_done_is_told_again_after_a_restart(tmp_path: Path) -> No
     assert resumed.state is not None
     assert resumed.state.phase is Phase.DONE
     assert [message.topic_suffix for message in resumed.messages] == ["prompt", "test"]
-
-
-@pytest.mark.parametrize("snapshot", ['{"bench": {', "5", "[]", '{"revision": 1}', '{"bench": {}, "revision": 1}'])
-def test_a_test_whose_state_was_damaged_is_told_with_its_id(tmp_path: Path, snapshot: str) -> None:
-    stored = StoredTest("01a2-test", "bay-3", "north-7", "triple", snapshot, AT, AT, False)
-    with pytest.raises(JournalError, match="01a2-test"):
-        Bench(tmp_path).session.resume(stored, [], 5.0, AT)
-    with pytest.raises(JournalError, match="01a2-test"):
-        state_of(stored)
 
 
 def test_a_clock_that_is_put_right_does_not_move_when_a_test_began(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@ event loop in which something is under way. Time is driven, so a turn is the sam
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from typing import Any
 
 import pytest
@@ -48,13 +48,23 @@ class TurnLoop(DrivenLoop):
         super()._run_once()  # type: ignore[misc]
 
 
+def complaints_of(main: Callable[[TurnLoop], Coroutine[Any, Any, None]]) -> list[dict[str, Any]]:
+    """Run something on a loop of its own; what that loop complained of."""
+    complaints: list[dict[str, Any]] = []
+    with asyncio.Runner(loop_factory=TurnLoop) as runner:
+        loop = runner.get_loop()
+        assert isinstance(loop, TurnLoop)
+        loop.set_exception_handler(lambda _loop, context: complaints.append(context))
+        runner.run(main(loop))
+    return complaints
+
+
 def break_off(
     how: str, turn: int, *, after_s: float = 0.0, drop: bool = False, rest_s: float = 0.0
 ) -> list[dict[str, Any]]:
     """Close link and radio at this turn, or drop the connection and wait for samples; what the loop complained of."""
-    complaints: list[dict[str, Any]] = []
 
-    async def main() -> None:
+    async def main(loop: TurnLoop) -> None:
         gauge = SimulatedGauge(layout(how), name="Gauge")
         now = asyncio.Event()
         async with simulated_shop_radio([gauge]) as radio:
@@ -69,12 +79,7 @@ def break_off(
                     await diary.more(limit_s=6.0)
                     await asyncio.sleep(rest_s)
 
-    with asyncio.Runner(loop_factory=TurnLoop) as runner:
-        loop = runner.get_loop()
-        assert isinstance(loop, TurnLoop)
-        loop.set_exception_handler(lambda _loop, context: complaints.append(context))
-        runner.run(main())
-    return complaints
+    return complaints_of(main)
 
 
 @pytest.mark.parametrize("how", ["notify", "indicate", "poll"])
@@ -97,9 +102,7 @@ def test_a_gauge_whose_indication_nobody_confirms_goes_on() -> None:
 
 def test_a_connect_that_is_given_up_at_any_turn_leaves_nothing_that_hinders_the_next_one() -> None:
     def give_up(turn: int) -> list[dict[str, Any]]:
-        complaints: list[dict[str, Any]] = []
-
-        async def main() -> None:
+        async def main(loop: TurnLoop) -> None:
             gauge = SimulatedGauge(layout("notify"))
             async with simulated_shop_radio([gauge]) as radio:
                 found = await BleakScanner.find_device_by_address(gauge.address, backend=radio.scanner_backend)
@@ -112,12 +115,7 @@ def test_a_connect_that_is_given_up_at_any_turn_leaves_nothing_that_hinders_the_
                 async with asyncio.timeout(5.0), BleakClient(found, backend=radio.client_backend) as again:
                     assert again.is_connected
 
-        with asyncio.Runner(loop_factory=TurnLoop) as runner:
-            loop = runner.get_loop()
-            assert isinstance(loop, TurnLoop)
-            loop.set_exception_handler(lambda _loop, context: complaints.append(context))
-            runner.run(main())
-        return complaints
+        return complaints_of(main)
 
     # The connection is there after some 40 turns.
     assert [turn for turn in range(1, 60) if give_up(turn)] == []
