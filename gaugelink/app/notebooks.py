@@ -1,4 +1,4 @@
-"""Takes what was written by hand into the journal: an old notebook, work done on a machine, a gauge's calibration."""
+"""Takes what was written by hand into the journal: an old notebook, a gauge's calibration."""
 
 import json
 import uuid
@@ -27,7 +27,7 @@ from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.localtime import day_of, noon_of
 from gaugelink.peak.events import GaugeKind
 from gaugelink.reasons import read_text
-from gaugelink.report.notebook import DIAL_U_FRACTION, FIRST_DAY, Notebook, NotebookTest, parse_notebook
+from gaugelink.report.notebook import DIAL_U_FRACTION, Notebook, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 
 BY_HAND = "notebook"
@@ -74,12 +74,10 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
         known = ", ".join(one.value for one in PressureUnit)
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
     text = read_text(file, "notebook", "utf-8-sig")
-    notebook = parse_notebook(
-        text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, _last_day()
-    )
+    notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, last_day())
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
-        entries, taken = _news(shop, notebook, await journal.tests(), await journal.jobs())
+        entries, taken = _news(shop, notebook, await journal.tests(), await journal.jobs(with_struck=True))
         await journal.record(entries)
     return taken
 
@@ -211,7 +209,7 @@ def _conditions(ambient: Ambient) -> Conditions:
     return Conditions(barometer_kpa=ambient.abs_kpa)
 
 
-def _last_day() -> date:
+def last_day() -> date:
     """The last day on which anything can have been done. Tomorrow is allowed: it is today where the clock is ahead, or
     was on a computer with another time zone."""
     return day_of(now()) + timedelta(days=1)
@@ -224,7 +222,7 @@ async def record_calibration(shop: Shop, file: Path) -> CalibrationRecord:
         SettingsError: the file has a mistake, names a gauge that the shop does not have, or a day that is to come.
     """
     record = parse_settings(CalibrationRecord, read_text(file, "calibration file"), str(file))
-    if record.done_on > _last_day():
+    if record.done_on > last_day():
         raise SettingsError(
             f"{file}: done_on: found {record.done_on}, which is still to come; give the day it was done."
         )
@@ -235,32 +233,3 @@ async def record_calibration(shop: Shop, file: Path) -> CalibrationRecord:
             [CalibrationEntry(new_id(), gauge, record.done_on, record.due_on, record.model_dump_json())]
         )
     return record
-
-
-async def record_job(
-    shop: Shop,
-    machine: str,
-    job: str,
-    cylinders: tuple[str, ...],
-    odometer: float | None,
-    at: datetime,
-    note: str,
-    by: str,
-) -> JobEntry:
-    """Write down work done on a machine, and give what was written.
-
-    Raises:
-        SettingsError: the machine or a cylinder is not known, the job has no name, or its day is still to come.
-    """
-    if not job.strip():
-        raise SettingsError("The job has no name: say what was done, rings or pistons for example.")
-    if not FIRST_DAY <= day_of(at) <= _last_day():
-        why = "is still to come" if day_of(at) > _last_day() else f"is before {FIRST_DAY.year}"
-        raise SettingsError(f"The day of the job, {day_of(at)}, {why}: give the day on which it was done.")
-    engine = shop.fleet.engine_of(machine)
-    names = tuple(engine.cylinder(name).name for name in cylinders)
-    make_folder(shop.journal.parent)
-    async with Journal.open(shop.journal) as journal:
-        entry = JobEntry(new_id(), machine, at, job.strip(), odometer, by, note, names)
-        await journal.record([entry])
-    return entry

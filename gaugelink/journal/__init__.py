@@ -13,6 +13,7 @@ from gaugelink.journal.entries import (
     Outgoing,
     PromptEntry,
     ReadingEntry,
+    StruckJobEntry,
     TestEntry,
 )
 from gaugelink.journal.faults import JournalWriteError, WriteFault
@@ -55,6 +56,7 @@ __all__ = [
     "StoredLeakDown",
     "StoredReading",
     "StoredTest",
+    "StruckJobEntry",
     "TestEntry",
     "WriteFault",
 ]

@@ -146,6 +146,15 @@ class JobEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class StruckJobEntry:
+    """A job that was written down by mistake, or twice: it stays in the record and counts nowhere."""
+
+    job_id: str
+    at: datetime
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationEntry:
     """A gauge's calibration: its points and its dates."""
 
@@ -187,6 +196,7 @@ Entry = (
     | DecayEntry
     | LeakDownEntry
     | JobEntry
+    | StruckJobEntry
     | CalibrationEntry
     | CommandEntry
     | PromptEntry

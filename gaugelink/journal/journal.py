@@ -206,9 +206,9 @@ class Journal:
         """Read the leak-down that the bench was in the middle of."""
         return await self._read(lambda: reads.current_leak_down(self._opened.connection, bench))
 
-    async def jobs(self, machine: str | None = None) -> list[StoredJob]:
-        """Read the work done on a machine or on all, oldest first."""
-        return await self._read(lambda: reads.jobs(self._opened.connection, machine))
+    async def jobs(self, machine: str | None = None, *, with_struck: bool = False) -> list[StoredJob]:
+        """Read the work done on a machine or on all, oldest first; what was struck only when it is asked for."""
+        return await self._read(lambda: reads.jobs(self._opened.connection, machine, with_struck))
 
     async def calibrations(self, gauge: str | None = None) -> list[StoredCalibration]:
         """Read the calibrations of a gauge or of all, oldest first."""

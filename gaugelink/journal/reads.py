@@ -212,10 +212,12 @@ def current_leak_down(connection: sqlite3.Connection, bench: str) -> StoredLeakD
     )
 
 
-def jobs(connection: sqlite3.Connection, machine: str | None) -> list[StoredJob]:
-    """Read the work done, oldest first."""
+def jobs(connection: sqlite3.Connection, machine: str | None, with_struck: bool) -> list[StoredJob]:
+    """Read the work done, oldest first; of one time, in the order in which it was written down."""
     rows = connection.execute(
-        "SELECT * FROM jobs WHERE (:machine IS NULL OR machine = :machine) ORDER BY at", {"machine": machine}
+        "SELECT * FROM jobs WHERE (:machine IS NULL OR machine = :machine)"
+        " AND (:with_struck OR job_id NOT IN (SELECT job_id FROM struck_jobs)) ORDER BY at, seq",
+        {"machine": machine, "with_struck": with_struck},
     )
     return [
         StoredJob(

@@ -86,7 +86,9 @@ _VERSION_4 = (
     "CREATE INDEX leak_downs_by_bench ON leak_downs (bench, closed, updated_at)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
+_VERSION_5 = ("CREATE TABLE struck_jobs (job_id TEXT PRIMARY KEY, at TEXT NOT NULL, who TEXT NOT NULL) STRICT",)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5)
 """Item n - 1 takes a journal from version n - 1 to version n."""
 
 CURRENT = len(MIGRATIONS)

@@ -19,6 +19,7 @@ from gaugelink.journal.entries import (
     Outgoing,
     PromptEntry,
     ReadingEntry,
+    StruckJobEntry,
     TestEntry,
 )
 from gaugelink.peak.events import EventSamples
@@ -69,6 +70,8 @@ def entry_statement(entry: Entry) -> Statement:
             return _leak_down(entry)
         case JobEntry():
             return _job(entry)
+        case StruckJobEntry():
+            return _struck_job(entry)
         case CalibrationEntry():
             return _calibration(entry)
         case CommandEntry():
@@ -213,6 +216,12 @@ def _job(entry: JobEntry) -> Statement:
             entry.note,
             json.dumps(entry.cylinders),
         ),
+    )
+
+
+def _struck_job(entry: StruckJobEntry) -> Statement:
+    return Statement(
+        "INSERT INTO struck_jobs (job_id, at, who) VALUES (?, ?, ?)", (entry.job_id, stamp(entry.at), entry.by)
     )
 
 

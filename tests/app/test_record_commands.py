@@ -268,7 +268,7 @@ def test_a_notebook_that_says_nothing_of_the_air_has_it_assumed(shop: Shop) -> N
 
 def test_a_job_is_kept_with_its_cylinders_and_an_unknown_one_is_refused(shop: Shop) -> None:
     said = shop.run("job", "north-7", "pistons", "--cylinder", "mag", "--odometer", "120")
-    assert said == "Written down: pistons on north-7, MAG, 2026-11-28.\n"
+    assert said == "Written down: pistons on north-7, MAG, 2026-11-28, at 120.\n"
     assert "no cylinder 'left'" in shop.refused("job", "north-7", "pistons", "--cylinder", "left")
     assert "north-8" in shop.refused("job", "north-8", "pistons")
 

@@ -19,6 +19,7 @@ from gaugelink.journal import (
     JudgementEntry,
     PromptEntry,
     ReadingEntry,
+    StruckJobEntry,
     TestEntry,
 )
 from tests.journal.samples_of import NOON, cranking, entry, message, samples
@@ -160,6 +161,14 @@ async def test_everything_else_comes_back_as_it_was_written(path):
         assert (stored_calibration.done_on, stored_calibration.due_on) == (date(2025, 6, 1), date(2026, 6, 1))
         assert await journal.jobs("boat-2") == []
         assert await journal.calibrations("red") == []
+
+
+async def test_a_struck_job_stays_and_is_read_only_when_asked_for(path):
+    job = JobEntry("j-1", "sled-7", NOON, "rings")
+    async with Journal.open(path) as journal:
+        await journal.record([job, replace(job, job_id="j-2"), StruckJobEntry("j-1", NOON, "Ada")])
+        assert [one.job_id for one in await journal.jobs("sled-7")] == ["j-2"]
+        assert [one.job_id for one in await journal.jobs("sled-7", with_struck=True)] == ["j-1", "j-2"]
 
 
 async def test_a_later_judgement_stands_beside_the_first(path):

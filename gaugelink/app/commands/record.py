@@ -73,6 +73,7 @@ def history_command(
     simulated: Simulated = False,
 ) -> None:
     """Show how a machine went over its tests and jobs, or rank the fleet."""
+    from gaugelink.app.jobs import job_text
     from gaugelink.report.terminal import fleet_table, history_table, tests_table
     from gaugelink.report.words import history_sentences
 
@@ -118,6 +119,10 @@ def history_command(
                         }
                         for test in listed
                     ],
+                    "jobs": [
+                        {"at": job.at.isoformat(), "job": job.job, "cylinders": job.cylinders, "odometer": job.odometer}
+                        for job in jobs
+                    ],
                     "per": history.unit,
                     "trends": [
                         {
@@ -149,6 +154,8 @@ def history_command(
         console.print(tests_table(listed, shop.fleet.engine_of(machine).cylinder_names, unit))
     for name, line in leak_lines(decays, unit):
         console.print(Text(f"{name}: {line}"))
+    for job in jobs:
+        console.print(Text(f"job: {job_text(job)}"))
     for line in before_and_after(decays, jobs, unit):
         console.print(Text(line))
 
@@ -282,17 +289,28 @@ def job_command(
         str | None, typer.Option(metavar="DATE", help="When, as 2026-03-09; now if left out.", show_default=False)
     ] = None,
     note: Annotated[str, typer.Option(help="More about it.")] = "",
-    by: Annotated[str, typer.Option(help="Who did it.")] = "",
+    by: Annotated[str, typer.Option(help="Who did it, or strikes it.")] = "",
+    strike: Annotated[
+        bool,
+        typer.Option(
+            "--strike", help="Take back a job that was written down: it stays in the record and counts nowhere."
+        ),
+    ] = False,
     config: Config = SHOP,
 ) -> None:
     """Write down work done on a machine: trends are cut at it, and before and after are told from it."""
-    from gaugelink.app.notebooks import record_job
+    from gaugelink.app.jobs import Work, job_text, record_job, strike_job
 
     shop = load_shop(config)
-    at = now() if on is None else _noon_of(on)
-    written = asyncio.run(record_job(shop, machine, job, tuple(cylinder or ()), odometer, at, note, by))
-    where = f", {' and '.join(written.cylinders)}" if written.cylinders else ""
-    typer.echo(f"Written down: {written.job} on {machine}{where}, {day_of(at)}.")
+    work = Work(machine, job, tuple(cylinder or ()), odometer, note, by)
+    at = None if on is None else _noon_of(on)
+    if strike:
+        struck, left = asyncio.run(strike_job(shop, work, None if at is None else day_of(at)))
+        more = f" Jobs that say the same and still count: {left}." if left else ""
+        typer.echo(f"Struck: {job_text(struck, machine)}. It stays in the record and counts nowhere.{more}")
+        return
+    written = asyncio.run(record_job(shop, work, now() if at is None else at))
+    typer.echo(f"Written down: {job_text(written, machine)}.")
 
 
 def _noon_of(day: str) -> datetime:

@@ -1,0 +1,107 @@
+"""Takes work done on a machine into the journal, and strikes what was written down by mistake or twice.
+
+A struck job stays in the record and counts nowhere, as a struck reading does.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from gaugelink.app.daemon import make_folder
+from gaugelink.app.notebooks import last_day
+from gaugelink.app.records import now
+from gaugelink.app.shopfile import Shop
+from gaugelink.broker.message import new_id
+from gaugelink.errors import SettingsError
+from gaugelink.journal import JobEntry, Journal, StoredJob, StruckJobEntry
+from gaugelink.localtime import day_of
+from gaugelink.report.notebook import FIRST_DAY
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """A job as it is told on the command line."""
+
+    machine: str
+    job: str
+    cylinders: tuple[str, ...] = ()
+    """As they were typed; empty for the whole engine."""
+    odometer: float | None = None
+    note: str = ""
+    by: str = ""
+
+
+def job_text(job: StoredJob | JobEntry, machine: str = "") -> str:
+    """A job in one line, with its machine where one is named."""
+    on = f" on {machine}" if machine else ""
+    where = f", {' and '.join(job.cylinders)}" if job.cylinders else ""
+    counter = f", at {job.odometer:g}" if job.odometer is not None else ""
+    note = f" ({job.note})" if job.note else ""
+    return f"{job.job}{on}{where}, {day_of(job.at)}{counter}{note}"
+
+
+def _same_work(job: StoredJob, other: StoredJob | JobEntry) -> bool:
+    """Whether two jobs say the same; who did it is not asked."""
+    mine, others = (
+        (one.job.casefold(), set(one.cylinders), one.odometer, one.note, day_of(one.at)) for one in (job, other)
+    )
+    return mine == others
+
+
+async def record_job(shop: Shop, work: Work, at: datetime) -> JobEntry:
+    """Write down work done on a machine, and give what was written.
+
+    Raises:
+        SettingsError: the machine or a cylinder is not known, the job has no name, its day is still to come, or it
+            stands in the record already.
+    """
+    if not work.job.strip():
+        raise SettingsError("The job has no name: say what was done, rings or pistons for example.")
+    if not FIRST_DAY <= day_of(at) <= last_day():
+        why = "is still to come" if day_of(at) > last_day() else f"is before {FIRST_DAY.year}"
+        raise SettingsError(f"The day of the job, {day_of(at)}, {why}: give the day on which it was done.")
+    engine = shop.fleet.engine_of(work.machine)
+    names = tuple(engine.cylinder(name).name for name in work.cylinders)
+    make_folder(shop.journal.parent)
+    async with Journal.open(shop.journal) as journal:
+        entry = JobEntry(new_id(), work.machine, at, work.job.strip(), work.odometer, work.by, work.note, names)
+        if any(_same_work(one, entry) for one in await journal.jobs(work.machine)):
+            raise SettingsError(
+                f"It is in the record of {work.machine} already, and is not written down twice: {job_text(entry)}. "
+                "If it was done twice on that day, say what was different with --note."
+            )
+        await journal.record([entry])
+    return entry
+
+
+async def strike_job(shop: Shop, work: Work, on: date | None) -> tuple[StoredJob, int]:
+    """Strike a job; give it, and how many that say the same still stand. What is not told of it may be anything.
+
+    Raises:
+        SettingsError: the machine or a cylinder is not known, there is no such job, or jobs that are not the same are
+            meant by what was told.
+    """
+    engine = shop.fleet.engine_of(work.machine)
+    names = {engine.cylinder(name).name for name in work.cylinders}
+    if not shop.journal.exists():
+        raise SettingsError(f"There is no journal at {shop.journal} yet, and no job in it.")
+    async with Journal.open(shop.journal) as journal:
+        stand = await journal.jobs(work.machine)
+        meant = [
+            job
+            for job in stand
+            if job.job.casefold() == work.job.strip().casefold()
+            and (not names or set(job.cylinders) == names)
+            and (work.odometer is None or job.odometer == work.odometer)
+            and (not work.note or job.note == work.note)
+            and (on is None or day_of(job.at) == on)
+        ]
+        if not meant:
+            there = "; ".join(job_text(job) for job in stand) or "none"
+            raise SettingsError(f"{work.machine} has no such job. Its jobs: {there}.")
+        if not all(_same_work(job, meant[0]) for job in meant):
+            several = "; ".join(job_text(job) for job in meant)
+            raise SettingsError(
+                f"More than one job is meant: {several}. Say which with --on, --cylinder, --odometer or --note."
+            )
+        await journal.record([StruckJobEntry(meant[-1].job_id, now(), work.by)])
+    return meant[-1], len(meant) - 1

@@ -1,0 +1,76 @@
+"""Work done on a machine stands once in the record, and what was said by mistake can be taken back."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from gaugelink.app import notebooks
+from gaugelink.app.commands import record
+from tests.app.test_record_commands import NOTEBOOK, Shop
+
+PISTONS = ("job", "north-7", "pistons", "--cylinder", "mag", "--on", "2025-08-01")
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shop:
+    """A shop with an old notebook in its journal, at noon of 2026-11-28."""
+    for module in (record, notebooks):
+        monkeypatch.setattr(module, "now", lambda: datetime(2026, 11, 28, 12, tzinfo=UTC))
+    shop = Shop(tmp_path)
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    return shop
+
+
+def stand(shop: Shop) -> list[str]:
+    return [job["job"] for job in json.loads(shop.run("history", "north-7", "--json"))["jobs"]]
+
+
+def test_a_job_that_was_said_twice_stands_once(shop: Shop) -> None:
+    shop.run(*PISTONS)
+    assert "is not written down twice: pistons, MAG, 2025-08-01." in shop.refused(*PISTONS)
+    assert stand(shop) == ["pistons", "rings"]
+    shop.run(*PISTONS, "--note", "the other brand")
+    assert stand(shop) == ["pistons", "pistons", "rings"]
+
+
+def test_a_job_that_was_struck_is_told_and_counted_no_more(shop: Shop) -> None:
+    before = shop.run("history", "north-7")
+    shop.run(*PISTONS)
+    said = shop.run("history", "north-7")
+    assert "After pistons" in said
+    assert "job: pistons, MAG, 2025-08-01" in said
+    assert "After pistons" in shop.run("report")
+    assert shop.run(*PISTONS, "--strike", "--by", "Ada").startswith("Struck: pistons on north-7, MAG, 2025-08-01. ")
+    assert shop.run("history", "north-7") == before
+    assert "pistons" not in shop.run("report")
+    shop.run(*PISTONS)
+    assert "After pistons" in shop.run("history", "north-7")
+
+
+def test_a_notebook_does_not_bring_back_what_was_struck(shop: Shop) -> None:
+    shop.run("job", "north-7", "rings", "--strike")
+    assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert stand(shop) == []
+
+
+def test_of_several_jobs_that_could_be_meant_none_is_struck(shop: Shop) -> None:
+    shop.run("job", "north-7", "Rings", "--odometer", "6100")
+    said = shop.refused("job", "north-7", "rings", "--strike")
+    assert "rings, 2025-11-10, at 5200; Rings, 2026-11-28, at 6100. Say which with --on" in said
+    assert stand(shop) == ["rings", "Rings"]
+    shop.run("job", "north-7", "rings", "--on", "2026-11-28", "--strike")
+    assert stand(shop) == ["rings"]
+    said = shop.refused("job", "north-7", "rings", "--cylinder", "PTO", "--strike")
+    assert said == "north-7 has no such job. Its jobs: rings, 2025-11-10, at 5200."
+
+
+def test_of_two_lines_of_a_notebook_that_say_the_same_one_is_struck(shop: Shop) -> None:
+    twice = NOTEBOOK + "2025-11-10,north-7,,,,,5200,rings,\n"
+    shop.run("import", shop.write("old.csv", twice))
+    assert stand(shop) == ["rings", "rings"]
+    assert shop.run("job", "north-7", "rings", "--strike").endswith("Jobs that say the same and still count: 1.\n")
+    assert stand(shop) == ["rings"]
+    assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", twice))
+    assert stand(shop) == ["rings"]
