@@ -43,6 +43,10 @@ class DrivenLoop(asyncio.SelectorEventLoop):
         """Driven time in seconds."""
         return self._driven_s
 
+    async def shutdown_default_executor(self, timeout: float | None = None) -> None:
+        """Wait for the threads however long they take: on driven time any limit is over before a thread has ended."""
+        await super().shutdown_default_executor()
+
     def stand_still(self, seconds: float) -> None:
         """Let time pass in which nothing is done, as on a busy machine that has no time for this process."""
         self._jump(seconds)

@@ -6,7 +6,7 @@ import signal
 import socket
 import threading
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -263,15 +263,18 @@ async def test_a_database_that_crashes_in_the_middle_loses_and_doubles_nothing(t
 
 
 async def test_two_consumers_under_one_name_are_told_and_lose_nothing(tmp_path, store, caplog):
-    async with AsyncExitStack() as stack:
-        broker = await stack.enter_async_context(Mosquitto(tmp_path, extra=ROOMY, save_every=1000))
-        bench = await stack.enter_async_context(publisher(broker.port))
-        await stack.enter_async_context(consuming(broker.port, store, "same"))
-        sent = [bench.send(*crank()) for _ in range(100)]
-        await stack.enter_async_context(consuming(broker.port, store, "same"))
-        sent += [bench.send(*crank()) for _ in range(100)]
-        await until(lambda: "Does another consumer use the client id 'archive-same'?" in caplog.text)
-        await until_filed(store, EVENTS, sent)
+    # A broker that says why it throws the first out ends it; mosquitto 2.0.11 does not, and they take turns.
+    with suppress(BrokerError):
+        async with AsyncExitStack() as stack:
+            broker = await stack.enter_async_context(Mosquitto(tmp_path, extra=ROOMY, save_every=1000))
+            bench = await stack.enter_async_context(publisher(broker.port))
+            first = await stack.enter_async_context(consuming(broker.port, store, "same"))
+            sent = [bench.send(*crank()) for _ in range(100)]
+            await stack.enter_async_context(consuming(broker.port, store, "same"))
+            sent += [bench.send(*crank()) for _ in range(100)]
+            hint = "Does another consumer use the client id 'archive-same'?"
+            await until(lambda: hint in caplog.text or "under the client id 'archive-same'" in (first.fatal or ""))
+            await until_filed(store, EVENTS, sent)
     assert_once(store, sent)
 
 

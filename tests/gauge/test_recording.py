@@ -45,7 +45,7 @@ def test_a_recording_never_writes_over_another(tmp_path):
         ([], "header"),
         (["{}", ""], None),
         ([HEADER, "{"], "line 2: this is not JSON"),
-        ([HEADER, "[" * 5000], "line 2: this is nested too deeply"),
+        ([HEADER, "[" * 100_000], "line 2: this is nested too deeply"),
         ([HEADER, '{"t_s": 1}'], "line 2.*one of hex, display, link"),
         ([HEADER, '{"t_s": 1, "hex": "0g"}'], "line 2: hex"),
         ([HEADER, '{"t_s": 1, "hexx": "00"}'], "Did you mean 'hex'"),
