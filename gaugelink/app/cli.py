@@ -7,9 +7,9 @@ from importlib import import_module
 from typing import Any
 
 import typer
-from typer.core import TyperGroup
 
 from gaugelink import __version__
+from gaugelink.app.commands.shared import SharedOptions
 from gaugelink.errors import GaugelinkError
 
 _WHERE = {
@@ -36,7 +36,7 @@ _WHERE = {
 calls one waits for all that it loads."""
 
 
-class _Commands(TyperGroup):
+class _Commands(SharedOptions):
     """The commands; what is wrong with an option is said without the name of the validator's error before it."""
 
     def list_commands(self, ctx: Any) -> list[str]:

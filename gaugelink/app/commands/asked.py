@@ -1,7 +1,6 @@
 """What the commands that ask a running bench for something have in common."""
 
 import asyncio
-from contextvars import ContextVar
 from pathlib import Path
 from typing import Annotated
 
@@ -33,17 +32,9 @@ def shop_of(config: Path, simulated: bool) -> Shop:
     return shop.as_simulated() if simulated else shop
 
 
-_SIMULATED: ContextVar[bool] = ContextVar("simulated", default=False)
-
-
-def which_bench(simulated: Simulated = False) -> None:
-    """Keep which bench it is that a command of a group asks."""
-    _SIMULATED.set(simulated)
-
-
-def send(config: Path, as_json: bool, command: Command) -> None:
+def send(config: Path, simulated: bool, as_json: bool, command: Command) -> None:
     """Send a command to the bench of a shop file, and show its one answer; a refusal ends with exit status 1."""
-    shop = shop_of(config, simulated=_SIMULATED.get())
+    shop = shop_of(config, simulated)
     answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
     typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
     if not answer.ok:

@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 from pydantic import ValidationError
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, send
+from gaugelink.app.commands.shared import SharedOptions
 from gaugelink.app.leak_telling import decay_limit
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.terminal import Terminal
@@ -23,8 +24,7 @@ from gaugelink.leak.limits import Practice
 from gaugelink.leak.wording import flag_words
 from gaugelink.settings import first_mistake
 
-group = typer.Typer(no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
-group.callback()(which_bench)
+group = typer.Typer(cls=SharedOptions, no_args_is_help=True, help="Leak-downs of the bench: decay and differential.")
 
 Unit = Annotated[PressureUnit, typer.Option(help="Unit of the pressures given here.")]
 Machine = Annotated[str | None, typer.Argument(help="Id of a machine of the fleet; the shop file's if left out.")]
@@ -61,6 +61,7 @@ def begin(
     gauge: GaugeName = None,
     config: Config = SHOP,
     by: By = "",
+    simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
     """Begin a decay: pump a sealed volume, close it, and let the gauge say how much it loses."""
@@ -77,7 +78,7 @@ def begin(
         highest_kpa=_kpa(highest, unit),
         volume_cm3=volume_cm3,
     )
-    send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+    send(config, simulated, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
 
 
 @group.command()
@@ -99,6 +100,7 @@ def differential(
     gauge: GaugeName = None,
     config: Config = SHOP,
     by: By = "",
+    simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
     """Begin a differential leak-down: regulated air through an orifice into a cylinder."""
@@ -115,7 +117,7 @@ def differential(
         highest_kpa=_kpa(highest, unit),
         follow=follow,
     )
-    send(config, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
+    send(config, simulated, as_json, _command(CommandAction.BEGIN_DECAY, by, machine, cylinder, gauge, request))
 
 
 @group.command()
@@ -167,15 +169,15 @@ def orifice(
 
 
 @group.command()
-def acknowledge(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
-def stop(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def stop(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Stop the leak-down; what is known by then is written down."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
 
 
 @group.command()

@@ -4,12 +4,14 @@ from typing import Annotated
 
 import typer
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, send, which_bench
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, send
+from gaugelink.app.commands.shared import SharedOptions
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 
-group = typer.Typer(no_args_is_help=True, help="Steer the test that runs on a bench, through its broker.")
-group.callback()(which_bench)
+group = typer.Typer(
+    cls=SharedOptions, no_args_is_help=True, help="Steer the test that runs on a bench, through its broker."
+)
 
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
@@ -30,6 +32,7 @@ def begin(
     gauge: Annotated[str | None, typer.Option(help="The gauge that is moved.")] = None,
     config: Config = SHOP,
     by: By = "",
+    simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
     """Begin a test of a machine."""
@@ -43,43 +46,63 @@ def begin(
         cylinders=tuple(cylinder) if cylinder else None,
         gauge=gauge,
     )
-    send(config, as_json, command)
+    send(config, simulated, as_json, command)
 
 
 @group.command()
-def acknowledge(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
-def redo(cylinder: SomeCylinder = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def redo(
+    cylinder: SomeCylinder = None,
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
+) -> None:
     """Strike the readings of a cylinder and measure it again."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.REDO, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.REDO, cylinder=cylinder, by=by))
 
 
 @group.command()
-def skip(cylinder: SomeCylinder = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def skip(
+    cylinder: SomeCylinder = None,
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
+) -> None:
     """Go on without a cylinder."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.SKIP, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.SKIP, cylinder=cylinder, by=by))
 
 
 @group.command()
 def assign(
-    cylinder: Cylinder, event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False
+    cylinder: Cylinder,
+    event: Event = None,
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
 ) -> None:
     """Give a reading to a cylinder, or move it there."""
     send(
         config,
+        simulated,
         as_json,
         Command(id=new_id(), action=CommandAction.ASSIGN, cylinder=cylinder, event_id=event, by=by),
     )
 
 
 @group.command()
-def answer(cylinder: Cylinder, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def answer(
+    cylinder: Cylinder, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
+) -> None:
     """Answer the question which cylinder it was."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.ANSWER, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ANSWER, cylinder=cylinder, by=by))
 
 
 @group.command()
@@ -88,31 +111,41 @@ def exchange(
     other: Annotated[str, typer.Argument(help="The cylinder that it was mixed up with.")],
     config: Config = SHOP,
     by: By = "",
+    simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
     """Two cylinders were mixed up: their readings change places."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by))
+    send(
+        config,
+        simulated,
+        as_json,
+        Command(id=new_id(), action=CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by),
+    )
 
 
 @group.command()
-def strike(event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def strike(
+    event: Event = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
+) -> None:
     """Take a reading out; it stays in the record."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.STRIKE, event_id=event, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.STRIKE, event_id=event, by=by))
 
 
 @group.command()
-def take_back(event: Event = None, config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def take_back(
+    event: Event = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
+) -> None:
     """Undo the last change of a reading."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.TAKE_BACK, event_id=event, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.TAKE_BACK, event_id=event, by=by))
 
 
 @group.command()
-def finish(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def finish(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Close the test with what there is."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.FINISH, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.FINISH, by=by))
 
 
 @group.command()
-def abandon(config: Config = SHOP, by: By = "", as_json: AsJson = False) -> None:
+def abandon(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Close the test; it proves nothing."""
-    send(config, as_json, Command(id=new_id(), action=CommandAction.ABANDON, by=by))
+    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ABANDON, by=by))

@@ -1,0 +1,19 @@
+"""Options that many commands have in common may stand before the command too: `gaugelink test --simulated finish`."""
+
+from typing import Any
+
+from typer.core import TyperGroup
+
+
+class SharedOptions(TyperGroup):
+    """A group of commands. What is typed before the command's name and is no option of the group is the command's."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Move the options before the command's name behind it, and parse."""
+        own = {name for option in self.get_params(ctx) for name in option.opts}
+        names = self.list_commands(ctx)
+        place = next((place for place, word in enumerate(args) if word in names), 0)
+        before = args[:place]
+        if before and before[0].startswith("-") and not own.intersection(before):
+            args = [args[place], *before, *args[place + 1 :]]
+        return super().parse_args(ctx, args)
