@@ -3,35 +3,36 @@
 import json
 import uuid
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from gaugelink.app.daemon import make_folder
-from gaugelink.app.recorded import state_of
+from gaugelink.app.notebook_tests import (
+    BY_HAND,
+    KeptTest,
+    amended_test,
+    kept_tests,
+    kept_text,
+    nearest,
+    new_test,
+)
 from gaugelink.app.records import now
 from gaugelink.app.shopfile import Shop
-from gaugelink.bench.assign import TestBench
-from gaugelink.bench.plan import Conditions, Plan, TestKind
-from gaugelink.bench.reading import BENCH, Acknowledgement, Change, Phase, Reading, Status
-from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.message import new_id
-from gaugelink.engine.air import Ambient, AmbientSource
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import Action, CalibrationEntry, Entry, JobEntry, ReadingEntry, TestEntry
+from gaugelink.journal.entries import CalibrationEntry, Entry, JobEntry
 from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.localtime import day_of, noon_of
-from gaugelink.peak.events import GaugeKind
 from gaugelink.reasons import read_text
-from gaugelink.report.notebook import DIAL_U_FRACTION, Notebook, NotebookTest, parse_notebook
+from gaugelink.report.notebook import Notebook, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
+from gaugelink.simulated import is_simulated
 
-BY_HAND = "notebook"
-"""Who gave the readings of an imported test to their cylinders."""
 _OF_NOTEBOOKS = uuid.UUID("7d0c2f53-4f0e-4b7e-9d55-6b3b6a7c1f10")
 """Name space of the ids of what notebooks hold (RFC 9562, section 5.5): the same line has the same id each time."""
 
@@ -46,6 +47,12 @@ class Imported:
     jobs_before: int
     tests_longer: int
     """Tests that were there with fewer readings and have all of the notebook's now."""
+    tests_put_right: int
+    """Tests that were there with something else."""
+    changes: tuple[str, ...]
+    """What of them stands otherwise now, a sentence each."""
+    absent: tuple[str, ...]
+    """What the journal has of the same days, or days between, and this notebook has not. It stays."""
 
 
 class _Names:
@@ -64,8 +71,8 @@ class _Names:
 async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     """Take a notebook into the journal, whole or not at all.
 
-    What was taken in before is known by what it says (machine, day, dry or wet, readings) and not taken twice. A test
-    that has got more readings since keeps its id and gets them.
+    A test that was taken in before is known by its machine, its day, and dry or wet; it keeps its id. Where the
+    notebook says otherwise now it is put right, and it gets the readings that it has not. Nothing is taken out.
 
     Raises:
         SettingsError: a line for each mistake with file and line; nothing was written.
@@ -85,22 +92,28 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
 def _news(
     shop: Shop, notebook: Notebook, stored_tests: Sequence[StoredTest], stored_jobs: Sequence[StoredJob]
 ) -> tuple[list[Entry], Imported]:
-    """What of a notebook is not in the journal yet, and the count of what is and is not."""
+    """What of a notebook is not in the journal yet, and what is told of that."""
     names, entries = _Names(), list[Entry]()
-    new, before, longer = 0, 0, 0
+    new = before = longer = put_right = 0
+    changes, absent = list[str](), list[str]()
+    kept_before = _kept_of(shop, notebook, stored_tests)
+    others = {one.stored.test_id: one for one in kept_before}
     for test in notebook.tests:
         test_id = names.of("test", test.machine, test.on, test.wet, test.readings)
-        said = Counter((cylinder, round(kpa, 3)) for cylinder, kpa in test.readings)
-        known = [(stored, had) for stored, had in _by_hand(test, stored_tests) if had <= said or said <= had]
-        if not known:
-            entries += _test_entries(shop, test, test_id)
+        known = nearest(test, [one for one in kept_before if _is_of(one, test)])
+        if known is None:
+            entries += new_test(shop, test, test_id)
             new += 1
-        elif said <= known[0][1]:
-            before += 1
-        else:
-            stored, had = known[0]
-            entries += _test_entries(shop, test, stored.test_id, written=had)
-            longer += 1
+            continue
+        del others[known.stored.test_id]
+        amended = amended_test(shop, test, known, now())
+        entries += amended.entries
+        before += not amended.entries
+        put_right += bool(amended.changes)
+        longer += bool(amended.entries) and not amended.changes
+        changes += amended.changes
+        absent += [amended.absent] if amended.absent else []
+    absent += [kept_text(shop, one) for one in others.values()]
     kept = [job for job in stored_jobs if job.by == BY_HAND]
     jobs_before = 0
     for job in notebook.jobs:
@@ -118,19 +131,30 @@ def _news(
             entries.append(
                 JobEntry(job_id, job.machine, noon_of(job.on), job.job, job.counter, BY_HAND, job.note, job.cylinders)
             )
-    return entries, Imported(new, len(notebook.jobs) - jobs_before, before, jobs_before, longer)
+    jobs = len(notebook.jobs) - jobs_before
+    return entries, Imported(new, jobs, before, jobs_before, longer, put_right, tuple(changes), tuple(absent))
 
 
-def _by_hand(
-    test: NotebookTest, stored_tests: Sequence[StoredTest]
-) -> Iterator[tuple[StoredTest, Counter[tuple[str | None, float]]]]:
-    """Tests of that machine, day and kind that came from a notebook, with their readings."""
-    for stored in stored_tests:
-        if stored.machine == test.machine and _is_day(stored.began_at, test.on):
-            state = state_of(stored)
-            by_hand = state.acknowledged is not None and state.acknowledged.by == BY_HAND
-            if by_hand and (state.plan.kind is TestKind.WET) is test.wet:
-                yield stored, Counter((reading.cylinder, round(reading.peak_kpa, 3)) for reading in state.readings)
+def _kept_of(shop: Shop, notebook: Notebook, stored_tests: Sequence[StoredTest]) -> list[KeptTest]:
+    """Tests from notebooks, of each machine those between the first and the last of this notebook's days."""
+    days: dict[str, list[date]] = {}
+    for test in notebook.tests:
+        days.setdefault(test.machine, []).append(test.on)
+    return kept_tests(
+        stored
+        for stored in stored_tests
+        if stored.machine in days
+        and is_simulated(stored.bench) is shop.simulated
+        and (
+            min(days[stored.machine]) <= day_of(stored.began_at) <= max(days[stored.machine])
+            or any(_is_day(stored.began_at, on) for on in days[stored.machine])
+        )
+    )
+
+
+def _is_of(kept: KeptTest, test: NotebookTest) -> bool:
+    """Whether it is a test of that machine, day and kind."""
+    return kept.stored.machine == test.machine and kept.wet is test.wet and _is_day(kept.stored.began_at, test.on)
 
 
 def _noon_in_utc(on: date) -> datetime:
@@ -140,73 +164,6 @@ def _noon_in_utc(on: date) -> datetime:
 def _is_day(at: datetime, on: date) -> bool:
     """Whether something stands in the record for a day of a notebook: at noon of this place, once at noon in UTC."""
     return at in (noon_of(on), _noon_in_utc(on))
-
-
-def _test_entries(
-    shop: Shop, test: NotebookTest, test_id: str, written: Counter[tuple[str | None, float]] | None = None
-) -> list[Entry]:
-    """A test as if the bench had seen it: readings without events, given by hand. Those `written` are kept."""
-    at = noon_of(test.on)
-    told = Counter(written)
-    engine = shop.fleet.engine_of(test.machine)
-    cylinders = tuple(name for name in engine.cylinder_names if name in {name for name, _ in test.readings})
-    ambient = test.ambient
-    plan = Plan(
-        test_id=test_id,
-        machine=test.machine,
-        engine=engine.id,
-        cylinders=cylinders,
-        gauges=dict.fromkeys(cylinders, test.gauge or BY_HAND),
-        repeats=1,
-        max_tries=30,
-        kind=TestKind.WET if test.wet else TestKind.DRY,
-        conditions=_conditions(ambient),
-    )
-    state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
-    state.phase = Phase.FINISHED
-    state.acknowledged = Acknowledgement(BY_HAND, 0.0, ())
-    entries: list[Entry] = []
-    for pull, (cylinder, kpa) in enumerate(test.readings, start=1):
-        change = Change(0.0, BENCH, Status.GIVEN, cylinder, 1.0, "written by hand")
-        reading = Reading(
-            event_id=new_id(),
-            test_id=plan.test_id,
-            gauge=plan.gauges[cylinder],
-            kind=GaugeKind.HELD,
-            pull=pull,
-            peak_kpa=kpa,
-            peak_u_kpa=2.0 * DIAL_U_FRACTION * kpa,
-            common_u_kpa=0.0,
-            flags=frozenset(),
-            status=Status.GIVEN,
-            cylinder=cylinder,
-            confidence=1.0,
-            candidates=((cylinder, 1.0),),
-            changes=(change,),
-        )
-        state.readings.append(reading)
-        content = (cylinder, round(kpa, 3))
-        if told[content] > 0:
-            told[content] -= 1
-            continue
-        entries.append(
-            ReadingEntry(plan.test_id, cylinder, Action.GIVEN, at, BY_HAND, None, kpa, reading.peak_u_kpa, test.note)
-        )
-    snapshot = json.dumps({"bench": SNAPSHOT.dump_python(state, mode="json"), "revision": 0})
-    entries.insert(
-        0,
-        TestEntry(plan.test_id, shop.name, test.machine, snapshot, at, engine.id, closed=True, odometer=test.counter),
-    )
-    return entries
-
-
-def _conditions(ambient: Ambient) -> Conditions:
-    # What was assumed is not written down as what somebody read off a barometer.
-    if ambient.source is AmbientSource.ASSUMED:
-        return Conditions()
-    if ambient.altitude_m is not None:
-        return Conditions(altitude_m=ambient.altitude_m)
-    return Conditions(barometer_kpa=ambient.abs_kpa)
 
 
 def last_day() -> date:

@@ -53,6 +53,8 @@ class NotebookTest:
     counter: float | None = None
     gauge: str = ""
     note: str = ""
+    air_noted: bool = False
+    """Whether the notebook itself says what air it was; else `ambient` is that of the machine's place, or assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +183,7 @@ class _Reader:
                 counter if counter is not None else (known.counter if known else None),
                 row.get("gauge", "") or (known.gauge if known else ""),
                 row.get("note", "") or (known.note if known else ""),
+                bool(row.get("altitude_m") or row.get("ambient_abs_kpa")),
             )
         elif not job:
             self._mistake(line, "there is neither a pressure nor a job")

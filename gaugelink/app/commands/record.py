@@ -275,6 +275,16 @@ def import_command(
     if taken.tests_longer:
         were = "was" if taken.tests_longer == 1 else "were"
         typer.echo(f"{counted(taken.tests_longer, 'test')} {were} there with fewer readings and got the new ones.")
+    if taken.changes:
+        were = "was" if taken.tests_put_right == 1 else "were"
+        typer.echo(f"{counted(taken.tests_put_right, 'test')} {were} put right; the record keeps what it said before:")
+        for change in taken.changes:
+            typer.echo(f"  {change}")
+        typer.echo("A day of a machine is one test: where both were read, both stand in one notebook.")
+    if taken.absent:
+        typer.echo("Not in this notebook, but in the record from one; nothing is taken out, it stays and counts:")
+        for absent in taken.absent:
+            typer.echo(f"  {absent}")
     if taken.tests_before or taken.jobs_before:
         before = f"{counted(taken.tests_before, 'test')} and {counted(taken.jobs_before, 'job')}"
         typer.echo(f"{before} of this notebook were there already and are left as they are.")
