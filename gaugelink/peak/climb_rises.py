@@ -23,6 +23,8 @@ _NEXT = 1.2
 """Rises within so many samples of each other may be one stroke's."""
 _HASTE = 0.55
 """Two rises closer than this share of the usual gap are one."""
+_MOST_GAP_S, _MOST_GAP = 0.3, 6.0
+"""Seconds, and usual spacings: when in a longer silence something rose nothing tells; it needs no more places."""
 
 
 def find_rises(time_s: FloatArray, x: FloatArray, noise_kpa: float, begin_s: float, last_s: float) -> FloatArray:
@@ -41,7 +43,10 @@ def find_rises(time_s: FloatArray, x: FloatArray, noise_kpa: float, begin_s: flo
     if len(t) < 4:
         return np.empty(0)
     t, y, _ = averaged(t, y, dt * -(-len(t) // _MOST_SAMPLES))
-    dt = float(np.median(np.diff(t)))
+    gaps = np.diff(t)
+    dt = float(np.median(gaps))
+    seen_s, t = t, t[0] + np.append(0.0, np.cumsum(np.minimum(gaps, max(_MOST_GAP * dt, _MOST_GAP_S))))
+    begin_s, last_s = np.interp([begin_s, last_s], seen_s, t)
     raster = np.arange(begin_s - dt, last_s + dt, max(dt / 2, _RASTER_S))
     top = float(y.max())
     if top <= 0:
@@ -65,7 +70,7 @@ def find_rises(time_s: FloatArray, x: FloatArray, noise_kpa: float, begin_s: flo
         return np.empty(0)
     groups = np.split(where, np.flatnonzero(np.diff(where) > 1) + 1)
     rises = [(float(raster[g] @ best[g] / best[g].sum()), float(best[g].sum())) for g in groups]
-    return _apart([rise for rise in _peaks(rises, _NEXT * dt) if rise[1] > least])
+    return np.interp(_apart([rise for rise in _peaks(rises, _NEXT * dt) if rise[1] > least]), t, seen_s)
 
 
 def _peaks(rises: list[tuple[float, float]], reach_s: float) -> list[tuple[float, float]]:

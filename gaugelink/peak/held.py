@@ -30,6 +30,7 @@ from gaugelink.peak.events import (
     Stroke,
 )
 from gaugelink.peak.held_plateau import Plateau, find_plateau, rounding_u_kpa
+from gaugelink.peak.linear import one_thread
 from gaugelink.peak.staircase import Staircase, Step, find_steps
 
 COVERAGE = 2.0
@@ -90,9 +91,10 @@ def fit_held(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     x = np.where(x > 2.0 * together.max(), together, x)
     end = _bled_at(together)
     t, x = t[:end], x[:end]
-    steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
-    plateau = find_plateau(t, x, steps.last_rise_s, gauge.noise_kpa, gauge.resolution_kpa)
-    climb = _climb(steps, plateau, gauge, hints)
+    with one_thread():
+        steps = find_steps(t, x, gauge.noise_kpa, gauge.resolution_kpa)
+        plateau = find_plateau(t, x, steps.last_rise_s, gauge.noise_kpa, gauge.resolution_kpa)
+        climb = _climb(steps, plateau, gauge, hints)
     peak = plateau.level_kpa
     rising = climb is not None and _still_rising(climb, peak, gauge.resolution_kpa)
 

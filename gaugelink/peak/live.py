@@ -4,7 +4,6 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from gaugelink.peak.events import (
     CrankingEvent,
@@ -21,6 +20,7 @@ from gaugelink.peak.events import (
 from gaugelink.peak.fit_event import fit_event
 from gaugelink.peak.fit_model import see
 from gaugelink.peak.fit_result import FittedEvent
+from gaugelink.peak.linear import one_thread
 from gaugelink.peak.uncertainty import Component, budget_lines, combine, rectangular
 from gaugelink.peak.zero import own_zero
 
@@ -32,7 +32,6 @@ _LUCK = 1.2
 """Widening of the reading's own errors for being picked among several strokes: the highest of 5 to 10 equal ones is
 high by 1.2 to 1.5 standard deviations on average (order statistics of the normal distribution), but strokes share part
 of their errors."""
-_LIBRARIES = ThreadpoolController()
 
 
 def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> CrankingEvent:
@@ -48,8 +47,7 @@ def fit_live(samples: EventSamples, traits: GaugeTraits, hints: EngineHints) -> 
     origin = float(time_s[0])
     resolution = _resolution(pressure, traits)
     noise = max(samples.noise_kpa, resolution / math.sqrt(12.0))
-    # The matrices are small: threads of the linear algebra would wait for each other longer than they work.
-    with _LIBRARIES.limit(limits=1, user_api="blas"):
+    with one_thread():
         fitted = fit_event(time_s - origin, pressure, over, samples.zero_kpa, noise, traits, hints)
     flags = set(samples.flags)
     if samples.zero_kpa is None:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import nnls
 from scipy.signal import lsim
 
 from gaugelink.peak.climb import project, weighed
@@ -70,6 +71,26 @@ def test_strokes_that_lag_or_few_samples_blur_are_told_apart(rate: float, period
     at = find_rises(t, x, 0.5, 0.95, 1.0 + 5 * period + 0.2)
     assert len(at) == 6
     assert np.diff(at) == pytest.approx([period] * 5, rel=0.25)
+
+
+def test_an_hour_of_silence_in_a_climb_costs_no_more_than_a_moment(monkeypatch: pytest.MonkeyPatch) -> None:
+    def sizes_and_rises(silence_s: float) -> tuple[list[int], Array]:
+        sizes: list[int] = []
+
+        def noted(matrix: Array, aim: Array) -> tuple[Array, float]:
+            sizes.append(matrix.size)
+            return nnls(matrix, aim)
+
+        monkeypatch.setattr("gaugelink.peak.climb_rises.nnls", noted)
+        t = clock(6.0, 25.0)
+        x = stairs(t, 1.0, 8, period_s=0.2)
+        return sizes, find_rises(np.where(t > 1.7, t + silence_s, t), x, 1.0, 1.0, 2.6 + silence_s)
+
+    short, without = sizes_and_rises(0.0)
+    long, rises = sizes_and_rises(3600.0)
+    assert max(long) < 3 * max(short)
+    assert len(without) == len(rises) == 8
+    np.testing.assert_allclose(np.where(rises > 1.7, rises - 3600.0, rises), without, atol=0.04)
 
 
 def test_the_tail_of_a_lag_is_no_further_stroke() -> None:
