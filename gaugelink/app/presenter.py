@@ -34,6 +34,7 @@ _MARKS = {
     CylinderStatus.SKIPPED: CylinderMark.SKIPPED,
 }
 _CLOSED = frozenset({Phase.FINISHED, Phase.ABANDONED})
+_UNSETTLED = frozenset({CylinderStatus.WAITING, CylinderStatus.IN_PROGRESS})
 _SETTLED = frozenset({Phase.DONE, Phase.FINISHED})
 
 
@@ -49,6 +50,7 @@ class ScenePresenter(Watcher):
         self._event_id: str | None = None
         self._title = ""
         self._streaming: set[str] = set()
+        self._heard: set[str] = set()
         self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
         self._trouble = ""
         self._cautions = StandingCautions()
@@ -71,9 +73,13 @@ class ScenePresenter(Watcher):
         self._streaming.discard(state.gauge)
         if state.phase is LinkPhase.STREAMING:
             self._streaming.add(state.gauge)
+            self._heard.add(state.gauge)
+            self.scene.unheard.pop(state.gauge, None)
         elif not self._streaming:
             # The last pressure that came is none of now.
             self.scene.trace.clear()
+        if state.gauge not in self._heard and state.phase is not LinkPhase.STOPPED:
+            self.scene.unheard[state.gauge] = self.scene.gauges[state.gauge]
 
     def sampled(self, gauge: str, pack: LivePack) -> None:
         """Move the trace on."""
@@ -141,6 +147,7 @@ class ScenePresenter(Watcher):
         scene.questions = question_lines(state, self._shop, self._digits)
         scene.stays_open = stays_open(state, self._shop)
         settled = state.phase in _SETTLED
+        scene.report = report_command(self._shop) if settled and verdict is not None else ""
         scene.spread = spread_line(verdict, self._shop, settled=settled)
         scene.why = verdict.summary if settled and verdict is not None and _asks(verdict) else ""
         shown = next((reading for reading in state.readings if reading.event_id == self._event_id), None)
@@ -213,12 +220,21 @@ def title(state: TestState, shop: Shop) -> str:
 
 
 def stays_open(state: TestState, shop: Shop) -> str:
-    """That a test stays open when the screen is left, and how to go on with it; empty when it is closed."""
+    """That a test stays open when the screen is left, what is missing, and how to go on; empty when it is closed."""
     if state.phase in _CLOSED:
         return ""
     name = shop.fleet.find(state.plan.machine).name
-    simulate = " --simulate" if shop.simulated else ""
-    return f"The test of {name} stays open; go on with it: gaugelink run --config {quote(str(shop.file))}{simulate}"
+    go_on = f"gaugelink run --config {quote(str(shop.file))}{' --simulate' if shop.simulated else ''}"
+    if state.phase is Phase.DONE:
+        return f"The test of {name} stays open until it is finished, with key f in: {go_on}"
+    left = [one.name for one in state.cylinders if cylinder_status(one, state, None) in _UNSETTLED]
+    missing = f"Not settled: {', '.join(left)}. " if left else ""
+    return f"{missing}The test of {name} stays open; go on with it: {go_on}"
+
+
+def report_command(shop: Shop) -> str:
+    """What to type for the report of the last test."""
+    return f"gaugelink report --config {quote(str(shop.file))}{' --simulated' if shop.simulated else ''}"
 
 
 def digits(cylinders: Sequence[str]) -> dict[str, str]:

@@ -188,9 +188,10 @@ async def in_front_of(
             await asyncio.wait([service])
             for helper in helpers:
                 helper.cancel()
-        # The screen is gone from the terminal; whoever pressed a key to leave it must not lose the table with it.
-        if console.is_terminal and fingers is not None:
-            console.print(Farewell(presenter.scene))
+        # The screen is gone from the terminal; whoever pressed a key to leave it must not lose the table with it. Plain
+        # lines had none, and no verdict. A demo has an end of its own.
+        if fingers is not None:
+            console.print(Farewell(presenter.scene), crop=False)
     finally:
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)

@@ -74,6 +74,8 @@ class Scene:
     """Every caution that was not acknowledged yet."""
     gauges: dict[str, str] = field(default_factory=dict)
     """Each gauge's name and its link in a few words."""
+    unheard: dict[str, str] = field(default_factory=dict)
+    """The gauges among them of which nothing was heard yet."""
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=2000))
     """Recent (time_s, pressure_kpa) of the gauge that is moving, thinned."""
     cylinders: list[CylinderRow] = field(default_factory=list)
@@ -87,6 +89,8 @@ class Scene:
     """The machine that is under air, while a leak-down runs."""
     stays_open: str = ""
     """That the test is open and how to go on with it, for whoever leaves the screen; empty when none is."""
+    report: str = ""
+    """What to type for the report of the test; empty until it can be judged."""
     refusal: str = ""
     """Why the last thing that was asked for was not done, until something else happens."""
     broker: str = ""

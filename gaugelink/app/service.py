@@ -102,7 +102,8 @@ async def run_service(
         dashboard: port of loopback on which the shop page is served in this process; None for no page.
 
     Raises:
-        GaugelinkError: something that the service cannot run without is wrong.
+        GaugelinkError: something that the service cannot run without is wrong, or it was to run until a test is done
+            and ended before.
     """
     if simulate:
         shop = shop.as_simulated()
@@ -142,3 +143,5 @@ async def run_service(
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
             for one in ends:
                 one.cancel()
+    if until_done and not waiter.done.is_set():
+        raise GaugelinkError("The service ended before the test was done.")

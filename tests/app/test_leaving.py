@@ -35,6 +35,19 @@ class Idle:
         await self.stopped.wait()
 
 
+async def test_plain_lines_end_with_the_table_too(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    presenter, idle = ScenePresenter(bench.session.shop), Idle()
+    presenter.stepped(bench.command(CommandAction.BEGIN, machine="north-7"))
+    file = io.StringIO()
+    daemon = cast("Daemon", idle)
+    async with in_front_of(daemon, Console(file=file, width=80), presenter, Fingers(lambda: daemon)):
+        idle.stop()
+    *table, last = file.getvalue().splitlines()
+    assert [line.split()[-1] for line in table[-3:]] == ["now", "waiting", "waiting"]
+    assert last.startswith("Not settled: PTO, middle, MAG. The test of North 7 stays open; go on with it: gaugelink ")
+
+
 @pytest.mark.parametrize("mine", [True, False], ids=["with keys", "without"])
 async def test_the_table_and_the_way_on_stay_behind_a_screen_that_was_left_by_a_person(
     tmp_path: Path, mine: bool

@@ -29,7 +29,9 @@ def run_command(
     acknowledge: Annotated[
         bool, typer.Option("--acknowledge", help="With --simulate: the simulated mechanic acknowledges the cautions.")
     ] = False,
-    until_done: Annotated[bool, typer.Option("--until-done", help="End when the open test is done.")] = False,
+    until_done: Annotated[
+        bool, typer.Option("--until-done", help="End when the open test is done; exit status 1 if it ends before.")
+    ] = False,
     silent: Annotated[bool, typer.Option("--silent", help="No voice and no tones.")] = False,
     dashboard: Annotated[
         int | None, typer.Option(min=0, max=65535, help="Serve the shop page on this port of loopback.")
