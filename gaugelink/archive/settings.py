@@ -1,16 +1,15 @@
 """What the archive is told: which broker, which database, how much at a time. Secrets never stand in a URL."""
 
-import os
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import Field, SecretStr, model_validator
+from pydantic import Field, model_validator
 from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.errors import SettingsError
-from gaugelink.reasons import reason
+from gaugelink.password import read_password
 from gaugelink.settings import Settings, parse_settings
 
 PASSWORD_VARIABLE = "GAUGELINK_ARCHIVE_PASSWORD"
@@ -105,24 +104,6 @@ def database_url(text: str, folder: Path, password_file: Path | None = None) -> 
         if not url.database or url.database == ":memory:":
             raise SettingsError("The archive's database names no file: give sqlite:///FILE.")
         return url.set(database=str(folder / Path(url.database).expanduser()))
-    password = _password(password_file)
+    password = read_password("The database's", PASSWORD_VARIABLE, password_file)
     url = url.set(drivername=driver)
     return url if password is None else url.set(password=password.get_secret_value())
-
-
-def _password(file: Path | None) -> SecretStr | None:
-    from_environment = os.environ.get(PASSWORD_VARIABLE)
-    if from_environment:
-        return SecretStr(from_environment)
-    if file is None:
-        return None
-    try:
-        lines = file.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"The database's password file {file} cannot be read ({reason(error)}): check the path and its "
-            f"permissions, or set {PASSWORD_VARIABLE}."
-        ) from error
-    if not lines or not lines[0].strip():
-        raise SettingsError(f"The database's password file {file} is empty: write the password in it.")
-    return SecretStr(lines[0].strip())

@@ -1,7 +1,6 @@
 """Where the broker is and how it is reached: the ``[broker]`` part of the shop file. No secret stands in it."""
 
 import logging
-import os
 import ssl
 from pathlib import Path
 from typing import Self
@@ -9,6 +8,7 @@ from typing import Self
 from pydantic import Field, SecretStr, model_validator
 
 from gaugelink.errors import SettingsError
+from gaugelink.password import read_password
 from gaugelink.reasons import reason
 from gaugelink.settings import Settings
 
@@ -75,21 +75,7 @@ class BrokerSettings(Settings):
         """
         if self.username is None:
             return None
-        from_environment = os.environ.get(PASSWORD_VARIABLE)
-        if from_environment:
-            return SecretStr(from_environment)
-        if self.password_file is None:
-            return None
-        try:
-            lines = self.password_file.read_text(encoding="utf-8").splitlines()
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(
-                f"The broker's password file {self.password_file} cannot be read ({reason(error)}): "
-                f"check the path and its permissions, or set {PASSWORD_VARIABLE}."
-            ) from error
-        if not lines or not lines[0].strip():
-            raise SettingsError(f"The broker's password file {self.password_file} is empty: write the password in it.")
-        return SecretStr(lines[0].strip())
+        return read_password("The broker's", PASSWORD_VARIABLE, self.password_file)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """Make the context that checks the broker's certificate; None without TLS.

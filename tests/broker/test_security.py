@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import os
 import ssl
 import subprocess
 from pathlib import Path
@@ -274,6 +275,16 @@ def test_the_environment_goes_before_the_file(tmp_path, monkeypatch):
 def test_no_user_has_no_password(monkeypatch):
     monkeypatch.setenv(PASSWORD_VARIABLE, "unused")
     assert BrokerSettings().password() is None
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of another kind")
+@pytest.mark.parametrize(("mode", "told"), [(0o600, False), (0o640, False), (0o644, True)])
+def test_a_password_file_that_anybody_can_read_is_told(tmp_path, monkeypatch, caplog, mode, told):
+    monkeypatch.delenv(PASSWORD_VARIABLE, raising=False)
+    file = secret_file(tmp_path)
+    file.chmod(mode)
+    assert BrokerSettings(username="bench-north", password_file=file).password() is not None
+    assert (f"can be read by anybody on this machine: chmod o-r {file}" in caplog.text) is told
 
 
 @pytest.mark.parametrize(("content", "reason"), [("", "is empty"), (" \n", "is empty"), (None, "cannot be read")])
