@@ -5,7 +5,7 @@ from datetime import datetime
 from math import hypot
 
 from gaugelink.app.keys import Pressed
-from gaugelink.bench.agree import common_u_kpa
+from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
 from gaugelink.bench.prompts import Prompt
@@ -195,7 +195,12 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
                 climb_per_stroke=_mean(climb),
                 gauge=readings[0].gauge,
                 pulls=tuple(
-                    PullValue(reading.repeat, reading.event_id in cylinder.repeats, reading.event_id)
+                    PullValue(
+                        reading.repeat,
+                        reading.event_id in cylinder.repeats,
+                        reading.event_id,
+                        whole=not reading.flags & SHORT_OF_THE_TOP,
+                    )
                     for reading in state.readings
                     if reading.in_cylinder and reading.cylinder == cylinder.name
                 ),

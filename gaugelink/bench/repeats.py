@@ -13,6 +13,9 @@ POOR_SHARE = 0.06
 that is worth watching from a sound one. Common practice, no source; what it costs in pulls is in DEVELOPERS.md."""
 CRANKING_SCATTER = 0.01
 """Standard scatter of one cylinder's pressure from one cranking to the next, as a fraction of it. From memory."""
+MISTAKE_SHARE = 0.12
+"""A pull further from its cylinder's reading than this is a mistake and no scatter of cranking: four times what a plan
+lets agree. No source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,14 @@ from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.difference import Difference, ReadingValue, difference, u_of_one_kpa, u_of_pair_kpa
+from gaugelink.verdict.difference import (
+    Difference,
+    ReadingValue,
+    difference,
+    telling_pulls,
+    u_of_one_kpa,
+    u_of_pair_kpa,
+)
 from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
 
 AT_LEAST_FLAGS = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.OVER_RANGE})
@@ -52,8 +59,8 @@ class Case:
     @cached_property
     def scatter(self) -> Scatter:
         """Scatter of cranking, as the pulls on all cylinders of the test tell it together."""
-        pulls = [reading.repeats for reading in self.readings.values() if reading.repeats]
-        return pooled_scatter(pulls, self.rules.repeatability_fraction)
+        told = [telling_pulls(one.peak_kpa, one.pulls, one.repeats) for one in self.readings.values()]
+        return pooled_scatter([peaks for peaks in told if peaks], self.rules.repeatability_fraction)
 
     @cached_property
     def no_pressure(self) -> bool:

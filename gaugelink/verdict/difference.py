@@ -7,7 +7,15 @@ from math import floor, hypot, inf, sqrt
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat, Scatter, common_u_kpa, cranking_u_kpa, own_u_kpa
+from gaugelink.bench.repeats import (
+    COVERAGE_FACTOR,
+    MISTAKE_SHARE,
+    Repeat,
+    Scatter,
+    common_u_kpa,
+    cranking_u_kpa,
+    own_u_kpa,
+)
 from gaugelink.peak.events import CrankingEvent, Flag
 
 ALL_PAIRS = 0.95
@@ -24,6 +32,21 @@ class PullValue:
     counted: bool = True
     """Whether the reading rests on it; False for one that agreed with nothing, was poor, or fell short of the top."""
     event_id: str = ""
+    whole: bool = True
+    """Whether its top was seen."""
+
+
+def telling_pulls(peak_kpa: float, pulls: Sequence[PullValue], repeats: Sequence[float]) -> tuple[float, ...]:
+    """Peaks of a cylinder that tell how its cranking scatters, kPa, beside its reading `peak_kpa`.
+
+    `repeats` where the pulls are not known one by one. Those that a reading rests on were picked for being alike, so
+    they say too little of it without those that were left out. One whose top was not seen says nothing, nor does one
+    that is too uncertain, or so far off that it is a mistake.
+    """
+    if not pulls:
+        return tuple(repeats)
+    peaks = [pull.repeat.peak_kpa for pull in pulls if pull.whole and not pull.repeat.is_poor]
+    return tuple(peak for peak in peaks if abs(peak - peak_kpa) <= MISTAKE_SHARE * peak_kpa)
 
 
 @dataclass(frozen=True, slots=True)

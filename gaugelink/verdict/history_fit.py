@@ -6,6 +6,7 @@ from math import log
 
 import numpy as np
 
+from gaugelink.bench.repeats import pooled_scatter
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit, fit_huber
@@ -61,6 +62,10 @@ class Model:
                 (j, i) for j, t in enumerate(tests) for i, r in enumerate(t.readings) if r.cylinder == n
             ),
         )
+        self.scatter = pooled_scatter(
+            [r.pulls for t in tests for r in t.readings if r.pulls], rules.repeatability_fraction
+        )
+        """Of cranking, over all tests: one cylinder's pulls of one test tell next to nothing of it."""
         self.rows: list[tuple[int, str]] = []
         observed, u = [], []
         for j, test in enumerate(tests):
@@ -68,7 +73,7 @@ class Model:
                 if reading.counts:
                     self.rows.append((j, reading.cylinder))
                     observed.append(log(reading.sea_level_kpa))
-                    known = reading.u_random_kpa / reading.sea_level_kpa
+                    known = reading.u_kpa(self.scatter.share) / reading.sea_level_kpa
                     u.append(known if known > 0 else rules.repeatability_fraction)
         self.gauges = {(j, r.cylinder): r.gauge for j, test in enumerate(tests) for r in test.readings}
         self.observed, self.u = np.array(observed), np.array(u)
@@ -148,7 +153,10 @@ class Model:
             "even": slope_u,
         }
         prior = np.array([sizes.get(name.split(" ", 1)[0], FREE) for name in names])
-        return fit_huber(names, design, self.observed - self.middle, self.u, prior, np.ones(len(rows), dtype=np.bool_))
+        robust = np.ones(len(rows), dtype=np.bool_)
+        return fit_huber(
+            names, design, self.observed - self.middle, self.u, prior, robust, stated_freedom=self.scatter.freedom
+        )
 
 
 def against_others(of: dict[str, float], others: Sequence[dict[str, float]]) -> dict[str, float]:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from math import isfinite
+from math import hypot, isfinite, sqrt
 
 from pydantic import Field
 
@@ -52,11 +52,25 @@ class PastReading:
     """Its own gauge, where a test was done with several; empty for the test's."""
     doubted: bool = False
     """Whether its test asks to take it again: it is shown, and nothing is fitted to it."""
+    pulls: tuple[float, ...] = ()
+    """Peaks at sea level that tell how cranking scatters, also those that the reading does not rest on; empty where the
+    pulls are not known one by one."""
+    behind: int = 1
+    """How many of them the reading is the mean of."""
+    u_own_kpa: float = 0.0
+    """`u_random_kpa` without the scatter of cranking, where `pulls` are known."""
 
     @property
     def counts(self) -> bool:
         """Whether it tells of the cylinder's wear: a pressure that nothing speaks against."""
         return not self.doubted and isfinite(self.sea_level_kpa) and self.sea_level_kpa > 0
+
+    def u_kpa(self, scatter: float) -> float:
+        """Standard uncertainty that it does not share with the others, where cranking scatters by this fraction as the
+        pulls of all tests tell it together; as it was stated where its own pulls are not known."""
+        if not self.pulls:
+            return self.u_random_kpa
+        return hypot(self.u_own_kpa, scatter * self.sea_level_kpa / sqrt(self.behind))
 
 
 @dataclass(frozen=True, slots=True)

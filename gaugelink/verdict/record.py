@@ -5,7 +5,9 @@ from datetime import datetime
 
 from pydantic import TypeAdapter, ValidationError
 
+from gaugelink.bench.repeats import u_of_mean_kpa
 from gaugelink.errors import JournalError
+from gaugelink.verdict.difference import telling_pulls
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 from gaugelink.verdict.past import PastReading, PastTest
 
@@ -49,6 +51,8 @@ def past_test(
     readings = []
     for reading in verdict.readings:
         to_sea_level = reading.sea_level_kpa / reading.peak_kpa if reading.peak_kpa > 0 else 1.0
+        told = telling_pulls(reading.peak_kpa, reading.pulls, ())
+        counted = [pull.repeat for pull in reading.pulls if pull.counted]
         readings.append(
             PastReading(
                 reading.cylinder,
@@ -56,6 +60,9 @@ def past_test(
                 reading.u_random_kpa * to_sea_level,
                 reading.gauge,
                 doubted=reading.cylinder in doubted,
+                pulls=tuple(to_sea_level * peak for peak in told),
+                behind=max(1, len(counted)),
+                u_own_kpa=to_sea_level * u_of_mean_kpa(counted) if counted else 0.0,
             )
         )
     return PastTest(test_id, at, tuple(readings), gauge, counter)

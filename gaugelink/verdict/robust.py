@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,14 +58,17 @@ class Fit:
     """Degrees of freedom that the residuals have left."""
     weights: FloatArray
     """Shape (n,): 1 for an observation that counts in full, less for one that stands out."""
+    stated_freedom: float = inf
+    """Degrees of freedom behind the stated uncertainties; infinite where they were known beforehand."""
 
     def critical(self, tail: float) -> float:
         """How many standard uncertainties chance exceeds with this probability, on one side.
 
-        Where the scatter was taken from the residuals it is known as well as they are many: Student's t
-        (JCGM 100:2008, G.3).
+        Where the scatter was taken from the residuals it is known as well as they are many, and where it was taken from
+        the pulls, as these are: Student's t (JCGM 100:2008, G.3).
         """
-        return -float(ndtri(tail) if self.scale <= 1.0 else stdtrit(max(1.0, self.freedom), tail))
+        freedom = self.stated_freedom if self.scale <= 1.0 else max(1.0, self.freedom)
+        return -float(ndtri(tail) if freedom == inf else stdtrit(freedom, tail))
 
     @property
     def factor(self) -> float:
@@ -87,6 +90,8 @@ def fit_huber(
     u: FloatArray,
     prior_u: FloatArray,
     robust: NDArray[np.bool_],
+    *,
+    stated_freedom: float = inf,
 ) -> Fit:
     """Fit observations that are linear in parameters, some of which are known beforehand to be small.
 
@@ -99,6 +104,7 @@ def fit_huber(
             one that is free. A shared error (of a test, of a gauge) is such a parameter: so its correlation
             between readings is counted, which is what makes it cancel in their differences.
         robust: shape (n,), where an observation may be a mistake and is weighed by Huber's rule.
+        stated_freedom: degrees of freedom behind `u`.
 
     Iteratively reweighted least squares; the scale is the stated uncertainty, raised to the scatter that is seen.
     """
@@ -123,7 +129,7 @@ def fit_huber(
         values = updated
         if moved < CLOSE_ENOUGH:
             break
-    return Fit(names, values, scale**2 * inverse, scale, freedom, weights)
+    return Fit(names, values, scale**2 * inverse, scale, freedom, weights, stated_freedom)
 
 
 def _scale(residual: FloatArray, weights: FloatArray, freedom: float) -> float:

@@ -1,0 +1,75 @@
+"""The stated intervals hold where the scatter of cranking is known, for pulls that a plan picked too."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from gaugelink.bench.repeats import CRANKING_SCATTER, Repeat, Scatter
+from gaugelink.engine.units import PressureUnit
+from gaugelink.verdict.case import lay_out
+from gaugelink.verdict.difference import PullValue, ReadingValue
+from gaugelink.verdict.findings import Conditions, Rules
+from gaugelink.verdict.judge import judge_test
+from gaugelink.verdict.record import past_test
+from tests.benchmarks.judging import World, a_job, inside_one_test
+from tests.verdict.shop import TRIPLE
+
+
+def of_pulls(name: str, *behind: float, left: tuple[PullValue, ...] = ()) -> ReadingValue:
+    """A reading from pulls that agree, beside others that were left out."""
+    mean = sum(behind) / len(behind)
+    pulls = (*(PullValue(Repeat(kpa, 1.0)) for kpa in behind), *left)
+    return ReadingValue(name, mean, 20.0, 1.0 / len(behind) ** 0.5, repeats=behind, pulls=pulls, agreed=True)
+
+
+def left_out(kpa: float, u_kpa: float = 1.0, *, whole: bool = True) -> PullValue:
+    return PullValue(Repeat(kpa, u_kpa), counted=False, whole=whole)
+
+
+@pytest.mark.parametrize(
+    "world", [World(3, 2, 0.03, by_plan=False), World(3, 3, 0.03, by_plan=False), World(3, 2, 0.03), World(4, 2, 0.02)]
+)
+def test_the_interval_of_what_a_job_gained_holds_in_the_share_that_it_states(world: World) -> None:
+    missed = a_job(world, 600, 7).missed
+    assert len(missed) > 550
+    assert 0.02 <= sum(missed) / len(missed) <= 0.08
+
+
+@pytest.mark.parametrize("world", [World(3, 2, 0.03), World(4, 2, 0.02), World(2, 3, 0.02)])
+def test_a_plan_that_picks_pulls_that_agree_makes_no_interval_too_narrow(world: World) -> None:
+    found = inside_one_test(world, 800, 7)
+    assert 0.02 <= sum(found.missed) / 800 <= 0.09
+    assert 0.02 <= sum(found.real) / 800 <= 0.09
+
+
+@pytest.mark.parametrize(
+    ("left", "share"),
+    [
+        ((), CRANKING_SCATTER),
+        ((left_out(930.0),), pytest.approx(0.0212, rel=0.005)),
+        ((left_out(930.0, whole=False),), CRANKING_SCATTER),
+        ((left_out(930.0, 30.0),), CRANKING_SCATTER),
+        ((left_out(800.0),), CRANKING_SCATTER),
+    ],
+    ids=["none", "told", "top not seen", "too uncertain", "a mistake"],
+)
+def test_pulls_that_were_left_out_tell_how_cranking_scatters(left: tuple[PullValue, ...], share: float) -> None:
+    """By hand: the squares of 980, 980, 930 about their mean are 2/3 of 50 squared; four degrees of freedom in all."""
+    values = [of_pulls("PTO", 980.0, 980.0, left=left), of_pulls("middle", 970.0, 970.0), of_pulls("MAG", 960.0, 960.0)]
+    case = lay_out(TRIPLE, values, Conditions(), Rules(), PressureUnit.KPA)
+    assert case.scatter.share == share
+    assert (case.scatter == Scatter(CRANKING_SCATTER)) == (share == CRANKING_SCATTER)
+
+
+def test_a_past_reading_hands_over_its_pulls_and_is_as_uncertain_as_all_of_them_make_it() -> None:
+    values = [of_pulls("PTO", 980.0, 980.0, left=(left_out(930.0),)), of_pulls("MAG", 970.0, 970.0)]
+    there = replace(Conditions(), ambient_abs_kpa=90.0)
+    kept = past_test(judge_test(TRIPLE, values, there), "t", datetime(2026, 1, 1, tzinfo=UTC)).readings[0]
+    carried = kept.sea_level_kpa / 980.0
+    assert carried > 1.05
+    assert kept.pulls == pytest.approx([980.0 * carried, 980.0 * carried, 930.0 * carried])
+    own = carried * 1.0 / 2**0.5
+    assert kept.u_kpa(0.03) == pytest.approx((own**2 + (0.03 * kept.sea_level_kpa) ** 2 / 2.0) ** 0.5)
+    unknown = replace(kept, pulls=())
+    assert unknown.u_kpa(0.03) == kept.u_random_kpa
