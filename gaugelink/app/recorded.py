@@ -14,6 +14,8 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import JournalError
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
 from gaugelink.peak.events import CrankingEvent
+from gaugelink.verdict.adapters import carried, last_noted_cm3
+from gaugelink.verdict.case import cranking_rpm_of
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
 from gaugelink.verdict.history import MachineHistory
@@ -136,12 +138,19 @@ def state_of(stored: StoredTest) -> TestState:
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
-    """The dry tests with readings that were not given up, as a history is read from."""
-    return [
-        past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
-        for test in tests
-        if test.verdict is not None and test.proves and test.state.plan.kind is TestKind.DRY
-    ]
+    """The dry tests of a machine with readings that were not given up, as a history is read from: through one adapter
+    where it was noted which they were read through, the last."""
+    past, speeds = [], []
+    for test in tests:
+        if test.verdict is None or not test.proves or test.state.plan.kind is not TestKind.DRY:
+            continue
+        as_read = past_test(test.verdict, test.stored.test_id, test.stored.began_at, test.gauge, test.stored.odometer)
+        past.append(replace(as_read, adapter_cm3=test.state.plan.conditions.adapter_cm3))
+        speeds.append(cranking_rpm_of([reading.cranking_rpm for reading in test.verdict.readings], test.engine))
+    now_cm3 = last_noted_cm3(past)
+    if now_cm3 is None:
+        return past
+    return [carried(one, tests[-1].engine, rpm, now_cm3) for one, rpm in zip(past, speeds, strict=True)]
 
 
 def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:

@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from gaugelink.counting import counted
 from gaugelink.engine.air import AltitudeMethod, AmbientSource
 from gaugelink.engine.units import barometer_text
 from gaugelink.localtime import day_of
 from gaugelink.report.data import ReportData
 from gaugelink.report.plain import flags_text, pulls_text, who
+from gaugelink.verdict.adapters import OtherAdapter
 from gaugelink.verdict.findings import Finding, Severity
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.judge import CAUTIONS, DOES_NOT_PROVE
@@ -200,4 +202,25 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
         lines.append("A trend needs two tests since the last job.")
     elif not lines and tests > 1:
         lines.append(f"Over {tests} tests no cylinder goes down by more than chance.")
-    return tuple(lines)
+    return (*lines, *map(_adapter_sentence, history.adapters))
+
+
+def _adapter_sentence(other: OtherAdapter) -> str:
+    """What another adapter does to the comparison with the tests that were read through it."""
+    number, were = counted(other.tests, "test"), "was" if other.tests == 1 else "were"
+    if other.cm3 is None:
+        return (
+            f"Through which adapter {number} {were} read is not noted: what all cylinders moved by together between "
+            f"{'it' if other.tests == 1 else 'them'} and the others may be the adapter."
+        )
+    was = f"{number} {were} read through an adapter of {other.cm3:g} cm3 and not"
+    if other.percent is None:
+        return (
+            f"{was} {other.now_cm3:g} cm3. By how much that moves a reading cannot be told without the engine's "
+            "dimensions: what all cylinders moved by together there may be the adapter."
+        )
+    alone = 100.0 * (1.0 / (1.0 + other.percent / 100.0) - 1.0)
+    return (
+        f"{was} {other.now_cm3:g} cm3, which alone reads {abs(alone):.1f} % {'higher' if alone > 0 else 'lower'}: "
+        f"the seasons are compared as if all were read through {other.now_cm3:g} cm3."
+    )

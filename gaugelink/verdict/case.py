@@ -91,11 +91,8 @@ class Case:
 
     @property
     def cranking_rpm(self) -> float:
-        """Cranking speed for an estimate: seen, else from the record, else a common one (from memory)."""
-        seen = [reading.cranking_rpm for reading in self.readings.values() if reading.cranking_rpm is not None]
-        if seen:
-            return float(np.median(seen))
-        return self.engine.cranking_rpm or (400.0 if self.engine.cycle == 2 else 200.0)
+        """Cranking speed for an estimate."""
+        return cranking_rpm_of([reading.cranking_rpm for reading in self.readings.values()], self.engine)
 
     @property
     def slow_below_rpm(self) -> float:
@@ -233,6 +230,12 @@ def lay_out(
         by_name[name] = replace(reading, cylinder=name)
     ordered = {name: by_name[name] for name in engine.cylinder_names if name in by_name}
     return Case(engine, ordered, conditions, rules, unit)
+
+
+def cranking_rpm_of(seen: Sequence[float | None], engine: EngineRecord) -> float:
+    """Cranking speed of a test for an estimate: seen, else from the record, else a common one (from memory)."""
+    known = [rpm for rpm in seen if rpm is not None]
+    return float(np.median(known)) if known else engine.cranking_rpm or (400.0 if engine.cycle == 2 else 200.0)
 
 
 def lowest_percent(engine: EngineRecord, rules: Rules) -> float:

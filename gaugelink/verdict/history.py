@@ -11,6 +11,7 @@ from datetime import datetime
 from math import exp, hypot, log, log1p, sqrt
 
 from gaugelink.engine.fleet import Counter
+from gaugelink.verdict.adapters import OtherAdapter, other_adapters
 from gaugelink.verdict.history_fit import Model, Split, against_others, less, mean_of, positions
 from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit
@@ -105,6 +106,8 @@ class MachineHistory:
     """Scatter of the readings over what was stated; above 1 the uncertainties were raised by it."""
     outliers: tuple[tuple[str, str], ...]
     """Test id and cylinder of readings that stand out so much that they count less than half."""
+    adapters: tuple[OtherAdapter, ...] = ()
+    """Tests that were read through another adapter than the last, or not noted which."""
 
 
 def read_history(
@@ -149,6 +152,7 @@ def read_history(
             for (j, cylinder), weight in zip(model.rows, fit.weights, strict=True)
             if weight < 0.5
         ),
+        adapters=other_adapters(usable),
     )
 
 

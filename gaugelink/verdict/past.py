@@ -1,6 +1,6 @@
 """What the record of a machine hands over: past tests, jobs, and the limits that its history is read by."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from math import hypot, isfinite, sqrt
@@ -72,6 +72,16 @@ class PastReading:
             return self.u_random_kpa
         return hypot(self.u_own_kpa, scatter * self.sea_level_kpa / sqrt(self.behind))
 
+    def times(self, factor: float) -> "PastReading":
+        """The reading with all of its pressures times a factor."""
+        return replace(
+            self,
+            sea_level_kpa=factor * self.sea_level_kpa,
+            u_random_kpa=factor * self.u_random_kpa,
+            pulls=tuple(factor * peak for peak in self.pulls),
+            u_own_kpa=factor * self.u_own_kpa,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class PastTest:
@@ -83,6 +93,11 @@ class PastTest:
     gauge: str = ""
     counter: float | None = None
     """The machine's own count."""
+    adapter_cm3: float | None = None
+    """Volume that the gauge's adapter added to the chamber; None where it was not noted."""
+    adapter_percent: float | None = 0.0
+    """What was added to the readings so that they are as through the adapter of the machine's last test; None where
+    theirs was another one and that cannot be told."""
 
 
 @dataclass(frozen=True, slots=True)
