@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import hypot
+from math import hypot, log
 
 import numpy as np
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.geometry import oil_factor
+from gaugelink.verdict.adapters import CARRIED_U_SHARE, OTHER_ADAPTER_U, carrying_factor
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity
@@ -32,6 +33,8 @@ class _Rise:
     """Expanded uncertainty of `kpa` without what the rises of all cylinders share."""
     ambient_u_kpa: float
     """Expanded uncertainty from carrying one ambient to the other: the same fraction of every cylinder's reading."""
+    adapter_u_kpa: float
+    """The same from carrying one adapter to the other; 0 where both tests were read through the same."""
     by_volume_kpa: float
     """What the oil's own volume is taken to do; 0 when it cannot be told."""
     by_volume_u_kpa: float
@@ -40,7 +43,7 @@ class _Rise:
     @property
     def u_kpa(self) -> float:
         """Expanded uncertainty of `kpa`."""
-        return hypot(self.u_alone_kpa, self.ambient_u_kpa)
+        return hypot(self.u_alone_kpa, self.ambient_u_kpa, self.adapter_u_kpa)
 
     @property
     def percent(self) -> float:
@@ -89,23 +92,39 @@ def unheld_finding(wet: Case) -> Finding:
 
 def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     before = dry.readings[name]
-    # The two tests may be days apart: the wet reading is carried to the ambient of the dry one.
-    after = _carried(wet.readings[name], ambient_factor(dry.conditions.ambient_abs_kpa, wet.conditions.ambient_abs_kpa))
+    # The two tests may be days apart: the wet reading is carried to the ambient and the adapter of the dry one.
+    air = ambient_factor(dry.conditions.ambient_abs_kpa, wet.conditions.ambient_abs_kpa)
+    adapter, adapter_u = _adapter(wet, dry, name)
+    after = _carried(wet.readings[name], air * adapter)
     rise = wet.between(after, before)
+    adapter_u_kpa = COVERAGE_FACTOR * adapter_u * after.peak_kpa
     ambient_u_kpa = COVERAGE_FACTOR * _ambient_u(wet.conditions, dry.conditions) * after.peak_kpa
     geometry, oil = wet.engine.geometry(name), wet.conditions.oil_ml
     if geometry is None or not oil:
-        return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, 0.0, 0.0, before.peak_kpa)
+        return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, adapter_u_kpa, 0.0, 0.0, before.peak_kpa)
     whole = oil_factor(geometry, wet.cranking_rpm, oil, wet.conditions.adapter_cm3) - 1.0
     by_volume = before.peak_kpa * whole
     return _Rise(
         rise.kpa,
         rise.u_kpa,
         ambient_u_kpa,
+        adapter_u_kpa,
         by_volume * STAYING_SHARE,
         COVERAGE_FACTOR * by_volume * STAYING_U,
         before.peak_kpa,
     )
+
+
+def _adapter(wet: Case, dry: Case, name: str) -> tuple[float, float]:
+    """The factor that carries a cylinder's wet reading to the adapter of the dry test, and its standard uncertainty."""
+    to_cm3, from_cm3 = dry.conditions.adapter_cm3, wet.conditions.adapter_cm3
+    if to_cm3 == from_cm3:
+        return 1.0, 0.0
+    geometry = wet.engine.geometry(name)
+    if geometry is None or not to_cm3 or not from_cm3:
+        return 1.0, OTHER_ADAPTER_U
+    factor = carrying_factor(geometry, wet.cranking_rpm, from_cm3, to_cm3)
+    return factor, CARRIED_U_SHARE * abs(log(factor))
 
 
 def _ambient_u(wet: Conditions, dry: Conditions) -> float:
@@ -149,6 +168,8 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     }
     if rise.by_volume_kpa > 0:
         text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume"
+    if rise.adapter_u_kpa > 0:
+        text += _adapters_text(wet, dry)
     # Too little is what stays below the limit with its whole uncertainty.
     sharp, little = rise.sealing_u_percent < limit, rise.sealing_percent + rise.sealing_u_percent < limit
     if usual is not None:
@@ -162,6 +183,8 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     doubt = (
         f"what is a clear rise, {limit:g} %"
         if sharp
+        else "what another adapter does"
+        if rise.adapter_u_kpa > max(rise.by_volume_u_kpa, rise.ambient_u_kpa)
         else "what other air does"
         if rise.ambient_u_kpa > rise.by_volume_u_kpa
         else "what the oil's volume does"
@@ -179,6 +202,13 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         source=SOURCE,
         firm=wet.firm(name) and dry.firm(name),
     )
+
+
+def _adapters_text(wet: Case, dry: Case) -> str:
+    """What to say of two tests that were read through different adapters."""
+    volumes = [one.conditions.adapter_cm3 for one in (dry, wet)]
+    before, after = (f"{cm3:g} cm3" if cm3 else "one that was not noted" for cm3 in volumes)
+    return f" (the dry test was read through an adapter of {before}, the wet one of {after})"
 
 
 def _meaning(

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from gaugelink.verdict.findings import RuleName, Severity, TopEnd
+from gaugelink.engine.geometry import adapter_factor
+from gaugelink.verdict.findings import Finding, RuleName, Severity, TopEnd
 from gaugelink.verdict.judge import judge_test
 from tests.verdict.shop import SEA_LEVEL, TRIPLE, judge, only, readings
 
@@ -42,3 +43,34 @@ def test_the_estimate_from_dimensions_has_the_adapter_in_it(cm3: float) -> None:
     fitted = only(judge(readings(TRIPLE, 135.0, 134.0, 135.0), replace(SEA_LEVEL, adapter_cm3=cm3)), RuleName.EXPECTED)
     assert fitted.numbers["trapped_ratio"] < plain.numbers["trapped_ratio"]
     assert fitted.numbers["expected_kpa"] < plain.numbers["expected_kpa"]
+
+
+def wet_after(dry_cm3: float, wet_cm3: float, oil: float = 1.0) -> Finding:
+    """The finding on PTO of a sound engine that reads `oil` times as much wet, through adapters of these volumes."""
+    geometry = TRIPLE.geometry("PTO")
+    assert geometry is not None
+    dry, wet = (140.0 * adapter_factor(geometry, 420.0, cm3) for cm3 in (dry_cm3, wet_cm3))
+    verdict = judge_test(
+        TRIPLE,
+        readings(TRIPLE, oil * wet, oil * wet, oil * wet),
+        replace(SEA_LEVEL, adapter_cm3=wet_cm3, wet=True),
+        dry=readings(TRIPLE, dry, dry, dry),
+        dry_conditions=replace(SEA_LEVEL, adapter_cm3=dry_cm3),
+    )
+    return next(one for one in verdict.findings if one.rule is RuleName.WET_DRY and one.cylinders == ("PTO",))
+
+
+@pytest.mark.parametrize(("dry_cm3", "wet_cm3"), [(6.0, 2.0), (6.0, 0.0), (2.0, 6.0)])
+def test_what_another_adapter_does_between_dry_and_wet_is_no_ring(dry_cm3: float, wet_cm3: float) -> None:
+    found = wet_after(dry_cm3, wet_cm3)
+    assert found.severity is Severity.NOTE
+    assert not found.causes
+    wet = f"{wet_cm3:g} cm3" if wet_cm3 else "one that was not noted"
+    assert f"(the dry test was read through an adapter of {dry_cm3:g} cm3, the wet one of {wet})" in found.text
+
+
+def test_rings_are_found_over_another_adapter_and_one_adapter_is_not_spoken_of() -> None:
+    assert "worn or stuck rings" in wet_after(6.0, 2.0, oil=1.3).causes
+    same = wet_after(2.0, 2.0, oil=1.3)
+    assert "worn or stuck rings" in same.causes
+    assert "adapter" not in same.text
