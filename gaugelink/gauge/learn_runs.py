@@ -15,6 +15,8 @@ from gaugelink.gauge.learn_rivals import read, samples_of
 
 COPY_KPA = 5.0
 """Copies are compared above this."""
+MOVE_FRAMES = 2
+"""Frames before and after one between which the pressure has gone further than it wanders when it is held."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +197,16 @@ def fine_end(fine: Guess, coarse: Guess, frames: Frames) -> bool | None:
 
 
 def follows(guess: Guess, frames: Frames) -> bool:
-    """Whether a guess takes as many values while the pressure moves as its step allows."""
+    """Whether a guess takes as many values while the pressure moves as its step allows.
+
+    Whoever pumps holds the pressure before it is read off and typed. Those frames are left out: a held pressure takes
+    few values, the same ones over and over.
+    """
     seen = read(guess, frames.between)[:, 0]
+    held = samples_of(guess, frames)[:, 0]
+    still = max(float(np.ptp(held[frames.segment == j])) for j in np.unique(frames.segment))
+    ahead = np.abs(seen[2 * MOVE_FRAMES :] - seen[: -2 * MOVE_FRAMES])
+    seen = seen[MOVE_FRAMES:-MOVE_FRAMES][ahead > still]
     if len(seen) < 10 or guess.kind.floating:
         return True
     possible = min(float(len(seen)), np.ptp(seen) / guess.scale.kpa)

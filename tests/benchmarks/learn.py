@@ -21,13 +21,18 @@ from gaugelink.gauge.learn_types import LabelledSegment
 from tests.gauge.formats import FAMILIES, TRAPS, Format
 
 
-def teach(made, levels_kpa):
-    """Pump to each pressure, hold it and type what the display shows; let the pressure off at the end."""
+def teach(made, levels_kpa, pause_s=0.0):
+    """Pump to each pressure, hold it and type what the display shows; let the pressure off at the end.
+
+    `pause_s` is how long the pressure is held before it is typed, besides the time after.
+    """
     segments, between = [], []
     before = 0.0
     for level in levels_kpa:
         if level != before:
             between += made.move(before, level)
+        if pause_s:
+            between += [payload for _, payload in made.hold(level, round(pause_s * made.frame_hz))[0]]
         frames, typed, _ = made.hold(level)
         segments.append(
             LabelledSegment.typed(

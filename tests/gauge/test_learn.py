@@ -22,12 +22,13 @@ def hold(typed, make, frames=30, start=0, **rest):
     return LabelledSegment.typed(typed, PSI, sent, **rest)
 
 
+@pytest.mark.parametrize("pause_s", [0.0, 8.0])
 @pytest.mark.parametrize("family", FAMILIES)
-def test_formats_of_every_family_are_found_exactly_and_none_wrongly(family):
+def test_formats_of_every_family_are_found_exactly_and_none_wrongly_however_long_a_pressure_is_held(family, pause_s):
     exact = 0
     for seed in range(1000, 1010):
         made = Format(seed, family)
-        segments, between = teach(made, made.readings())
+        segments, between = teach(made, made.readings(), pause_s)
         result = learn(segments, between=between)
         if result.layout is None:
             assert result.missing
