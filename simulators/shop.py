@@ -108,9 +108,9 @@ async def simulated_shop(
 
 
 @asynccontextmanager
-async def made_up_radio(seed: int = 4) -> AsyncIterator[Radio]:
-    """A virtual radio with a gauge that describes itself and one of a made-up format, for looking around."""
+async def made_up_radio(seed: int = 4) -> AsyncIterator[tuple[Radio, tuple[SimulatedGauge, ...]]]:
+    """A virtual radio with a gauge that describes itself and one of a made-up format, for looking around, and both."""
     standard = SimulatedGauge(environmental_pressure(), name="Pressure 01", address="F0:5A:00:00:02:01", rate_hz=20.0)
     odd = SimulatedGauge(made_up_layout(seed), name="Gauge 77", address="F0:5A:00:00:02:02", noise_kpa=0.5, seed=seed)
     async with simulated_shop_radio([standard, odd], seed=seed) as radio:
-        yield radio.as_radio()
+        yield radio.as_radio(), (standard, odd)

@@ -138,7 +138,7 @@ async def _rounds(ear: _Ear, inspector: Inspector, hand: Hand, name: str) -> Tau
             wanted.append(result.next_pressure_kpa)
     checked = None
     if result.layout is not None:
-        checked = _last_pressure(result.layout, ear.since(0, characteristic)[-40:])
+        checked = _last_pressure(result.layout, segments[-1].frames)
     return Taught(result, tuple(segments), checked)
 
 

@@ -2,11 +2,11 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -32,8 +32,15 @@ from gaugelink.gauge.recording import read_recording
 from gaugelink.gauge.scan import FoundDevice, scan, scan_live
 from gaugelink.printable import printable
 
+if TYPE_CHECKING:
+    from simulators.gatt_gauge import SimulatedGauge
+
 Simulate = Annotated[bool, typer.Option("--simulate", help="Look at a virtual radio with made-up gauges instead.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
+
+
+_PUMPED_S = 0.5
+"""A simulated gauge has sent its new pressure by then."""
 
 
 def register(app: typer.Typer) -> None:
@@ -46,15 +53,22 @@ def register(app: typer.Typer) -> None:
 @asynccontextmanager
 async def _radio(simulate: bool) -> AsyncIterator[Radio]:
     """The radio of this machine, or a virtual one. Its known errors become a sentence with the way out."""
+    async with _radio_and_gauges(simulate) as (radio, _):
+        yield radio
+
+
+@asynccontextmanager
+async def _radio_and_gauges(simulate: bool) -> AsyncIterator[tuple[Radio, "Sequence[SimulatedGauge]"]]:
+    """The radio with the simulated gauges on it, of which a real one has none."""
     try:
         if not simulate:
-            yield Radio()
+            yield Radio(), ()
             return
         with simulators_needed("--simulate"):
             from simulators.shop import made_up_radio
 
-        async with made_up_radio() as radio:
-            yield radio
+        async with made_up_radio() as made_up:
+            yield made_up
     except RADIO_ERRORS as error:
         raise GaugeError(explain_radio_error(error)) from error
 
@@ -203,8 +217,10 @@ def _as_json(service: ServiceFound) -> dict[str, object]:
 class TerminalHand(Hand):
     """A person at the terminal."""
 
-    def __init__(self, unit: PressureUnit) -> None:
+    def __init__(self, unit: PressureUnit, simulated: "Sequence[SimulatedGauge]" = ()) -> None:
+        """`simulated` gauges have no pump and no display but this."""
         self.unit = unit
+        self._simulated = simulated
         self._lines = TypedLines()
 
     async def reading(self, wanted_kpa: float) -> str:
@@ -213,9 +229,19 @@ class TerminalHand(Hand):
             ask = "Open the gauge to the air."
         else:
             ask = f"Pump it to about {self.unit.text(wanted_kpa)} and hold it there."
+        if self._simulated:
+            ask += f" (Simulated: done; it shows {await self._pump(wanted_kpa)}.)"
         question = f"{ask} What does its display show, in {self.unit.value}? (Enter alone gives up) "
         typer.echo(question, nl=False)
         return await self._lines.next()
+
+    async def _pump(self, wanted_kpa: float) -> str:
+        # Nobody hits a round number.
+        reached_kpa = 1.03 * wanted_kpa
+        for gauge in self._simulated:
+            gauge.idle_kpa = reached_kpa
+        await asyncio.sleep(_PUMPED_S)
+        return f"{self.unit.from_kpa(reached_kpa):.{self.unit.fine_decimals}f}"
 
     def say(self, sentence: str) -> None:
         """Print a sentence."""
@@ -232,6 +258,8 @@ def learn_command(
     """Teach a gauge whose bytes nobody has described: apply a few pressures, type what its display shows."""
     if out.exists():
         raise GaugelinkError(f"{out} exists already: give another name with --out.")
+    if not out.parent.is_dir():
+        raise GaugelinkError(f"{out}: the folder is not there: make it, or give another name with --out.")
     path = Path(source)
     if path.suffix == ".jsonl" or path.exists():
         result = learn(segments_of(read_recording(path)), name=name)
@@ -242,12 +270,14 @@ def learn_command(
     if result.layout is None:
         raise GaugelinkError("No layout was written. " + " ".join(result.missing or ("More readings are needed.",)))
     out.write_text(layout_text(result.layout, f"Taught by typed readings; {proof}."), encoding="utf-8")
-    typer.echo(f'Written to {out}; {proof}. Name it in the shop file: layout = "{out}".')
+    typer.echo(f"Written to {out}; {proof}. Name it in the shop file, under [[gauges]]:")
+    # A shop file takes paths from its own folder, which need not be the one that this was typed in.
+    typer.echo(f"layout = {json.dumps(out.absolute().as_posix(), ensure_ascii=False)}")
 
 
 async def _learn_live(source: str, unit: PressureUnit, name: str, simulate: bool) -> tuple[LearnResult, str]:
-    async with _radio(simulate) as radio, Inspector(source, radio) as inspector:
-        taught = await teach(inspector, TerminalHand(unit), name)
+    async with _radio_and_gauges(simulate) as (radio, simulated), Inspector(source, radio) as inspector:
+        taught = await teach(inspector, TerminalHand(unit, simulated), name)
     if taught.result.layout is not None and not proven(taught):
         raise GaugeError("The layout that was found does not show what the display showed last; nothing was written.")
     return taught.result, "checked live against the last typed reading"

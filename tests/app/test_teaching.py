@@ -1,0 +1,95 @@
+"""A gauge is taught over the radio by somebody who takes the time that it takes, and what is said at the end holds."""
+
+import asyncio
+from collections.abc import Coroutine
+from pathlib import Path
+from typing import Any, ClassVar
+
+import pytest
+from typer.testing import CliRunner
+
+from gaugelink.app.cli import app
+from gaugelink.app.commands import radio
+from gaugelink.app.shopfile import load_shop
+from gaugelink.app.teaching import Hand, Taught, proven, teach
+from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import GaugelinkError
+from gaugelink.gauge.inspect import Inspector
+from simulators.radio_time import run_driven
+from simulators.shop import made_up_radio
+from tests.app.shops import SHOP
+
+
+def test_a_fast_gauge_is_taught_by_a_hand_that_takes_its_time() -> None:
+    """A hundred frames a second, and eight seconds from the first stroke of the pump to the typed reading."""
+
+    async def main() -> Taught:
+        async with made_up_radio() as (air, gauges), Inspector("Gauge 77", air) as inspector:
+
+            class Slow(Hand):
+                unit = PressureUnit.PSI
+
+                async def reading(self, wanted_kpa: float) -> str:
+                    for share in range(1, 31):
+                        gauges[1].idle_kpa += (1.03 * wanted_kpa - gauges[1].idle_kpa) * share / 30
+                        await asyncio.sleep(0.1)
+                    await asyncio.sleep(5.0)
+                    return f"{self.unit.from_kpa(1.03 * wanted_kpa):.1f}"
+
+                def say(self, sentence: str) -> None:
+                    raise AssertionError(sentence)
+
+            return await teach(inspector, Slow())
+
+    taught = run_driven(main())
+    assert taught.result.layout is not None
+    assert proven(taught)
+
+
+class Typed:
+    """What a person types who reads the display off the question."""
+
+    lines: ClassVar[list[str]] = []
+
+    async def next(self) -> str:
+        return self.lines.pop(0)
+
+
+@pytest.fixture
+def typing(monkeypatch: pytest.MonkeyPatch) -> type[Typed]:
+    """Commands on driven time, and lines to be typed."""
+
+    def run(main: Coroutine[Any, Any, Any]) -> object:
+        return run_driven(main)
+
+    monkeypatch.setattr(radio.asyncio, "run", run)
+    monkeypatch.setattr(radio, "TypedLines", Typed)
+    Typed.lines = ["0.0", "20.6", "61.8"]
+    return Typed
+
+
+def test_what_learn_says_at_its_end_can_be_put_into_a_shop_file_as_it_is(
+    tmp_path: Path, typing: type[Typed], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    words = ["learn", "Gauge 77", "--simulate", "--out", "my gauge.toml"]
+    said = CliRunner().invoke(app, words, catch_exceptions=False).output
+    assert typing.lines == []
+    assert "Pump it to about 20 psi and hold it there. (Simulated: done; it shows 20.6.) What does" in said
+    line = said.splitlines()[-1]
+    assert line.startswith("layout = ")
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    file = folder / "shop.toml"
+    file.write_text(SHOP.replace('kind = "held"', f'kind = "held"\n{line}'), encoding="utf-8")
+    layout = load_shop(file).layouts["amber"]
+    assert layout is not None
+    assert layout.name == "taught gauge"
+
+
+def test_a_folder_that_is_not_there_is_told_before_anything_is_pumped(tmp_path: Path, typing: type[Typed]) -> None:
+    with pytest.raises(GaugelinkError, match="the folder is not there"):
+        CliRunner().invoke(
+            app, ["learn", "Gauge 77", "--simulate", "--out", str(tmp_path / "new" / "g.toml")], catch_exceptions=False
+        )
+    assert len(typing.lines) == 3
