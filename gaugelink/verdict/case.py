@@ -132,9 +132,15 @@ class Case:
         return share * high.peak_kpa, COVERAGE_FACTOR * u_kpa
 
     def is_below_limit(self, high: ReadingValue, low: ReadingValue) -> bool:
-        """Whether `low` is below the limit that `high` sets by more than the readings' uncertainty."""
+        """Whether `low` is below the limit that `high` sets by more than the readings' uncertainty, and lower than
+        alike cylinders could be."""
         floor, u_kpa = self.floor_kpa(high, low)
-        return low.peak_kpa < floor - u_kpa
+        return low.peak_kpa < floor - u_kpa and self.apart(high, low).is_real
+
+    def cannot_tell(self, high: ReadingValue, low: ReadingValue) -> bool:
+        """Whether `low` is so far below `high` that it would be worth watching, and yet alike cylinders could be as
+        far apart, by how the pulls scatter: neither good nor bad is shown."""
+        return low.peak_kpa < self.watch_percent / 100.0 * high.peak_kpa and not self.apart(high, low).is_real
 
     def excused_by_cranking(self, high: ReadingValue, low: ReadingValue) -> bool:
         """Whether uneven cranking by itself may put `low` as far below `high` as it is."""

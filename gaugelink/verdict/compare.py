@@ -77,14 +77,20 @@ def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Findi
     percent = 100.0 * low.peak_kpa / high.peak_kpa
     limit = case.lowest_percent
     floor, u_floor = case.floor_kpa(high, low)
-    severity, side, closing = Severity.NOTE, "above", ""
+    severity, side, closing = Severity.NOTE, "below" if low.peak_kpa < floor else "above", ""
+    causes, next_tests = low_causes(case.engine.cycle), telling_tests(case.engine.cycle)
     if case.is_below_limit(high, low):
-        severity, side = Severity.INVESTIGATE, "below"
+        severity = Severity.INVESTIGATE
+    elif case.cannot_tell(high, low):
+        severity = Severity.RETEST
+        causes, next_tests = (), (f"more pulls on {low.cylinder} and {high.cylinder}, all cranked alike",)
+        closing = ", but alike cylinders could read as far apart: read both again"
     elif low.peak_kpa < floor:
-        severity, side, closing = Severity.WATCH, "below", ", but by less than the readings can tell"
+        severity, closing = Severity.WATCH, ", but by less than the readings can tell"
     elif low.cylinder in case.low_cylinders():
         severity, closing = Severity.WATCH, ", but the difference is real"
-    fine = severity is Severity.NOTE
+    else:
+        causes, next_tests = (), ()
     lowest, at_limit = case.texts_apart(low.peak_kpa, floor)
     share = f"{percent:.0f}" if f"{percent:.0f}" != f"{limit:.0f}" else f"{percent:.1f}"
     maker = case.engine.lowest_percent is not None
@@ -104,10 +110,10 @@ def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Findi
         },
         u_kpa=u_floor,
         cylinders=(low.cylinder, high.cylinder),
-        causes=() if fine else low_causes(case.engine.cycle),
-        next_tests=() if fine else telling_tests(case.engine.cycle),
+        causes=causes,
+        next_tests=next_tests,
         source="the engine's record" if maker else f"{practice}: {COMMON_PRACTICE}",
-        firm=case.firm_gap(high, low),
+        firm=severity is not Severity.RETEST and case.firm_gap(high, low),
     )
 
 

@@ -9,11 +9,11 @@ from gaugelink.bench.repeats import CRANKING_SCATTER, Repeat, Scatter
 from gaugelink.engine.units import PressureUnit
 from gaugelink.verdict.case import lay_out
 from gaugelink.verdict.difference import PullValue, ReadingValue
-from gaugelink.verdict.findings import Conditions, Rules
+from gaugelink.verdict.findings import Conditions, RuleName, Rules, Severity, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.record import past_test
 from tests.benchmarks.judging import World, a_job, inside_one_test
-from tests.verdict.shop import TRIPLE
+from tests.verdict.shop import TRIPLE, only
 
 
 def of_pulls(name: str, *behind: float, left: tuple[PullValue, ...] = ()) -> ReadingValue:
@@ -73,3 +73,30 @@ def test_a_past_reading_hands_over_its_pulls_and_is_as_uncertain_as_all_of_them_
     assert kept.u_kpa(0.03) == pytest.approx((own**2 + (0.03 * kept.sea_level_kpa) ** 2 / 2.0) ** 0.5)
     unknown = replace(kept, pulls=())
     assert unknown.u_kpa(0.03) == kept.u_random_kpa
+
+
+def test_where_alike_cylinders_could_be_as_far_apart_the_pulls_are_asked_for_again() -> None:
+    """The pulls on the low one and on the highest agree by chance; those on the other are 8 % apart."""
+    values = [of_pulls("PTO", 840.0, 833.0), of_pulls("middle", 887.0, 962.0), of_pulls("MAG", 948.0, 964.0)]
+    verdict = judge_test(TRIPLE.model_copy(update={"band": None}), values, Conditions())
+    assert verdict.spread_is_real is False
+    assert "no more than the" in only(verdict, RuleName.SPREAD).text
+    assert verdict.word is VerdictWord.RETEST
+    assert verdict.top_end is TopEnd.UNKNOWN
+    finding = only(verdict, RuleName.LOWEST_OF_HIGHEST)
+    assert finding.severity is Severity.RETEST
+    assert "below the limit of 90 %, 860 kPa, but alike cylinders could read as far apart: read both" in finding.text
+    assert finding.next_tests == ("more pulls on PTO and MAG, all cranked alike",)
+    steady = [*values[:1], of_pulls("middle", 930.0, 940.0), values[2]]
+    assert judge_test(TRIPLE, steady, Conditions()).word is VerdictWord.INVESTIGATE
+
+
+@pytest.mark.parametrize("by_plan", [False, True])
+def test_a_cylinder_at_the_limit_is_not_passed_for_the_scatter_of_the_pulls(by_plan: bool) -> None:
+    low = inside_one_test(World(3, 2, 0.03, by_plan=by_plan, low=0.10), 300, 11)
+    assert low.share(VerdictWord.CONSISTENT) < 8.0
+    sound = inside_one_test(World(3, 2, 0.03, by_plan=by_plan), 300, 11)
+    assert sound.share(VerdictWord.CONSISTENT) > 70.0
+    assert sound.share(VerdictWord.INVESTIGATE) < 1.0
+    steady = inside_one_test(World(3, 2, 0.01, by_plan=by_plan), 300, 11)
+    assert steady.share(VerdictWord.CONSISTENT) > 99.0
