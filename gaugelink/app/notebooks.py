@@ -4,13 +4,14 @@ import json
 import uuid
 from collections import Counter
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from gaugelink.app.daemon import make_folder
+from gaugelink.app.notebook_jobs import job_line, job_news
 from gaugelink.app.notebook_tests import (
-    BY_HAND,
     KeptTest,
     amended_test,
     kept_tests,
@@ -25,11 +26,11 @@ from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import CalibrationEntry, Entry, JobEntry
+from gaugelink.journal.entries import CalibrationEntry, Entry
 from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.localtime import day_of, noon_of
 from gaugelink.reasons import read_text
-from gaugelink.report.notebook import Notebook, NotebookTest, parse_notebook
+from gaugelink.report.notebook import Notebook, NotebookJob, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 from gaugelink.simulated import is_simulated
 
@@ -49,8 +50,9 @@ class Imported:
     """Tests that were there with fewer readings and have all of the notebook's now."""
     tests_put_right: int
     """Tests that were there with something else."""
+    jobs_put_right: int
     changes: tuple[str, ...]
-    """What of them stands otherwise now, a sentence each."""
+    """What of tests and jobs stands otherwise now, a sentence each."""
     absent: tuple[str, ...]
     """What the journal has of the same days, or days between, and this notebook has not. It stays."""
 
@@ -72,7 +74,8 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     """Take a notebook into the journal, whole or not at all.
 
     A test that was taken in before is known by its machine, its day, and dry or wet; it keeps its id. Where the
-    notebook says otherwise now it is put right, and it gets the readings that it has not. Nothing is taken out.
+    notebook says otherwise now it is put right, and it gets the readings that it has not. A job is known by its
+    machine, its day, what was done, and on which cylinders. Nothing is taken out.
 
     Raises:
         SettingsError: a line for each mistake with file and line; nothing was written.
@@ -84,19 +87,29 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, last_day())
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:
-        entries, taken = _news(shop, notebook, await journal.tests(), await journal.jobs(with_struck=True))
+        standing = {job.job_id for job in await journal.jobs()}
+        jobs = await journal.jobs(with_struck=True)
+        entries, taken = _news(shop, notebook, await journal.tests(), jobs, standing)
         await journal.record(entries)
     return taken
 
 
 def _news(
-    shop: Shop, notebook: Notebook, stored_tests: Sequence[StoredTest], stored_jobs: Sequence[StoredJob]
+    shop: Shop,
+    notebook: Notebook,
+    stored_tests: Sequence[StoredTest],
+    stored_jobs: Sequence[StoredJob],
+    standing: AbstractSet[str],
 ) -> tuple[list[Entry], Imported]:
     """What of a notebook is not in the journal yet, and what is told of that."""
     names, entries = _Names(), list[Entry]()
     new = before = longer = put_right = 0
     changes, absent = list[str](), list[str]()
-    kept_before = _kept_of(shop, notebook, stored_tests)
+    kept_before = kept_tests(
+        one
+        for one in stored_tests
+        if is_simulated(one.bench) is shop.simulated and _is_between(notebook, one.machine, one.began_at)
+    )
     others = {one.stored.test_id: one for one in kept_before}
     for test in notebook.tests:
         test_id = names.of("test", test.machine, test.on, test.wet, test.readings)
@@ -114,42 +127,23 @@ def _news(
         changes += amended.changes
         absent += [amended.absent] if amended.absent else []
     absent += [kept_text(shop, one) for one in others.values()]
-    kept = [job for job in stored_jobs if job.by == BY_HAND]
-    jobs_before = 0
-    for job in notebook.jobs:
-        job_id = names.of("job", job.machine, _noon_in_utc(job.on), job.job, job.cylinders, job.counter)
-        content = (job.machine, job.job, job.cylinders, job.counter)
-        same = [
-            one
-            for one in kept
-            if (one.machine, one.job, one.cylinders, one.odometer) == content and _is_day(one.at, job.on)
-        ]
-        if same:
-            kept.remove(same[0])
-            jobs_before += 1
-        else:
-            entries.append(
-                JobEntry(job_id, job.machine, noon_of(job.on), job.job, job.counter, BY_HAND, job.note, job.cylinders)
-            )
-    jobs = len(notebook.jobs) - jobs_before
-    return entries, Imported(new, jobs, before, jobs_before, longer, put_right, tuple(changes), tuple(absent))
 
+    def id_of(job: NotebookJob) -> str:
+        return names.of("job", job.machine, _noon_in_utc(job.on), job.job, job.cylinders, job.counter)
 
-def _kept_of(shop: Shop, notebook: Notebook, stored_tests: Sequence[StoredTest]) -> list[KeptTest]:
-    """Tests from notebooks, of each machine those between the first and the last of this notebook's days."""
-    days: dict[str, list[date]] = {}
-    for test in notebook.tests:
-        days.setdefault(test.machine, []).append(test.on)
-    return kept_tests(
-        stored
-        for stored in stored_tests
-        if stored.machine in days
-        and is_simulated(stored.bench) is shop.simulated
-        and (
-            min(days[stored.machine]) <= day_of(stored.began_at) <= max(days[stored.machine])
-            or any(_is_day(stored.began_at, on) for on in days[stored.machine])
-        )
+    jobs = job_news(notebook.jobs, stored_jobs, standing, _is_day, id_of, now())
+    absent += [job_line(job) for job in jobs.absent if _is_between(notebook, job.machine, job.at)]
+    changes += jobs.changes
+    return entries + jobs.entries, Imported(
+        new, jobs.new, before, jobs.before, longer, put_right, len(jobs.changes), tuple(changes), tuple(absent)
     )
+
+
+def _is_between(notebook: Notebook, machine: str, at: datetime) -> bool:
+    """Whether it is between the first and the last day that a notebook has of a machine."""
+    days = [test.on for test in notebook.tests if test.machine == machine]
+    days += [job.on for job in notebook.jobs if job.machine == machine]
+    return bool(days) and (min(days) <= day_of(at) <= max(days) or any(_is_day(at, on) for on in days))
 
 
 def _is_of(kept: KeptTest, test: NotebookTest) -> bool:

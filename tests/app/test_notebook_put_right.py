@@ -69,7 +69,7 @@ def test_a_pressure_that_was_put_right_changes_its_test_and_makes_no_second_one(
     before, _ = kept(shop)
     said = take(shop, NOTEBOOK.replace("138,128,139", "138,131,139"))
     assert "0 tests and 0 jobs taken" in said
-    assert "1 test was put right" in said
+    assert "1 test and 0 jobs put right" in said
     assert "north-7 on 2025-11-03: middle 131 psi, was 128 psi\n" in said
     assert "3 tests and 1 job of this notebook were there already" in said
     after, history = kept(shop)
@@ -147,6 +147,41 @@ def test_what_is_in_the_notebook_no_more_stays_and_is_said(shop: Shop) -> None:
     assert listed(shop) == before
     assert "Not in this notebook" not in take(shop, NOTEBOOK)
     assert "Not in this notebook" not in take(shop, "".join(lines[:2])), "a notebook of other days"
+
+
+def jobs_of(shop: Shop) -> list[tuple[str, float | None]]:
+    return [(one["job"], one["odometer"]) for one in json.loads(shop.run("history", "north-7", "--json"))["jobs"]]
+
+
+def test_a_job_whose_counter_was_put_right_is_one_job_and_can_be_put_back(shop: Shop) -> None:
+    right = NOTEBOOK.replace("5200,rings", "5205,rings")
+    take(shop, NOTEBOOK)
+    said = take(shop, right)
+    assert "0 tests and 1 job put right" in said
+    assert "north-7 on 2025-11-10: rings, counter 5205, was 5200\n" in said
+    assert "one test" not in said
+    assert jobs_of(shop) == [("rings", 5205.0)]
+    assert "4 tests and 1 job of this notebook were there already" in take(shop, right)
+    assert "1 job of this notebook were there already" in take(shop, right.replace("5205,rings", ",rings"))
+    assert "rings, counter 5200, was 5205" in take(shop, NOTEBOOK)
+    assert jobs_of(shop) == [("rings", 5200.0)]
+
+
+def test_of_two_jobs_of_a_day_the_one_that_says_the_same_stays(shop: Shop) -> None:
+    both = NOTEBOOK + "2025-11-10,north-7,,,,,5290,rings,\n"
+    take(shop, both)
+    assert "rings, counter 5300, was 5290" in take(shop, both.replace("5290", "5300"))
+    assert jobs_of(shop) == [("rings", 5200.0), ("rings", 5300.0)]
+    assert "north-7 on 2025-11-10: rings, counter 5300\n" in take(shop, NOTEBOOK)
+    assert jobs_of(shop) == [("rings", 5200.0), ("rings", 5300.0)]
+
+
+def test_a_job_that_a_person_struck_is_not_brought_back_by_a_notebook_that_was_put_right(shop: Shop) -> None:
+    take(shop, NOTEBOOK)
+    shop.run("job", "north-7", "rings", "--strike")
+    said = take(shop, NOTEBOOK.replace("138,128,139", "138,131,139"))
+    assert "1 test and 0 jobs put right" in said
+    assert jobs_of(shop) == []
 
 
 @pytest.mark.parametrize(

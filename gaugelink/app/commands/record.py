@@ -276,10 +276,11 @@ def import_command(
         were = "was" if taken.tests_longer == 1 else "were"
         typer.echo(f"{counted(taken.tests_longer, 'test')} {were} there with fewer readings and got the new ones.")
     if taken.changes:
-        were = "was" if taken.tests_put_right == 1 else "were"
-        typer.echo(f"{counted(taken.tests_put_right, 'test')} {were} put right; the record keeps what it said before:")
+        put_right = f"{counted(taken.tests_put_right, 'test')} and {counted(taken.jobs_put_right, 'job')}"
+        typer.echo(f"{put_right} put right; the record keeps what it said before:")
         for change in taken.changes:
             typer.echo(f"  {change}")
+    if taken.tests_put_right:
         typer.echo("A day of a machine is one test: where both were read, both stand in one notebook.")
     if taken.absent:
         typer.echo("Not in this notebook, but in the record from one; nothing is taken out, it stays and counts:")

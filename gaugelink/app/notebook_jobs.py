@@ -1,0 +1,92 @@
+"""A notebook's jobs as the journal keeps them, and what a later notebook says otherwise: struck, and written anew."""
+
+from collections.abc import Callable, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from gaugelink.app.notebook_tests import BY_HAND
+from gaugelink.broker.message import new_id
+from gaugelink.journal.entries import Entry, JobEntry, StruckJobEntry
+from gaugelink.journal.rows import StoredJob
+from gaugelink.localtime import day_of, noon_of
+from gaugelink.report.notebook import NotebookJob
+
+
+@dataclass(slots=True)
+class JobNews:
+    """What of a notebook's jobs is not in the journal yet."""
+
+    entries: list[Entry] = field(default_factory=list)
+    new: int = 0
+    before: int = 0
+    changes: list[str] = field(default_factory=list)
+    """A sentence for each job that stands otherwise now."""
+    absent: list[StoredJob] = field(default_factory=list)
+    """Jobs that came from a notebook, count, and are not in this one."""
+
+
+def job_news(
+    jobs: Sequence[NotebookJob],
+    stored: Sequence[StoredJob],
+    standing: AbstractSet[str],
+    is_day: Callable[[datetime, date], bool],
+    id_of: Callable[[NotebookJob], str],
+    at: datetime,
+) -> JobNews:
+    """Lay a notebook's jobs beside those of the journal that came from one; two lines that say the same are two.
+
+    Args:
+        jobs: the notebook's.
+        stored: the journal's, those that were struck too: what a person struck is not brought back.
+        standing: ids of those that were not struck.
+        is_day: whether something stands in the journal for a day of a notebook.
+        id_of: the id of a job that is new.
+        at: when this is done.
+    """
+    news = JobNews()
+    left = [one for one in stored if one.by == BY_HAND and one.job_id in standing]
+    struck = [one for one in stored if one.by == BY_HAND and one.job_id not in standing]
+
+    def taken(of: list[StoredJob], job: NotebookJob, with_counter: bool) -> StoredJob | None:
+        for one in of:
+            same = (one.machine, one.job, one.cylinders) == (job.machine, job.job, job.cylinders)
+            if same and is_day(one.at, job.on) and (not with_counter or one.odometer == job.counter):
+                of.remove(one)
+                return one
+        return None
+
+    ids = [id_of(job) for job in jobs]
+    others = [(job, job_id) for job, job_id in zip(jobs, ids, strict=True) if taken(left, job, True) is None]
+    news.before = len(jobs) - len(others)
+    for job, job_id in others:
+        if (old := taken(left, job, False)) is not None:
+            if job.counter is None:
+                # What is left out is not taken back.
+                news.before += 1
+                continue
+            was = "not noted" if old.odometer is None else f"{old.odometer:.10g}"
+            news.changes.append(f"{_of(job.machine, job.on, job)}, counter {job.counter:.10g}, was {was}")
+            news.entries += [StruckJobEntry(old.job_id, at, BY_HAND), _entry(job, new_id(), job.note or old.note)]
+        elif taken(struck, job, True) is not None:
+            news.before += 1
+        else:
+            news.new += 1
+            news.entries.append(_entry(job, job_id, job.note))
+    news.absent = left
+    return news
+
+
+def job_line(job: StoredJob) -> str:
+    """A job for a person."""
+    counter = "" if job.odometer is None else f", counter {job.odometer:.10g}"
+    return f"{_of(job.machine, day_of(job.at), job)}{counter}"
+
+
+def _of(machine: str, on: date, job: StoredJob | NotebookJob) -> str:
+    where = f", {' and '.join(job.cylinders)}" if job.cylinders else ""
+    return f"{machine} on {on}: {job.job}{where}"
+
+
+def _entry(job: NotebookJob, job_id: str, note: str) -> JobEntry:
+    return JobEntry(job_id, job.machine, noon_of(job.on), job.job, job.counter, BY_HAND, note, job.cylinders)
