@@ -5,7 +5,7 @@ cylinder that wears, one that gets a ring job on one cylinder, one that gets new
 the fleets the gauge is changed once, in half of those without a word in the record.
 """
 
-import sys
+import argparse
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -231,7 +231,9 @@ WORLDS = {
 
 def main() -> None:
     """Print the rates of every world."""
-    fleets = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("fleets", type=int, nargs="?", default=500)
+    fleets = parser.parse_args().fleets
     for title, world in WORLDS.items():
         print(f"{title}: {fleets} fleets of four machines, wear {100 * world.wear:g} % a season")
         for line in lines(score(fleets, world)):

@@ -3,10 +3,18 @@
 Needs atheris (pip install atheris). Ends with the counts; any exception ends it at once with the input that raised it.
 """
 
+import argparse
 import sys
 from collections import Counter
 
-import atheris
+if __name__ == "__main__":
+    # Before the fuzzer is needed: its own flags go on to it.
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_known_args()
+
+try:
+    import atheris
+except ModuleNotFoundError:
+    sys.exit("This needs atheris: pip install atheris.")
 
 with atheris.instrument_imports(include=["gaugelink.gauge"]):
     from gaugelink.gauge.frames import FrameReader

@@ -6,7 +6,7 @@ the plan* pulls as a bench asks for it, until as many as the plan wants agree wi
 reading rests on those that do: picked pulls are more alike than cranking is.
 """
 
-import sys
+import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -205,7 +205,9 @@ def a_job(world: World, machines: int, seed: int = 1) -> Score:
 
 def main() -> None:
     """Print the figures."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("tests", type=int, nargs="?", default=1000)
+    count = parser.parse_args().tests
     scatters = (0.01, 0.02, 0.03)
     kinds = [(by_plan, pulls) for by_plan in (False, True) for pulls in (2, 3)]
     for by_plan, pulls in kinds:

@@ -5,9 +5,9 @@ broker. The publisher sends one message after another has arrived, as a bench do
 is compared is alternated within one run, so that a busy machine slows both alike.
 """
 
+import argparse
 import asyncio
 import statistics
-import sys
 import tempfile
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -129,4 +129,6 @@ async def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(int(sys.argv[1]) if len(sys.argv) > 1 else 500))
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("count", type=int, nargs="?", default=500, help="events to each broker")
+    asyncio.run(main(parser.parse_args().count))

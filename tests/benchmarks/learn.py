@@ -1,4 +1,4 @@
-"""The learner against made-up formats. Run: python -m tests.benchmarks.learn [formats]
+"""The learner against made-up formats. Run: python -m tests.benchmarks.learn [formats] [--pause S]
 
 Each format is taught with three typed readings. A layout counts as found exactly when frames it never saw, over the
 gauge's whole range, read as the pressures that were sent (either of them, where one sample is sent in two units), as
@@ -8,7 +8,7 @@ as wrong when a layout was accepted and any such frame reads as a pressure that 
 gauge's own display, has another number of samples, or is refused.
 """
 
-import sys
+import argparse
 import time
 from collections import Counter
 
@@ -110,13 +110,13 @@ def go_on(made, segments, between, result):
     return "not accepted" if result.layout is None else judge(made, result.layout)
 
 
-def run(formats):
+def run(formats, pause_s):
     """Teach `formats` made-up formats and print what came of it."""
     tally, later, families, seconds, asked = Counter(), Counter(), {}, [], []
     for k in range(formats):
         family = FAMILIES[k % len(FAMILIES)]
         made = Format(k, family)
-        segments, between = teach(made, made.readings())
+        segments, between = teach(made, made.readings(), pause_s)
         began = time.process_time()
         result = learn(segments, between=between)
         seconds.append(time.process_time() - began)
@@ -126,7 +126,7 @@ def run(formats):
         later[outcome if result.layout is not None else go_on(made, segments, between, result)] += 1
         if outcome != "exact":
             asked.append((k, family, outcome, result.missing, result.next_pressure_kpa))
-    print(f"{formats} formats, three typed readings each")
+    print(f"{formats} formats, three typed readings each, held for {pause_s:g} s before")
     print(
         f"exact {tally['exact'] / formats:.1%}; wrong {sum(n for what, n in tally.items() if what.startswith('wrong'))}"
     )
@@ -139,19 +139,22 @@ def run(formats):
         print(" ", *line)
 
 
-def run_traps(formats):
+def run_traps(formats, pause_s):
     """Teach formats in which nothing round is to be found; any layout that is accepted is judged."""
     for family in TRAPS:
         tally = Counter()
         for k in range(formats):
             made = Format(k, family)
-            segments, between = teach(made, made.readings())
+            segments, between = teach(made, made.readings(), pause_s)
             result = learn(segments, between=between)
             tally["not accepted" if result.layout is None else judge(made, result.layout)] += 1
         print(f"trap, {family}: {dict(tally)}")
 
 
 if __name__ == "__main__":
-    many = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    run(many)
-    run_traps(many)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("formats", type=int, nargs="?", default=200)
+    parser.add_argument("--pause", type=float, default=0.0, metavar="S", help="held for so long before it is typed")
+    args = parser.parse_args()
+    run(args.formats, args.pause)
+    run_traps(args.formats, args.pause)

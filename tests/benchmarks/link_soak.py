@@ -3,7 +3,7 @@
 python -m tests.benchmarks.link_soak [TROUBLES] [SEED]
 """
 
-import sys
+import argparse
 import time
 
 import numpy as np
@@ -14,10 +14,12 @@ from simulators.radio_time import run_driven
 
 def main() -> None:
     """Print the result of one soak."""
-    troubles = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("troubles", type=int, nargs="?", default=200)
+    parser.add_argument("seed", type=int, nargs="?", default=1)
+    args = parser.parse_args()
     began_s = time.perf_counter()
-    result = run_driven(soak(troubles, seed))
+    result = run_driven(soak(args.troubles, args.seed))
     took_s = time.perf_counter() - began_s
     expected = round(result.span_s * 100.0) + 1
     print(f"{result.troubles} troubles in {result.span_s / 3600.0:.2f} h of driven time, {took_s:.0f} s of real time")

@@ -5,6 +5,7 @@ python -m tests.benchmarks.linux_path
 Gauge, controllers, stand-in and supervisor share one process, so the ratio tells more than the figures.
 """
 
+import argparse
 import asyncio
 import os
 import time
@@ -45,6 +46,7 @@ async def _run(acquire_notify: bool) -> tuple[float, int]:
 
 def main() -> None:
     """Print both rates and their ratio."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     rates = {}
     for way, acquire in (("StartNotify", False), ("AcquireNotify", True)):
         took_s, lost = asyncio.run(_run(acquire))

@@ -5,10 +5,10 @@ journal and at what arrived; then measures the pace of a backlog and the time of
 is missing, doubled in the journal, or first received out of order.
 """
 
+import argparse
 import asyncio
 import contextlib
 import random
-import sys
 import tempfile
 from pathlib import Path
 
@@ -142,4 +142,6 @@ async def main(kills: int) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(int(sys.argv[1]) if len(sys.argv) > 1 else 30))
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("kills", type=int, nargs="?", default=30)
+    asyncio.run(main(parser.parse_args().kills))

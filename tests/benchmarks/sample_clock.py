@@ -7,6 +7,7 @@ The goal: with 30 ms of jitter, a rate 0.5 % off and 2 % loss, 95 % of sample ti
 stretches of 2 s (an event), and over the whole minute with one constant for it all.
 """
 
+import argparse
 import struct
 import time
 
@@ -70,6 +71,7 @@ def report(name, layout, **kind):
 
 def main():
     """Print the table."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     print(f"{LINKS} links of 60 s each, 30 ms jitter, 0.5 % off, 2 % loss unless said; errors in ms")
     print(f"{'':44s} {'in 2 s':>8s} {'p95':>7s} {'in 60 s':>10s} {'p95':>7s} {'back':>6s} {'lost':>6s} {'us/frm':>7s}")
     report("100 Hz, 10 to a frame, counter", COUNTED)

@@ -3,6 +3,7 @@
 python -m tests.benchmarks.virtual_radio
 """
 
+import argparse
 import asyncio
 import time
 
@@ -37,6 +38,7 @@ async def _run() -> tuple[float, int]:
 
 def main() -> None:
     """Print the rate."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     took_s, samples = asyncio.run(_run())
     frames_hz = samples / 10 / took_s
     print(
