@@ -10,6 +10,7 @@ import numpy as np
 from gaugelink.app.traces import Trace, read_trace
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
 from gaugelink.leak.hold import Evidence
 from gaugelink.leak.limits import DecayLimit
@@ -47,13 +48,16 @@ def replay_decay(
     ambient_abs_kpa: float = 101.325,
     resolution_kpa: float | None = None,
     reference: Reference | None = None,
+    layout: GaugeLayout | None = None,
 ) -> list[ReplayedDecay]:
     """Find and judge every hold of a trace. A trace that begins after the valve closed is one hold as a whole.
+
+    With a `layout` the file is a recording of frames.
 
     Raises:
         RecordingError: the file cannot be read as a trace, or nothing in it is a decay.
     """
-    trace = read_trace(path)
+    trace = read_trace(path, layout)
     watch = DecayWatch(limit, resolution_kpa=resolution_kpa)
     found: list[tuple[Evidence, float | None, bool]] = []
     over, gap = None, False

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.traces import Trace, read_trace, remark_on
+from gaugelink.app.traces import Trace, read_trace, refused_by, remark_on
 from gaugelink.engine.units import PressureUnit
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.peak.detector import find_events
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
 from gaugelink.peak.judge import judge
@@ -28,19 +29,21 @@ def replay(
     hints: EngineHints,
     unit: PressureUnit = PressureUnit.KPA,
     remark: Callable[[str], None] | None = None,
+    layout: GaugeLayout | None = None,
 ) -> Iterator[ReplayedEvent]:
     """Find and judge every cranking event of every file, in order.
 
     What is doubtful in a file goes to `remark`, a sentence each, before its events; pressures are told in `unit`.
+    With a `layout` the files are recordings of frames.
 
     Raises:
         RecordingError: a file cannot be read as a trace.
     """
     for path in files:
-        trace = read_trace(path)
-        said = remark_on(trace, unit)
-        if said is not None and remark is not None:
-            remark(said)
+        trace = read_trace(path, layout)
+        for said in (refused_by(trace), remark_on(trace, unit)):
+            if said is not None and remark is not None:
+                remark(said)
         for number, samples in enumerate(find_events(trace.time_s, trace.pressure_kpa, traits), start=1):
             yield ReplayedEvent(trace, number, samples, judge(samples, traits, hints))
 

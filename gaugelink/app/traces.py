@@ -1,4 +1,5 @@
-"""Recorded traces: CSV with the columns ``time_s`` and ``pressure_kpa``; more columns are ignored.
+"""Recorded traces: CSV with the columns ``time_s`` and ``pressure_kpa``; more columns are ignored. Or the frames that a
+gauge sent, as `gaugelink inspect --save` writes them, with the layout that says which of their bytes are pressure.
 
 The pressure's column may have another unit in its name, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs part
 columns too; then numbers may have decimal commas.
@@ -14,6 +15,9 @@ import numpy as np
 from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
+from gaugelink.gauge.frames import FrameReader
+from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.gauge.recording import read_recording, replay
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.reasons import reason
 from gaugelink.tables import Dialect, dialect_of
@@ -39,7 +43,10 @@ class Trace:
     pressure_kpa: FloatArray
     """Shape (n,), as the gauge gave it."""
     column: str = "pressure_kpa"
-    """The column that the pressure was in."""
+    """The column that the pressure was in; empty for a recording of frames."""
+    frames: int = 0
+    """Frames of a recording, of which the layout refused `refused`."""
+    refused: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +61,16 @@ class _Columns:
         return PRESSURES[self.header[self.pressure]]
 
 
-def read_trace(path: Path) -> Trace:
-    """Read one trace.
+def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
+    """Read one trace; with a `layout` the file is a recording of frames.
 
     Raises:
         RecordingError: the file, the line, what was found there and what was expected.
     """
+    if layout is not None:
+        return _read_frames(path, layout)
+    if path.suffix == ".jsonl":
+        raise RecordingError(f"{path}: this is a recording of frames: give the file of their layout with --layout.")
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
     except UnicodeDecodeError as error:
@@ -90,12 +101,36 @@ def read_trace(path: Path) -> Trace:
     return Trace(str(path), time_s, columns.unit.to_kpa(1.0) * pressure, columns.header[columns.pressure])
 
 
+def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
+    recording, reader = read_recording(path), FrameReader(path.name, layout)
+    batches = replay(recording, reader)
+    frames, counts = len(recording.frames), reader.counts
+    refused = counts.malformed + counts.short + counts.long
+    time_s = np.concatenate([np.empty(0), *(batch.time_s for batch in batches)])
+    if len(time_s) < 2:
+        why = f"the layout refuses {refused} of its {counted(frames, 'frame')}"
+        raise RecordingError(f"{path}: found {counted(len(time_s), 'sample')}; a trace needs two or more: {why}.")
+    pressure_kpa = np.concatenate([batch.pressure_kpa for batch in batches])
+    return Trace(str(path), time_s, pressure_kpa, "", frames, refused)
+
+
+def refused_by(trace: Trace) -> str | None:
+    """Say how many frames of a recording became no samples; None when all did."""
+    if not trace.refused:
+        return None
+    return f"{trace.file}: the layout refuses {trace.refused} of its {counted(trace.frames, 'frame')}."
+
+
 def remark_on(trace: Trace, unit: PressureUnit) -> str | None:
     """Say so when the highest pressure of a trace of compression pulls cannot be one; None when it may be."""
     highest_kpa = float(np.max(trace.pressure_kpa))
     if PLAUSIBLE_KPA[0] <= highest_kpa <= PLAUSIBLE_KPA[1]:
         return None
     far = "low" if highest_kpa < PLAUSIBLE_KPA[0] else "high"
+    if not trace.column:
+        return (
+            f"{trace.file}: the highest pressure in it is {unit.text(highest_kpa)}, very {far} for a compression pull."
+        )
     others = " or ".join(f"pressure_{one}" for one in ("kpa", "psi", "bar") if f"pressure_{one}" != trace.column)
     return (
         f"{trace.file}: the highest pressure in it is {unit.text(highest_kpa)}, very {far} for a compression pull. Is "

@@ -1,6 +1,7 @@
 """``gaugelink replay``: its table, its picture and the running service write an event as page and report do."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,9 +17,12 @@ from gaugelink.app.running import PlainLines
 from gaugelink.app.step import Step
 from gaugelink.app.traceplot import draw_events
 from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import GaugelinkError
 from gaugelink.peak.events import EngineHints, Flag, GaugeTraits
 from gaugelink.report.plain import FLAG_WORDS
 from tests.peak.shapes import clock, shown, stairs
+
+GAUGES = Path(__file__).parents[2] / "config" / "gauges"
 
 
 @pytest.fixture
@@ -97,3 +101,50 @@ def test_a_file_in_psi_under_a_header_in_kpa_is_remarked_on_and_read_right_under
         result = CliRunner().invoke(app, ["replay", str(file), "--json"], catch_exceptions=False)
         assert ("very low for a compression pull" in result.stderr) is (column == "pressure_kpa")
     assert json.loads(result.stdout)["peak_kpa"] == pytest.approx(event_of(trace).event.peak_kpa, rel=1e-3)
+
+
+def test_a_recording_of_frames_is_replayed_through_its_layout() -> None:
+    recording, layout, expected = (
+        GAUGES / f"streaming-u16.{end}" for end in ("recording.jsonl", "toml", "expected.json")
+    )
+    words = ["replay", str(recording), "--layout", str(layout), "--json"]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    (event,) = (json.loads(line) for line in result.stdout.splitlines())
+    sent = json.loads(expected.read_text(encoding="utf-8"))
+    highest_kpa = PressureUnit(sent["unit"]).to_kpa(max(max(frame) for frame in sent["frames"] if frame is not None))
+    assert event["peak_kpa"] == pytest.approx(highest_kpa, rel=0.01)
+    assert len(event["strokes"]) > 10
+    # Two frames give no pressure: one fails its checksum, the other is a repeat.
+    assert sum(frame is None for frame in sent["frames"]) == 2
+    assert "the layout refuses 1 of its 60 frames." in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ([], "give the file of their layout with --layout"),
+        (["--layout", "auto"], "a recording does not describe itself"),
+        (["--layout", str(GAUGES / "text-line.toml")], "found 0 samples; .* the layout refuses .* of its 60 frames"),
+        (["--decay"], "give the file of their layout with --layout"),
+    ],
+)
+def test_a_recording_without_the_layout_that_fits_is_refused(more: list[str], said: str) -> None:
+    with pytest.raises(GaugelinkError, match=said):
+        CliRunner().invoke(
+            app, ["replay", str(GAUGES / "streaming-u16.recording.jsonl"), *more], catch_exceptions=False
+        )
+
+
+def test_a_recording_without_typed_readings_says_how_they_are_added(tmp_path: Path) -> None:
+    """The line that is shown is taken as it is shown."""
+    copy = tmp_path / "gauge.jsonl"
+    copy.write_text((GAUGES / "streaming-u16.recording.jsonl").read_text(encoding="utf-8"), encoding="utf-8")
+    words = ["learn", str(copy), "--out", str(tmp_path / "gauge.toml")]
+    with pytest.raises(GaugelinkError, match="no reading of the display is in it") as caught:
+        CliRunner().invoke(app, words, catch_exceptions=False)
+    line = json.loads(re.findall(r"\{.*\}", str(caught.value))[0])
+    with copy.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(line) + "\n")
+    with pytest.raises(GaugelinkError, match="3 different pressures are needed; there are"):
+        CliRunner().invoke(app, words, catch_exceptions=False)

@@ -20,6 +20,7 @@ from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.leak.limits import Practice
 from gaugelink.leak.wording import flag_words
 from gaugelink.settings import first_mistake
@@ -213,6 +214,7 @@ def replay_files(
     resolution_kpa: float | None,
     reference: Path | None,
     unit: PressureUnit,
+    layout: GaugeLayout | None,
     *,
     as_lines: bool,
 ) -> None:
@@ -229,7 +231,12 @@ def replay_files(
     beside = read_reference(reference) if reference is not None else None
     for file in files:
         for replayed in replay_decay(
-            file, limit, ambient_abs_kpa=ambient_abs_kpa, resolution_kpa=resolution_kpa, reference=beside
+            file,
+            limit,
+            ambient_abs_kpa=ambient_abs_kpa,
+            resolution_kpa=resolution_kpa,
+            reference=beside,
+            layout=layout,
         ):
             document = as_json(replayed, unit)
             if as_lines:

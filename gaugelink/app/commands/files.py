@@ -8,9 +8,12 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
+from gaugelink.app.layouts import find_layout
 from gaugelink.app.replay import ReplayedEvent, as_json, replay
 from gaugelink.app.terminal import Terminal
 from gaugelink.engine.units import PressureUnit
+from gaugelink.errors import SettingsError
+from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
 from gaugelink.report.plain import flag_words
@@ -41,6 +44,9 @@ def replay_command(
     files: Annotated[
         list[Path], typer.Argument(help="Traces: CSV with the columns time_s,pressure_kpa (or _psi, _bar).")
     ],
+    layout: Annotated[
+        str | None, typer.Option(help="The files are what `inspect --save` wrote: frames of this layout.")
+    ] = None,
     kind: Annotated[
         KindChoice, typer.Option(help="Whether the gauge holds the pressure; told from the trace if auto.")
     ] = KindChoice.AUTO,
@@ -68,6 +74,10 @@ def replay_command(
     ),
 ) -> None:
     """Run recorded traces through the detector, or with --decay the leak-down analysis, that the service uses."""
+    frames = None if layout is None else _layout(layout)
+    if frames is not None:
+        resolution_kpa = resolution_kpa or frames.resolution_kpa
+        range_kpa = range_kpa or frames.range_kpa
     if decay:
         from gaugelink.app.commands.decay import replay_files
 
@@ -78,16 +88,19 @@ def replay_command(
             "highest_kpa": highest_kpa,
             "volume_cm3": volume_cm3,
         }
-        replay_files(files, practice, own, fixed_time, ambient_kpa, resolution_kpa, reference, unit, as_lines=as_lines)
+        replay_files(
+            files, practice, own, fixed_time, ambient_kpa, resolution_kpa, reference, unit, frames, as_lines=as_lines
+        )
         return
     traits = GaugeTraits(
         kind=None if kind is KindChoice.AUTO else GaugeKind(kind.value),
         resolution_kpa=resolution_kpa,
         range_kpa=range_kpa,
+        rate_hz=None if frames is None else frames.rate_hz,
     )
     hints = EngineHints(cycle=None if cycle is None else int(cycle.value))
     found = []
-    for replayed in replay(files, traits, hints, unit, lambda line: typer.echo(f"Note: {line}", err=True)):
+    for replayed in replay(files, traits, hints, unit, lambda line: typer.echo(f"Note: {line}", err=True), frames):
         if as_lines:
             typer.echo(json.dumps(as_json(replayed)))
         found.append(replayed)
@@ -99,6 +112,13 @@ def replay_command(
         draw_events(found, unit, plot)
         if not as_lines:
             typer.echo(f"Drawn into {plot}.")
+
+
+def _layout(name: str) -> GaugeLayout:
+    found = find_layout(name, Path())
+    if found is None:
+        raise SettingsError(f"--layout: a recording does not describe itself; found {name!r}, expected a layout file.")
+    return found
 
 
 def _print_events(found: list[ReplayedEvent], unit: PressureUnit) -> None:

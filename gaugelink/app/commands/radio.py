@@ -262,7 +262,13 @@ def learn_command(
         raise GaugelinkError(f"{out}: the folder is not there: make it, or give another name with --out.")
     path = Path(source)
     if path.suffix == ".jsonl" or path.exists():
-        result = learn(segments_of(read_recording(path)), name=name)
+        segments = segments_of(read_recording(path))
+        if not segments:
+            raise GaugelinkError(
+                f"{path}: no reading of the display is in it. Behind the frames of each pressure that was held add "
+                'what was shown, as {"t_s": 12.5, "display": 20.6, "unit": "psi"}, with the time of the last of them.'
+            )
+        result = learn(segments, name=name)
         proof = "checked against every typed reading of the recording"
     else:
         result, proof = asyncio.run(_learn_live(source, unit, name, simulate))
