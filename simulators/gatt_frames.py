@@ -69,7 +69,7 @@ class FrameWriter:
         places = [(field.at, field.width) for field in self._fields()]
         places.append((pressure.at, (samples - 1) * pressure.step + pressure.width))
         if layout.checksum is not None:
-            places.append((layout.checksum.at, 1))
+            places.append((layout.checksum.at, layout.checksum.kind.width))
         head = max([len(layout.header) // 2, *(at + width for at, width in places if at >= 0)])
         return head + max((-at for at, _ in places if at < 0), default=0)
 
@@ -103,7 +103,9 @@ class FrameWriter:
             frame[at : at + width] = number_bytes(pressure.format, raw, width, order)
         if layout.checksum is not None:
             at = layout.checksum.at if layout.checksum.at >= 0 else len(frame) + layout.checksum.at
-            frame[at] = _checksum(layout.checksum.kind, layout.checksum.seed, bytes(frame[layout.checksum.first : at]))
+            kind, order = layout.checksum.kind, layout.checksum.byte_order or layout.byte_order
+            proof = _checksum(kind, layout.checksum.seed, bytes(frame[layout.checksum.first : at]))
+            frame[at : at + kind.width] = proof.to_bytes(kind.width, order.value)
         return bytes(frame)
 
     def _put(self, frame: bytearray, field: NumberField, value: float) -> None:
@@ -130,7 +132,37 @@ def _decimal(value: float) -> str:
     return str(value) if isinstance(value, int) else f"{value:.3f}"
 
 
+_POLYNOMIALS = {
+    ChecksumKind.CRC8_SMBUS: (8, 0x07, 0, False),
+    ChecksumKind.CRC8_MAXIM_DOW: (8, 0x31, 0, True),
+    ChecksumKind.CRC16_ARC: (16, 0x8005, 0, True),
+    ChecksumKind.CRC16_MODBUS: (16, 0x8005, 0xFFFF, True),
+    ChecksumKind.CRC16_IBM_3740: (16, 0x1021, 0xFFFF, False),
+    ChecksumKind.CRC16_XMODEM: (16, 0x1021, 0, False),
+    ChecksumKind.CRC16_KERMIT: (16, 0x1021, 0, True),
+}
+"""Bits, polynomial without its highest bit, first register, and whether bits go lowest first. From memory; the
+published check values prove them."""
+
+
+def _reversed(value: int, bits: int) -> int:
+    return int(f"{value:0{bits}b}"[::-1], 2)
+
+
+def _cyclic(kind: ChecksumKind, covered: bytes) -> int:
+    """Long division, bit by bit, as the definition has it."""
+    bits, polynomial, register, lowest_first = _POLYNOMIALS[kind]
+    for octet in covered:
+        register ^= (_reversed(octet, 8) if lowest_first else octet) << (bits - 8)
+        for _ in range(8):
+            register = (register << 1) ^ (polynomial if register >> (bits - 1) else 0)
+            register &= (1 << bits) - 1
+    return _reversed(register, bits) if lowest_first else register
+
+
 def _checksum(kind: ChecksumKind, seed: int, covered: bytes) -> int:
+    if kind in _POLYNOMIALS:
+        return _cyclic(kind, covered)
     if kind is ChecksumKind.XOR:
         for octet in covered:
             seed ^= octet

@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gaugelink.gauge.fields import ByteOrder, ChecksumKind, NumberField, NumberFormat
+from gaugelink.gauge.checksums import checksum_of
+from gaugelink.gauge.fields import ByteOrder, NumberField, NumberFormat
 from gaugelink.gauge.layout import GaugeLayout
 
 FloatArray = NDArray[np.float64]
@@ -62,7 +63,7 @@ class FrameDecoder:
         others: list[tuple[int, int]] = [(part.at, part.width) for part in
             (layout.sequence, layout.device_time, layout.battery, layout.status) if part is not None]  # fmt: skip
         if layout.checksum is not None:
-            others.append((layout.checksum.at, 1))
+            others.append((layout.checksum.at, layout.checksum.kind.width))
         self._tail = max((-at for at, _ in others if at < 0), default=0)
         if self._count is None:
             self._tail = max(self._tail, pressure.tail)
@@ -150,19 +151,10 @@ def _proves(layout: GaugeLayout, payload: bytes) -> bool:
     if checksum is None:
         return True
     at = checksum.at if checksum.at >= 0 else len(payload) + checksum.at
+    proof = payload[at : at + checksum.kind.width]
+    little = (checksum.byte_order or layout.byte_order) is ByteOrder.LITTLE
     covered = payload[checksum.first : at]
-    return payload[at] == checksum_of(checksum.kind, covered, checksum.seed)
-
-
-def checksum_of(kind: ChecksumKind, covered: bytes, seed: int = 0) -> int:
-    """Compute a one-byte checksum."""
-    if kind is ChecksumKind.XOR:
-        value = seed
-        for byte in covered:
-            value ^= byte
-        return value
-    total = (seed + sum(covered)) & 0xFF
-    return total if kind is ChecksumKind.SUM else -total & 0xFF
+    return int.from_bytes(proof, "little" if little else "big") == checksum_of(checksum.kind, covered, checksum.seed)
 
 
 def sfloat(raw: int) -> float:

@@ -61,6 +61,27 @@ class ChecksumKind(StrEnum):
     SUM = "sum"
     SUM_NEGATED = "sum_negated"
     """The byte that brings the sum of all to zero."""
+    CRC8_SMBUS = "crc8_smbus"
+    CRC8_MAXIM_DOW = "crc8_maxim_dow"
+    """Of the one-wire bus."""
+    CRC16_ARC = "crc16_arc"
+    CRC16_MODBUS = "crc16_modbus"
+    CRC16_IBM_3740 = "crc16_ibm_3740"
+    """The CCITT polynomial from FFFF; often called CCITT-FALSE."""
+    CRC16_XMODEM = "crc16_xmodem"
+    """The CCITT polynomial from 0."""
+    CRC16_KERMIT = "crc16_kermit"
+    """The CCITT polynomial from 0, bits reversed; also called CCITT-TRUE."""
+
+    @property
+    def cyclic(self) -> bool:
+        """Whether it is a cyclic redundancy check."""
+        return self.value.startswith("crc")
+
+    @property
+    def width(self) -> int:
+        """Bytes."""
+        return 2 if self.value.startswith("crc16") else 1
 
 
 _WIDTHS = {"u8": 1, "s8": 1, "u16": 2, "s16": 2, "u24": 3, "s24": 3, "u32": 4, "s32": 4, "f32": 4, "f64": 8,
@@ -206,15 +227,27 @@ class StatusField(NumberField):
 
 
 class Checksum(Settings):
-    """One byte that proves the frame."""
+    """The byte or two that prove the frame."""
 
     kind: ChecksumKind
     at: Position = -1
-    """Byte offset of the checksum."""
+    """Byte offset of the checksum; -2 for one of two bytes at the end."""
+    byte_order: ByteOrder | None = None
+    """Of a checksum of two bytes; the layout's when not given."""
     first: Annotated[int, Field(ge=0, le=511)] = 0
     """First byte that it covers; it covers all from there up to itself."""
     seed: Annotated[int, Field(ge=0, le=255)] = 0
-    """What it starts from."""
+    """What it starts from. A CRC starts from what its name says."""
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> Self:
+        if -self.kind.width < self.at < 0:
+            raise ValueError(f"{self.kind} takes {self.kind.width} bytes: at = -2 for the last two of the frame")
+        if self.kind.cyclic and self.seed:
+            raise ValueError(f"seed: {self.kind} starts from what its name says")
+        if self.byte_order is not None and self.kind.width == 1:
+            raise ValueError(f"byte_order goes with a checksum of two bytes; {self.kind} is one")
+        return self
 
 
 class TextLine(Settings):

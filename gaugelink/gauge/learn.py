@@ -86,7 +86,8 @@ def learn(
     shortest = frames.head.shape[1]
     claimed = {place if place >= 0 else shortest + place for ticker in tickers for place in ticker.places}
     if proof_at is not None:
-        claimed.add(shortest + proof_at)
+        width = 1 if checksum is None else checksum.kind.width
+        claimed.update(range(shortest + proof_at, shortest + proof_at + width))
     batteries, battery_typed = find_battery(frames, used)
     runs = runs_of(find_guesses(frames, used, frozenset(claimed)), frames, unit)
     runs.sort(key=lambda run: (run.guess.cost(unit), -run.guess.count, run.guess.at))

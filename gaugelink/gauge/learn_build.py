@@ -95,5 +95,6 @@ def describe(
         lines.append(f"{segment.shown:g} {unit.value} typed, {read:.2f} {unit.value} read")
     lines += [f"byte {ticker.at} counts: {ticker.step:g} a frame" for ticker in tickers]
     if checksum is not None:
-        lines.append(f"byte {checksum.at} from the end is a checksum ({checksum.kind.value}) of all frames seen")
+        what = "is a checksum" if checksum.kind.width == 1 else "and the next are a checksum"
+        lines.append(f"byte {checksum.at} from the end {what} ({checksum.kind.value}) of all frames seen")
     return tuple(lines)

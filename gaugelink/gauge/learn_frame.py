@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gaugelink.gauge.checksums import checksum_of
 from gaugelink.gauge.fields import (
     BatteryField,
     ByteOrder,
@@ -21,6 +22,7 @@ from gaugelink.gauge.learn_types import LabelledSegment
 ByteArray = NDArray[np.uint8]
 IntArray = NDArray[np.int64]
 
+_SUMS = tuple(kind for kind in ChecksumKind if not kind.cyclic)
 ROUND_TICKS_S = (1e-3, 1e-6, 1e-2, 1e-5, 1e-4, 0.1, 1.0, 1 / 32768, 1 / 1024, 125e-6, 625e-6)
 """Time stamps count these. Common practice, no source."""
 LEAST_STEPS = 12
@@ -196,7 +198,7 @@ def _exact(moved: IntArray) -> bool:
 
 
 def find_checksum(frames: Frames) -> tuple[Checksum | None, int | None, str | None]:
-    """The checksum, the place of its byte from the end, and a note when two kinds explain the same frames."""
+    """The checksum, its place from the end, and a note when two kinds explain the same frames."""
     payloads = sorted(set(frames.payloads) | set(frames.others))
     if len(payloads) < LEAST_PROOFS or frames.head.shape[1] < 3:
         return None, None, None
@@ -205,7 +207,7 @@ def find_checksum(frames: Frames) -> tuple[Checksum | None, int | None, str | No
         if len(set(proofs)) < LEAST_PROOFS // 2:
             continue
         hits: dict[ChecksumKind, Checksum] = {}
-        for kind in ChecksumKind:
+        for kind in _SUMS:
             for first in range(min(4, frames.head.shape[1] + at)):
                 seeds = {_seed(kind, payload[first:at], proof) for payload, proof in zip(payloads, proofs, strict=True)}
                 if len(seeds) == 1:
@@ -217,7 +219,27 @@ def find_checksum(frames: Frames) -> tuple[Checksum | None, int | None, str | No
             return next(iter(hits.values())), at, None
         if hits:
             return None, at, "The last byte may be an exclusive-or or a sum of the others; it is not checked."
+        cyclic = _cyclic(payloads, at, frames.head.shape[1])
+        if cyclic is not None:
+            return cyclic, at, None
     return None, None, None
+
+
+def _cyclic(payloads: Sequence[bytes], at: int, shortest: int) -> Checksum | None:
+    """The CRC that all frames have at a place from the end."""
+    for kind in ChecksumKind:
+        if not kind.cyclic or at + kind.width > 0:
+            continue
+        proofs = [payload[len(payload) + at :][: kind.width] for payload in payloads]
+        for first in range(min(4, shortest + at)):
+            for order in ByteOrder if kind.width > 1 else (None,):
+                step = -1 if order is ByteOrder.LITTLE else 1
+                if all(
+                    checksum_of(kind, payload[first:at]) == int.from_bytes(proof[::step], "big")
+                    for payload, proof in zip(payloads, proofs, strict=True)
+                ):
+                    return Checksum(kind=kind, at=at, first=first, byte_order=order)
+    return None
 
 
 def _seed(kind: ChecksumKind, covered: bytes, proof: int) -> int:

@@ -66,7 +66,8 @@ def make_layout(pick):
         if flip():
             table["status"] = {**counter(), "over_range": pick(0, 255), "fault": pick(0, 3)}
         if flip():
-            table["checksum"] = {"kind": list(ChecksumKind)[pick(0, 2)].value, "at": pick(-4, 12), "first": pick(0, 6)}
+            kind = list(ChecksumKind)[pick(0, len(ChecksumKind) - 1)]
+            table["checksum"] = {"kind": kind.value, "at": pick(-4, 12), "first": pick(0, 6)}
         if flip():
             table["length"] = pick(1, 40)
         if flip():

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaugelink.gauge.decode import Fault, FrameDecoder, LineDecoder
-from gaugelink.gauge.fields import ByteOrder, NumberFormat
+from gaugelink.gauge.fields import ByteOrder, ChecksumKind, NumberFormat
 from gaugelink.gauge.layout import GaugeLayout
 from simulators.gatt_frames import FrameWriter, number_bytes
 
@@ -67,13 +67,13 @@ def test_a_medical_float_is_written_as_in_its_standards_example() -> None:
     order=st.sampled_from(list(ByteOrder)),
     header=st.binary(max_size=3),
     count=st.integers(1, 6),
-    checksum=st.sampled_from([None, "xor", "sum", "sum_negated"]),
+    checksum=st.sampled_from([None, *ChecksumKind]),
     counter=st.booleans(),
     battery=st.integers(0, 100),
     psi=st.lists(st.floats(0.0, 200.0), min_size=6, max_size=6),
 )  # fmt: skip
 def test_what_is_written_is_read_back(
-    kind: NumberFormat, order: ByteOrder, header: bytes, count: int, checksum: str | None, counter: bool,
+    kind: NumberFormat, order: ByteOrder, header: bytes, count: int, checksum: ChecksumKind | None, counter: bool,
     battery: int, psi: list[float],
 ) -> None:  # fmt: skip
     parts: dict[str, Any] = {
@@ -92,7 +92,8 @@ def test_what_is_written_is_read_back(
         "count": count,
     }
     if checksum is not None:
-        parts["checksum"] = {"kind": checksum, "seed": 0x5A}
+        seed = {} if checksum.cyclic else {"seed": 0x5A}
+        parts["checksum"] = {"kind": checksum, "at": -checksum.width, **seed}
     its = layout(**parts)
     writer, decoder = FrameWriter(its), FrameDecoder(its)
     kpa = [its.unit.to_kpa(each) for each in psi[:count]]
