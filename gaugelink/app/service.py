@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 
 from gaugelink.app.daemon import Daemon, Watcher
-from gaugelink.app.presenter import ScenePresenter
+from gaugelink.app.presenter import ScenePresenter, report_command
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.simulating import simulators_needed
@@ -61,7 +61,7 @@ async def _simulated(shop: Shop, console: Console, stack: AsyncExitStack, speed:
     console.print(SIMULATION, style="bold")
     console.print(
         f"It is told as bench {shop.name} and written into {shop.journal}, apart from the shop's own record: "
-        "`gaugelink report --simulated` reads it.",
+        f"`{report_command(shop)}` reads it.",
         soft_wrap=True,
     )
     return await stack.enter_async_context(

@@ -1,7 +1,8 @@
 """The last words of a service say what is known, what is missing and what to type next; its exit status says which."""
 
 import io
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,7 +19,8 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import CommandAction
 from gaugelink.errors import GaugelinkError
 from gaugelink.gauge.samples import LinkPhase, LinkState
-from tests.app.shops import shop_in
+from simulators import shop
+from tests.app.shops import SHOP, shop_in
 from tests.app.test_leaving import Idle
 from tests.app.test_session import Bench
 
@@ -90,3 +92,18 @@ async def test_a_service_that_ends_before_the_test_is_done_has_failed(
     else:
         with pytest.raises(GaugelinkError, match="ended before the test was done"):
             await run_service(shop_in(tmp_path), console, until_done=True, silent=True)
+
+
+async def test_a_simulation_says_first_how_its_report_is_read_with_the_shop_file_that_was_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    @asynccontextmanager
+    async def nothing(*_: object, **__: object) -> AsyncIterator[None]:
+        yield
+
+    monkeypatch.setattr(shop, "simulated_shop", nothing)
+    file = io.StringIO()
+    named = shop_in(tmp_path, SHOP.replace("[test]", '[test]\nmachine = "north-7"'))
+    async with AsyncExitStack() as stack:
+        await service._simulated(named.as_simulated(), Console(file=file, width=80), stack, 1.0, 0)
+    assert f"`gaugelink report --config {tmp_path / 'shop.toml'} --simulated` reads it." in file.getvalue()
