@@ -128,7 +128,7 @@ class Case:
     def floor_kpa(self, high: ReadingValue, low: ReadingValue) -> tuple[float, float]:
         """The limit that `high` sets, and the expanded uncertainty of the distance of `low` from it."""
         share = self.lowest_percent / 100.0
-        u_kpa = u_of_pair_kpa((share, high), (-1.0, low), self.rules.repeatability_fraction)
+        u_kpa = u_of_pair_kpa((share, high), (-1.0, low), [self.u_alone_kpa(one) for one in (high, low)])
         return share * high.peak_kpa, COVERAGE_FACTOR * u_kpa
 
     def is_below_limit(self, high: ReadingValue, low: ReadingValue) -> bool:

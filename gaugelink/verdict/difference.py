@@ -160,24 +160,33 @@ def difference(a: ReadingValue, b: ReadingValue, scatter: Scatter | None = None,
     `factor_among`.
     """
     of_cranking = Scatter(0.0) if scatter is None else scatter
-    u = u_of_pair_kpa((1.0, a), (-1.0, b), of_cranking.share)
-    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, _freedom(a, b, of_cranking, u)) * u)
+    cranking = [_by_all_pulls_kpa(one, of_cranking.share) for one in (a, b)]
+    alone = [hypot(one.u_random_kpa, u) for one, u in zip((a, b), cranking, strict=True)]
+    u = u_of_pair_kpa((1.0, a), (-1.0, b), alone)
+    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, _freedom(of_cranking, u, hypot(*cranking))) * u)
 
 
-def _freedom(a: ReadingValue, b: ReadingValue, scatter: Scatter, u_kpa: float) -> float:
+def _by_all_pulls_kpa(reading: ReadingValue, share: float) -> float:
+    """Standard uncertainty of a reading that comes from cranking, by this scatter or that of all pulls on its cylinder
+    where that is more."""
+    told = telling_pulls(reading.peak_kpa, reading.pulls, reading.repeats) or (reading.peak_kpa,)
+    return cranking_u_kpa(told, share) * sqrt(len(told) / max(1, len(reading.repeats)))
+
+
+def _freedom(scatter: Scatter, u_kpa: float, cranking_kpa: float) -> float:
     """Effective degrees of freedom of a difference, cut to a whole number (Welch-Satterthwaite; JCGM 100:2008, G.4).
 
-    Of its parts only the scatter that was seen has few of them.
+    Of its parts only the scatter that was seen has few of them. Two cylinders that read nothing have none.
     """
-    if scatter.freedom == inf:
+    if scatter.freedom == inf or cranking_kpa == 0.0:
         return inf
-    cranking = hypot(*(cranking_u_kpa(one.repeats or (one.peak_kpa,), scatter.share) for one in (a, b)))
-    effective = floor(scatter.freedom * (u_kpa / cranking) ** 4)
+    effective = floor(scatter.freedom * (u_kpa / cranking_kpa) ** 4)
     return inf if effective > MANY else float(effective)
 
 
-def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], repeatability: float) -> float:
-    """Standard uncertainty of the sum of two readings, each multiplied by a factor.
+def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], alone_kpa: Sequence[float]) -> float:
+    """Standard uncertainty of the sum of two readings, each multiplied by a factor; `alone_kpa` is that of each that it
+    does not share.
 
     What one gauge adds to both alike cancels in a difference. How much of it is a fraction of the reading and how
     much a plain offset is not recorded, so it is taken as a fraction, the case that leaves most behind. Two gauges
@@ -185,12 +194,11 @@ def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], 
     """
     factors, readings = (a[0], b[0]), (a[1], b[1])
     values = [reading.peak_kpa for reading in readings]
-    alone = [u_of_one_kpa(reading, repeatability) for reading in readings]
     if not readings[0].same_gauge(readings[1]):
-        whole = [hypot(u, reading.u_common_kpa) for u, reading in zip(alone, readings, strict=True)]
+        whole = [hypot(u, reading.u_common_kpa) for u, reading in zip(alone_kpa, readings, strict=True)]
         return u_of_combination(factors, values, whole, SharedError())
     gain = max((r.u_common_kpa / r.peak_kpa for r in readings if r.peak_kpa > 0), default=0.0)
-    return u_of_combination(factors, values, alone, SharedError(gain=gain))
+    return u_of_combination(factors, values, alone_kpa, SharedError(gain=gain))
 
 
 def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:

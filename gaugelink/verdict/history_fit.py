@@ -63,10 +63,13 @@ class Model:
                 (j, i) for j, t in enumerate(tests) for i, r in enumerate(t.readings) if r.cylinder == n
             ),
         )
-        self.scatter = pooled_scatter(
-            [r.pulls for t in tests for r in t.readings if r.pulls], rules.repeatability_fraction
-        )
+        told = [reading for test in tests for reading in test.readings if reading.pulls]
+        self.scatter = pooled_scatter([reading.pulls for reading in told], rules.repeatability_fraction)
         """Of cranking, over all tests: one cylinder's pulls of one test tell next to nothing of it."""
+        scatters = {
+            name: pooled_scatter([reading.pulls for reading in told if reading.cylinder == name], self.scatter.share)
+            for name in self.cylinders
+        }
         self.rows: list[tuple[int, str]] = []
         observed, u = [], []
         for j, test in enumerate(tests):
@@ -74,7 +77,7 @@ class Model:
                 if reading.counts:
                     self.rows.append((j, reading.cylinder))
                     observed.append(log(reading.sea_level_kpa))
-                    known = reading.u_kpa(self.scatter.share) / reading.sea_level_kpa
+                    known = reading.u_kpa(scatters[reading.cylinder].share) / reading.sea_level_kpa
                     u.append(known if known > 0 else rules.repeatability_fraction)
         self.gauges = {(j, r.cylinder): r.gauge for j, test in enumerate(tests) for r in test.readings}
         self.adapters = adapter_errors(tests)

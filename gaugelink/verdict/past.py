@@ -67,7 +67,7 @@ class PastReading:
 
     def u_kpa(self, scatter: float) -> float:
         """Standard uncertainty that it does not share with the others, where cranking scatters by this fraction as the
-        pulls of all tests tell it together; as it was stated where its own pulls are not known."""
+        pulls of many tests tell it; as it was stated where its own pulls are not known."""
         if not self.pulls:
             return self.u_random_kpa
         return hypot(self.u_own_kpa, scatter * self.sea_level_kpa / sqrt(self.behind))

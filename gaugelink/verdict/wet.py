@@ -6,7 +6,7 @@ from math import hypot, log
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
 from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.geometry import oil_factor
 from gaugelink.verdict.adapters import CARRIED_U_SHARE, OTHER_ADAPTER_U, carrying_factor
@@ -145,6 +145,10 @@ def _carried(reading: ReadingValue, factor: float) -> ReadingValue:
         peak_u_kpa=factor * reading.peak_u_kpa,
         u_random_kpa=factor * reading.u_random_kpa,
         repeats=tuple(factor * value for value in reading.repeats),
+        pulls=tuple(
+            replace(one, repeat=Repeat(factor * one.repeat.peak_kpa, factor * one.repeat.u_own_kpa))
+            for one in reading.pulls
+        ),
     )
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from gaugelink.bench.repeats import CRANKING_SCATTER, Repeat, Scatter
+from gaugelink.engine.air import ambient_factor
 from gaugelink.engine.units import PressureUnit
 from gaugelink.verdict.case import lay_out
 from gaugelink.verdict.difference import PullValue, ReadingValue
@@ -13,7 +14,7 @@ from gaugelink.verdict.findings import Conditions, RuleName, Rules, Severity, To
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.record import past_test
 from tests.benchmarks.judging import World, a_job, inside_one_test
-from tests.verdict.shop import TRIPLE, only
+from tests.verdict.shop import FOUR, TRIPLE, only
 
 
 def of_pulls(name: str, *behind: float, left: tuple[PullValue, ...] = ()) -> ReadingValue:
@@ -100,3 +101,44 @@ def test_a_cylinder_at_the_limit_is_not_passed_for_the_scatter_of_the_pulls(by_p
     assert sound.share(VerdictWord.INVESTIGATE) < 1.0
     steady = inside_one_test(World(3, 2, 0.01, by_plan=by_plan), 300, 11)
     assert steady.share(VerdictWord.CONSISTENT) > 99.0
+
+
+def test_a_cylinder_whose_own_pulls_scatter_more_than_the_others_is_less_certain() -> None:
+    """By all its pulls, not by the three that agree, in a test; over the seasons by those of all tests."""
+    odd = inside_one_test(World(4, 3, 0.01, 0.04), 600, 5)
+    assert sum(odd.missed) / 600 <= 0.15
+    job = a_job(World(3, 3, 0.01, 0.04, by_plan=False, tests=3), 200, 5)
+    assert sum(job.missed) / 200 <= 0.09
+
+
+def test_a_wet_reading_is_as_certain_wherever_it_was_taken() -> None:
+    """Carried to the air of the dry test with its pulls, those that were left out as well."""
+    dry = [of_pulls(name, 900.0, 905.0) for name in TRIPLE.cylinder_names]
+    wet = [of_pulls(name, 985.0, 975.0, left=(left_out(920.0),)) for name in TRIPLE.cylinder_names]
+    here = Conditions(ambient_u_kpa=0.0)
+    high = replace(here, ambient_abs_kpa=80.0)
+    factor = ambient_factor(high.ambient_abs_kpa)
+    thin = [
+        of_pulls(name, 985.0 * factor, 975.0 * factor, left=(left_out(920.0 * factor),))
+        for name in TRIPLE.cylinder_names
+    ]
+    found = [
+        [
+            f.u_kpa
+            for f in judge_test(TRIPLE, values, replace(there, wet=True), dry=dry, dry_conditions=here).findings
+            if f.rule is RuleName.WET_DRY
+        ]
+        for values, there in ((wet, here), (thin, high))
+    ]
+    assert found[1] == pytest.approx(found[0], rel=0.001)
+
+
+def test_two_neighbours_that_read_nothing_beside_pulls_that_scatter_are_judged() -> None:
+    pulls = ((900.0, 940.0), (0.0, 0.0), (0.0, 0.0), (950.0, 900.0))
+    values = [
+        ReadingValue(name, sum(peaks) / 2.0, 20.0, 0.0, repeats=peaks)
+        for name, peaks in zip(FOUR.cylinder_names, pulls, strict=True)
+    ]
+    verdict = judge_test(FOUR, values, Conditions())
+    assert verdict.word is VerdictWord.INVESTIGATE
+    assert only(verdict, RuleName.NEIGHBOURS_LOW).cylinders == FOUR.cylinder_names[1:3]
