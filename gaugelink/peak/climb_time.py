@@ -2,7 +2,7 @@
 
 A gauge that gives one sample for a stroke or two sees each sample somewhere on a step, it does not see which. So
 climbs are drawn from all that a climb can be (period, share of each stroke, lag, first and last stroke), each is laid
-under the samples, and those that look like them tell where the climb was going. Two more rounds draw where the first
+under the samples, and those that look like them tell where the climb was going. Further rounds draw where those before
 found something (population Monte Carlo: Cappé and others, Journal of Computational and Graphical Statistics 13, 2004,
 from memory). The draws are the same for every event.
 """
@@ -22,9 +22,9 @@ _UNKNOWNS = 9
 _DRAWS, _FEWER = 2048, 1024
 _COSTLY = 300
 """Samples times strokes from which on fewer draws must do."""
-_LEAST_EFFECTIVE = 60.0
+_LEAST_EFFECTIVE = 30.0
 """So many draws at least are to share the weight; where fewer fit, misfits are forgiven until they do."""
-_ROUNDS = 3
+_ROUNDS = 5
 _SHARPER = 0.85
 """Forgiven misfits make the interval wider than it has to be. Measured on simulated engines."""
 _WIDER = 1.4
@@ -42,7 +42,8 @@ _USUAL_LAST, _LINGERING_LAST = 0.70, 0.86
 _LAG, _LAG_SPREAD, _MOST_LAG_S = -4.2, 0.9, 0.1
 _FILL_S = 0.03
 _MODEL = 0.03
-"""What a step is off by, as a share of it, that no draw covers."""
+"""What a step is off by, as a share of it, that no draw covers. Both ends of a climb are known: a sample doubts only
+what lies between it and the nearer of them."""
 _EDGE = 0.5
 """Doubt whether a step had come when it is half there, as a share of the full doubt."""
 _AFTER_S = 0.3
@@ -104,8 +105,10 @@ def _climbs(z: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatAr
     since = seen.time_s[None, None, :] - (at - _FILL_S / 2)[:, :, None]
     there = -np.expm1(-np.maximum(since, 0.0) / (lag_s + _FILL_S / 2)[:, None, None])
     shown = np.matmul(step[:, None, :], there)[:, 0]
-    doubt = np.matmul((step**2)[:, None, :], there * (_EDGE * (1 - there) + _MODEL**2))[:, 0]
-    v = doubt + seen.u_kpa**2
+    edge = _EDGE * np.matmul((step**2)[:, None, :], there * (1 - there))[:, 0]
+    before = np.matmul((step**2)[:, None, :], there**2)[:, 0]
+    after = np.matmul((step**2)[:, None, :], (1 - there) ** 2)[:, 0]
+    v = edge + _MODEL**2 * before * after / np.maximum(before + after, 1e-12) + seen.u_kpa**2
     log = -0.5 * np.sum((seen.level_kpa - shown) ** 2 / v + np.log(v), axis=1)
     return log, goal - seen.height_kpa, np.exp(log_share)
 

@@ -32,6 +32,8 @@ MOST_MORE = 8
 """Steps looked for behind the last that showed at first."""
 MOST_STEPS = 32
 """Steps fitted at most: by then a climb has settled."""
+STEADY, KEPT = 0.4, 3
+"""A gauge with less noise than this share of its resolution rises when so many samples are higher than all before."""
 LEAST_NOISE = 1e-5
 """A gauge without noise is not believed beyond this share of the climb."""
 LEAST_SHARE = 0.0008
@@ -112,6 +114,8 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     sigma_kpa = max(float(np.hypot(noise_kpa, rounding)), LEAST_NOISE * float(np.max(np.abs(x))), 1e-6)
     fitter = _Fitter(time_s[kept], given_back[kept], sigma_kpa, last_s)
     fitted = _fitted(fitter, time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt, resolved, begin_s, dt)
+    if fitted is None:
+        last = _last_code(x, last, noise_kpa, resolution_kpa)
     steps = _steps_of(fitted, rounding) if fitted is not None else _coarse(look, time_s, x, noise_kpa, rounding)
     return Staircase(
         steps=steps,
@@ -120,10 +124,23 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         start_kpa=fitted.base_kpa if fitted is not None else float(np.median(before)),
         u_start_kpa=float(np.hypot(fitted.u_base_kpa if fitted is not None else noise_kpa, rounding)),
         rounding_kpa=rounding,
-        last_rise_s=last_s,
+        last_rise_s=float(time_s[last]),
         time_s=time_s[first : last + 1],
         level_kpa=x[first : last + 1],
     )
+
+
+def _last_code(x: FloatArray, last: int, noise_kpa: float, resolution_kpa: float) -> int:
+    """Last rise by a single step of the output, behind one that cannot be mistaken.
+
+    A gauge that is steadier than its output is fine shows what it holds by the same number again and again.
+    """
+    if noise_kpa > STEADY * resolution_kpa:
+        return last
+    highest = np.maximum.accumulate(x)
+    kept = np.lib.stride_tricks.sliding_window_view(x, KEPT).min(axis=1)
+    rises = np.flatnonzero(kept[1:] - highest[: len(kept) - 1] > 0.9 * resolution_kpa) + 1
+    return max(last, int(rises[-1])) if len(rises) else last
 
 
 def _fitted(fitter: "_Fitter", peaks_s: FloatArray, resolved: bool, begin_s: float, dt: float) -> Fitted | None:

@@ -1,6 +1,7 @@
 """Steps through a gauge's lag, and where a climb was going: the parts that judge a held gauge."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -131,6 +132,18 @@ def test_a_slow_gauge_tells_a_short_climb_from_a_long_one(strokes: int, rising: 
     assert climb is not None
     assert (climb.chance_of_more(0.003 * 900.0) > 0.7) is rising
     assert abs(climb.goal_kpa - 900.0) < climb.expanded_u_kpa
+
+
+def test_a_slow_and_coarse_gauge_counts_its_last_single_steps_as_the_climb() -> None:
+    traits = GaugeTraits(kind=GaugeKind.HELD, resolution_kpa=6.89)
+    said: dict[int, list[bool]] = {5: [], 16: []}
+    for goal, period, phase, strokes in product((330.0, 500.0, 850.0), (0.12, 0.17, 0.23, 0.31), range(4), said):
+        t = clock(14.0, 5.0)
+        p = 6.89 * np.round(stairs(t, 5.0 + 0.05 * phase, strokes, period, goal) / 6.89)
+        (samples,) = find_events(t, p, traits)
+        said[strokes].append(Flag.STILL_RISING in fit_held(samples, traits, EngineHints(cycle=2)).flags)
+    assert all(said[5])
+    assert np.mean(said[16]) < 0.35
 
 
 def test_the_same_samples_give_the_same_projection() -> None:
