@@ -1,9 +1,9 @@
 """Whether the readings can carry a judgement: flags, repeats, cranking speed, cylinders not read."""
 
-from gaugelink.bench.repeats import Repeat, agree_with_highest
+from gaugelink.bench.repeats import agree_with_highest
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.case import NO_PRESSURE_KPA, Case
-from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import COMMON_PRACTICE, FLAG_TABLE, Finding, RuleName, Severity
 
 AGREEMENT = f"share asked for by the plan, {COMMON_PRACTICE}, or the uncertainty of the difference (JCGM 100:2008, 5.2)"
@@ -113,8 +113,8 @@ def _repeatability(case: Case) -> list[Finding]:
 
 def _left_out(case: Case, reading: ReadingValue) -> Finding:
     """What to say of pulls that the reading of an agreed cylinder does not rest on."""
-    left = [pull.repeat for pull in reading.pulls if not pull.counted]
-    told = ", ".join(f"{case.text(repeat.peak_kpa)} ({_why_left_out(case, reading, repeat)})" for repeat in left)
+    left = [pull for pull in reading.pulls if not pull.counted]
+    told = ", ".join(f"{case.text(pull.repeat.peak_kpa)} ({_why_left_out(case, reading, pull)})" for pull in left)
     return Finding(
         RuleName.REPEATABILITY,
         Severity.NOTE,
@@ -125,13 +125,13 @@ def _left_out(case: Case, reading: ReadingValue) -> Finding:
     )
 
 
-def _why_left_out(case: Case, reading: ReadingValue, repeat: Repeat) -> str:
-    if repeat.is_poor:
+def _why_left_out(case: Case, reading: ReadingValue, pull: PullValue) -> str:
+    if pull.repeat.is_poor:
         return "too uncertain to count"
-    if agree_with_highest((repeat, Repeat(reading.peak_kpa, reading.u_random_kpa)), case.rules.repeats_percent / 100.0):
+    if not pull.whole:
         return "it stopped short of the top"
-    apart = case.fine_text(abs(repeat.peak_kpa - reading.peak_kpa))
-    return f"{apart} {'below' if repeat.peak_kpa < reading.peak_kpa else 'above'} the reading"
+    away = pull.repeat.peak_kpa - reading.peak_kpa
+    return f"{case.fine_text(abs(away))} {'below' if away < 0 else 'above'} the reading"
 
 
 def _unagreed(case: Case, reading: ReadingValue) -> Finding:

@@ -64,21 +64,22 @@ def test_repeats_are_told_apart_with_a_digit_more_than_the_repeats_themselves() 
 
 
 @pytest.mark.parametrize(
-    ("left", "said"),
+    ("psi", "u_psi", "whole", "said"),
     [
-        ((121.0, 0.5), "121 psi (16.0 psi below the reading)"),
-        ((146.0, 5.9), "146 psi (too uncertain to count)"),
-        ((136.0, 0.5), "136 psi (it stopped short of the top)"),
-        ((146.0, 0.5), "146 psi (9.0 psi above the reading)"),
+        (121.0, 0.5, True, "121 psi (16.0 psi below the reading)"),
+        (146.0, 5.9, True, "146 psi (too uncertain to count)"),
+        (136.0, 0.5, False, "136 psi (it stopped short of the top)"),
+        (133.5, 0.5, True, "134 psi (3.5 psi below the reading)"),
+        (146.0, 0.5, True, "146 psi (9.0 psi above the reading)"),
     ],
 )
 def test_a_pull_that_was_left_out_of_an_agreed_cylinder_is_told_with_its_reason(
-    left: tuple[float, float], said: str
+    psi: float, u_psi: float, whole: bool, said: str
 ) -> None:
-    pulls = tuple(
-        PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted)
-        for (psi, u_psi), counted in (((137.0, 0.5), True), (left, False), ((137.0, 0.5), True))
-    )
+    """One may agree with the mean of those that agree, and not with the highest of them."""
+    left = PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted=False, whole=whole)
+    behind = PullValue(Repeat(PSI.to_kpa(137.0), PSI.to_kpa(0.5)))
+    pulls = (behind, left, behind)
     mag = replace(reading("MAG", 137.0, repeats_psi=(137.0, 137.0)), pulls=pulls, agreed=True)
     verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), mag])
     told = [finding.text for finding in verdict.findings if finding.text.startswith("Left out")]
