@@ -9,6 +9,7 @@ from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import CommandAction
+from gaugelink.peak.events import Flag
 from gaugelink.verdict.findings import RuleName, Severity, VerdictWord
 from tests.app.test_presenter import Watched
 from tests.app.test_session import of
@@ -110,3 +111,18 @@ def test_the_verdict_holds_pulls_to_the_agreement_that_the_plan_asked_for(tmp_pa
     assert bench.session.verdict is not None
     (finding,) = (f for f in bench.session.verdict.findings if f.cylinders == ("MAG",) and f.severity == "retest")
     assert finding.numbers["limit_percent"] == pytest.approx(3.0)
+
+
+def test_a_pull_that_stopped_short_of_the_top_tells_nothing_of_how_cranking_scatters(tmp_path: Path) -> None:
+    bench = two_settled(tmp_path)
+    bench.crank(905.0, 40.0, flags=frozenset({Flag.STILL_RISING}))
+    bench.crank(940.0)
+    bench.crank(941.0)
+    verdict = bench.session.verdict
+    assert verdict is not None
+    assert [(pull.counted, pull.whole) for pull in verdict.readings[-1].pulls] == [
+        (False, False),
+        (True, True),
+        (True, True),
+    ]
+    assert any("it stopped short of the top" in finding.text for finding in verdict.findings)
