@@ -34,7 +34,7 @@ def verdict_conditions(state: TestState) -> VerdictConditions:
         oil_ml=given.oil_ml,
         warm=given.engine_warm,
         throttle_open=given.throttle_open,
-        adapter_cm3=given.adapter_cm3 or 0.0,
+        adapter_noted_cm3=given.adapter_cm3,
     )
 
 

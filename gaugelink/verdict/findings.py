@@ -244,9 +244,14 @@ class Conditions:
     """Oil in each cylinder."""
     warm: bool | None = None
     throttle_open: bool | None = None
-    adapter_cm3: float = 0.0
-    """Volume that the gauge's adapter adds to the chamber, up to the gauge's valve."""
+    adapter_noted_cm3: float | None = None
+    """Volume that the gauge's adapter adds to the chamber, up to the gauge's valve; None where it was not noted."""
     note: str = ""
+
+    @property
+    def adapter_cm3(self) -> float:
+        """The adapter's volume in an estimate, which does without one that was not noted."""
+        return self.adapter_noted_cm3 or 0.0
 
     @classmethod
     def of_ambient(cls, ambient: Ambient) -> "Conditions":

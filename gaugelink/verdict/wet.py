@@ -117,11 +117,11 @@ def _rise(wet: Case, dry: Case, name: str) -> _Rise:
 
 def _adapter(wet: Case, dry: Case, name: str) -> tuple[float, float]:
     """The factor that carries a cylinder's wet reading to the adapter of the dry test, and its standard uncertainty."""
-    to_cm3, from_cm3 = dry.conditions.adapter_cm3, wet.conditions.adapter_cm3
+    to_cm3, from_cm3 = dry.conditions.adapter_noted_cm3, wet.conditions.adapter_noted_cm3
     if to_cm3 == from_cm3:
         return 1.0, 0.0
     geometry = wet.engine.geometry(name)
-    if geometry is None or not to_cm3 or not from_cm3:
+    if geometry is None or to_cm3 is None or from_cm3 is None:
         return 1.0, OTHER_ADAPTER_U
     factor = carrying_factor(geometry, wet.cranking_rpm, from_cm3, to_cm3)
     return factor, CARRIED_U_SHARE * abs(log(factor))
@@ -210,9 +210,11 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
 
 def _adapters_text(wet: Case, dry: Case) -> str:
     """What to say of two tests that were read through different adapters."""
-    volumes = [one.conditions.adapter_cm3 for one in (dry, wet)]
-    before, after = (f"{cm3:g} cm3" if cm3 else "one that was not noted" for cm3 in volumes)
-    return f" (the dry test was read through an adapter of {before}, the wet one of {after})"
+    volumes = [one.conditions.adapter_noted_cm3 for one in (dry, wet)]
+    before, after = (
+        "an adapter that was not noted" if cm3 is None else f"an adapter of {cm3:g} cm3" for cm3 in volumes
+    )
+    return f" (the dry test was read through {before}, the wet one through {after})"
 
 
 def _meaning(

@@ -33,7 +33,7 @@ SOUND = EngineSpec(bore_mm=69.0, stroke_mm=60.0, trapped_ratio=6.6, closes_deg=8
 WORN_RINGS = replace(SOUND, ring_leak_mm2=1.2, ring_seating=1.5)
 LEAKING_GASKET = replace(SOUND, valve_leak_mm2=1.0)
 CRANKING = Cranking(free_rpm=480.0, stall_nm=120.0, duration_s=2.0)
-DRY = replace(Conditions.of_ambient(ambient_at_altitude(0.0)), adapter_cm3=SOUND.adapter_cm3)
+DRY = replace(Conditions.of_ambient(ambient_at_altitude(0.0)), adapter_noted_cm3=SOUND.adapter_cm3)
 OIL_ML = 3.0
 
 CASES: dict[str, Sequence[EngineSpec]] = {
