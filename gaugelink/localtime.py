@@ -32,3 +32,10 @@ def noon_of(day: date) -> datetime:
         return datetime.combine(day, _NOON).astimezone(UTC)
     except (ValueError, OverflowError):
         return datetime.combine(day, _NOON, UTC)
+
+
+def day_of_noon(at: datetime) -> date:
+    """The day that was given to `noon_of`, here or at another place: wherever the clock is not more than twelve hours
+    off UTC, noon of a day is on that day in UTC too."""
+    here = day_of(at)
+    return here if at == noon_of(here) else at.astimezone(UTC).date()

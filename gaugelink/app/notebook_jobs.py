@@ -9,7 +9,7 @@ from gaugelink.app.notebook_tests import BY_HAND
 from gaugelink.broker.message import new_id
 from gaugelink.journal.entries import Entry, JobEntry, StruckJobEntry
 from gaugelink.journal.rows import StoredJob
-from gaugelink.localtime import day_of, noon_of
+from gaugelink.localtime import day_of, day_of_noon, noon_of
 from gaugelink.report.notebook import NotebookJob
 
 
@@ -30,28 +30,29 @@ def job_news(
     jobs: Sequence[NotebookJob],
     stored: Sequence[StoredJob],
     standing: AbstractSet[str],
-    is_day: Callable[[datetime, date], bool],
     id_of: Callable[[NotebookJob], str],
     at: datetime,
 ) -> JobNews:
-    """Lay a notebook's jobs beside those of the journal that came from one; two lines that say the same are two.
+    """Lay a notebook's jobs beside those of the journal; two lines that say the same are two.
+
+    What a person told already is not written down twice. It is left as it is: only what came from a notebook is
+    changed by one.
 
     Args:
         jobs: the notebook's.
         stored: the journal's, those that were struck too: what a person struck is not brought back.
         standing: ids of those that were not struck.
-        is_day: whether something stands in the journal for a day of a notebook.
         id_of: the id of a job that is new.
         at: when this is done.
     """
     news = JobNews()
     left = [one for one in stored if one.by == BY_HAND and one.job_id in standing]
+    told = [one for one in stored if one.by != BY_HAND and one.job_id in standing]
     struck = [one for one in stored if one.by == BY_HAND and one.job_id not in standing]
 
     def taken(of: list[StoredJob], job: NotebookJob, with_counter: bool) -> StoredJob | None:
         for one in of:
-            same = (one.machine, one.job, one.cylinders) == (job.machine, job.job, job.cylinders)
-            if same and is_day(one.at, job.on) and (not with_counter or one.odometer == job.counter):
+            if _is_same(one, job) and (not with_counter or one.odometer == job.counter):
                 of.remove(one)
                 return one
         return None
@@ -68,7 +69,7 @@ def job_news(
             was = "not noted" if old.odometer is None else f"{old.odometer:.10g}"
             news.changes.append(f"{_of(job.machine, job.on, job)}, counter {job.counter:.10g}, was {was}")
             news.entries += [StruckJobEntry(old.job_id, at, BY_HAND), _entry(job, new_id(), job.note or old.note)]
-        elif taken(struck, job, True) is not None:
+        elif taken(told, job, job.counter is not None) is not None or taken(struck, job, True) is not None:
             news.before += 1
         else:
             news.new += 1
@@ -77,10 +78,22 @@ def job_news(
     return news
 
 
+def _is_same(stored: StoredJob, job: NotebookJob) -> bool:
+    """Whether it is that work on that machine and day; its counter is not asked."""
+    from_notebook = stored.by == BY_HAND
+    on = day_of_noon(stored.at) if from_notebook else day_of(stored.at)
+    return (
+        (stored.machine, stored.job.casefold(), stored.cylinders, on)
+        == (job.machine, job.job.casefold(), job.cylinders, job.on)
+        # A person's two jobs of one day are told apart by their notes.
+        and (from_notebook or job.note in ("", stored.note))
+    )
+
+
 def job_line(job: StoredJob) -> str:
-    """A job for a person."""
+    """A job from a notebook for a person."""
     counter = "" if job.odometer is None else f", counter {job.odometer:.10g}"
-    return f"{_of(job.machine, day_of(job.at), job)}{counter}"
+    return f"{_of(job.machine, day_of_noon(job.at), job)}{counter}"
 
 
 def _of(machine: str, on: date, job: StoredJob | NotebookJob) -> str:

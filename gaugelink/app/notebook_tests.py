@@ -22,7 +22,7 @@ from gaugelink.engine.air import Ambient, AmbientSource
 from gaugelink.engine.units import barometer_text
 from gaugelink.journal.entries import Entry, PromptEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredTest
-from gaugelink.localtime import day_of, noon_of
+from gaugelink.localtime import day_of_noon, noon_of
 from gaugelink.peak.events import GaugeKind
 from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest
 
@@ -158,7 +158,9 @@ def _unlike(had: Sequence[Reading], said: Sequence[tuple[str, float]]) -> tuple[
 
 def kept_text(shop: Shop, kept: KeptTest) -> str:
     """A test and its readings for a person."""
-    return f"{_of(kept.stored.machine, day_of(kept.stored.began_at), kept.wet)}: {_readings_text(shop, kept.counted)}"
+    return (
+        f"{_of(kept.stored.machine, day_of_noon(kept.stored.began_at), kept.wet)}: {_readings_text(shop, kept.counted)}"
+    )
 
 
 def _of(machine: str, on: date, wet: bool) -> str:

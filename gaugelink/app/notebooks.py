@@ -28,7 +28,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import CalibrationEntry, Entry
 from gaugelink.journal.rows import StoredJob, StoredTest
-from gaugelink.localtime import day_of, noon_of
+from gaugelink.localtime import day_of, day_of_noon
 from gaugelink.reasons import read_text
 from gaugelink.report.notebook import Notebook, NotebookJob, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
@@ -129,9 +129,9 @@ def _news(
     absent += [kept_text(shop, one) for one in others.values()]
 
     def id_of(job: NotebookJob) -> str:
-        return names.of("job", job.machine, _noon_in_utc(job.on), job.job, job.cylinders, job.counter)
+        return names.of("job", job.machine, _noon_in_utc(job.on), job.job.casefold(), job.cylinders, job.counter)
 
-    jobs = job_news(notebook.jobs, stored_jobs, standing, _is_day, id_of, now())
+    jobs = job_news(notebook.jobs, stored_jobs, standing, id_of, now())
     absent += [job_line(job) for job in jobs.absent if _is_between(notebook, job.machine, job.at)]
     changes += jobs.changes
     return entries + jobs.entries, Imported(
@@ -143,21 +143,16 @@ def _is_between(notebook: Notebook, machine: str, at: datetime) -> bool:
     """Whether it is between the first and the last day that a notebook has of a machine."""
     days = [test.on for test in notebook.tests if test.machine == machine]
     days += [job.on for job in notebook.jobs if job.machine == machine]
-    return bool(days) and (min(days) <= day_of(at) <= max(days) or any(_is_day(at, on) for on in days))
+    return bool(days) and min(days) <= day_of_noon(at) <= max(days)
 
 
 def _is_of(kept: KeptTest, test: NotebookTest) -> bool:
     """Whether it is a test of that machine, day and kind."""
-    return kept.stored.machine == test.machine and kept.wet is test.wet and _is_day(kept.stored.began_at, test.on)
+    return (kept.stored.machine, kept.wet, day_of_noon(kept.stored.began_at)) == (test.machine, test.wet, test.on)
 
 
 def _noon_in_utc(on: date) -> datetime:
     return datetime.combine(on, time(12), UTC)
-
-
-def _is_day(at: datetime, on: date) -> bool:
-    """Whether something stands in the record for a day of a notebook: at noon of this place, once at noon in UTC."""
-    return at in (noon_of(on), _noon_in_utc(on))
 
 
 def last_day() -> date:

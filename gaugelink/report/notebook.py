@@ -172,6 +172,9 @@ class _Reader:
         if readings:
             key = (machine.id, on, wet)
             known = self.tests.get(key)
+            air_noted = bool(row.get("altitude_m") or row.get("ambient_abs_kpa"))
+            if known and not air_noted:
+                ambient, air_noted = known.ambient, known.air_noted
             readings = [(engine.cylinder(name).name, kpa) for name, kpa in readings]
             self.tests[key] = NotebookTest(
                 machine.id,
@@ -183,7 +186,7 @@ class _Reader:
                 counter if counter is not None else (known.counter if known else None),
                 row.get("gauge", "") or (known.gauge if known else ""),
                 row.get("note", "") or (known.note if known else ""),
-                bool(row.get("altitude_m") or row.get("ambient_abs_kpa")),
+                air_noted,
             )
         elif not job:
             self._mistake(line, "there is neither a pressure nor a job")

@@ -22,6 +22,7 @@ from gaugelink.journal import Action, Journal, StoredReading, StoredTest
 from gaugelink.report.notebook import NotebookTest
 from tests.app.shops import SHOP, write_shop
 from tests.app.test_record_commands import NOTEBOOK, Shop
+from tests.zones import living_in
 
 TODAY = datetime(2026, 11, 28, 12, tzinfo=UTC)
 HEAD = "date,machine,cylinder,pressure,unit\n"
@@ -213,6 +214,40 @@ def test_what_else_the_notebook_says_of_a_test_is_put_right_and_the_sentence_kee
         "ambient_abs_kpa": plan.conditions.barometer_kpa,
     }
     assert stands[column] == (now if column == "gauge" else float(now))
+
+
+def test_air_that_is_noted_in_one_line_of_a_day_is_that_of_the_whole_test(shop: Shop) -> None:
+    write_shop(shop.folder, SHOP.replace('engine = "triple"', 'engine = "triple"\naltitude_m = 200'))
+    book = (
+        HEAD.replace("unit", "unit,altitude_m")
+        + "2025-03-09,north-7,PTO,139,psi,{}\n2025-03-09,north-7,MAG,140,psi,{}\n"
+    )
+    take(shop, book.format(1500, ""))
+    assert "were there already" in take(shop, book.format("", 1500))
+    (test,), _ = kept(shop)
+    assert state_of(test).plan.conditions.altitude_m == 1500.0
+
+
+@pytest.mark.parametrize("zones", [("America/Denver", "UTC", "Asia/Tokyo"), ("Pacific/Auckland", "UTC", "UTC")])
+def test_a_notebook_that_was_taken_in_in_another_zone_is_known_and_put_right(
+    shop: Shop, zones: tuple[str, str, str]
+) -> None:
+    # In winter: Auckland's summer time is more than twelve hours ahead.
+    book = NOTEBOOK.replace("-11-", "-06-")
+    first, then, last = zones
+    with living_in(first):
+        take(shop, book)
+    with living_in(then):
+        said = take(shop, book.replace("138,128,139", "138,131,139").replace("5200,rings", "5205,rings"))
+    assert "1 test and 1 job put right" in said
+    assert "north-7 on 2025-06-03: middle 131 psi, was 128 psi\n" in said
+    with living_in(last):
+        said = take(shop, book)
+    assert "middle 128 psi, was 131 psi" in said
+    assert "Not in this notebook" not in said
+    tests, history = kept(shop)
+    assert len(tests) == 4
+    assert sum(map(len, history.values())) == 12 + 2 + 2
 
 
 def test_another_place_of_the_machine_changes_no_old_test(shop: Shop) -> None:

@@ -281,7 +281,7 @@ def import_command(
         for change in taken.changes:
             typer.echo(f"  {change}")
     if taken.tests_put_right:
-        typer.echo("A day of a machine is one test: where both were read, both stand in one notebook.")
+        typer.echo("If nothing was wrong and those were further pulls, write all pulls of the day into one notebook.")
     if taken.absent:
         typer.echo("Not in this notebook, but in the record from one; nothing is taken out, it stays and counts:")
         for absent in taken.absent:
