@@ -34,7 +34,7 @@ def job_text(job: StoredJob | JobEntry, machine: str = "") -> str:
     """A job in one line, with its machine where one is named."""
     on = f" on {machine}" if machine else ""
     where = f", {' and '.join(job.cylinders)}" if job.cylinders else ""
-    counter = f", at {job.odometer:g}" if job.odometer is not None else ""
+    counter = f", at {job.odometer:.10g}" if job.odometer is not None else ""
     note = f" ({job.note})" if job.note else ""
     return f"{job.job}{on}{where}, {day_of(job.at)}{counter}{note}"
 
@@ -98,6 +98,9 @@ async def strike_job(shop: Shop, work: Work, on: date | None) -> tuple[StoredJob
         if not meant:
             there = "; ".join(job_text(job) for job in stand) or "none"
             raise SettingsError(f"{work.machine} has no such job. Its jobs: {there}.")
+        # What is told of one of them may be told of the others too: then the one that says no more is meant.
+        told = (names, work.odometer, work.note)
+        meant = [job for job in meant if (set(job.cylinders), job.odometer, job.note) == told] or meant
         if not all(_same_work(job, meant[0]) for job in meant):
             several = "; ".join(job_text(job) for job in meant)
             raise SettingsError(

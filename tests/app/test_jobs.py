@@ -74,3 +74,35 @@ def test_of_two_lines_of_a_notebook_that_say_the_same_one_is_struck(shop: Shop) 
     assert stand(shop) == ["rings"]
     assert "0 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", twice))
     assert stand(shop) == ["rings"]
+
+
+def test_of_jobs_of_which_one_says_no_more_than_the_others_that_one_can_be_struck(shop: Shop) -> None:
+    for more in ((), ("--note", "spare"), ("--odometer", "1234567.5"), ("--cylinder", "PTO")):
+        shop.run("job", "north-7", "gasket", "--on", "2025-08-01", *more)
+    said = shop.run("job", "north-7", "gasket", "--strike")
+    assert said.startswith("Struck: gasket on north-7, 2025-08-01. ")
+    assert "More than one job is meant" in shop.refused("job", "north-7", "gasket", "--strike")
+    said = shop.run("job", "north-7", "gasket", "--odometer", "1234567.5", "--strike")
+    assert "gasket on north-7, 2025-08-01, at 1234567.5." in said
+
+
+@pytest.mark.parametrize("said", [("--on", "2025-11-10", "--odometer", "5200"), ("--on", "2025-11-10")])
+def test_a_job_that_a_person_told_is_not_written_down_again_by_a_notebook(shop: Shop, said: tuple[str, ...]) -> None:
+    (shop.folder / "bay-3.db").unlink()
+    shop.run("job", "north-7", "Rings", *said)
+    book = NOTEBOOK if "--odometer" in said else NOTEBOOK.replace("5200,rings", ",rings")
+    assert "4 tests and 0 jobs taken" in shop.run("import", shop.write("old.csv", book))
+    assert stand(shop) == ["Rings"]
+
+
+def test_a_job_that_a_person_told_stays_beside_a_notebook_that_says_more_of_it_or_less(shop: Shop) -> None:
+    (shop.folder / "bay-3.db").unlink()
+    shop.run("job", "north-7", "rings", "--on", "2025-11-10", "--odometer", "5100")
+    assert "4 tests and 1 job taken" in shop.run("import", shop.write("old.csv", NOTEBOOK))
+    assert stand(shop) == ["rings", "rings"]
+
+
+def test_a_job_is_known_again_by_its_name_in_other_letters(shop: Shop) -> None:
+    book = NOTEBOOK.replace("rings", "Rings")
+    assert "4 tests and 1 job of this notebook were there" in shop.run("import", shop.write("old.csv", book))
+    assert stand(shop) == ["rings"]
