@@ -1,6 +1,6 @@
 """Try gaugelink on a Linux machine without a radio.
 
-    python -m simulators.bluez -- gaugelink run --config config/shop.toml
+    python -m simulators.bluez --layout config/gauges/streaming-u16.toml -- gaugelink run --config config/shop.toml
 
 runs the command with a system bus of its own on which the stand-in for ``org.bluez`` shows simulated gauges. Without
 a command it prints the bus's address and serves until it is interrupted. Somebody cranks an engine every few seconds.
