@@ -5,7 +5,16 @@ from dataclasses import dataclass
 from math import hypot
 
 from gaugelink.bench.reading import Reading
-from gaugelink.bench.repeats import COVERAGE_FACTOR, CRANKING_SCATTER, cranking_u_kpa, tolerance_kpa, u_of_mean_kpa
+from gaugelink.bench.repeats import (
+    CRANKING_SCATTER,
+    Scatter,
+    cranking_of_picked_kpa,
+    expanded_kpa,
+    pooled_scatter,
+    telling,
+    tolerance_kpa,
+    u_of_mean_kpa,
+)
 from gaugelink.peak.events import Flag
 
 SHORT_OF_THE_TOP = frozenset({Flag.STILL_RISING, Flag.OVER_RANGE, Flag.SHORT_RECORD})
@@ -14,6 +23,9 @@ RADIO_GAP = frozenset({Flag.SHORT_RECORD})
 """Flags of a pull whose beginning or end was not seen: that is no fault of who cranked, and no try."""
 UNFINISHED = frozenset({Flag.STILL_RISING, Flag.FEW_STROKES, Flag.LOST_SAMPLES})
 """Flags of a pull that ended too early; where the radio was lost during it, it is the record that did."""
+
+
+USUAL_SCATTER = Scatter(CRANKING_SCATTER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +41,7 @@ class Agreement:
     """The readings that `value_kpa` is the mean of, highest first."""
 
 
-def agree(readings: Sequence[Reading], repeats: int, share: float) -> Agreement:
+def agree(readings: Sequence[Reading], repeats: int, share: float, scatter: Scatter = USUAL_SCATTER) -> Agreement:
     """Find the readings that agree and take their mean.
 
     Pulls fail downwards: a weak pull, a loose gauge and a short crank all read low, so of several groups that
@@ -37,15 +49,21 @@ def agree(readings: Sequence[Reading], repeats: int, share: float) -> Agreement:
     would grow with the number of tries. Peaks that are short of the top never agree: however alike, they are
     below the cylinder's by an unknown amount. A poor pull agrees with nearly anything, so it confirms nothing;
     where one pull is all that is asked for it may be poor.
+
+    `scatter` is that of cranking, as far as it is known (`scatter_of`); a cylinder's own pulls may show more.
     """
     readings = tries_of(readings)
     counting = [reading for reading in readings if repeats < 2 or not reading.repeat.is_poor]
     full = [reading for reading in counting if not reading.flags & SHORT_OF_THE_TOP]
     group = _highest_group(full, repeats, share)
     if group:
-        return Agreement(True, *combine(group), tuple(group))
+        return Agreement(True, *combine(group, scatter, readings), tuple(group))
     found = _best_there_is(readings, full, repeats, share)
-    return Agreement(False, *combine(found), tuple(found)) if found else Agreement(False, None, None, ())
+    return (
+        Agreement(False, *combine(found, scatter, readings), tuple(found))
+        if found
+        else Agreement(False, None, None, ())
+    )
 
 
 def tries_of(readings: Sequence[Reading]) -> list[Reading]:
@@ -53,17 +71,34 @@ def tries_of(readings: Sequence[Reading]) -> list[Reading]:
     return [reading for reading in readings if not reading.flags & RADIO_GAP]
 
 
-def combine(group: Sequence[Reading], repeatability: float = CRANKING_SCATTER) -> tuple[float, float]:
+def scatter_of(cylinders: Sequence[Sequence[Reading]], repeats: int, share: float) -> Scatter:
+    """Scatter of cranking from one pull to the next, as all readings on all cylinders tell it together."""
+    pulls = []
+    for readings in cylinders:
+        value_kpa = agree(readings, repeats, share).value_kpa
+        if value_kpa is not None:
+            pulls.append(_telling(value_kpa, readings))
+    return pooled_scatter([peaks for peaks in pulls if peaks])
+
+
+def _telling(value_kpa: float, readings: Sequence[Reading]) -> tuple[float, ...]:
+    return telling(value_kpa, [reading.repeat for reading in readings if not reading.flags & SHORT_OF_THE_TOP])
+
+
+def combine(
+    group: Sequence[Reading], scatter: Scatter = USUAL_SCATTER, tries: Sequence[Reading] = ()
+) -> tuple[float, float]:
     """Return the reading of a cylinder from one pull or several, and its expanded uncertainty, in kPa.
 
     Standard uncertainty: the common part in full, each reading's own part as for a mean of independent values
-    (JCGM 100:2008, 5.1.2), and what cranking adds, see `cranking_u_kpa`; coverage factor 2. Noise is in the own part
-    and in the scatter both, which errs to the safe side.
+    (JCGM 100:2008, 5.1.2), and what cranking adds, by `scatter` or what all `tries` on the cylinder show where that is
+    more. Noise is in the own part and in the scatter both, which errs to the safe side.
     """
     peaks = [reading.peak_kpa for reading in group]
-    own = u_of_mean_kpa([reading.repeat for reading in group])
-    u_kpa = hypot(common_u_kpa(group), own, cranking_u_kpa(peaks, repeatability))
-    return sum(peaks) / len(peaks), COVERAGE_FACTOR * u_kpa
+    value_kpa = sum(peaks) / len(peaks)
+    measured_kpa = hypot(common_u_kpa(group), u_of_mean_kpa([reading.repeat for reading in group]))
+    cranking_kpa = cranking_of_picked_kpa(_telling(value_kpa, tries) or peaks, len(peaks), scatter.share)
+    return value_kpa, expanded_kpa(measured_kpa, cranking_kpa, scatter)
 
 
 def common_u_kpa(group: Sequence[Reading]) -> float:

@@ -1,8 +1,8 @@
 """When pulls on one cylinder are one reading, and how certain that reading is: bench and verdict both ask here."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import hypot, inf, sqrt
+from math import floor, hypot, inf, sqrt
 
 from gaugelink.peak.events import CrankingEvent
 
@@ -16,6 +16,9 @@ CRANKING_SCATTER = 0.01
 MISTAKE_SHARE = 0.12
 """A pull further from its cylinder's reading than this is a mistake and no scatter of cranking: four times what a plan
 lets agree. No source."""
+
+MANY = 200
+"""Degrees of freedom above which the factor is that of infinitely many, within 1 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,3 +113,45 @@ def pooled_scatter(cylinders: Sequence[Sequence[float]], repeatability: float = 
     if squares <= freedom * repeatability**2:
         return Scatter(repeatability)
     return Scatter(sqrt(squares / freedom), freedom)
+
+
+def telling(value_kpa: float, pulls: Iterable[Repeat]) -> tuple[float, ...]:
+    """Peaks of a cylinder that tell how its cranking scatters, kPa, beside its reading `value_kpa`.
+
+    `pulls` are all whose top was seen. Those that a reading rests on were picked for being alike, so they say too
+    little without those that were left out. One that is too uncertain says nothing, nor one so far off that it is a
+    mistake.
+    """
+    peaks = [pull.peak_kpa for pull in pulls if not pull.is_poor]
+    return tuple(peak for peak in peaks if abs(peak - value_kpa) <= MISTAKE_SHARE * value_kpa)
+
+
+def cranking_of_picked_kpa(told_kpa: Sequence[float], count: int, share: float) -> float:
+    """Standard uncertainty that cranking adds to the mean of `count` pulls, which were picked out of `told_kpa`: by a
+    scatter, as a fraction, or by that of all of them where that is more."""
+    return cranking_u_kpa(told_kpa, share) * sqrt(len(told_kpa) / max(1, count))
+
+
+def effective_freedom(scatter: Scatter, u_kpa: float, cranking_kpa: float) -> float:
+    """Degrees of freedom of a standard uncertainty that has `cranking_kpa` in it, cut to a whole number.
+
+    Of its parts only the scatter that was seen has few of them (Welch-Satterthwaite; JCGM 100:2008, G.4). What reads
+    nothing has none.
+    """
+    if scatter.freedom == inf or cranking_kpa == 0.0:
+        return inf
+    effective = floor(scatter.freedom * (u_kpa / cranking_kpa) ** 4)
+    return inf if effective > MANY else float(effective)
+
+
+def expanded_kpa(measured_kpa: float, cranking_kpa: float, scatter: Scatter) -> float:
+    """Expanded uncertainty of a reading, coverage about 95 %, from the standard uncertainties of gauge and sampling and
+    of cranking: with Student's t where the scatter was seen in few pulls, never less than `COVERAGE_FACTOR`."""
+    u_kpa = hypot(measured_kpa, cranking_kpa)
+    freedom = effective_freedom(scatter, u_kpa, cranking_kpa)
+    if freedom == inf:
+        return COVERAGE_FACTOR * u_kpa
+    # loaded when it is needed: short commands would wait for it
+    from scipy.special import stdtrit
+
+    return max(COVERAGE_FACTOR, float(stdtrit(freedom, 0.975))) * u_kpa

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field, TypeAdapter
 
-from gaugelink.bench.agree import Agreement, agree, tries_of
+from gaugelink.bench.agree import Agreement, agree, scatter_of, tries_of
 from gaugelink.bench.evidence import EvidenceSettings, Habits, Sign
 from gaugelink.bench.plan import Plan, lane, stations
 from gaugelink.bench.reading import (
@@ -19,6 +19,7 @@ from gaugelink.bench.reading import (
     TestState,
     open_questions,
 )
+from gaugelink.bench.repeats import Scatter
 from gaugelink.settings import Settings
 
 
@@ -214,19 +215,22 @@ class BenchState:
 
     def summary(self) -> TestState:
         """Return the whole test for those who look at it."""
+        read = [self.of_cylinder(name) for name in self.plan.cylinders]
+        scatter = scatter_of(read, self.plan.repeats, self.plan.agreement)
         return TestState(
             plan=self.plan,
             phase=self.phase,
             at_s=self.at_s,
             current=self.target if self.phase in (Phase.CAUTIONS, Phase.MEASURING) else (),
-            cylinders=tuple(self._cylinder(name) for name in self.plan.cylinders),
+            cylinders=tuple(self._cylinder(name, scatter) for name in self.plan.cylinders),
             readings=tuple(self.readings),
             acknowledged=self.acknowledged,
             touches=self.touches,
         )
 
-    def _cylinder(self, name: str) -> CylinderState:
-        readings, found = self.of_cylinder(name), self.agreement(name)
+    def _cylinder(self, name: str, scatter: Scatter) -> CylinderState:
+        readings = self.of_cylinder(name)
+        found = agree(readings, self.plan.repeats, self.plan.agreement, scatter)
         behind = tuple(reading.event_id for reading in found.behind)
         return CylinderState(
             name=name,

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, pooled_scatter
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, expanded_kpa, pooled_scatter
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
@@ -19,6 +19,7 @@ from gaugelink.verdict.difference import (
     ReadingValue,
     difference,
     telling_pulls,
+    u_of_cranking_kpa,
     u_of_one_kpa,
     u_of_pair_kpa,
 )
@@ -187,7 +188,8 @@ class Case:
 
     def expanded_u_kpa(self, reading: ReadingValue) -> float:
         """Expanded uncertainty of a reading against anything outside the test."""
-        return COVERAGE_FACTOR * hypot(self.u_alone_kpa(reading), reading.u_common_kpa)
+        measured_kpa = hypot(reading.u_random_kpa, reading.u_common_kpa)
+        return expanded_kpa(measured_kpa, u_of_cranking_kpa(reading, self.scatter.share), self.scatter)
 
     def low_cylinders(self) -> tuple[str, ...]:
         """Cylinders that are really lower than the highest, and by more than is worth watching."""

@@ -3,25 +3,25 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from math import floor, hypot, inf, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 
 from gaugelink.bench.repeats import (
     COVERAGE_FACTOR,
-    MISTAKE_SHARE,
     Repeat,
     Scatter,
     common_u_kpa,
+    cranking_of_picked_kpa,
     cranking_u_kpa,
+    effective_freedom,
     own_u_kpa,
+    telling,
 )
 from gaugelink.peak.events import CrankingEvent, Flag
 
 ALL_PAIRS = 0.95
 """Share of tests of alike cylinders in which no two of them are to be told apart."""
-MANY = 200
-"""Degrees of freedom above which the factor is that of infinitely many, within 1 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +39,11 @@ class PullValue:
 def telling_pulls(peak_kpa: float, pulls: Sequence[PullValue], repeats: Sequence[float]) -> tuple[float, ...]:
     """Peaks of a cylinder that tell how its cranking scatters, kPa, beside its reading `peak_kpa`.
 
-    `repeats` where the pulls are not known one by one. Those that a reading rests on were picked for being alike, so
-    they say too little of it without those that were left out. One whose top was not seen says nothing, nor does one
-    that is too uncertain, or so far off that it is a mistake.
+    `repeats` where the pulls are not known one by one; else all whose top was seen, see `telling`.
     """
     if not pulls:
         return tuple(repeats)
-    peaks = [pull.repeat.peak_kpa for pull in pulls if pull.whole and not pull.repeat.is_poor]
-    return tuple(peak for peak in peaks if abs(peak - peak_kpa) <= MISTAKE_SHARE * peak_kpa)
+    return telling(peak_kpa, [pull.repeat for pull in pulls if pull.whole])
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,28 +157,18 @@ def difference(a: ReadingValue, b: ReadingValue, scatter: Scatter | None = None,
     `factor_among`.
     """
     of_cranking = Scatter(0.0) if scatter is None else scatter
-    cranking = [_by_all_pulls_kpa(one, of_cranking.share) for one in (a, b)]
+    cranking = [u_of_cranking_kpa(one, of_cranking.share) for one in (a, b)]
     alone = [hypot(one.u_random_kpa, u) for one, u in zip((a, b), cranking, strict=True)]
     u = u_of_pair_kpa((1.0, a), (-1.0, b), alone)
-    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, _freedom(of_cranking, u, hypot(*cranking))) * u)
+    freedom = effective_freedom(of_cranking, u, hypot(*cranking))
+    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, freedom) * u)
 
 
-def _by_all_pulls_kpa(reading: ReadingValue, share: float) -> float:
+def u_of_cranking_kpa(reading: ReadingValue, share: float) -> float:
     """Standard uncertainty of a reading that comes from cranking, by this scatter or that of all pulls on its cylinder
     where that is more."""
     told = telling_pulls(reading.peak_kpa, reading.pulls, reading.repeats) or (reading.peak_kpa,)
-    return cranking_u_kpa(told, share) * sqrt(len(told) / max(1, len(reading.repeats)))
-
-
-def _freedom(scatter: Scatter, u_kpa: float, cranking_kpa: float) -> float:
-    """Effective degrees of freedom of a difference, cut to a whole number (Welch-Satterthwaite; JCGM 100:2008, G.4).
-
-    Of its parts only the scatter that was seen has few of them. Two cylinders that read nothing have none.
-    """
-    if scatter.freedom == inf or cranking_kpa == 0.0:
-        return inf
-    effective = floor(scatter.freedom * (u_kpa / cranking_kpa) ** 4)
-    return inf if effective > MANY else float(effective)
+    return cranking_of_picked_kpa(told, len(reading.repeats), share)
 
 
 def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], alone_kpa: Sequence[float]) -> float:

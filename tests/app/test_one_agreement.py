@@ -126,3 +126,18 @@ def test_a_pull_that_stopped_short_of_the_top_tells_nothing_of_how_cranking_scat
         (True, True),
     ]
     assert any("it stopped short of the top" in finding.text for finding in verdict.findings)
+
+
+@pytest.mark.parametrize("pulls", [(940.0, 938.0), (940.0, 900.0, 938.0), (960.0, 925.0, 890.0, 860.0, 830.0)])
+def test_bench_and_verdict_state_one_uncertainty_wherever_the_pulls_scatter(
+    tmp_path: Path, pulls: tuple[float, ...]
+) -> None:
+    bench = two_settled(tmp_path)
+    for number, peak_kpa in enumerate(pulls):
+        step = bench.crank(peak_kpa, 6.0 if number else 40.0)
+    assert step.state is not None
+    assert bench.session.verdict is not None
+    stated = [(part.value_kpa, part.u_kpa) for part in step.state.cylinders]
+    assert stated == [
+        (pytest.approx(one.peak_kpa), pytest.approx(one.peak_u_kpa)) for one in bench.session.verdict.readings
+    ]

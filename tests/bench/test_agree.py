@@ -7,7 +7,7 @@ from GTC import type_a, ureal
 
 from gaugelink.bench.agree import agree, combine
 from gaugelink.bench.reading import Reading, Status
-from gaugelink.bench.repeats import CRANKING_SCATTER, POOR_SHARE, Repeat, tolerance_kpa
+from gaugelink.bench.repeats import CRANKING_SCATTER, POOR_SHARE, Repeat, Scatter, tolerance_kpa
 from gaugelink.peak.events import Flag, GaugeKind
 
 
@@ -38,7 +38,7 @@ def test_mean_and_uncertainty_of_repeats_agree_with_a_gum_library() -> None:
     shared = ureal(0.0, common)
     mean = sum((ureal(peak, own) + shared for peak in peaks), ureal(0.0, 0.0)) / 3
     scatter = type_a.standard_uncertainty(peaks)
-    value_kpa, expanded_kpa = combine([reading(peak) for peak in peaks], repeatability=0.0)
+    value_kpa, expanded_kpa = combine([reading(peak) for peak in peaks], Scatter(0.0))
     assert value_kpa == pytest.approx(mean.x, rel=1e-12)
     assert expanded_kpa == pytest.approx(2 * sqrt(mean.u**2 + scatter**2), rel=1e-9)
 

@@ -179,6 +179,19 @@ def inside_one_test(world: World, tests: int, seed: int = 1) -> Score:
     return score
 
 
+def own_interval(world: World, tests: int, seed: int = 1) -> Score:
+    """The first cylinder's own pressure, held against the truth."""
+    rng, score = np.random.default_rng(seed), Score()
+    for _ in range(tests):
+        (first, *_) = judge_test(
+            world.engine, one_test(rng, world, world.cylinders * [USUAL_KPA]), Conditions()
+        ).readings
+        off_kpa = first.peak_kpa + COMMON * USUAL_KPA * rng.standard_normal() - USUAL_KPA
+        score.missed.append(abs(off_kpa) > first.peak_u_kpa)
+        score.half_widths.append(100.0 * first.peak_u_kpa / USUAL_KPA)
+    return score
+
+
 def a_job(world: World, machines: int, seed: int = 1) -> Score:
     """What a job on the first cylinder gained: nothing in every other machine, up to 10 % in the rest."""
     rng, score = np.random.default_rng(seed), Score()
@@ -217,6 +230,10 @@ def main() -> None:
                 world = World(cylinders, pulls, scatter, by_plan=by_plan)
                 label = f"  {cylinders} cylinders, {100 * scatter:.0f} %"
                 print(f"{label}, sound:       {inside_one_test(world, count).text()}")
+                own = own_interval(world, count)
+                print(
+                    f"{label}, its own ±:   missed {_percent(own.missed):4.1f} %, ± {np.median(own.half_widths):4.1f} %"
+                )
                 print(f"{label}, one 10 % low: {inside_one_test(replace(world, low=0.1), count).text()}")
                 print(f"{label}, a job, 1 + 1: {a_job(world, count // 2).text()}", flush=True)
         odd = World(3, pulls, 0.01, 0.04, by_plan=by_plan)

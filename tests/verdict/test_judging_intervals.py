@@ -13,7 +13,7 @@ from gaugelink.verdict.difference import PullValue, ReadingValue
 from gaugelink.verdict.findings import Conditions, RuleName, Rules, Severity, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.record import past_test
-from tests.benchmarks.judging import World, a_job, inside_one_test
+from tests.benchmarks.judging import World, a_job, inside_one_test, own_interval
 from tests.verdict.shop import FOUR, TRIPLE, only
 
 
@@ -42,6 +42,11 @@ def test_a_plan_that_picks_pulls_that_agree_makes_no_interval_too_narrow(world: 
     found = inside_one_test(world, 800, 7)
     assert 0.02 <= sum(found.missed) / 800 <= 0.09
     assert 0.02 <= sum(found.real) / 800 <= 0.09
+
+
+@pytest.mark.parametrize("world", [World(3, 2, 0.03), World(3, 3, 0.03), World(3, 2, 0.02), World(3, 2, 0.01)])
+def test_a_cylinders_own_interval_holds_its_pressure_where_pulls_were_picked_for_being_alike(world: World) -> None:
+    assert 0.01 <= sum(own_interval(world, 800, 7).missed) / 800 <= 0.09
 
 
 @pytest.mark.parametrize(
