@@ -10,7 +10,7 @@ from gaugelink.bench.repeats import (
     Scatter,
     cranking_of_picked_kpa,
     expanded_kpa,
-    pooled_scatter,
+    grown_scatter,
     telling,
     tolerance_kpa,
     u_of_mean_kpa,
@@ -73,16 +73,13 @@ def tries_of(readings: Sequence[Reading]) -> list[Reading]:
 
 def scatter_of(cylinders: Sequence[Sequence[Reading]], repeats: int, share: float) -> Scatter:
     """Scatter of cranking from one pull to the next, as all readings on all cylinders tell it together."""
-    pulls = []
-    for readings in cylinders:
-        value_kpa = agree(readings, repeats, share).value_kpa
-        if value_kpa is not None:
-            pulls.append(_telling(value_kpa, readings))
-    return pooled_scatter([peaks for peaks in pulls if peaks])
+    read = [(agree(readings, repeats, share).value_kpa, readings) for readings in cylinders]
+    known = [(value_kpa, readings) for value_kpa, readings in read if value_kpa is not None]
+    return grown_scatter(lambda scatter: [_telling(value_kpa, readings, scatter) for value_kpa, readings in known])
 
 
-def _telling(value_kpa: float, readings: Sequence[Reading]) -> tuple[float, ...]:
-    return telling(value_kpa, [reading.repeat for reading in readings if not reading.flags & SHORT_OF_THE_TOP])
+def _telling(value_kpa: float, readings: Sequence[Reading], share: float) -> tuple[float, ...]:
+    return telling(value_kpa, [one.repeat for one in readings if not one.flags & SHORT_OF_THE_TOP], share)
 
 
 def combine(
@@ -97,7 +94,7 @@ def combine(
     peaks = [reading.peak_kpa for reading in group]
     value_kpa = sum(peaks) / len(peaks)
     measured_kpa = hypot(common_u_kpa(group), u_of_mean_kpa([reading.repeat for reading in group]))
-    cranking_kpa = cranking_of_picked_kpa(_telling(value_kpa, tries) or peaks, len(peaks), scatter.share)
+    cranking_kpa = cranking_of_picked_kpa(lambda share: _telling(value_kpa, tries, share), peaks, scatter.share)
     return value_kpa, expanded_kpa(measured_kpa, cranking_kpa, scatter)
 
 

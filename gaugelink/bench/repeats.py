@@ -1,6 +1,6 @@
 """When pulls on one cylinder are one reading, and how certain that reading is: bench and verdict both ask here."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import floor, hypot, inf, sqrt
 
@@ -13,10 +13,12 @@ POOR_SHARE = 0.06
 that is worth watching from a sound one. Common practice, no source; what it costs in pulls is in DEVELOPERS.md."""
 CRANKING_SCATTER = 0.01
 """Standard scatter of one cylinder's pressure from one cranking to the next, as a fraction of it. From memory."""
-MISTAKE_SHARE = 0.12
-"""A pull further from its cylinder's reading than this is a mistake and no scatter of cranking: four times what a plan
-lets agree. No source."""
-
+MISTAKE_SHARE, MISTAKE_TIMES = 0.12, 7.0
+"""A pull further from its cylinder's reading than this, or than so many times the scatter that the others show, is a
+mistake (a loose gauge, a slipped hand) and no scatter of cranking. No source."""
+ASSUMED_FREEDOM = 3.0
+"""Degrees of freedom that `CRANKING_SCATTER` counts for beside those of the pulls: two pulls alone have one, and what
+is usual of all engines is known better than that. No source; what it does to the coverage is in DEVELOPERS.md."""
 MANY = 200
 """Degrees of freedom above which the factor is that of infinitely many, within 1 %."""
 
@@ -115,21 +117,44 @@ def pooled_scatter(cylinders: Sequence[Sequence[float]], repeatability: float = 
     return Scatter(sqrt(squares / freedom), freedom)
 
 
-def telling(value_kpa: float, pulls: Iterable[Repeat]) -> tuple[float, ...]:
+def telling(value_kpa: float, pulls: Iterable[Repeat], share: float) -> tuple[float, ...]:
     """Peaks of a cylinder that tell how its cranking scatters, kPa, beside its reading `value_kpa`.
 
     `pulls` are all whose top was seen. Those that a reading rests on were picked for being alike, so they say too
     little without those that were left out. One that is too uncertain says nothing, nor one so far off that it is a
-    mistake.
+    mistake where cranking scatters by `share`.
     """
-    peaks = [pull.peak_kpa for pull in pulls if not pull.is_poor]
-    return tuple(peak for peak in peaks if abs(peak - value_kpa) <= MISTAKE_SHARE * value_kpa)
+    limit_kpa = min(MISTAKE_SHARE, MISTAKE_TIMES * max(share, CRANKING_SCATTER)) * value_kpa
+    return tuple(pull.peak_kpa for pull in pulls if not pull.is_poor and abs(pull.peak_kpa - value_kpa) <= limit_kpa)
 
 
-def cranking_of_picked_kpa(told_kpa: Sequence[float], count: int, share: float) -> float:
-    """Standard uncertainty that cranking adds to the mean of `count` pulls, which were picked out of `told_kpa`: by a
-    scatter, as a fraction, or by that of all of them where that is more."""
-    return cranking_u_kpa(told_kpa, share) * sqrt(len(told_kpa) / max(1, count))
+def grown_scatter(
+    told: Callable[[float], Sequence[Sequence[float]]], repeatability: float = CRANKING_SCATTER
+) -> Scatter:
+    """Scatter of cranking over all cylinders of a test.
+
+    `told` gives the peaks of each cylinder that tell it, kPa, if it is so large (`telling`). From what is assumed
+    beforehand it grows as long as that lets more pulls in: one far off alone does not make itself usual.
+    """
+    scatter = Scatter(repeatability)
+    while True:
+        found = pooled_scatter([peaks for peaks in told(scatter.share) if peaks], repeatability)
+        if found.share <= scatter.share:
+            return found
+        scatter = found
+
+
+def cranking_of_picked_kpa(
+    told: Callable[[float], Sequence[float]], behind_kpa: Sequence[float], share: float
+) -> float:
+    """Standard uncertainty that cranking adds to the mean of the pulls `behind_kpa`, kPa.
+
+    By a scatter, as a fraction, or by that of all pulls on the cylinder where that is more. `told` gives the peaks of
+    those that tell it, as for `grown_scatter`.
+    """
+    own = grown_scatter(lambda larger: [told(max(share, larger))], share)
+    peaks = told(own.share) or behind_kpa
+    return cranking_u_kpa(peaks, share) * sqrt(len(peaks) / len(behind_kpa))
 
 
 def effective_freedom(scatter: Scatter, u_kpa: float, cranking_kpa: float) -> float:
@@ -148,7 +173,8 @@ def expanded_kpa(measured_kpa: float, cranking_kpa: float, scatter: Scatter) -> 
     """Expanded uncertainty of a reading, coverage about 95 %, from the standard uncertainties of gauge and sampling and
     of cranking: with Student's t where the scatter was seen in few pulls, never less than `COVERAGE_FACTOR`."""
     u_kpa = hypot(measured_kpa, cranking_kpa)
-    freedom = effective_freedom(scatter, u_kpa, cranking_kpa)
+    known = Scatter(scatter.share, scatter.freedom + ASSUMED_FREEDOM)
+    freedom = effective_freedom(known, u_kpa, cranking_kpa)
     if freedom == inf:
         return COVERAGE_FACTOR * u_kpa
     # loaded when it is needed: short commands would wait for it

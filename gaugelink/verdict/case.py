@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, expanded_kpa, pooled_scatter
+from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, expanded_kpa, grown_scatter
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
@@ -60,8 +60,11 @@ class Case:
     @cached_property
     def scatter(self) -> Scatter:
         """Scatter of cranking, as the pulls on all cylinders of the test tell it together."""
-        told = [telling_pulls(one.peak_kpa, one.pulls, one.repeats) for one in self.readings.values()]
-        return pooled_scatter([peaks for peaks in told if peaks], self.rules.repeatability_fraction)
+        readings = self.readings.values()
+        return grown_scatter(
+            lambda share: [telling_pulls(one.peak_kpa, one.pulls, one.repeats, share) for one in readings],
+            self.rules.repeatability_fraction,
+        )
 
     @cached_property
     def no_pressure(self) -> bool:

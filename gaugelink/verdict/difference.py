@@ -36,14 +36,16 @@ class PullValue:
     """Whether its top was seen."""
 
 
-def telling_pulls(peak_kpa: float, pulls: Sequence[PullValue], repeats: Sequence[float]) -> tuple[float, ...]:
+def telling_pulls(
+    peak_kpa: float, pulls: Sequence[PullValue], repeats: Sequence[float], share: float
+) -> tuple[float, ...]:
     """Peaks of a cylinder that tell how its cranking scatters, kPa, beside its reading `peak_kpa`.
 
     `repeats` where the pulls are not known one by one; else all whose top was seen, see `telling`.
     """
     if not pulls:
         return tuple(repeats)
-    return telling(peak_kpa, [pull.repeat for pull in pulls if pull.whole])
+    return telling(peak_kpa, [pull.repeat for pull in pulls if pull.whole], share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +169,11 @@ def difference(a: ReadingValue, b: ReadingValue, scatter: Scatter | None = None,
 def u_of_cranking_kpa(reading: ReadingValue, share: float) -> float:
     """Standard uncertainty of a reading that comes from cranking, by this scatter or that of all pulls on its cylinder
     where that is more."""
-    told = telling_pulls(reading.peak_kpa, reading.pulls, reading.repeats) or (reading.peak_kpa,)
-    return cranking_of_picked_kpa(told, len(reading.repeats), share)
+    return cranking_of_picked_kpa(
+        lambda larger: telling_pulls(reading.peak_kpa, reading.pulls, reading.repeats, larger),
+        reading.repeats or (reading.peak_kpa,),
+        share,
+    )
 
 
 def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], alone_kpa: Sequence[float]) -> float:

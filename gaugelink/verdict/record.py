@@ -5,7 +5,7 @@ from datetime import datetime
 
 from pydantic import TypeAdapter, ValidationError
 
-from gaugelink.bench.repeats import u_of_mean_kpa
+from gaugelink.bench.repeats import grown_scatter, u_of_mean_kpa
 from gaugelink.errors import JournalError
 from gaugelink.verdict.difference import telling_pulls
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
@@ -48,10 +48,13 @@ def past_test(
         and (f.rule in _OF_A_READING or (f.rule is RuleName.CRANKING_SLOW and len(f.against) < len(verdict.readings)))
         for name in f.against
     }
+    scatter = grown_scatter(
+        lambda share: [telling_pulls(one.peak_kpa, one.pulls, (), share) for one in verdict.readings]
+    )
     readings = []
     for reading in verdict.readings:
         to_sea_level = reading.sea_level_kpa / reading.peak_kpa if reading.peak_kpa > 0 else 1.0
-        told = telling_pulls(reading.peak_kpa, reading.pulls, ())
+        told = telling_pulls(reading.peak_kpa, reading.pulls, (), scatter.share)
         counted = [pull.repeat for pull in reading.pulls if pull.counted]
         readings.append(
             PastReading(

@@ -46,7 +46,7 @@ def test_a_plan_that_picks_pulls_that_agree_makes_no_interval_too_narrow(world: 
 
 @pytest.mark.parametrize("world", [World(3, 2, 0.03), World(3, 3, 0.03), World(3, 2, 0.02), World(3, 2, 0.01)])
 def test_a_cylinders_own_interval_holds_its_pressure_where_pulls_were_picked_for_being_alike(world: World) -> None:
-    assert 0.01 <= sum(own_interval(world, 800, 7).missed) / 800 <= 0.09
+    assert 0.01 <= sum(own_interval(world, 800, 7).missed) / 800 <= 0.11
 
 
 @pytest.mark.parametrize(
@@ -57,11 +57,15 @@ def test_a_cylinders_own_interval_holds_its_pressure_where_pulls_were_picked_for
         ((left_out(930.0, whole=False),), CRANKING_SCATTER),
         ((left_out(930.0, 30.0),), CRANKING_SCATTER),
         ((left_out(800.0),), CRANKING_SCATTER),
+        ((left_out(890.0),), CRANKING_SCATTER),
+        ((left_out(920.0), left_out(890.0)), pytest.approx(0.0370, rel=0.005)),
     ],
-    ids=["none", "told", "top not seen", "too uncertain", "a mistake"],
+    ids=["none", "told", "top not seen", "too uncertain", "a mistake", "far off alone", "not alone"],
 )
 def test_pulls_that_were_left_out_tell_how_cranking_scatters(left: tuple[PullValue, ...], share: float) -> None:
-    """By hand: the squares of 980, 980, 930 about their mean are 2/3 of 50 squared; four degrees of freedom in all."""
+    """By hand: the squares of 980, 980, 930 about their mean are 2/3 of 50 squared; four degrees of freedom in all.
+
+    Of 980, 980, 920, 890 they are 6075, and there are five."""
     values = [of_pulls("PTO", 980.0, 980.0, left=left), of_pulls("middle", 970.0, 970.0), of_pulls("MAG", 960.0, 960.0)]
     case = lay_out(TRIPLE, values, Conditions(), Rules(), PressureUnit.KPA)
     assert case.scatter.share == share
