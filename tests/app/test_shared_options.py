@@ -68,3 +68,10 @@ def test_what_is_no_option_of_the_command_is_still_refused(words: str, said: str
     result = CliRunner().invoke(app, words.split())
     assert said in result.output
     assert (result.exit_code == 0) is words.startswith("--version")
+
+
+@pytest.mark.parametrize("words", ["test --simulated --help", "decay --simulated --help", "--simulated --help"])
+def test_help_behind_a_shared_option_tells_the_commands(words: str) -> None:
+    result = CliRunner().invoke(app, words.split())
+    assert result.exit_code == 0
+    assert "Commands" in result.output
