@@ -71,7 +71,8 @@ class TestBench:
         bench._state, bench._announcer = state, Announcer(state, bench._say)
         state.at_s += max(away_s, 0.0)
         for track in state.tracks.values():
-            track.lost_s += max(away_s, 0.0)
+            # Of a gauge that was lost before, this time is part of its loss.
+            track.lost_s += max(away_s, 0.0) if track.down_since_s is None else 0.0
         bench._at(now_s)
         return bench
 
@@ -231,23 +232,23 @@ class TestBench:
         track = state.tracks.get(gauge)
         if track is None:
             return []
-        if track.absent:
-            track.absent = not up
-            if up and state.phase is Phase.MEASURING and state.target and not state.waits_for_gauge:
-                self._announcer.prompt(
-                    self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL)
-                    if state.readings
-                    else saying.opening(state, self._say)
-                )
-        elif not up:
-            track.cut = track.cut or track.opened_s is not None
-            track.down_since_s = at_s if track.down_since_s is None else track.down_since_s
-        elif track.down_since_s is not None:
+        if not up:
+            if not track.absent:
+                track.cut = track.cut or track.opened_s is not None
+                track.down_since_s = at_s if track.down_since_s is None else track.down_since_s
+            return []
+        absent, said, track.absent, track.loss_said = track.absent, track.loss_said, False, False
+        if track.down_since_s is not None:
             track.lost_s += at_s - track.down_since_s
             track.down_since_s = None
-            said, track.loss_said = track.loss_said, False
-            if said and state.phase is Phase.MEASURING:
-                self._announcer.prompt(self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL))
+        if state.phase is Phase.MEASURING and absent and state.target and not state.waits_for_gauge:
+            self._announcer.prompt(
+                self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL)
+                if state.readings
+                else saying.opening(state, self._say)
+            )
+        elif state.phase is Phase.MEASURING and said and not absent:
+            self._announcer.prompt(self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL))
         return self._announcer.taken(changed=False)
 
     def command(self, command: Command, now_s: float) -> list[Outcome]:

@@ -182,6 +182,24 @@ def test_time_nobody_watched_counts_as_radio_lost(floor) -> None:
     assert sure[0] > sure[1]
 
 
+def test_a_gauge_that_was_lost_before_a_restart_is_there_once_it_is_heard(floor) -> None:
+    shop = floor(3)
+    shop.pull(930.0, 20.0)
+    shop.take(shop.bench.link("red", False, shop.now_s))
+    shop.wait(5.0)
+    assert shop.said is PromptKey.LINK_LOST
+    shop.now_s += 7.0
+    shop.bench = TestBench.restore(json.loads(json.dumps(shop.bench.snapshot())), now_s=shop.now_s, away_s=7.0)
+    shop.take(shop.bench.resume(shop.now_s, absent=frozenset({"red"})))
+    shop.command(CommandKind.ACKNOWLEDGE)
+    assert shop.said is PromptKey.NO_GAUGE
+    shop.take(shop.bench.link("red", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK
+    shop.wait(10.0)
+    assert shop.said is PromptKey.LINK_BACK
+    assert shop.bench.snapshot()["tracks"]["red"]["lost_s"] == pytest.approx(12.0)  # type: ignore[index]
+
+
 def test_an_event_that_is_delivered_again_after_a_restart_counts_once(floor) -> None:
     shop = floor(3)
     shop.pull(930.0, 20.0)
