@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.traces import Trace, read_trace, refused_by, remark_on
+from gaugelink.app.traces import Trace, read_trace, refused_by, remark_on, rounding_in
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.peak.detector import find_events
@@ -41,7 +41,7 @@ def replay(
     """
     for path in files:
         trace = read_trace(path, layout)
-        for said in (refused_by(trace), remark_on(trace, unit)):
+        for said in (refused_by(trace), rounding_in(trace), remark_on(trace, unit)):
             if said is not None and remark is not None:
                 remark(said)
         for number, samples in enumerate(find_events(trace.time_s, trace.pressure_kpa, traits), start=1):

@@ -2,7 +2,8 @@
 gauge sent, as `gaugelink inspect --save` writes them, with the layout that says which of their bytes are pressure.
 
 The pressure's column may have another unit in its name, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs part
-columns too; then numbers may have decimal commas.
+columns too; then numbers may have decimal commas. Times that were rounded, and may repeat for it, are put back on the
+steady clock behind them.
 """
 
 import csv
@@ -18,6 +19,7 @@ from gaugelink.errors import RecordingError
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.recording import read_recording, replay
+from gaugelink.gauge.rounded import Straightened, straightened
 from gaugelink.gauge.samples import FloatArray
 from gaugelink.reasons import reason
 from gaugelink.tables import Dialect, dialect_of
@@ -47,6 +49,8 @@ class Trace:
     frames: int = 0
     """Frames of a recording, of which the layout refused `refused`."""
     refused: int = 0
+    rounded: Straightened | None = None
+    """What the times of the file had been rounded to; None when they are taken as they stand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +95,21 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     if len(numbered) < 2:
         raise RecordingError(f"{path}: found {counted(len(numbered), 'sample')}; a trace needs two or more.")
     time_s, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
+    rounded = straightened(time_s)
     back = np.flatnonzero(np.diff(time_s) <= 0)
-    if back.size:
+    if back.size and rounded is None:
         line = numbered[int(back[0]) + 1][0]
         raise RecordingError(
-            f"{path}: line {line}: time {time_s[back[0] + 1]:g} s comes after {time_s[back[0]]:g} s; "
-            "times must rise from line to line."
+            f"{path}: line {line}: time {time_s[back[0] + 1]:g} s comes after {time_s[back[0]]:g} s; times must rise "
+            "from line to line, or be those of a steady gauge, rounded alike."
         )
-    return Trace(str(path), time_s, columns.unit.to_kpa(1.0) * pressure, columns.header[columns.pressure])
+    return Trace(
+        str(path),
+        time_s if rounded is None else rounded.time_s,
+        columns.unit.to_kpa(1.0) * pressure,
+        columns.header[columns.pressure],
+        rounded=rounded,
+    )
 
 
 def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
@@ -119,6 +130,16 @@ def refused_by(trace: Trace) -> str | None:
     if not trace.refused:
         return None
     return f"{trace.file}: the layout refuses {trace.refused} of its {counted(trace.frames, 'frame')}."
+
+
+def rounding_in(trace: Trace) -> str | None:
+    """Say that the times of a trace had been rounded; None when they had not been."""
+    if trace.rounded is None:
+        return None
+    return (
+        f"{trace.file}: its times are rounded to {1e3 * trace.rounded.tick_s:g} ms; they are taken as those of a "
+        f"steady {1.0 / trace.rounded.spacing_s:.4g} samples/s."
+    )
 
 
 def remark_on(trace: Trace, unit: PressureUnit) -> str | None:
