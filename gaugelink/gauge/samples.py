@@ -17,7 +17,7 @@ class SampleBatch:
     gauge: str
     """The gauge's name in the shop file."""
     time_s: FloatArray
-    """Shape (n,). Seconds on the gauge's rebuilt sample clock: never going backwards, across reconnects too."""
+    """Shape (n,). Seconds on the gauge's rebuilt sample clock: always rising, across reconnects too."""
     pressure_kpa: FloatArray
     """Shape (n,). Gauge pressure in kPa as the gauge gives it, its zero not yet taken off."""
     over_range: BoolArray

@@ -96,13 +96,13 @@ class Detector:
         """Take the next samples and return what they completed, in order of time.
 
         Args:
-            time_s: shape (n,) or one number; the gauge's sample clock, never going backwards.
+            time_s: shape (n,) or one number; the gauge's sample clock, always rising.
             pressure_kpa: same shape; as the gauge gave it.
             over_range: same shape, or None when no sample was over range.
             lost_before: samples known to be missing before the first of these.
 
         Raises:
-            ValueError: shapes differ, time goes backwards or a pressure is not a number.
+            ValueError: shapes differ, time does not rise or a pressure is not a number.
         """
         t: FloatArray = np.asarray(time_s, dtype=np.float64)
         p: FloatArray = np.asarray(pressure_kpa, dtype=np.float64)
@@ -112,8 +112,8 @@ class Detector:
         if p.shape != t.shape:
             raise ValueError(f"{n} times came with {p.size} pressures; give one pressure for each time")
         first_s, last_s = (float(t[0]), float(t[-1])) if n else (self._last_s, self._last_s)
-        if first_s < self._last_s or last_s < first_s:
-            raise ValueError(f"time goes backwards: {first_s} s to {last_s} s after {self._last_s} s")
+        if n and (first_s <= self._last_s or last_s < first_s):
+            raise ValueError(f"time does not rise: {first_s} s to {last_s} s after {self._last_s} s")
         if lost_before:
             self._losses.add(first_s, lost_before)
         if not n:
@@ -154,8 +154,8 @@ class Detector:
         n = len(t)
         if not np.isfinite(_total(p)):
             raise ValueError("a pressure is not a number; leave such samples out and count them as lost")
-        if n > 1 and (t[1:] < t[:-1]).any():
-            raise ValueError("time goes backwards inside the samples; sort them or split the record")
+        if n > 1 and (t[1:] <= t[:-1]).any():
+            raise ValueError("time does not rise inside the samples; sort them, drop repeats or split the record")
         i = 0
         while i < n:
             if not self._quiet.known:
@@ -381,14 +381,14 @@ def find_events(
     """Find the events of a whole record: the same detector as the live one, without its live feedback.
 
     Args:
-        time_s: shape (n,), not going backwards.
+        time_s: shape (n,), rising.
         pressure_kpa: shape (n,), as the gauge gave it.
         traits: what is known of the gauge.
         settings: thresholds.
         over_range: shape (n,), or None.
 
     Raises:
-        ValueError: shapes differ, time goes backwards or a value is not a number.
+        ValueError: shapes differ, time does not rise or a value is not a number.
     """
     t = np.asarray(time_s, dtype=np.float64)
     p = np.asarray(pressure_kpa, dtype=np.float64)
