@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import hypot, log
+from math import hypot, inf, isinf, log
 
 import numpy as np
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
 from gaugelink.engine.air import ambient_factor
-from gaugelink.engine.geometry import oil_factor
+from gaugelink.engine.geometry import CylinderGeometry, oil_factor
 from gaugelink.verdict.adapters import CARRIED_U_SHARE, OTHER_ADAPTER_U, carrying_factor
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
@@ -35,10 +35,20 @@ class _Rise:
     """Expanded uncertainty from carrying one ambient to the other: the same fraction of every cylinder's reading."""
     adapter_u_kpa: float
     """The same from carrying one adapter to the other; 0 where both tests were read through the same."""
-    by_volume_kpa: float
-    """What the oil's own volume is taken to do; 0 when it cannot be told."""
-    by_volume_u_kpa: float
     dry_kpa: float
+    most_by_volume_kpa: float = 0.0
+    """What the oil's own volume does if all of it stays on the crown; infinite where it fills the chamber, 0 where the
+    amount or the dimensions are not known."""
+
+    @property
+    def by_volume_kpa(self) -> float:
+        """What the oil's own volume is taken to do: no more than the rise, because oil makes nothing leak more."""
+        return STAYING_SHARE * min(self.most_by_volume_kpa, max(0.0, self.kpa))
+
+    @property
+    def by_volume_u_kpa(self) -> float:
+        """Expanded uncertainty of `by_volume_kpa`."""
+        return COVERAGE_FACTOR * STAYING_U * min(self.most_by_volume_kpa, max(0.0, self.kpa))
 
     @property
     def u_kpa(self) -> float:
@@ -99,20 +109,25 @@ def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     rise = wet.between(after, before)
     adapter_u_kpa = COVERAGE_FACTOR * adapter_u * after.peak_kpa
     ambient_u_kpa = COVERAGE_FACTOR * _ambient_u(wet.conditions, dry.conditions) * after.peak_kpa
-    geometry, oil = wet.engine.geometry(name), wet.conditions.oil_ml
-    if geometry is None or not oil:
-        return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, adapter_u_kpa, 0.0, 0.0, before.peak_kpa)
-    whole = oil_factor(geometry, wet.cranking_rpm, oil, wet.conditions.adapter_cm3) - 1.0
-    by_volume = before.peak_kpa * whole
-    return _Rise(
-        rise.kpa,
-        rise.u_kpa,
-        ambient_u_kpa,
-        adapter_u_kpa,
-        by_volume * STAYING_SHARE,
-        COVERAGE_FACTOR * by_volume * STAYING_U,
-        before.peak_kpa,
-    )
+    most_kpa = before.peak_kpa * _most_by_volume(wet, name)
+    return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, adapter_u_kpa, before.peak_kpa, most_kpa)
+
+
+def _most_by_volume(wet: Case, name: str) -> float:
+    """By what share a cylinder reads higher if all of its oil stays on the crown.
+
+    Infinite for oil that fills the chamber: then most of it did not stay, or the engine would have locked.
+    """
+    geometry, oil_cm3 = wet.engine.geometry(name), wet.conditions.oil_ml
+    if geometry is None or not oil_cm3:
+        return 0.0
+    if oil_cm3 >= _chamber_cm3(geometry, wet):
+        return inf
+    return oil_factor(geometry, wet.cranking_rpm, oil_cm3, wet.conditions.adapter_cm3) - 1.0
+
+
+def _chamber_cm3(geometry: CylinderGeometry, wet: Case) -> float:
+    return geometry.clearance_cm3 + wet.conditions.adapter_cm3
 
 
 def _adapter(wet: Case, dry: Case, name: str) -> tuple[float, float]:
@@ -171,7 +186,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         "limit_percent": limit,
     }
     if rise.by_volume_kpa > 0:
-        text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume"
+        text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume{_too_much_oil(wet, name)}"
     if rise.adapter_u_kpa > 0:
         text += _adapters_text(wet, dry)
     # Too little is what stays below the limit with its whole uncertainty.
@@ -205,6 +220,17 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         next_tests=next_tests,
         source=SOURCE,
         firm=wet.firm(name) and dry.firm(name),
+    )
+
+
+def _too_much_oil(wet: Case, name: str) -> str:
+    """What to say of oil that fills the chamber by the record's dimensions; empty where it does not."""
+    geometry = wet.engine.geometry(name)
+    if geometry is None or not isinf(_most_by_volume(wet, name)):
+        return ""
+    return (
+        f" ({wet.conditions.oil_ml:g} ml would fill its chamber of {_chamber_cm3(geometry, wet):.0f} cm3 and lock the "
+        "engine: check the amount and the engine's record)"
     )
 
 

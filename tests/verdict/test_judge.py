@@ -290,8 +290,27 @@ def test_one_wet_cylinder_alone_is_doubted_by_the_oil_s_own_volume() -> None:
     dry = readings(TRIPLE, 135.0, 110.0, 134.0)
     verdict = judge([reading("middle", 118.0)], replace(WET, oil_ml=5.0), dry=dry)
     finding = only(verdict, RuleName.WET_DRY)
-    assert finding.numbers["by_volume_kpa"] > PSI.to_kpa(8.0)
+    rise, by_volume, u = (finding.numbers[name] for name in ("rise_kpa", "by_volume_kpa", "by_volume_u_kpa"))
+    # Rectangular from none of the rise to all of it (JCGM 100:2008, 4.3.7): five millilitres may do more than that.
+    assert by_volume == pytest.approx(rise / 2.0)
+    assert u == pytest.approx(2.0 * rise / 12.0**0.5)
+    assert by_volume + u > rise
     assert "cannot be told" in finding.text
+
+
+@pytest.mark.parametrize("oil_ml", [1.0, 3.0, 10.0, 18.8, 18.9, 30.0, 100.0])
+def test_the_oil_s_volume_does_no_more_than_the_rise_however_much_oil_was_noted(oil_ml: float) -> None:
+    """The chamber of this engine is 18.9 cm3: what was noted beyond that cannot have stayed, for the engine turned."""
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    wet = replace(WET, oil_ml=oil_ml)
+    found = [
+        f for f in judge(readings(TRIPLE, 143.0, 139.0, 133.0), wet, dry=dry).findings if f.rule is RuleName.WET_DRY
+    ]
+    assert [f.cylinders for f in found if f.causes] == [("middle",)]
+    for finding in found:
+        assert finding.numbers["by_volume_kpa"] <= max(0.0, finding.numbers["rise_kpa"])
+    assert ("lock the engine" in found[0].text) is (oil_ml > 18.87)
+    assert "own volume" not in next(f for f in found if f.cylinders == ("MAG",)).text
 
 
 def test_a_wet_test_on_a_day_of_other_weather_is_carried_to_the_dry_one() -> None:
