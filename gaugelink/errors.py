@@ -30,3 +30,10 @@ class BrokerError(GaugelinkError):
 
 class ArchiveError(GaugelinkError):
     """The archive's database cannot be opened, read or written."""
+
+
+class ClosedPipeError(Exception):
+    """Whoever read what a command prints went away, as `head` does: it ends, and there is nobody left to tell.
+
+    No `OSError`, as a broken pipe is: where a radio, a broker or a file is open, it would be told as their fault.
+    """

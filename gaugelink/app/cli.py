@@ -10,7 +10,7 @@ import typer
 
 from gaugelink import __version__
 from gaugelink.app.commands.shared import SharedOptions
-from gaugelink.errors import GaugelinkError
+from gaugelink.errors import ClosedPipeError, GaugelinkError
 
 _WHERE = {
     "replay": "files",
@@ -91,8 +91,8 @@ def main() -> None:
         app()
     except* GaugelinkError as group:
         told = [str(error) for error in _leaves(group)]
-    except* BrokenPipeError:
-        # The reader of a pipe went away (`| head`); there is nobody left to tell.
+    except* (ClosedPipeError, BrokenPipeError):
+        # Python would say at the end that the rest of the output could not be written.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         told = [""]
     if told:

@@ -1,8 +1,11 @@
-"""What every command writes to: rich's console, but for what a broken pipe does to it."""
+"""What every command writes to: rich's console and plain lines, but for what a broken pipe does to them."""
 
 from typing import Any
 
+import typer
 from rich.console import Console
+
+from gaugelink.errors import ClosedPipeError
 
 
 class Terminal(Console):
@@ -17,6 +20,22 @@ class Terminal(Console):
         super().__init__(markup=False, emoji=False, **options)
 
     def on_broken_pipe(self) -> None:
-        """Let the command end as every error ends it: rich would end the process out of the middle of its tasks."""
+        """Let the command end as every error ends it: rich would end the process out of the middle of its tasks.
+
+        Raises:
+            ClosedPipeError: always.
+        """
         self.quiet = True
-        raise BrokenPipeError
+        raise ClosedPipeError
+
+
+def tell(line: str, *, nl: bool = True) -> None:
+    """Print a line, without its end where `nl` is False, while something is open that can break as a pipe can.
+
+    Raises:
+        ClosedPipeError: nobody reads it.
+    """
+    try:
+        typer.echo(line, nl=nl)
+    except BrokenPipeError as error:
+        raise ClosedPipeError from error

@@ -75,12 +75,3 @@ def test_no_name_on_the_air_ends_a_scan_or_moves_the_terminal(name: str) -> None
     (line,) = (line for line in told.getvalue().splitlines() if ADDRESS in line)
     assert line.isprintable()
     assert printable(name) in line
-
-
-def test_a_reader_that_goes_away_does_not_end_the_process_out_of_its_tasks() -> None:
-    class Gone(io.StringIO):
-        def write(self, text: str, /) -> int:
-            raise BrokenPipeError
-
-    with pytest.raises(BrokenPipeError):
-        Terminal(file=Gone()).print("a line")

@@ -19,7 +19,7 @@ from gaugelink.app.layouts import layout_text
 from gaugelink.app.lines import TypedLines
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.teaching import Hand, proven, teach
-from gaugelink.app.terminal import Terminal
+from gaugelink.app.terminal import Terminal, tell
 from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError, GaugelinkError
@@ -151,14 +151,14 @@ async def _inspect(
     async with _radio(simulate) as radio, Inspector(address, radio) as inspector:
         services = await inspector.tree()
         if as_json:
-            typer.echo(json.dumps({"address": inspector.address, "services": [_as_json(one) for one in services]}))
+            tell(json.dumps({"address": inspector.address, "services": [_as_json(one) for one in services]}))
         else:
             console.print(_tree(inspector.address, services))
         for characteristic, octets in asked:
             await inspector.write(characteristic, octets)
         if save is not None:
             for path, count in (await inspector.record(save, watch_s or 5.0, note)).items():
-                typer.echo(f"{counted(count, 'frame')} saved in {path}.")
+                tell(f"{counted(count, 'frame')} saved in {path}.")
         elif watch_s > 0:
             async for value in inspector.watch(watch_s):
                 _show(value, as_json, console)
@@ -174,9 +174,7 @@ def _write_of(text: str) -> tuple[str, bytes]:
 
 def _show(value: LiveValue, as_json: bool, console: Console) -> None:
     if as_json:
-        typer.echo(
-            json.dumps({"t_s": value.time_s, "characteristic": value.characteristic, "hex": value.payload.hex()})
-        )
+        tell(json.dumps({"t_s": value.time_s, "characteristic": value.characteristic, "hex": value.payload.hex()}))
         return
     numbers = "  ".join(
         f"{c.format}{'' if c.byte_order != 'big' else ' be'}@{c.at}={c.number:g}" for c in value.candidates[:6]
@@ -232,7 +230,7 @@ class TerminalHand(Hand):
         if self._simulated:
             ask += f" (Simulated: done; it shows {await self._pump(wanted_kpa)}.)"
         question = f"{ask} What does its display show, in {self.unit.value}? (Enter alone gives up) "
-        typer.echo(question, nl=False)
+        tell(question, nl=False)
         return await self._lines.next()
 
     async def _pump(self, wanted_kpa: float) -> str:
@@ -245,7 +243,7 @@ class TerminalHand(Hand):
 
     def say(self, sentence: str) -> None:
         """Print a sentence."""
-        typer.echo(sentence)
+        tell(sentence)
 
 
 def learn_command(
