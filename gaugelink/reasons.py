@@ -1,4 +1,4 @@
-"""Why a file or a connection cannot be used, in words: what the system calls it stays in the error's cause."""
+"""Why a file, a connection or a package cannot be used, in words: what the system calls it stays in the cause."""
 
 import errno
 import socket
@@ -60,6 +60,11 @@ def reason(error: BaseException) -> str:
 def why_unwritten(error: OSError) -> str:
     """The reason for which a file could not be written, as `reason` tells it."""
     return "its folder is not there" if isinstance(error, FileNotFoundError) else reason(error)
+
+
+def to_install(extra: str) -> str:
+    """How to get the packages of an extra of the project (`sim`, `export`), in a clone and elsewhere."""
+    return f"run `./scripts/setup {extra}` in a clone of the project, or install gaugelink[{extra}]"
 
 
 def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:

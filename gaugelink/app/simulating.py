@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from gaugelink.errors import GaugelinkError
+from gaugelink.reasons import to_install
 
 
 @contextmanager
@@ -21,5 +22,5 @@ def simulators_needed(by: str) -> Iterator[None]:
     except ModuleNotFoundError as error:
         package = (error.name or "").partition(".")[0]
         raise GaugelinkError(
-            f"{by} needs the package {package}, which is not installed: install gaugelink[sim]."
+            f"{by} needs the package {package}, which is not installed: {to_install('sim')}."
         ) from error

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from gaugelink.errors import SettingsError
+from gaugelink.reasons import to_install
 from gaugelink.report.data import ReportData
 
 
@@ -158,7 +159,9 @@ def export_parquet(rows: Sequence[ExportRow], path: Path) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError as error:
-        raise SettingsError("Parquet needs pyarrow: install gaugelink[export], or export CSV.") from error
+        raise SettingsError(
+            f"Parquet needs the package pyarrow, which is not installed: {to_install('export')}; or export CSV."
+        ) from error
     types: dict[object, Any] = {
         str: pa.string(),
         bool: pa.bool_(),

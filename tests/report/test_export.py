@@ -1,6 +1,7 @@
 """Export: tidy rows, documented columns, the same values out of CSV and Parquet; a file is whole or not there."""
 
 import csv
+import sys
 from collections.abc import Callable
 from dataclasses import fields, replace
 from datetime import datetime
@@ -9,6 +10,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from gaugelink.errors import SettingsError
 from gaugelink.report.export import COLUMN_DOC, ExportRow, columns_text, export_csv, export_parquet, export_rows
 from tests.report.samples import PSI, sample_report
 
@@ -72,6 +74,12 @@ def test_every_cell_comes_back_as_it_was(name: str, tmp_path: Path) -> None:
             value = getattr(row, field.name)
             assert readers[field.type](cell[field.name]) == value, field.name
             assert line[field.name] == value, field.name
+
+
+def test_parquet_without_its_package_says_how_to_get_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(SettingsError, match=r"`\./scripts/setup export` in a clone.*gaugelink\[export\].*CSV"):
+        export_parquet(export_rows(sample_report()), tmp_path / "readings.parquet")
 
 
 def test_parquet_has_types_units_and_the_same_values(tmp_path: Path) -> None:
