@@ -95,14 +95,14 @@ CURRENT = len(MIGRATIONS)
 """The version that this code reads and writes."""
 
 
-def check_version(path: Path, *, read_only: bool = False) -> None:
-    """Refuse a file that is not a journal or is from a newer version, without changing a byte of it.
+def check_version(path: Path) -> int:
+    """Tell a journal's version, 0 where nothing is written yet, without changing a byte of it.
 
     Raises:
         JournalError: the file is something else, is damaged, or was written by a newer version.
     """
     if not path.exists() or path.stat().st_size == 0:
-        return
+        return 0
     # Read-only, so that not even the write-ahead log of a newer journal is folded into it. Where there is no log the
     # file is whole by itself, and as an immutable one it is read without leaving a new log beside it.
     log = path.with_name(f"{path.name}-wal")
@@ -122,11 +122,7 @@ def check_version(path: Path, *, read_only: bool = False) -> None:
     if application != APPLICATION_ID and (application or version or tables):
         raise JournalError(f"{path} is a database, but not a gaugelink journal: give another path.")
     _refuse_newer(path, version)
-    if read_only and version < CURRENT:
-        raise JournalError(
-            f"{path} was written by an older gaugelink (journal version {version}, this one reads {CURRENT}): "
-            "start the service once to bring it up to date; a copy of the old journal is kept beside it."
-        )
+    return int(version)
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> None:
@@ -147,17 +143,53 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
         _refuse_newer(path, version)
         if 0 < version < CURRENT:
             _copy(path, path.with_name(f"{path.name}.version-{version}"))
-        for steps in MIGRATIONS[version:]:
-            for statement in steps:
-                connection.execute(statement)
-        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        connection.execute(f"PRAGMA user_version = {CURRENT}")
+        _bring_up(connection, version)
         connection.execute("COMMIT")
     except BaseException:
         # SQLite has already rolled back by itself after some errors, a full disk among them.
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def up_to_date_copy(path: Path) -> sqlite3.Connection:
+    """Open a copy of a journal, as it is now and brought to the current version, that goes when it is closed.
+
+    For who only reads: a service of the older version may be writing to the journal, and go back to it after a restart.
+    The copy is SQLite's own temporary database, in memory as far as that goes, and nothing can be written to it.
+
+    Raises:
+        JournalError: the journal cannot be read, or there is no room for the copy.
+    """
+    copy = sqlite3.connect("", isolation_level=None)
+    try:
+        source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            source.backup(copy)
+        finally:
+            source.close()
+        (version,) = copy.execute("PRAGMA user_version").fetchone()
+        _refuse_newer(path, version)
+        _bring_up(copy, version)
+        copy.execute("PRAGMA query_only = ON")
+    except sqlite3.Error as error:
+        copy.close()
+        raise JournalError(
+            f"The journal {path}, written by an older gaugelink, cannot be read ({error}): start the service once, "
+            "which brings it up to date."
+        ) from error
+    except JournalError:
+        copy.close()
+        raise
+    return copy
+
+
+def _bring_up(connection: sqlite3.Connection, version: int) -> None:
+    for steps in MIGRATIONS[version:]:
+        for statement in steps:
+            connection.execute(statement)
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {CURRENT}")
 
 
 def _copy(path: Path, target: Path) -> None:

@@ -54,49 +54,55 @@ class Store:
 
     def __init__(self, path: Path, *, read_only: bool = False, alone: bool = False) -> None:
         self.path = path
-        self._read_only = read_only
         self._lock: sqlite3.Connection | None = None
         self._backlog: deque[Unit] = deque()
         self.fault: WriteFault | None = None
         """Why the last results could not be written, or None when they were."""
-        self.connection = self._connect()
-        if alone:
-            self._take_lock()
+        self.connection = self._read() if read_only else self._connect(alone=alone)
+        self.connection.row_factory = sqlite3.Row
 
     @property
     def kept(self) -> int:
         """Units of work that wait in memory."""
         return len(self._backlog)
 
-    def _connect(self) -> sqlite3.Connection:
-        schema.check_version(self.path, read_only=self._read_only)
-        if self._read_only and not self.path.exists():
+    def _read(self) -> sqlite3.Connection:
+        if not self.path.exists():
             raise JournalError(f"There is no journal at {self.path}: give the path that the shop file names.")
-        mode = "ro" if self._read_only else "rwc"
+        if schema.check_version(self.path) < schema.CURRENT:
+            return schema.up_to_date_copy(self.path)
+        return self._opened("ro")
+
+    def _connect(self, *, alone: bool) -> sqlite3.Connection:
+        schema.check_version(self.path)
+        connection = self._opened("rwc")
         try:
-            connection = sqlite3.connect(
+            if alone:
+                # Before anything is changed: a journal that another service has open is left as it is.
+                self._take_lock()
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            schema.migrate(connection, self.path)
+        except JournalError:
+            self._let_go(connection)
+            raise
+        except sqlite3.Error as error:
+            self._let_go(connection)
+            fault = write_fault(error)
+            if fault is None:
+                raise JournalError(f"The journal {self.path} cannot be used ({error}).") from error
+            raise JournalWriteError(self.path, fault, 0, this_kept=False, detail=str(error)) from error
+        return connection
+
+    def _opened(self, mode: str) -> sqlite3.Connection:
+        try:
+            return sqlite3.connect(
                 f"{self.path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=2.0
             )
         except sqlite3.Error as error:
             raise JournalError(
                 f"The journal {self.path} cannot be opened ({error}): check that its folder exists and can be written."
             ) from error
-        try:
-            if not self._read_only:
-                connection.execute("PRAGMA journal_mode = WAL")
-                connection.execute("PRAGMA synchronous = FULL")
-                schema.migrate(connection, self.path)
-            connection.row_factory = sqlite3.Row
-        except JournalError:
-            connection.close()
-            raise
-        except sqlite3.Error as error:
-            connection.close()
-            fault = write_fault(error)
-            if fault is None:
-                raise JournalError(f"The journal {self.path} cannot be used ({error}).") from error
-            raise JournalWriteError(self.path, fault, 0, this_kept=False, detail=str(error)) from error
-        return connection
 
     def _take_lock(self) -> None:
         """Hold a lock for as long as the process lives, on a file of its own so that readers are not shut out."""
@@ -111,7 +117,6 @@ class Store:
                 # On a disk that takes no files, two services cannot write into one journal either.
                 _LOG.warning("The journal %s is used without a lock (%s).", self.path, error)
                 return
-            self.connection.close()
             raise JournalError(
                 f"The journal {self.path} is in use by another gaugelink service ({error}): stop that one, "
                 "or give this bench a journal of its own."
@@ -132,9 +137,12 @@ class Store:
                 self.path, error.fault, error.kept, this_kept=False, detail=str(error.__cause__), closing=True
             ) from error
         finally:
-            self.connection.close()
-            if self._lock is not None:
-                self._lock.close()
+            self._let_go(self.connection)
+
+    def _let_go(self, connection: sqlite3.Connection) -> None:
+        connection.close()
+        if self._lock is not None:
+            self._lock.close()
 
     def write(self, entries: Sequence[Entry], outgoing: Sequence[Outgoing]) -> None:
         """Commit a unit of work, after those that still wait.

@@ -206,11 +206,84 @@ async def test_a_missing_folder_is_told(tmp_path):
             pass
 
 
-async def test_an_older_journal_is_not_changed_by_a_reader(tmp_path):
-    path = tmp_path / "journal.db"
+OLDER = range(1, CURRENT)
+
+
+def journal_of(version: int, path: Path) -> None:
+    """Make a journal of an older version, with the rows of version 1."""
     old_journal(path)
+    connection = sqlite3.connect(path)
+    for steps in MIGRATIONS[1:version]:
+        for statement in steps:
+            connection.execute(statement)
+    connection.execute(f"PRAGMA user_version = {version}")
+    connection.commit()
+    connection.close()
+
+
+async def everything_read(journal: Journal) -> list[object]:
+    """All that a reader may ask of a journal."""
+    return [
+        await journal.tests(),
+        [(one.event_id, one.at, one.event.peak_kpa, one.judged_by) for one in await journal.events()],
+        await journal.readings("test-1"),
+        await journal.judgements("event-0"),
+        await journal.decays(),
+        await journal.current_leak_down("north"),
+        await journal.jobs(with_struck=True),
+        await journal.calibrations(),
+        await journal.command_result("command-1"),
+        await journal.pending(),
+    ]
+
+
+@pytest.mark.parametrize("version", OLDER)
+async def test_a_reader_reads_an_older_journal_as_a_service_does_and_changes_nothing(tmp_path, version):
+    path = tmp_path / "journal.db"
+    journal_of(version, path)
     before = everything(tmp_path)
-    with pytest.raises(JournalError, match="older gaugelink"):
-        async with Journal.open(path, read_only=True):
+    async with Journal.open(path, read_only=True) as reader:
+        read = await everything_read(reader)
+        with pytest.raises(JournalError, match="readonly"):
+            await reader._on_thread(lambda: reader._opened.connection.execute("DELETE FROM jobs"))
+    assert everything(tmp_path) == before
+    async with Journal.open(path) as journal:
+        assert await everything_read(journal) == read
+    assert all(read[place] for place in (0, 1, 2, 4, 6, 7, 8, 9))
+
+
+async def test_a_reader_sees_what_an_older_service_wrote_and_has_not_folded_in(tmp_path):
+    path = tmp_path / "journal.db"
+    journal_of(CURRENT - 1, path)
+    service = sqlite3.connect(path, isolation_level=None)
+    service.execute("PRAGMA journal_mode = WAL")
+    service.execute("UPDATE jobs SET job = 'pistons'")
+    async with Journal.open(path, read_only=True) as reader:
+        assert [job.job for job in await reader.jobs()] == ["pistons"]
+        service.execute("UPDATE jobs SET job = 'rings'")
+    async with Journal.open(path, read_only=True) as reader:
+        assert [job.job for job in await reader.jobs()] == ["rings"]
+    assert service.execute("PRAGMA user_version").fetchone() == (CURRENT - 1,)
+    service.close()
+
+
+async def test_a_journal_that_nothing_was_written_to_is_read_as_empty(tmp_path):
+    path = tmp_path / "journal.db"
+    path.touch()
+    async with Journal.open(path, read_only=True) as reader:
+        assert await reader.tests() == []
+    assert everything(tmp_path) == {"journal.db": b""}
+
+
+async def test_an_older_journal_that_a_service_has_open_is_left_as_it_is(tmp_path):
+    path = tmp_path / "journal.db"
+    journal_of(CURRENT - 1, path)
+    before = everything(tmp_path)
+    service = sqlite3.connect(tmp_path / "journal.db.lock", isolation_level=None)
+    service.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(JournalError, match="in use by another gaugelink service"):
+        async with Journal.open(path, alone=True):
             pass
+    service.close()
+    (tmp_path / "journal.db.lock").unlink()
     assert everything(tmp_path) == before
