@@ -52,7 +52,7 @@ class Journal:
 
         Args:
             path: the file; its folder must exist.
-            read_only: only read, beside a service that writes. Of an older version's journal a copy is read, as it is now.
+            read_only: only read, beside a service that writes; of an older version's journal a copy as it is now.
             alone: refuse to open it while another process has opened it in this way: for the service, of which two
                 would drain one outbox and go on with one test.
 
