@@ -1,13 +1,14 @@
 """Runs a recorded trace through the watch and the analysis that the service uses for a leak-down."""
 
 import csv
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 
 import numpy as np
 
-from gaugelink.app.traces import Trace, read_trace
+from gaugelink.app.traces import Trace, read_trace, refused_by
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.layout import GaugeLayout
@@ -49,15 +50,19 @@ def replay_decay(
     resolution_kpa: float | None = None,
     reference: Reference | None = None,
     layout: GaugeLayout | None = None,
+    remark: Callable[[str], None] | None = None,
 ) -> list[ReplayedDecay]:
     """Find and judge every hold of a trace. A trace that begins after the valve closed is one hold as a whole.
 
-    With a `layout` the file is a recording of frames.
+    With a `layout` the file is a recording of frames; how many of them became no samples goes to `remark`.
 
     Raises:
         RecordingError: the file cannot be read as a trace, or nothing in it is a decay.
     """
     trace = read_trace(path, layout)
+    refused = refused_by(trace)
+    if refused is not None and remark is not None:
+        remark(refused)
     watch = DecayWatch(limit, resolution_kpa=resolution_kpa)
     found: list[tuple[Evidence, float | None, bool]] = []
     over, gap = None, False

@@ -179,3 +179,24 @@ def test_the_sentence_of_a_replayed_hold_is_in_the_unit_that_was_asked_for(tmp_p
     assert " psi a minute " in str(psi["reason"])
     assert " bar a minute " in str(bar["reason"])
     assert psi["leak_kpa_per_min"] == bar["leak_kpa_per_min"]
+
+
+def test_frames_that_the_layout_refuses_are_told_beside_a_decay(tmp_path: Path) -> None:
+    record = record_of()
+    layout = tmp_path / "gauge.toml"
+    layout.write_text(
+        'name = "two bytes"\nunit = "kPa"\nrate_hz = 50\nlisten = { characteristic = "fff1" }\n'
+        'pressure = { at = 0, format = "s16", scale = 0.01 }\n',
+        encoding="utf-8",
+    )
+    frames = [
+        json.dumps({"t_s": float(t), "hex": round(100 * p).to_bytes(2, "little", signed=True).hex()})
+        for t, p in zip(record.time_s, record.pressure_kpa, strict=True)
+    ]
+    frames[200] = json.dumps({"t_s": float(record.time_s[200]), "hex": "00"})
+    file = tmp_path / "decay.jsonl"
+    file.write_text("\n".join(['{"recording": "gaugelink", "version": 1}', *frames]), encoding="utf-8")
+    words = ["replay", "--decay", "--json", str(file), "--layout", str(layout), "--test-kpa", "40"]
+    result = RUN.invoke(app, words, catch_exceptions=False)
+    assert [json.loads(line)["verdict"] for line in result.stdout.splitlines()] == ["fail"]
+    assert f"the layout refuses 1 of its {len(frames)} frames." in result.stderr

@@ -237,6 +237,7 @@ def replay_files(
             resolution_kpa=resolution_kpa,
             reference=beside,
             layout=layout,
+            remark=lambda line: typer.echo(f"Note: {line}", err=True),
         ):
             document = as_json(replayed, unit)
             if as_lines:
