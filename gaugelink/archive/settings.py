@@ -87,8 +87,8 @@ def database_url(text: str, folder: Path, password_file: Path | None = None) -> 
     """
     try:
         url = make_url(text)
-    except ArgumentError as error:
-        # Not shown: what cannot be read as a URL may still have a password in it.
+    except (ArgumentError, ValueError) as error:
+        # Not shown: what cannot be read as a URL, or has a port that is no number, may still have a password in it.
         raise SettingsError(
             "The archive's database is not a URL: give sqlite:///FILE or postgresql://USER@HOST/NAME."
         ) from error
