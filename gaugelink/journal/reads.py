@@ -197,9 +197,9 @@ def decays(connection: sqlite3.Connection, test_id: str | None, machine: str | N
 
 
 def current_leak_down(connection: sqlite3.Connection, bench: str) -> StoredLeakDown | None:
-    """Read the newest leak-down of the bench that has not ended."""
+    """Read the newest leak-down of the bench that has not ended: the one begun last, whatever its clock said."""
     row = connection.execute(
-        "SELECT * FROM leak_downs WHERE bench = ? AND closed = 0 ORDER BY updated_at DESC LIMIT 1", (bench,)
+        "SELECT * FROM leak_downs WHERE bench = ? AND closed = 0 ORDER BY rowid DESC LIMIT 1", (bench,)
     ).fetchone()
     if row is None:
         return None

@@ -31,3 +31,12 @@ async def test_a_leak_down_that_has_ended_is_not_gone_on_with(tmp_path: Path) ->
         stored = await journal.current_leak_down("bay-3")
         assert stored is not None
         assert stored.decay_id == "two"
+
+
+async def test_the_leak_down_that_was_begun_last_goes_on_also_after_the_clock_was_set_back(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await journal.record([LeakDownEntry("cut off", "bay-3", "{}", LATER)])
+        await journal.record([LeakDownEntry("under way", "bay-3", "{}", NOON)])
+        stored = await journal.current_leak_down("bay-3")
+        assert stored is not None
+        assert stored.decay_id == "under way"
