@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from math import hypot
+from typing import Final
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR
 from gaugelink.engine.air import AltitudeMethod, AmbientSource, ambient_factor
@@ -19,6 +20,9 @@ ALL_LOW_CAUSES = (
 BLOW_DRY = "crank with the plugs out to blow the cylinder dry, then read again"
 ASSUMED_AIR = "less air pressure here than was assumed"
 """The first cause of low readings where neither altitude nor barometer was given."""
+REDUCED_AIR = "a barometer reduced to sea level, as weather reports are"
+LEAST_REDUCED_KPA: Final = 95.0
+"""A pressure that is reduced to sea level is hardly ever lower, whatever the altitude. From memory."""
 HIGH_CAUSES = (
     "carbon in the chamber",
     "oil or fuel in the cylinder",
@@ -127,9 +131,17 @@ def _low_causes(case: Case, band: BandHere) -> tuple[str, ...]:
     """Why cylinders are below the band: first what all of them share, where all are below or there is but one."""
     if not all(reading.peak_kpa < band.low_kpa for reading in case.readings.values()):
         return low_causes(case.engine.cycle)
-    shared = ALL_LOW_CAUSES if len(case.readings) > 1 else (*ALL_LOW_CAUSES[:-1], *low_causes(case.engine.cycle))
+    reduced = (REDUCED_AIR,) if _may_be_reduced(case) else ()
+    worn = ALL_LOW_CAUSES[-1:] if len(case.readings) > 1 else low_causes(case.engine.cycle)
+    shared = (*ALL_LOW_CAUSES[:-1], *reduced, *worn)
     assumed = case.conditions.ambient_source is AmbientSource.ASSUMED
     return (ASSUMED_AIR, *shared) if assumed else shared
+
+
+def _may_be_reduced(case: Case) -> bool:
+    """Whether the barometer may have been reduced to sea level: high up it then hides how thin the air is."""
+    conditions = case.conditions
+    return conditions.ambient_source is AmbientSource.BAROMETER and conditions.ambient_abs_kpa >= LEAST_REDUCED_KPA
 
 
 def _source(band: BandHere) -> str:
@@ -157,6 +169,8 @@ def _below(case: Case, band: BandHere) -> list[Finding]:
     causes, unlike = _low_causes(case, band), _unlike_the_band(case)
     shared = causes != low_causes(case.engine.cycle)
     first = ("give the altitude or the barometer of the test",) if assumed else ()
+    if _may_be_reduced(case):
+        first = ("see that the barometer tells the pressure here and not at sea level",)
     checks = (*first, "check throttle, battery and the gauge's seal, then read again") if shared else ()
     for severity, names in _shortfalls(case, band).items():
         if not names:
@@ -221,7 +235,7 @@ def over_band(case: Case, band: BandHere) -> tuple[str, ...]:
     return tuple(
         name
         for name, reading in case.readings.items()
-        if reading.peak_kpa - high_kpa > hypot(case.expanded_u_kpa(reading), band.u_kpa)
+        if reading.peak_kpa - high_kpa > hypot(case.expanded_u_kpa(reading), band.high_u_kpa)
     )
 
 
@@ -246,7 +260,7 @@ def _above(case: Case, band: BandHere) -> list[Finding]:
                 f"{', '.join(some)} {'reads' if len(some) == 1 else 'read'} above the maker's range, by "
                 f"{case.fine_text(over)}: {closing}.",
                 numbers={"over_kpa": over, "band_high_kpa": band.high_kpa},
-                u_kpa=hypot(case.expanded_u_kpa(top), band.u_kpa),
+                u_kpa=hypot(case.expanded_u_kpa(top), band.high_u_kpa),
                 cylinders=some,
                 causes=HIGH_CAUSES,
                 next_tests=(

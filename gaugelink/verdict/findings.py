@@ -297,11 +297,16 @@ class BandHere:
     low_kpa: float
     high_kpa: float | None
     u_kpa: float
-    """Expanded uncertainty from the ambient pressure."""
+    """Expanded uncertainty of `low_kpa` from the ambient pressure."""
     factor: float
     """What the stated range was multiplied by."""
     method: AltitudeMethod
     source: str
+
+    @property
+    def high_u_kpa(self) -> float:
+        """The same of `high_kpa`, 0 without one: the ambient's uncertainty is a fraction of either end."""
+        return 0.0 if self.high_kpa is None else self.u_kpa * self.high_kpa / self.low_kpa
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from gaugelink.engine.fleet import EngineRecord
-from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR
+from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR, REDUCED_AIR
 from gaugelink.verdict.findings import Finding, RuleName, Severity, TopEnd, VerdictWord, gathered
 
-_OF_ALL: Final = frozenset((ASSUMED_AIR, *ALL_LOW_CAUSES[:-1]))
+_OF_ALL: Final = frozenset((ASSUMED_AIR, REDUCED_AIR, *ALL_LOW_CAUSES[:-1]))
 """Causes of a low reading that all cylinders of an engine share, wear left out."""
 _TELLING: Final = {RuleName.LEAK_DOWN: "leak-down", RuleName.WET_DRY: "wet"}
 """Rules whose tests tell the causes of a low cylinder apart."""

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gaugelink.engine.air import ambient_at_altitude, assumed_ambient, standard_pressure_kpa
+from gaugelink.engine.air import ambient_at_altitude, ambient_from_barometer, assumed_ambient, standard_pressure_kpa
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR
+from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR, REDUCED_AIR
 from gaugelink.verdict.case import lay_out
 from gaugelink.verdict.findings import (
     Conditions,
@@ -96,6 +96,21 @@ def test_where_the_air_was_assumed_the_air_is_the_first_cause_of_an_engine_that_
     assert "altitude" in band.next_tests[0]
     assert "may have to come off" not in verdict.summary
     assert judge(high, Conditions.of_ambient(ambient_at_altitude(2000.0))).word is VerdictWord.CONSISTENT
+
+
+def test_a_barometer_that_tells_the_pressure_at_sea_level_is_among_the_causes_of_an_engine_that_reads_low() -> None:
+    """A weather report's 1,013 hPa at 1,600 m, where there are 835 (ICAO Doc 7488/3): it reads 82 %."""
+    values = readings(TRIPLE, *(0.824 * psi for psi in (138.0, 137.0, 138.0)))
+    reduced = judge(values, Conditions.of_ambient(ambient_from_barometer(101.3)))
+    band = only(reduced, RuleName.BAND)
+    assert REDUCED_AIR in band.causes
+    assert "here and not at sea level" in band.next_tests[0]
+    assert REDUCED_AIR in reduced.summary
+    assert judge(values, Conditions.of_ambient(ambient_from_barometer(83.5))).word is VerdictWord.CONSISTENT
+    # A barometer that shows what no weather report does was not reduced.
+    low = judge(readings(TRIPLE, 90.0, 91.0, 90.0), Conditions.of_ambient(ambient_from_barometer(83.5)))
+    assert REDUCED_AIR not in only(low, RuleName.BAND).causes
+    assert REDUCED_AIR not in only(judge(values), RuleName.BAND).causes
 
 
 def test_what_is_assumed_of_the_air_covers_shops_up_to_seven_hundred_metres() -> None:

@@ -1,0 +1,59 @@
+"""Where a maker's range begins and ends to be doubted, at any ambient that a shop has: against GTC's propagation."""
+
+from collections.abc import Callable
+
+import GTC
+import pytest
+from scipy.optimize import brentq
+
+from gaugelink.engine.air import Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
+from gaugelink.verdict.findings import Conditions, RuleName, Severity, TestVerdict
+from gaugelink.verdict.judge import judge_test
+from tests.verdict.shop import PSI, TRIPLE, readings
+
+# The lower end is two thirds of the upper one; without dimensions nothing but the range is asked.
+WIDE = TRIPLE.model_copy(
+    update={
+        "band": TRIPLE.band.model_copy(update={"low": 100.0, "high": 150.0}) if TRIPLE.band else None,
+        "bore_mm": None,
+    }
+)
+STATED_KPA = 101.325
+AIRS = {
+    "assumed": assumed_ambient(),
+    "100 m below the sea": ambient_at_altitude(-100.0),
+    "1,600 m": ambient_at_altitude(1600.0),
+    "4,500 m": ambient_at_altitude(4500.0),
+    "a barometer": ambient_from_barometer(83.2),
+}
+
+
+def verdict_at(kpa: float, air: Ambient) -> TestVerdict:
+    return judge_test(WIDE, readings(WIDE, *[PSI.from_kpa(kpa)] * 3), Conditions.of_ambient(air), unit=PSI)
+
+
+def is_above(verdict: TestVerdict) -> bool:
+    return any(f.rule is RuleName.HIGH_READING for f in verdict.findings)
+
+
+def is_below(verdict: TestVerdict) -> bool:
+    return any(f.rule is RuleName.BAND and f.severity is Severity.INVESTIGATE for f in verdict.findings)
+
+
+@pytest.mark.parametrize("air", AIRS.values(), ids=AIRS)
+@pytest.mark.parametrize(("says", "end_psi", "to_psi"), [(is_below, 100.0, 20.0), (is_above, 150.0, 300.0)])
+def test_a_reading_is_beyond_an_end_of_the_range_by_what_gtc_says_can_be_doubted(
+    says: Callable[[TestVerdict], bool], end_psi: float, to_psi: float, air: Ambient
+) -> None:
+    """JCGM 100:2008, 5.1.2, with coverage factor 2; guarded rejection by JCGM 106:2012, 8.3.3 (from memory)."""
+    share = air.abs_kpa / STATED_KPA
+    found_kpa = brentq(
+        lambda kpa: 1.0 if says(verdict_at(kpa, air)) else -1.0,
+        PSI.to_kpa(end_psi) * share,
+        PSI.to_kpa(to_psi) * share,
+        xtol=1e-6,
+    )
+    u_kpa = next(one.peak_u_kpa for one in verdict_at(found_kpa, air).readings) / 2.0
+    end = PSI.to_kpa(end_psi) * GTC.ureal(air.abs_kpa, air.u_kpa) / STATED_KPA
+    beyond = GTC.ureal(found_kpa, u_kpa) - end
+    assert abs(GTC.value(beyond)) == pytest.approx(2.0 * GTC.uncertainty(beyond), rel=1e-4)
