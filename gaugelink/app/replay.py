@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.traces import Trace, read_trace, refused_by, remark_on, rounding_in
+from gaugelink.app.traces import Trace, over_range_in, read_trace, refused_by, remark_on, rounding_in
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.peak.detector import find_events
@@ -44,7 +44,8 @@ def replay(
         for said in (refused_by(trace), rounding_in(trace), remark_on(trace, unit)):
             if said is not None and remark is not None:
                 remark(said)
-        for number, samples in enumerate(find_events(trace.time_s, trace.pressure_kpa, traits), start=1):
+        found = find_events(trace.time_s, trace.pressure_kpa, traits, over_range=over_range_in(trace, traits.range_kpa))
+        for number, samples in enumerate(found, start=1):
             yield ReplayedEvent(trace, number, samples, judge(samples, traits, hints))
 
 

@@ -20,7 +20,7 @@ from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.recording import read_recording, replay
 from gaugelink.gauge.rounded import Straightened, straightened
-from gaugelink.gauge.samples import FloatArray
+from gaugelink.gauge.samples import BoolArray, FloatArray
 from gaugelink.reasons import reason
 from gaugelink.tables import Dialect, dialect_of
 
@@ -51,6 +51,8 @@ class Trace:
     refused: int = 0
     rounded: Straightened | None = None
     """What the times of the file had been rounded to; None when they are taken as they stand."""
+    over_range: BoolArray | None = None
+    """Shape (n,): where the gauge said, or its layout says, that it could not show the pressure; None when neither."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,17 @@ def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
         why = f"the layout refuses {refused} of its {counted(frames, 'frame')}"
         raise RecordingError(f"{path}: found {counted(len(time_s), 'sample')}; a trace needs two or more: {why}.")
     pressure_kpa = np.concatenate([batch.pressure_kpa for batch in batches])
-    return Trace(str(path), time_s, pressure_kpa, "", frames, refused)
+    over_range = np.concatenate([batch.over_range for batch in batches])
+    return Trace(str(path), time_s, pressure_kpa, "", frames, refused, over_range=over_range)
+
+
+def over_range_in(trace: Trace, range_kpa: float | None) -> BoolArray | None:
+    """Where a trace could not show the pressure, by its frames or by the gauge's full scale; None when not known."""
+    if not range_kpa:
+        return trace.over_range
+    # As in a frame: the full scale is told in another unit, and may come out a rounding above the highest sample.
+    reached: BoolArray = trace.pressure_kpa >= range_kpa * (1 - 1e-9)
+    return reached if trace.over_range is None else reached | trace.over_range
 
 
 def refused_by(trace: Trace) -> str | None:

@@ -20,7 +20,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugelinkError
 from gaugelink.peak.events import EngineHints, Flag, GaugeTraits
 from gaugelink.report.plain import FLAG_WORDS
-from tests.peak.shapes import clock, shown, stairs
+from tests.peak.shapes import clock, pulses, shown, stairs
 
 GAUGES = Path(__file__).parents[2] / "config" / "gauges"
 
@@ -118,6 +118,40 @@ def test_a_recording_of_frames_is_replayed_through_its_layout() -> None:
     # Two frames give no pressure: one fails its checksum, the other is a repeat.
     assert sum(frame is None for frame in sent["frames"]) == 2
     assert "the layout refuses 1 of its 60 frames." in result.stderr
+
+
+@pytest.mark.parametrize("kind", ["live", "held"])
+def test_a_trace_that_reaches_the_full_scale_of_its_gauge_is_flagged(kind: str, tmp_path: Path) -> None:
+    t = clock(6.0, 200.0)
+    pressure = np.clip(pulses(t, 3.0, 8) if kind == "live" else stairs(t, 3.0, 8), 0.0, 600.0)
+    file = tmp_path / "clipped.csv"
+    lines = [f"{a:.3f},{b:.1f}" for a, b in zip(t, pressure, strict=True)]
+    file.write_text("\n".join(["time_s,pressure_kpa", *lines]), encoding="utf-8")
+    for full_scale, flagged in ((), False), (("--range-kpa", "600"), True), (("--range-kpa", "2000"), False):
+        words = ["replay", str(file), "--json", "--kind", kind, *full_scale]
+        result = CliRunner().invoke(app, words, catch_exceptions=False)
+        (event,) = (json.loads(line) for line in result.stdout.splitlines())
+        assert ("over_range" in event["flags"]) is flagged
+
+
+def test_frames_that_say_they_are_over_range_are_flagged_as_in_the_service(tmp_path: Path) -> None:
+    """The gauge sends the highest that it can show, and a status bit that says so."""
+    layout = tmp_path / "gauge.toml"
+    layout.write_text(
+        'name = "with status"\nunit = "kPa"\nrate_hz = 200\nlisten = { characteristic = "fff1" }\n'
+        'pressure = { at = 0, format = "u16", scale = 0.1 }\nstatus = { at = 2, format = "u8", over_range = 1 }\n',
+        encoding="utf-8",
+    )
+    t = clock(6.0, 200.0)
+    lines = ['{"recording": "gaugelink", "version": 1}']
+    for time, kpa in zip(t.tolist(), pulses(t, 3.0, 8).tolist(), strict=True):
+        frame = round(10 * min(kpa, 600.0)).to_bytes(2, "little") + bytes([kpa > 600.0])
+        lines.append(json.dumps({"t_s": time, "hex": frame.hex()}))
+    file = tmp_path / "gauge.jsonl"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    result = CliRunner().invoke(app, ["replay", str(file), "--json", "--layout", str(layout)], catch_exceptions=False)
+    (event,) = (json.loads(line) for line in result.stdout.splitlines())
+    assert "over_range" in event["flags"]
 
 
 @pytest.mark.parametrize(
