@@ -11,12 +11,13 @@ from rich.console import Console
 from rich.text import Text
 
 from gaugelink.app.daemon import Daemon
+from gaugelink.app.mechanic import SIMULATED_MECHANIC, MechanicsEar
 from gaugelink.app.pages import write_report
 from gaugelink.app.presenter import ScenePresenter, spread_line
 from gaugelink.app.records import Records
 from gaugelink.app.running import Waiter, in_front_of, watchers_for
 from gaugelink.app.screen import cylinder_table, legible
-from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
+from gaugelink.app.service import SIMULATION, Clock, acknowledgement
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.app.watcher import Watcher
 from gaugelink.gauge.config import KindSetting
@@ -135,7 +136,7 @@ def _write_reports(data: ReportData, folder: Path) -> tuple[Path, Path]:
 async def _act(daemon: Daemon, waiter: Waiter, speed: float) -> None:
     await waiter.cautions_said.wait()
     await asyncio.sleep(LISTEN_S / speed)
-    await daemon.obey(acknowledgement("simulated mechanic"))
+    await daemon.obey(acknowledgement(SIMULATED_MECHANIC))
     await waiter.done.wait()
     # The last prompt stays in sight for a moment.
     await asyncio.sleep(1.5)

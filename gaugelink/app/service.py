@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 
 from gaugelink.app.daemon import Daemon, Watcher
+from gaugelink.app.mechanic import SIMULATED_MECHANIC, MechanicsEar, MechanicsWord
 from gaugelink.app.presenter import ScenePresenter, report_command
 from gaugelink.app.running import Fingers, Waiter, in_front_of, watchers_for
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.simulating import simulators_needed
-from gaugelink.app.step import Step
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 from gaugelink.errors import GaugelinkError
@@ -22,18 +22,6 @@ if TYPE_CHECKING:
     from simulators.shop import SimulatedShop
 
 SIMULATION = "Simulation: no engine, gauge or radio here is real, and no reading below says anything of an engine."
-
-
-class MechanicsEar(Watcher):
-    """Lets a simulated mechanic hear the prompts."""
-
-    def __init__(self, simulated: "SimulatedShop") -> None:
-        self._simulated = simulated
-
-    def stepped(self, step: Step) -> None:
-        """Pass the prompts on."""
-        for prompt in step.prompts:
-            self._simulated.bench.hear(prompt)
 
 
 class Clock:
@@ -97,7 +85,7 @@ async def run_service(
         speed: simulated seconds to a second.
         seed: of the simulation.
         acknowledge: the simulated mechanic acknowledges the cautions.
-        until_done: end when the open test is done.
+        until_done: end when the open test is done; a simulated mechanic answers what keeps it open.
         silent: no voice and no tones.
         dashboard: port of loopback on which the shop page is served in this process; None for no page.
 
@@ -111,6 +99,7 @@ async def run_service(
     async with AsyncExitStack() as stack:
         ears: list[Watcher] = []
         ends: list[asyncio.Future[Any]] = []
+        words: list[MechanicsWord] = []
         radio, clock = Radio(), Clock(1.0)
         if simulate:
             simulated = await _simulated(shop, console, stack, speed, seed)
@@ -118,6 +107,8 @@ async def run_service(
             ears.append(MechanicsEar(simulated))
             # Without its mechanic a simulated test would wait for good.
             ends.append(simulated.working)
+            if until_done:
+                words.append(MechanicsWord(simulated.bench.truth))
         if dashboard is not None:
             # A bench without a page need not load a web server.
             from gaugelink.app.shoppage import page_beside
@@ -126,9 +117,11 @@ async def run_service(
             ears.append(told)
             console.print(door.sentence(), soft_wrap=True)
         fingers = Fingers(lambda: daemon, speed=speed if simulate else 1.0)
-        watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, fingers, waiter])
+        watchers = watchers_for(console, presenter, shop.settings.bench.display_unit, [*ears, *words, fingers, waiter])
         daemon = Daemon(shop, radio, clock=clock, watchers=watchers, silent=silent)
-        async with in_front_of(daemon, console, presenter, fingers) as service:
+        async with in_front_of(daemon, console, presenter, fingers) as service, AsyncExitStack() as speaking:
+            for word in words:
+                await speaking.enter_async_context(word.spoken_to(daemon.obey))
             ends.append(asyncio.ensure_future(service.wait()))
             if until_done:
                 ends.append(asyncio.ensure_future(waiter.done.wait()))
@@ -138,7 +131,7 @@ async def run_service(
                     return_when=asyncio.FIRST_COMPLETED,
                 )
                 if said.done() and not waiter.done.is_set():
-                    await daemon.obey(acknowledgement("simulated mechanic"))
+                    await daemon.obey(acknowledgement(SIMULATED_MECHANIC))
                 said.cancel()
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
             for one in ends:

@@ -9,8 +9,9 @@ from playwright.async_api import Page, expect
 
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.demo import MACHINE, MISTAKE, demo_shop
+from gaugelink.app.mechanic import MechanicsEar
 from gaugelink.app.running import Waiter
-from gaugelink.app.service import SIMULATION, Clock, MechanicsEar, acknowledgement
+from gaugelink.app.service import SIMULATION, Clock, acknowledgement
 from gaugelink.app.shoppage import page_beside
 from simulators.bench import Manner
 from simulators.shop import engine_under, simulated_shop

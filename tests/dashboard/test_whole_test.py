@@ -7,7 +7,8 @@ from pathlib import Path
 from playwright.async_api import Page, expect
 
 from gaugelink.app.daemon import Daemon
-from gaugelink.app.service import Clock, MechanicsEar
+from gaugelink.app.mechanic import MechanicsEar
+from gaugelink.app.service import Clock
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.shoppage import JournalRecord, page_beside
 from gaugelink.bench.reading import Reading, Status
