@@ -1,5 +1,7 @@
 """Invented engines and readings that the tests of this room share."""
 
+from dataclasses import replace
+
 from gaugelink.engine.air import ambient_at_altitude
 from gaugelink.engine.fleet import EngineRecord, parse_engine
 from gaugelink.engine.units import PressureUnit
@@ -74,6 +76,7 @@ def readings(engine: EngineRecord, *psi: float) -> list[ReadingValue]:
 
 
 SEA_LEVEL = Conditions.of_ambient(ambient_at_altitude(0.0))
+WET = replace(SEA_LEVEL, wet=True, oil_ml=3.0)
 
 
 def judge(items: list[ReadingValue], conditions: Conditions = SEA_LEVEL, **more: object) -> TestVerdict:
@@ -86,3 +89,8 @@ def only(verdict: TestVerdict, rule: RuleName) -> Finding:
     found = [finding for finding in verdict.findings if finding.rule is rule]
     assert len(found) == 1, [finding.text for finding in found]
     return found[0]
+
+
+def rules_of(verdict: TestVerdict) -> set[RuleName]:
+    """The rules that found something."""
+    return {finding.rule for finding in verdict.findings}

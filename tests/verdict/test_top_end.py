@@ -5,8 +5,7 @@ import pytest
 from gaugelink.verdict.findings import RuleName, Severity, TopEnd
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.leakdown import Heard, LeakDownValue
-from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, judge, only, reading, readings
-from tests.verdict.test_judge import WET
+from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings
 
 LEAKS = LeakDownValue("middle", 42.0, 4.0, Heard.CRANKCASE)
 
