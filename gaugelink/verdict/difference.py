@@ -181,16 +181,20 @@ def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], 
     does not share.
 
     What one gauge adds to both alike cancels in a difference. How much of it is a fraction of the reading and how
-    much a plain offset is not recorded, so it is taken as a fraction, the case that leaves most behind. Two gauges
-    share nothing, so nothing cancels.
+    much a plain offset is not recorded, so it is taken as the one that leaves most behind: a fraction in a plain
+    difference; an offset where a reading is held against a share of another. Two gauges share nothing, so nothing
+    cancels.
     """
     factors, readings = (a[0], b[0]), (a[1], b[1])
     values = [reading.peak_kpa for reading in readings]
     if not readings[0].same_gauge(readings[1]):
         whole = [hypot(u, reading.u_common_kpa) for u, reading in zip(alone_kpa, readings, strict=True)]
         return u_of_combination(factors, values, whole, SharedError())
-    gain = max((r.u_common_kpa / r.peak_kpa for r in readings if r.peak_kpa > 0), default=0.0)
-    return u_of_combination(factors, values, alone_kpa, SharedError(gain=gain))
+    fraction = max((r.u_common_kpa / r.peak_kpa for r in readings if r.peak_kpa > 0), default=0.0)
+    offset_kpa = max(r.u_common_kpa for r in readings)
+    # A mixture of the two leaves no more than the worse of them.
+    cases = (SharedError(gain=fraction), SharedError(offset_kpa=offset_kpa))
+    return max(u_of_combination(factors, values, alone_kpa, shared) for shared in cases)
 
 
 def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:

@@ -30,6 +30,7 @@ from gaugelink.verdict.difference import (
     reading_from_events,
     u_of_combination,
     u_of_one_kpa,
+    u_of_pair_kpa,
 )
 from gaugelink.verdict.findings import Conditions
 from gaugelink.verdict.judge import judge_test
@@ -155,6 +156,21 @@ def test_two_gauges_share_nothing_so_nothing_cancels() -> None:
     assert one == difference(a, b)
     # Each has 0.4 % random and 1 % common: all of it counts.
     assert two.u_kpa == pytest.approx(2.0 * 0.0107703 * (a.peak_kpa**2 + b.peak_kpa**2) ** 0.5, rel=1e-4)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.9, 0.75])
+def test_a_limit_is_doubted_by_the_worst_that_the_gauge_s_common_error_may_be_made_of(share: float) -> None:
+    """GTC, for a cylinder at the share of the highest that is its limit: a gain, an offset, or some of both."""
+    high, low = reading("PTO", 160.0, common_fraction=0.03), reading("MAG", share * 159.0, common_fraction=0.03)
+
+    def propagated(of_offset: float) -> float:
+        gain = GTC.ureal(1.0, 0.03 * (1.0 - of_offset) ** 0.5)
+        offset = GTC.ureal(0.0, 0.03 * high.peak_kpa * of_offset**0.5)
+        a, b = (GTC.ureal(one.peak_kpa, one.u_random_kpa) * gain + offset for one in (high, low))
+        return float(GTC.uncertainty(share * a - b))
+
+    ours = u_of_pair_kpa((share, high), (-1.0, low), [one.u_random_kpa for one in (high, low)])
+    assert ours == pytest.approx(max(propagated(of_offset) for of_offset in np.linspace(0.0, 1.0, 11)), rel=1e-6)
 
 
 @pytest.mark.parametrize("kind", list(GaugeKind))
