@@ -13,6 +13,7 @@ from gaugelink.broker.messages import GaugeState, Prompt, TestState
 from gaugelink.broker.settings import BrokerSettings
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.journal import EventEntry, Journal, Outgoing
+from tests.broker.subscriber import Subscriber
 from tests.journal.samples_of import NOON, cranking
 
 BENCH = "north"
@@ -58,6 +59,16 @@ def prompt(text: str) -> Outgoing:
 def gauge_state(phase: LinkPhase) -> str:
     """A state of a gauge to publish."""
     return GaugeState(bench=BENCH, gauge="blue", phase=phase).model_dump_json()
+
+
+def settings(port: int) -> BrokerSettings:
+    """How a link finds a broker that soon tells whether it is there."""
+    return BrokerSettings(port=port, keepalive_s=2)
+
+
+def has_all(subscriber: Subscriber, expected: list[str]) -> bool:
+    """Whether all of these events have arrived."""
+    return set(subscriber.payloads(EVENTS)) >= set(expected)
 
 
 async def until_connected(link: BrokerLink, *, connected: bool = True) -> None:

@@ -22,12 +22,6 @@ from tests.journal.samples_of import cranking
 CONFIG = Path(__file__).parents[2] / "config"
 
 
-@pytest.fixture
-async def mosquitto(tmp_path):
-    async with Mosquitto(tmp_path) as broker:
-        yield broker
-
-
 @asynccontextmanager
 async def following(
     mosquitto: Mosquitto, program: list[object], name: str
