@@ -1,16 +1,18 @@
 """An invented test on an invented machine, with its seasons, for the reports to be made of."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.air import ambient_at_altitude
 from gaugelink.engine.fleet import EngineRecord, parse_engine
 from gaugelink.engine.units import PressureUnit
 from gaugelink.peak.events import Flag, GaugeKind
 from gaugelink.report.data import ReportData, Trace
-from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Conditions
+from gaugelink.verdict.difference import PullValue, ReadingValue
+from gaugelink.verdict.findings import Conditions, JudgedReading
 from gaugelink.verdict.history import read_history
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.past import PastJob, PastReading, PastTest
@@ -129,3 +131,24 @@ def sample_report(
         history=read_history(past, jobs) if past else None,
         version="0.1.0",
     )
+
+
+def value_of(reading: JudgedReading, flags: frozenset[Flag]) -> ReadingValue:
+    """A judged reading as it was before it was judged."""
+    return ReadingValue(reading.cylinder, reading.peak_kpa, reading.peak_u_kpa, reading.u_random_kpa, flags)
+
+
+def with_three_pulls() -> ReportData:
+    """A report whose MAG took three pulls, the first of them left out, with a trace of each."""
+    data = sample_report((134.0, 133.0, 137.5), with_history=False)
+    made = [
+        replace(data.traces[2], peak_kpa=PSI.to_kpa(psi), event_id=event_id)
+        for event_id, psi in (("a", 122.0), ("b", 138.0), ("c", 137.0))
+    ]
+    pulls = tuple(PullValue(Repeat(one.peak_kpa, 3.0), one.event_id != "a", one.event_id) for one in made)
+    values = [value_of(reading, frozenset()) for reading in data.verdict.readings]
+    values[2] = replace(
+        values[2], event_ids=("b", "c"), repeats=(PSI.to_kpa(138.0), PSI.to_kpa(137.0)), pulls=pulls, agreed=True
+    )
+    verdict = judge_test(TRIPLE, values, data.verdict.conditions, unit=PSI)
+    return replace(data, verdict=verdict, traces=(*data.traces[:2], made[1], made[2], made[0]))

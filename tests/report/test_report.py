@@ -2,48 +2,33 @@
 
 import re
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from io import StringIO
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 from rich.console import Console
 
-from gaugelink.bench.repeats import Repeat
 from gaugelink.engine.fleet import parse_engine
-from gaugelink.peak.events import CrankingEvent, Flag, GaugeKind, Method, Stroke
-from gaugelink.report.data import ReportData, trace_of_event
+from gaugelink.peak.events import Flag
+from gaugelink.report.data import ReportData
 from gaugelink.report.html import report_html
-from gaugelink.report.look import drawn
-from gaugelink.report.page import A4_IN, report_pdf, report_png
+from gaugelink.report.page import report_pdf, report_png
 from gaugelink.report.plain import FLAG_WORDS, LEFT_OUT, basis
-from gaugelink.report.plots import draw_history, draw_trace
-from gaugelink.report.terminal import fleet_table, history_table, verdict_table
+from gaugelink.report.terminal import verdict_table
 from gaugelink.report.words import (
     CAUTIONS,
     DOES_NOT_PROVE,
-    advice_of,
     condition_lines,
-    finding_order,
-    history_sentences,
     reading_rows,
 )
 from gaugelink.simulated import NOTICE
-from gaugelink.verdict.difference import PullValue, ReadingValue
-from gaugelink.verdict.findings import JudgedReading
-from gaugelink.verdict.fleet import FleetStep, Ranked
-from gaugelink.verdict.history import CommonStep, JobEffect, Trend
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.past import PastJob, PastReading, PastTest
 from gaugelink.verdict.record import verdict_from_json, verdict_to_json
-from gaugelink.verdict.robust import Estimate
-from tests.report.samples import AT, PSI, TRIPLE, sample_report
+from tests.report.samples import TRIPLE, sample_report, value_of, with_three_pulls
 from tests.zones import living_in
 
 
@@ -115,11 +100,6 @@ def test_nothing_on_the_page_is_in_words_that_only_the_record_needs(tmp_path: Pa
     assert {flag for flag in Flag if FLAG_WORDS[flag] in words} == set(Flag)
 
 
-def value_of(reading: JudgedReading, flags: frozenset[Flag]) -> ReadingValue:
-    """A judged reading as it was before it was judged."""
-    return ReadingValue(reading.cylinder, reading.peak_kpa, reading.peak_u_kpa, reading.u_random_kpa, flags)
-
-
 def test_where_a_rule_comes_from_stays_in_the_record() -> None:
     verdict = sample_report().verdict
     assert verdict_from_json(verdict_to_json(verdict)).findings[0].source == verdict.findings[0].source
@@ -132,22 +112,6 @@ def test_air_pressure_is_told_in_the_unit_of_a_barometer_and_readings_in_the_sho
     assert "kPa" not in told
 
 
-def with_three_pulls() -> ReportData:
-    """A report whose MAG took three pulls, the first of them left out, with a trace of each."""
-    data = sample_report((134.0, 133.0, 137.5), with_history=False)
-    made = [
-        replace(data.traces[2], peak_kpa=PSI.to_kpa(psi), event_id=event_id)
-        for event_id, psi in (("a", 122.0), ("b", 138.0), ("c", 137.0))
-    ]
-    pulls = tuple(PullValue(Repeat(one.peak_kpa, 3.0), one.event_id != "a", one.event_id) for one in made)
-    values = [value_of(reading, frozenset()) for reading in data.verdict.readings]
-    values[2] = replace(
-        values[2], event_ids=("b", "c"), repeats=(PSI.to_kpa(138.0), PSI.to_kpa(137.0)), pulls=pulls, agreed=True
-    )
-    verdict = judge_test(TRIPLE, values, data.verdict.conditions, unit=PSI)
-    return replace(data, verdict=verdict, traces=(*data.traces[:2], made[1], made[2], made[0]))
-
-
 def test_a_pull_that_was_left_out_is_in_brackets_and_told_with_its_reason() -> None:
     data = with_three_pulls()
     assert reading_rows(data)[2].pulls == "(122), 138, 137"
@@ -158,57 +122,6 @@ def test_a_pull_that_was_left_out_is_in_brackets_and_told_with_its_reason() -> N
         assert "(122), 138, 137" in said
         assert LEFT_OUT in said
         assert "Left out of MAG: 122 psi (15.5 psi below the reading)." in said
-
-
-def test_a_trace_says_which_pull_it_is_and_it_is_one_that_counts() -> None:
-    data = with_three_pulls()
-    trace = data.trace_of("MAG")
-    assert trace is not None
-    assert trace.event_id == "c"
-    axes = Figure().add_subplot()
-    draw_trace(axes, data, trace, trace.peak_kpa, 2.5)
-    assert axes.get_title("left").startswith("MAG, pull 3 of 3, ")
-    pto = data.trace_of("PTO")
-    assert pto is not None
-    draw_trace(axes, data, pto, pto.peak_kpa, 2.5)
-    assert "pull" not in axes.get_title("left")
-
-
-@pytest.mark.parametrize("u_kpa", [0.0, 4.0])
-def test_seasons_that_differ_by_little_are_drawn_as_such_with_what_each_reading_may_be_off(u_kpa: float) -> None:
-    data = sample_report()
-    # 156.6 to 158.0 psi: 0.9 % of the level, which is no more than one cranking differs from the next.
-    levels = [PSI.to_kpa(psi) for psi in (158.0, 157.4, 156.6)]
-    past = tuple(
-        PastTest(f"t{i}", AT - timedelta(days=365 * (3 - i)), (PastReading("PTO", level, u_kpa),))
-        for i, level in enumerate(levels)
-    )
-    with drawn("test"):
-        axes = Figure(figsize=A4_IN).add_axes((0.1, 0.5, 0.8, 0.2))
-        draw_history(axes, replace(data, past=past, jobs=(), history=None))
-    low, high = axes.get_ylim()
-    assert high - low >= 0.1 * 157.0
-    (bars,) = (found for found in axes.collections if isinstance(found, LineCollection))
-    lengths = [float(path[1, 1] - path[0, 1]) for path in bars.get_segments()]
-    # Expanded uncertainty: twice the standard one on each side (JCGM 100:2008, 6.2).
-    assert lengths == pytest.approx([4.0 * PSI.from_kpa(u_kpa)] * 3)
-
-
-@pytest.mark.parametrize("longest_s", [0.1, 0.9, 1.5, 2.0, 2.5, 3.1, 9.7, 42.0])
-@pytest.mark.parametrize("columns", [1, 2, 3, 4])
-def test_the_unit_of_time_stands_at_a_number_and_nothing_prints_onto_another(longest_s: float, columns: int) -> None:
-    data = with_three_pulls()
-    with drawn("test"):
-        figure = Figure(figsize=A4_IN)
-        canvas = FigureCanvasAgg(figure)
-        axes = figure.add_axes((0.1, 0.5, (0.9 - 0.035 * (columns - 1)) / columns - 0.02, 0.1))
-        draw_trace(axes, data, data.traces[0], data.traces[0].peak_kpa, longest_s)
-        canvas.draw()
-        labels = [label for label in axes.get_xticklabels() if label.get_text()]
-        assert [label.get_text().endswith(" s") for label in labels] == [False] * (len(labels) - 1) + [True]
-        assert axes.get_xlabel() == ""
-        boxes = [label.get_window_extent(canvas.get_renderer()) for label in labels]
-    assert all(left.x1 < right.x0 for left, right in pairwise(boxes))
 
 
 def test_the_page_reaches_nothing_outside_itself() -> None:
@@ -331,89 +244,6 @@ def test_a_cylinder_without_a_reading_is_shown_as_not_read() -> None:
     )
 
 
-def test_causes_and_tests_are_told_once() -> None:
-    asking, _ = finding_order(sample_report())
-    advice = advice_of(asking)
-    told = [test for item in advice for test in item.next_tests]
-    assert len(told) == len(set(told))
-    causes = [item.causes for item in advice if item.causes]
-    assert len(causes) == len(set(causes))
-
-
-def test_the_terminal_says_the_same_in_eighty_columns() -> None:
-    data = sample_report()
-    console = Console(width=80, record=True, file=StringIO())
-    console.print(verdict_table(data))
-    assert data.history is not None
-    console.print(history_table(data.history, data.unit))
-    console.print(fleet_table([Ranked("a", "North 7", 50.0, ("its last test says watch",), None)]))
-    words = " ".join(console.export_text().split())
-    for text in ("investigate", "134 ± 3", "wearing", "North 7", "against the others"):
-        assert text in words
-
-
-def test_a_history_leaves_out_empty_columns_and_says_what_a_season_is() -> None:
-    history = sample_report().history
-    assert history is not None
-    once = replace(history.trends[0], tests=1, below_others_percent=None)
-
-    def shown(trends: tuple[Trend, ...]) -> str:
-        console = Console(width=120, record=True, file=StringIO())
-        console.print(history_table(replace(history, trends=trends), PSI))
-        return console.export_text()
-
-    assert "A season is a year." in shown(history.trends)
-    assert "season" not in shown((once,))
-    assert "against the others" not in shown((once,))
-    assert "tests since a job" in shown((once,))
-
-
-def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
-    history = sample_report().history
-    assert history is not None
-    nothing = replace(history.trends[0], percent=Estimate(-0.02, 0.6), against_others_percent=Estimate(-0.04, 0.3))
-    nothing = replace(nothing, below_others_percent=0.03)
-    table = history_table(replace(history, trends=(nothing,)), PSI)
-    cells = [next(iter(column.cells)) for column in table.columns]
-    assert cells[2:5] == ["+0.0 ± 1.2", "+0.0 ± 0.6", "+0.0 %"]
-    step = FleetStep(AT, Estimate(-0.03, 0.5), ("a", "b"))
-    console = Console(width=120, record=True, file=StringIO())
-    console.print(fleet_table([], [step]))
-    assert "moved +0.0 ± 1.0 % together" in console.export_text()
-
-
-@pytest.mark.parametrize(
-    ("before", "after", "told"),
-    [
-        ("", "", "All 2 machines moved"),
-        ("amber", "amber", "All 2 machines read with amber moved"),
-        ("amber", "bravo", "All 2 machines read with amber and then bravo moved"),
-    ],
-)
-def test_a_step_of_the_fleet_names_the_gauge_that_moved(before: str, after: str, told: str) -> None:
-    step = FleetStep(AT, Estimate(5.0, 0.5), ("a", "b"), before, after)
-    console = Console(width=120, record=True, file=StringIO())
-    console.print(fleet_table([], [step]))
-    assert told in console.export_text()
-
-
-def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:
-    event = CrankingEvent(
-        kind=GaugeKind.HELD,
-        start_s=10.0,
-        end_s=11.0,
-        peak_kpa=900.0,
-        peak_u_kpa=10.0,
-        method=Method.SETTLED,
-        cranking_rpm=400.0,
-        strokes=(Stroke(10.2, 600.0, 8.0), Stroke(10.5, 900.0, 8.0)),
-        flags=frozenset(),
-    )
-    trace = trace_of_event("PTO", event)
-    assert trace.stroke_times_s == pytest.approx((0.2, 0.5))
-    assert trace.time_s == pytest.approx([0.2, 0.5])
-
-
 def test_a_test_without_any_reading_or_with_a_dead_cylinder_still_makes_a_page(tmp_path: Path) -> None:
     empty = sample_report(with_history=False)
     verdict = judge_test(TRIPLE, [], empty.verdict.conditions, unit=empty.unit)
@@ -443,15 +273,3 @@ def test_a_report_tells_the_time_of_the_shop_with_its_offset(tmp_path: Path, mon
     assert "03:28" not in page
     assert "2026-03-01 19:28 UTC-08:00" in console.export_text()
     assert any("2026-03-01 19:28 UTC-08:00" in text for text in written)
-
-
-def test_jobs_and_steps_are_told_by_the_day_that_it_was_at_the_shop() -> None:
-    at = datetime(2025, 11, 11, 3, 0, tzinfo=UTC)
-    history = sample_report().history
-    assert history is not None
-    effect = JobEffect(PastJob(at, "rings"), "PTO", Estimate(4.0, 0.5), True, True)
-    step = CommonStep("t", at, Estimate(5.0, 1.0), "amber", "amber")
-    told = replace(history, jobs=(effect,), steps=(step,))
-    with living_in("America/Vancouver"):
-        said = " ".join(history_sentences(told, 3))
-    assert said.count("2025-11-10") == 2
