@@ -215,6 +215,25 @@ def leak_area_m2(
     return orifice_area_m2 * into / out
 
 
+_LEAST_KPA = 1e-3
+"""A pressure that is doubted to nothing or less is taken to be so much: no leak is larger."""
+
+
+def _around(
+    supply_kpa: float, cylinder_kpa: float, supply_u_kpa: float, cylinder_u_kpa: float
+) -> tuple[tuple[float, float], ...]:
+    """Supply and cylinder pressure with one of them off by its uncertainty: supply up, down, cylinder down, up.
+
+    In the order of more leak, less leak for each: both errors are their own, and each has an effect of its own.
+    """
+    return (
+        (supply_kpa + supply_u_kpa, cylinder_kpa),
+        (max(supply_kpa - supply_u_kpa, _LEAST_KPA), cylinder_kpa),
+        (supply_kpa, cylinder_kpa - cylinder_u_kpa),
+        (supply_kpa, cylinder_kpa + cylinder_u_kpa),
+    )
+
+
 def calibrated(
     master_mm: float,
     supply_kpa: float,
@@ -252,11 +271,12 @@ def calibrated(
             f"By the master orifice the area is {discharge:.2f} of that of a hole of {diameter_mm:g} mm; between 0.3 "
             "and 1 can be. Check both diameters and look for a leak beside the master."
         )
-    high = leak_area_m2(
-        1.0, supply_kpa, min(cylinder_kpa + pressure_u_kpa, supply_kpa), ambient_abs_kpa=ambient_abs_kpa
-    )
-    low = leak_area_m2(1.0, supply_kpa, max(cylinder_kpa - pressure_u_kpa, 1e-3), ambient_abs_kpa=ambient_abs_kpa)
-    share = hypot(2.0 * master_u_mm / master_mm, sqrt(2.0) * 0.5 * abs(low - high) / one)
+    ends = [
+        leak_area_m2(1.0, supply, min(max(cylinder, _LEAST_KPA), supply), ambient_abs_kpa=ambient_abs_kpa)
+        for supply, cylinder in _around(supply_kpa, cylinder_kpa, pressure_u_kpa, pressure_u_kpa)
+    ]
+    by_supply, by_cylinder = 0.5 * abs(ends[0] - ends[1]) / one, 0.5 * abs(ends[2] - ends[3]) / one
+    share = hypot(2.0 * master_u_mm / master_mm, by_supply, by_cylinder)
     return Orifice(
         diameter_mm=diameter_mm, diameter_u_mm=0.0, discharge=discharge, discharge_u=min(discharge * share, 0.3)
     )
@@ -300,16 +320,25 @@ def judge_differential(
     if supply - cylinder < both:
         found.add(DifferentialFlag.NO_LOSS_SEEN)
 
-    def area(at_kpa: float) -> float:
-        inside = min(max(at_kpa, 1e-3), supply)
-        return 1e6 * leak_area_m2(limit.orifice.area_m2, supply, inside, ambient_abs_kpa=ambient_abs_kpa)
+    def area(up_kpa: float, at_kpa: float) -> float:
+        inside = min(max(at_kpa, _LEAST_KPA), up_kpa)
+        return 1e6 * leak_area_m2(limit.orifice.area_m2, up_kpa, inside, ambient_abs_kpa=ambient_abs_kpa)
 
     leak_area_m2(limit.orifice.area_m2, supply, cylinder, ambient_abs_kpa=ambient_abs_kpa, unit=unit)
-    value, most, least = area(cylinder), area(cylinder - both), area(cylinder + both)
+    cylinder_u = sqrt(limit.gauge_u_kpa**2 + noise_u_kpa**2)
+    value = area(supply, cylinder)
+    more_1, less_1, more_2, less_2 = (
+        area(*pair) for pair in _around(supply, cylinder, 2.0 * supply_u, 2.0 * cylinder_u)
+    )
     own = 2.0 * limit.orifice.area_u_m2 / limit.orifice.area_m2 * value
-    leak = Interval(value, max(0.0, value - hypot(value - least, own)), value + hypot(most - value, own))
+    leak = Interval(
+        value,
+        max(0.0, value - hypot(value - less_1, value - less_2, own)),
+        value + hypot(more_1 - value, more_2 - value, own),
+    )
     loss = 100.0 * (1.0 - cylinder / supply)
-    loss_u = 100.0 * both / supply
+    # What the supply is off counts the less the more is lost (JCGM 100:2008, 5.1.2).
+    loss_u = 2.0 * 100.0 * hypot(cylinder_u, cylinder / supply * supply_u) / supply
     percent = Interval(loss, max(0.0, loss - loss_u), min(100.0, loss + loss_u))
     band = limit.scale.band(loss)
     verdict = DecayVerdict.FAIL if band.acts else DecayVerdict.PASS

@@ -23,7 +23,7 @@ from gaugelink.leak.differential import (
     judge_differential,
     leak_area_m2,
 )
-from gaugelink.leak.flow import AIR, hole_area_m2, hole_flow_kg_s
+from gaugelink.leak.flow import AIR, flow_function, hole_area_m2, hole_flow_kg_s
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
 
 PSI = 6.894757
@@ -115,14 +115,40 @@ def test_the_stated_interval_holds_the_true_area() -> None:
     assert held / 400 > 0.93
 
 
+@pytest.mark.parametrize("ambient_kpa", [57.75, 101.325])
+@pytest.mark.parametrize("supply_kpa", [551.6, None])
+@pytest.mark.parametrize("cylinder_kpa", [10.0, 50.0, 300.0, 413.7, 530.0])
+def test_the_intervals_are_those_of_propagated_distributions(
+    cylinder_kpa: float, supply_kpa: float | None, ambient_kpa: float
+) -> None:
+    # JCGM 101:2008: the errors of supply, cylinder gauge and orifice drawn, and the same quantiles taken. At 4,500 m
+    # (ISO 2533: 57.75 kPa) and at sea level, from a broken piston to a sound cylinder.
+    limit = DifferentialLimit(supply_kpa=551.6, supply_u_kpa=5.0, gauge_u_kpa=2.0)
+    result = judge_differential(supply_kpa, cylinder_kpa, limit, ambient_abs_kpa=ambient_kpa)
+    rng = np.random.default_rng(3)
+    supply = 551.6 + rng.normal(0.0, 5.0 if supply_kpa is None else 2.0, 40_000)
+    inside = cylinder_kpa + rng.normal(0.0, 2.0, 40_000)
+    orifice = 1e6 * (limit.orifice.area_m2 + rng.normal(0.0, limit.orifice.area_u_m2, 40_000))
+    first, second = ambient_kpa + supply, ambient_kpa + inside
+    leak = orifice * first * flow_function(second / first) / (second * flow_function(ambient_kpa / second))
+    for told, drawn in ((result.leak_mm2, leak), (result.loss_percent, 100.0 * (1.0 - inside / supply))):
+        low, high = np.quantile(drawn, [0.025, 0.975])
+        assert told.low == pytest.approx(low, abs=0.06 * (high - low))
+        assert told.high == pytest.approx(high, abs=0.06 * (high - low))
+
+
 def test_a_master_orifice_calibrates_the_other() -> None:
     true_area = 0.87 * hole_area_m2(1.016)
     inside = cylinder_kpa(true_area, hole_area_m2(1.0), 552.0)
     found = calibrated(1.0, 552.0, inside, diameter_mm=1.016)
     assert found.area_m2 == pytest.approx(true_area, rel=1e-5)
     assert found.discharge == pytest.approx(0.87, rel=1e-5)
-    # A master of 1.000 ± 0.005 mm is known to 1 % of its area; two readings of ± 1 kPa add to that.
-    assert 0.009 < found.discharge_u / found.discharge < 0.05
+    # A master of 1.000 ± 0.005 mm is known to 1 % of its area; two readings of ± 1 kPa add to that, each by itself.
+    step = 1e-3
+    by_supply = leak_area_m2(1.0, 552.0 + step, inside) / leak_area_m2(1.0, 552.0 - step, inside) - 1.0
+    by_cylinder = leak_area_m2(1.0, 552.0, inside - step) / leak_area_m2(1.0, 552.0, inside + step) - 1.0
+    expected = sqrt(0.01**2 + (by_supply**2 + by_cylinder**2) / (2.0 * step) ** 2)
+    assert found.discharge_u / found.discharge == pytest.approx(expected, rel=1e-3)
     with pytest.raises(SettingsError, match="leak beside the master"):
         calibrated(3.0, 552.0, inside, diameter_mm=1.016)
 
