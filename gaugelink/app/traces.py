@@ -117,8 +117,7 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
 def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
     recording, reader = read_recording(path), FrameReader(path.name, layout)
     batches = replay(recording, reader)
-    frames, counts = len(recording.frames), reader.counts
-    refused = counts.malformed + counts.short + counts.long
+    frames, (_, refused) = len(recording.frames), reader.tally
     time_s = np.concatenate([np.empty(0), *(batch.time_s for batch in batches)])
     if len(time_s) < 2:
         why = f"the layout refuses {refused} of its {counted(frames, 'frame')}"

@@ -112,6 +112,11 @@ class FrameReader:
         )  # fmt: skip
 
     @property
+    def tally(self) -> tuple[int, int]:
+        """Frames so far that were good, and that do not fit the layout."""
+        return self._good, self._malformed + self._short + self._long
+
+    @property
     def rate_hz(self) -> float | None:
         """Samples per second as measured; None before two seconds have been seen."""
         if not self._steady:

@@ -13,12 +13,13 @@ from gaugelink.gauge.adapter import explain_radio_error
 from gaugelink.gauge.backoff import Backoff
 from gaugelink.gauge.config import GaugeSettings, Sends
 from gaugelink.gauge.finder import AmbiguousGaugeError, Identity, find
+from gaugelink.gauge.fitting import Fitting
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import GaugeLayout, How, Listen
 from gaugelink.gauge.link import GaugeLink
 from gaugelink.gauge.outflow import Outflow
 from gaugelink.gauge.radio import RADIO_ERRORS, Radio
-from gaugelink.gauge.samples import FrameCounts, LinkPhase, LinkState, SampleBatch
+from gaugelink.gauge.samples import LinkPhase, LinkState, SampleBatch
 from gaugelink.gauge.scanning import Sighting
 from gaugelink.gauge.session import Ending, GattSession, Timing
 from gaugelink.gauge.standing import About, Standing
@@ -28,8 +29,6 @@ logger = logging.getLogger(__name__)
 
 __all__ = ["Radio", "SupervisedLink", "Timing"]
 
-_MISFITS = 5
-"""So many frames without a good one are no accident."""
 _abandoned: set[asyncio.Task[None]] = set()
 """Tasks that did not end in time when their link was closed; kept so that they are not lost while they end."""
 
@@ -98,10 +97,7 @@ class SupervisedLink(GaugeLink):
             self.described(layout)
         self._task: asyncio.Task[None] | None = None
         self._closing = False
-        self._heard = False
-        """A good frame came in this connection."""
-        self._misfits = 0
-        """Frames of this connection before the first good one."""
+        self._fitting = Fitting()
         self._took_left = False
         """The last device was connected already when it was found, and nothing was heard from it yet."""
         self._ever_streamed = False
@@ -192,7 +188,7 @@ class SupervisedLink(GaugeLink):
                 ending = None
             if self._closing:
                 return
-            if self._heard:
+            if self._fitting.heard:
                 self._backoff.reset()
             self._lose(ending)
             await asyncio.sleep(self._backoff.next_s())
@@ -248,8 +244,7 @@ class SupervisedLink(GaugeLink):
 
     async def _converse(self, sighting: Sighting) -> Ending:
         """Connect to the gauge and take its frames until the connection ends."""
-        self._heard = False
-        self._misfits = 0
+        self._fitting.connect()
         self._last_frame_s = None
         # What the system says is connected may be gone: a crash of its Bluetooth service leaves such ghosts behind. So
         # a device that was taken over and gave nothing is looked for on the air the next time.
@@ -261,8 +256,7 @@ class SupervisedLink(GaugeLink):
     async def _hear_advertisements(self, listen: Listen) -> Ending:
         """Take the frames that the gauge advertises until it falls silent."""
         loop = asyncio.get_running_loop()
-        self._heard = False
-        self._misfits = 0
+        self._fitting.connect()
         self._last_frame_s = None
         sighting = await self._search()
         async with self._radio.scanning.listen() as hearing:
@@ -335,8 +329,12 @@ class SupervisedLink(GaugeLink):
         return self._settings.sends is Sends.ON_CHANGE or reader is None or not reader.layout.steady
 
     def last_frame_s(self) -> float | None:
-        """Loop time of the last frame of this connection."""
-        return self._last_frame_s
+        """Loop time of the last frame of this connection; of the last good one when none fits the layout any more.
+
+        Such a link is dropped like a silent one: a gauge that was reset may want its start-up writes again, or
+        describes itself otherwise now.
+        """
+        return self._fitting.good_s if self._fitting.lost else self._last_frame_s
 
     def frame(self, payload: bytes) -> None:
         """Take a frame: whatever its bytes are, it is counted, and becomes samples only when it is good."""
@@ -349,20 +347,17 @@ class SupervisedLink(GaugeLink):
         reader = self._standing.reader
         if reader is None:
             return
-        good_before = 0 if self._heard else reader.counts.good
+        good, refused = reader.tally
         batch = reader.feed(payload, self._clock())
-        if not self._heard and reader.counts.good > good_before:
-            self._heard = True
-            self._took_left = False
-            if self._ever_streamed:
-                reader.reconnected()
-            self._ever_streamed = True
-            self._standing.clear(About.FINDING, About.FRAMES)
-            self._standing.enter(LinkPhase.STREAMING)
-        elif not self._heard:
-            self._misfits += 1
-            if self._misfits == _MISFITS:
-                self._standing.fault(About.FRAMES, self._words_on_misfits(reader.counts))
+        good_now, refused_now = reader.tally
+        if good_now > good:
+            self._fits(reader, now_s)
+        elif self._fitting.other(refused_now > refused, now_s, self.silence_limit_s()):
+            where = self._standing.state.address or "ADDRESS"
+            self._standing.fault(About.FRAMES, self._fitting.words(self.name, where, reader.counts))
+            if self._fitting.lost:
+                self._standing.enter(LinkPhase.SILENT)
+            else:
                 self._standing.tell()
         if batch is not None:
             self._standing.sampled(batch.arrival_s)
@@ -371,10 +366,14 @@ class SupervisedLink(GaugeLink):
             self._standing.battery(reader.battery_percent)
         self._standing.tell_now_and_again()
 
-    def _words_on_misfits(self, counts: FrameCounts) -> str:
-        where = self._standing.state.address or "ADDRESS"
-        return (
-            f"No frame of gauge {self.name!r} fits its layout: {counts.short} too short, {counts.long} too long, "
-            f"{counts.malformed} malformed. `gaugelink inspect {where}` shows what it sends and "
-            f"`gaugelink learn {where}` makes a layout for it."
-        )
+    def _fits(self, reader: FrameReader, now_s: float) -> None:
+        first = not self._fitting.heard
+        if not self._fitting.good(now_s):
+            return
+        if first:
+            self._took_left = False
+            if self._ever_streamed:
+                reader.reconnected()
+            self._ever_streamed = True
+        self._standing.clear(About.FINDING, About.FRAMES)
+        self._standing.enter(LinkPhase.STREAMING)

@@ -12,6 +12,7 @@ from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.gauge.supervisor import SupervisedLink
+from simulators.gatt_frames import FrameWriter
 from simulators.gatt_gauge import SimulatedGauge
 from simulators.radio import AirConditions, VirtualRadio, simulated_shop_radio
 from simulators.radio_diary import keep_diary
@@ -264,6 +265,33 @@ def test_a_frame_that_does_not_fit_the_mtu_is_counted_short_and_never_becomes_pr
             await diary.until(lambda: diary.state.counts.short > 20)
             assert diary.batches == []
             assert LinkPhase.STREAMING not in diary.phases
+
+    run_driven(main())
+
+
+@pytest.mark.parametrize("sends", ["steady", "on_change"])
+def test_a_gauge_that_sends_something_else_in_the_middle_of_a_connection_is_told_and_taken_again(sends: str) -> None:
+    """A key on the gauge, or a reset, and its frames are others: nothing that is pulled then would be seen."""
+    proven = LAYOUT.model_dump() | {"checksum": {"kind": "sum", "at": -1}}
+    layout = GaugeLayout.model_validate(proven)
+    other = GaugeLayout.model_validate(proven | {"checksum": {"kind": "sum", "at": -1, "seed": 7}})
+
+    async def main() -> None:
+        gauge = SimulatedGauge(layout, name="Left gauge")
+        air = simulated_shop_radio([gauge])
+        async with air as radio, keep_diary(link_to(radio, layout, sends=sends)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(30)
+            usual, gauge._writer = gauge._writer, FrameWriter(other, 10)
+            changed_s = asyncio.get_running_loop().time()
+            await diary.until(lambda: any("fits its layout" in fault for fault in diary.state.faults))
+            assert asyncio.get_running_loop().time() - changed_s < 4.0
+            assert diary.state.phase is not LinkPhase.STREAMING
+            (fault,) = diary.state.faults
+            assert f"gaugelink inspect {gauge.address}" in fault
+            gauge._writer = usual
+            await diary.until_phase(LinkPhase.STREAMING)
+            assert diary.state.faults == ()
 
     run_driven(main())
 
