@@ -314,11 +314,13 @@ def draw_history(axes: Axes, data: ReportData) -> None:
 
 
 def _jobs(axes: Axes, data: ReportData) -> None:
-    """A line for each job with what was done, one below the other where they lie close, and all inside the axes."""
+    """A line for each job of the time that is drawn, with what was done, one below the other where they lie close."""
     low, high = axes.get_xlim()
     ends = [float("-inf")] * MOST_JOB_LINES
     for job in sorted(data.jobs, key=lambda job: job.at):
         x = _day(job.at)
+        if not low <= x <= high:
+            continue
         axes.axvline(x, color=INK, linewidth=0.8)
         where = f", {', '.join(job.cylinders)}" if job.cylinders else ""
         text = shortened(job.job, LONGEST_JOB) + shortened(where, LONGEST_JOB)

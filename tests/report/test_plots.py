@@ -84,3 +84,14 @@ def test_a_trace_is_made_of_an_event_with_and_without_samples() -> None:
     trace = trace_of_event("PTO", event)
     assert trace.stroke_times_s == pytest.approx((0.2, 0.5))
     assert trace.time_s == pytest.approx([0.2, 0.5])
+
+
+def test_a_job_of_another_time_than_the_seasons_that_are_drawn_is_not_told_at_their_edge() -> None:
+    data = sample_report()
+    (rings,) = data.jobs
+    others = (replace(rings, at=AT - timedelta(days=9 * 365), job="pistons"), replace(rings, at=AT + timedelta(900)))
+    with drawn("test"):
+        axes = Figure(figsize=A4_IN).add_axes((0.1, 0.5, 0.8, 0.2))
+        draw_history(axes, replace(data, jobs=(*others, *data.jobs)))
+    told = [text.get_text() for text in axes.texts]
+    assert [one for one in told if "rings" in one or "pistons" in one] == ["rings, middle"]
