@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -30,6 +30,10 @@ warmer by 0.3 of it at most (first law). Whatever else does not fit, the rest of
 _AROUND_S, _AROUND_SHARE, _AROUND_LEAST = 10.0, 0.02, 5
 """A pressure at a moment is taken from the samples so near to it, in seconds and as a share of the time since the
 valve closed, where there are so many."""
+_ROOM_U_SHARE = 50.0 / sqrt(3.0) / ROOM_K
+"""Standard uncertainty of the air's absolute temperature as a share of it, which nobody tells: 20 ± 50 degrees Celsius,
+from a shed in winter to an engine that has just run, rectangular (JCGM 100:2008, 4.3.7). A fall of pressure by itself
+needs no temperature."""
 _LEAST_SHARE = 0.12
 """Below this share of its start a decay is not used: near the end of a leak nothing is learnt of it."""
 
@@ -197,8 +201,8 @@ def analyse(
         lost_kpa=lost,
         leak_kpa_per_min=rate,
         limit_kpa_per_min=limit.rate_kpa_per_min,
-        leak_cm3_per_min=_scaled(rate, limit, lambda r: _standard(r, limit.volume_cm3 or 0.0), 1.0),
-        hole_mm=_scaled(rate, limit, lambda r: _hole(r, limit, ambient_abs_kpa), 0.5),
+        leak_cm3_per_min=_scaled(rate, limit, lambda r: _standard(r, limit.volume_cm3 or 0.0), (1.0, 1.0)),
+        hole_mm=_scaled(rate, limit, lambda r: _hole(r, limit, ambient_abs_kpa), (0.5, 0.25)),
         hole_share=posterior.hole_share,
         time_constant_s=60.0 * limit.test_kpa / max(rate.value, 1e-9),
         time_to_limit_s=60.0 * limit.loss_kpa / max(rate.value, 1e-9),
@@ -284,15 +288,19 @@ def _hole(rate_kpa_per_min: float, limit: DecayLimit, ambient_abs_kpa: float) ->
     return hole_diameter_mm(area)
 
 
-def _scaled(rate: Interval, limit: DecayLimit, to: Callable[[float], float], power: float) -> Interval | None:
-    """Carry an interval through a monotonic function, and widen it by the volume's uncertainty."""
+def _scaled(
+    rate: Interval, limit: DecayLimit, to: Callable[[float], float], powers: tuple[float, float]
+) -> Interval | None:
+    """Carry an interval through a monotonic function, and widen it by what is uncertain of volume and temperature.
+
+    `powers` are those of the volume and, in the denominator, of the absolute temperature in what `to` gives.
+    """
     if limit.volume_cm3 is None:
         return None
     value, low, high = to(rate.value), to(rate.low), to(rate.high)
-    volume = 2.0 * power * limit.volume_u_percent / 100.0 * value
-    return Interval(
-        value, max(0.0, value - float(np.hypot(value - low, volume))), value + float(np.hypot(high - value, volume))
-    )
+    by_volume, by_room = powers
+    known_u = 2.0 * value * hypot(by_volume * limit.volume_u_percent / 100.0, by_room * _ROOM_U_SHARE)
+    return Interval(value, max(0.0, value - hypot(value - low, known_u)), value + hypot(high - value, known_u))
 
 
 def _more_s(duration_s: float, rate: Interval, limit: DecayLimit) -> float:

@@ -33,6 +33,24 @@ def test_a_hole_is_found_within_four_percent_after_the_book_s_time(hole_mm: floa
     assert result.verdict is DecayVerdict.FAIL
 
 
+@pytest.mark.parametrize(("celsius", "ambient_kpa"), [(-20.0, 101.325), (0.0, 101.325), (20.0, 57.75), (45.0, 102.5)])
+def test_a_hole_and_its_flow_are_held_in_a_cold_shed_and_in_the_sun(celsius: float, ambient_kpa: float) -> None:
+    # Nobody tells the air's temperature, and the flow that a fall of pressure means goes with one over it:
+    # standard cm3 = V dp / 101.325 kPa * 273.15 K / T, the ideal gas law. 4,500 m: 57.75 kPa, ISO 2533.
+    limit = LIMIT.model_copy(update={"volume_u_percent": 1.0})
+    kelvin = 273.15 + celsius
+    vessel = Vessel(hole_mm=0.3, heated=0.01, wall_k=kelvin, ambient_abs_kpa=ambient_kpa)
+    record = watch(vessel, limit.test_kpa, 200.0, seed=1)
+    result = analyse(*held(record), limit, ambient_abs_kpa=ambient_kpa)
+    flow = record.leak_kpa_per_min * 1000.0 / 101.325 * 273.15 / kelvin
+    assert result.leak_cm3_per_min is not None
+    assert result.hole_mm is not None
+    assert result.leak_cm3_per_min.low < flow < result.leak_cm3_per_min.high
+    assert result.hole_mm.low < 0.3 < result.hole_mm.high
+    # What it is judged by knows no temperature, and is no wider for it.
+    assert result.leak_kpa_per_min.u < 0.05 * result.leak_kpa_per_min.value
+
+
 def test_warm_air_is_not_taken_for_a_leak() -> None:
     # 1.2 % of the absolute temperature is 1.7 kPa that are lost by cooling alone: more than the book's whole limit.
     record = watch(Vessel(hole_mm=0.0, heated=0.012, settling_s=40.0), 40.0, 600.0, seed=3)
