@@ -82,5 +82,6 @@ def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:
         return path.read_text(encoding=encoding)
     except FileNotFoundError as error:
         raise SettingsError(f"{path}: there is no such {what}.") from error
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
+        # A path that no file can have is told as a wrong value.
         raise SettingsError(f"{path}: the {what} cannot be read: {reason(error)}.") from error

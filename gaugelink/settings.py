@@ -4,10 +4,11 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
+from pathlib import Path
 from types import UnionType
-from typing import Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, SecretStr, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, SecretStr, ValidationError
 from pydantic_core import ErrorDetails
 
 from gaugelink.errors import SettingsError
@@ -26,6 +27,22 @@ _SECRET = re.compile("pass|secret|token", re.IGNORECASE)
 """A line that may hold what is not to be seen on a screen."""
 _SHOWN = 100
 """Characters of a line that are shown."""
+_TOLD = 100
+"""Mistakes of a file that are told: with more it is another kind of file."""
+
+
+def _usable(path: Path) -> Path:
+    if "\0" in str(path):
+        raise ValueError("no file's name has the character \\u0000 in it")
+    try:
+        path.expanduser()
+    except RuntimeError as error:
+        raise ValueError("nobody's home folder is known by that name; write the whole path") from error
+    return path
+
+
+FilePath = Annotated[Path, AfterValidator(_usable)]
+"""A path that a file can have."""
 
 
 class Settings(BaseModel):
@@ -61,10 +78,14 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
     Raises:
         SettingsError: it is not TOML; the line is shown below the sentence, with a mark where reading ended.
     """
+    # Some editors begin a file with a mark of its encoding, which TOML does not have.
+    text = text.removeprefix("\ufeff")
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(_not_toml(text, file, str(error))) from error
+    except ValueError as error:
+        raise SettingsError(f"{file}: there is a number with too many digits in it.") from error
     except RecursionError as error:
         raise SettingsError(f"{file}: lists or tables are nested too deeply; a few levels are expected.") from error
 
@@ -98,10 +119,12 @@ def validate_settings(model: type[Model], data: dict[str, Any], file: str) -> Mo
 
 def explain(error: ValidationError, model: type[BaseModel], file: str) -> str:
     """Write every mistake of a validation as a line: file, key, what was found, what is allowed, and the near key."""
-    mistakes = error.errors(include_url=False)
+    mistakes = error.errors(include_url=False)[:_TOLD]
     # A list whose item has a mistake is also told to be too short; the item's own mistake is the one to mend.
     told = [one for one in mistakes if not any(_inside(other["loc"], one["loc"]) for other in mistakes)]
-    return "\n".join(dict.fromkeys(f"{file}: {_sentence(model, mistake)}" for mistake in told))
+    more = error.error_count() - len(mistakes)
+    rest = [f"{file}: and {more} more mistakes; is this the right file?"] if more else []
+    return "\n".join([*dict.fromkeys(f"{file}: {_sentence(model, mistake)}" for mistake in told), *rest])
 
 
 def first_mistake(error: ValidationError, model: type[BaseModel]) -> str:

@@ -57,3 +57,5 @@ def test_a_file_that_cannot_be_read_is_told_with_its_place_and_what_it_is(tmp_pa
         read_text(tmp_path / "none", "shop file")
     with pytest.raises(SettingsError, match=r": the notebook cannot be read: it is a folder\.$"):
         read_text(tmp_path, "notebook")
+    with pytest.raises(SettingsError, match=r": the notebook cannot be read: embedded null byte\.$"):
+        read_text(tmp_path / "no\0book", "notebook")

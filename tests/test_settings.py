@@ -123,5 +123,20 @@ def test_every_mistake_is_told_at_once() -> None:
     assert len(message('[part]\nsize_mm = 0\n[[parts]]\nnme = "x"\n').splitlines()) == 4
 
 
+def test_a_file_with_more_mistakes_than_anybody_reads_is_told_in_part_and_in_no_time() -> None:
+    lines = message("".join(f"k{number} = 1\n" for number in range(20_000))).splitlines()
+    assert len(lines) == 101
+    assert lines[0].startswith("shop.toml: k0: this key is not known")
+    assert lines[-1] == "shop.toml: and 19900 more mistakes; is this the right file?"
+
+
+def test_a_mark_of_the_encoding_that_an_editor_wrote_is_no_mistake() -> None:
+    assert parse_settings(Whole, '\ufeff[part]\nname = "a"\n', "shop.toml").part == Part(name="a")
+
+
+def test_a_number_with_more_digits_than_can_be_read_is_told() -> None:
+    assert "shop.toml: there is a number with too many digits" in message(f"size = {'9' * 5000}\n")
+
+
 def test_a_secret_is_never_echoed() -> None:
     assert "1234567" not in message("password = 1234567\n")

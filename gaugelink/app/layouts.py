@@ -30,7 +30,8 @@ def find_layout(name: str, folder: Path) -> GaugeLayout | None:
     except FileNotFoundError as error:
         known = ", ".join((SELF_DESCRIBING, *BUILT_IN))
         raise SettingsError(f"{path}: there is no such layout file; built in are {known}.") from error
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
+        # A path that no file can have is told as a wrong value.
         raise SettingsError(f"{path}: the layout file cannot be read: {reason(error)}.") from error
     return load_layout(text, str(path))
 

@@ -31,7 +31,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.reasons import read_text
-from gaugelink.settings import Settings, parse_settings, read_toml
+from gaugelink.settings import FilePath, Settings, parse_settings, read_toml
 from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
 
@@ -46,7 +46,7 @@ class BenchPart(Settings):
     """Height above sea level, for the standard atmosphere where there is no barometer."""
     barometer_abs_kpa: Annotated[float, Field(ge=SHOP_AMBIENT_KPA[0], le=SHOP_AMBIENT_KPA[1])] | None = None
     """Ambient pressure as a barometer at the bench shows it, not reduced to sea level."""
-    journal: Path | None = None
+    journal: FilePath | None = None
     """Where everything is written down; beside the user's other application data when not given."""
 
     @field_validator("name")
@@ -113,7 +113,7 @@ class ShopFile(Settings):
     bench: BenchPart = BenchPart()
     broker: BrokerSettings = BrokerSettings(embedded=True, port=0)
     gauges: tuple[GaugeSettings, ...] = Field(min_length=1)
-    fleet: Path | None = None
+    fleet: FilePath | None = None
     """A file with machines and engines; engines are also the files of the folder ``engines`` beside it."""
     machines: tuple[MachineRecord, ...] = ()
     engines: tuple[EngineRecord, ...] = ()
@@ -128,6 +128,13 @@ class ShopFile(Settings):
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"two gauges are called {', '.join(twice)}")
+        # One device that advertises may send in two layouts; in one it is one gauge, and the second is never found.
+        heard: dict[tuple[str, str], str] = {}
+        for gauge in self.gauges:
+            if gauge.address is not None:
+                other = heard.setdefault((gauge.address.casefold(), gauge.layout), gauge.name)
+                if other != gauge.name:
+                    raise ValueError(f"the gauges {other} and {gauge.name} have the same address, {gauge.address}")
         return self
 
 
@@ -175,9 +182,16 @@ class Shop:
 
 
 def data_folder() -> Path:
-    """Where a user's application data goes on this system: XDG Base Directory Specification, ``XDG_DATA_HOME``."""
-    home = os.environ.get("XDG_DATA_HOME")
-    return (Path(home) if home else Path.home() / ".local" / "share") / "gaugelink"
+    """Where a user's application data goes on this system: XDG Base Directory Specification, ``XDG_DATA_HOME``.
+
+    Raises:
+        SettingsError: the user has no home folder.
+    """
+    named = os.environ.get("XDG_DATA_HOME")
+    try:
+        return (Path(named) if named else Path.home() / ".local" / "share") / "gaugelink"
+    except RuntimeError as error:
+        raise SettingsError("This user has no home folder: name a file for the record, journal in [bench].") from error
 
 
 class Mistakes:
@@ -246,11 +260,11 @@ def named_journal(path: Path) -> Path | None:
     """Where a shop file says its journal is, whatever else is wrong in it; None when it does not say so."""
     try:
         bench = read_toml(path.read_text(encoding="utf-8"), str(path)).get("bench")
-    except (OSError, UnicodeDecodeError, SettingsError):
-        # `load_shop` tells that; there is nothing to look at.
+        journal = bench.get("journal") if isinstance(bench, dict) else None
+        return _journal_at(path.resolve().parent, Path(journal)) if isinstance(journal, str) else None
+    except (OSError, UnicodeDecodeError, SettingsError, RuntimeError):
+        # `load_shop` tells that, a home folder that is not known too; there is nothing to look at.
         return None
-    journal = bench.get("journal") if isinstance(bench, dict) else None
-    return _journal_at(path.resolve().parent, Path(journal)) if isinstance(journal, str) else None
 
 
 def _look_further(path: Path, text: str, mistakes: Mistakes) -> None:
@@ -267,7 +281,8 @@ def _look_further(path: Path, text: str, mistakes: Mistakes) -> None:
     engines = [*named.engines, *ids_named(data.get("engines"))]
     if named.fleet is not None:
         # Machines there may have engines of the shop file, which may have mistakes of their own.
-        stand_ins = [EngineRecord.model_construct(id=one, name=one, cycle=2, cylinders=()) for one in engines]
+        ids = dict.fromkeys(engines)
+        stand_ins = [EngineRecord.model_construct(id=one, name=one, cycle=2, cylinders=()) for one in ids]
         with mistakes.noted():
             parse_fleet(named.fleet, str(file), stand_ins)
     if named.whole:
@@ -344,7 +359,14 @@ def _fleet(path: Path, settings: ShopFile, folder: Path) -> Fleet:
 
 def _engines(fleet_path: Path) -> list[EngineRecord]:
     """The engines that lie as files in ``engines`` beside the fleet file."""
-    return [parse_engine(read_text(path, "engine file"), str(path)) for path in _engine_files(fleet_path)]
+    engines: dict[str, tuple[Path, EngineRecord]] = {}
+    for path in _engine_files(fleet_path):
+        engine = parse_engine(read_text(path, "engine file"), str(path))
+        if engine.id in engines:
+            other = engines[engine.id][0].name
+            raise SettingsError(f"{path}: id: found {engine.id!r}, which {other} has too; give each engine its own.")
+        engines[engine.id] = path, engine
+    return [engine for _, engine in engines.values()]
 
 
 def _engine_files(fleet_path: Path) -> list[Path]:
@@ -354,6 +376,9 @@ def _engine_files(fleet_path: Path) -> list[Path]:
 def _joined(path: Path, first: Fleet, second: Fleet) -> Fleet:
     engines = {engine.id: engine for engine in (*first.engine, *second.engine)}
     machines = (*first.machine, *second.machine)
+    for engine in second.engine:
+        if [other.id for other in second.engine].count(engine.id) > 1:
+            raise SettingsError(f"{path}: engines: two engines have the id {engine.id!r}.")
     for machine in machines:
         if [other.id for other in machines].count(machine.id) > 1:
             raise SettingsError(f"{path}: machines: two machines have the id {machine.id!r}.")

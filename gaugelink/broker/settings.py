@@ -2,7 +2,6 @@
 
 import logging
 import ssl
-from pathlib import Path
 from typing import Self
 
 from pydantic import Field, SecretStr, model_validator
@@ -10,7 +9,7 @@ from pydantic import Field, SecretStr, model_validator
 from gaugelink.errors import SettingsError
 from gaugelink.password import read_password
 from gaugelink.reasons import reason
-from gaugelink.settings import Settings
+from gaugelink.settings import FilePath, Settings
 
 _LOG = logging.getLogger(__name__)
 
@@ -31,10 +30,10 @@ class BrokerSettings(Settings):
     """TCP port; with `embedded`, 0 takes a free one. MQTT over TLS commonly uses 8883."""
     tls: bool = False
     """Encrypt the connection and check the broker's certificate and its name."""
-    ca_file: Path | None = None
+    ca_file: FilePath | None = None
     """Certificate authority to trust instead of the system's, PEM."""
     username: str | None = Field(default=None, min_length=1, max_length=255)
-    password_file: Path | None = None
+    password_file: FilePath | None = None
     """File whose first line is the password. The environment variable GAUGELINK_BROKER_PASSWORD goes before it."""
     keepalive_s: int = Field(default=10, ge=2, le=600)
     """Seconds of silence after which either side takes the other for gone."""

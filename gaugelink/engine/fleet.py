@@ -70,6 +70,11 @@ class CylinderRecord(Settings):
 BAND_KPA: Final = (200.0, 4000.0)
 
 
+USUAL_CLOSING_DEG_BTDC: Final = {2: 90.0, 4: 130.0}
+"""Where the last port or valve closes, by cycle, in a record that does not say: an exhaust port that is open for 180
+degrees, an inlet valve that closes 50 after bottom dead centre. From memory: 165 to 200, and 30 to 70."""
+
+
 class BandRecord(Settings):
     """The range that the engine's maker accepts, and the conditions it is stated for."""
 
@@ -154,7 +159,11 @@ class EngineRecord(Settings):
             return data
         given = data.get("cylinders")
         if isinstance(given, int) and not isinstance(given, bool):
-            named = preset_names(Layout(data.get("layout", Layout.LISTED)), given)
+            layout = data.get("layout", Layout.LISTED)
+            if layout not in list(Layout):
+                # The layout's own mistake is told; what the cylinders would be called is of no matter then.
+                layout, given = Layout.INLINE_FRONT, min(max(given, 1), 24)
+            named = preset_names(Layout(layout), given)
             return {**data, "cylinders": [{"name": name, "bank": bank} for name, bank in named]}
         if isinstance(given, list | tuple):
             return {**data, "cylinders": [{"name": item} if isinstance(item, str) else item for item in given]}
@@ -218,8 +227,11 @@ class EngineRecord(Settings):
         elif geometric is not None:
             clearance = clearance_from_ratio_cm3(self.bore_mm, self.stroke_mm, geometric)
         elif trapped is not None:
-            clearance = clearance_from_ratio_cm3(self.bore_mm, self.stroke_mm, trapped)
-            closing = 180.0
+            # No port closes at bottom dead centre: a chamber from the whole stroke would be too large by half, and what
+            # an adapter or oil does to it too little.
+            closing = USUAL_CLOSING_DEG_BTDC[self.cycle]
+            usual = CylinderGeometry(self.bore_mm, self.stroke_mm, rod, 1.0, closing)
+            clearance = usual.swept_above_cm3(closing) / (trapped - 1.0)
         else:
             return None
         if closing is None:

@@ -115,7 +115,7 @@ def parse_recording(lines: Iterable[str], name: str) -> Recording:
 def read_recording(path: Path) -> Recording:
     """Read a recording file. Raises RecordingError."""
     try:
-        with path.open(encoding="utf-8") as file:
+        with path.open(encoding="utf-8-sig") as file:
             return parse_recording(file, path.name)
     except (OSError, UnicodeDecodeError) as error:
         raise RecordingError(f"{path}: this cannot be read: {reason(error)}.") from error

@@ -14,6 +14,8 @@ from gaugelink.errors import SettingsError
 from tests.app.shops import SHOP, shop_in, write_shop
 
 ROOT = Path(__file__).parents[2]
+_ENGINE = '[[engines]]\nid = "single"\nname = "Single"\ncycle = 2\ncylinders = ["one"]\n'
+_GAUGE = '[[gauges]]\nname = "{}"\naddress = "F0:5A:00:00:00:0A"\n'
 
 
 def refused(tmp_path: Path, text: str) -> str:
@@ -56,6 +58,11 @@ def test_a_copy_of_the_example_folder_is_good(tmp_path: Path) -> None:
         ('kind = "held"', 'layout = "none.toml"', "there is no such layout file"),
         ("[test]", '[[gauges]]\nname = "amber"\nservice = "181a"\n[test]', "two gauges are called amber"),
         ("[test]", "[test", "not valid TOML"),
+        ('"bay-3.db"', '"~no-such-user/bay.db"', "write the whole path"),
+        ('"bay-3.db"', '"a\\u0000b"', "no file's name has the character"),
+        ("[test]", _ENGINE + _ENGINE + "[test]", "engines: two engines have the id 'single'."),
+        ("[test]", _ENGINE + 'layout = "inlne_front"\n[test]', "Did you mean 'inline_front'?"),
+        ("[test]", _GAUGE.format("a") + _GAUGE.format("b") + "[test]", "the gauges a and b have the same address"),
     ],
 )
 def test_a_mistake_is_told_with_its_place_and_the_way_out(tmp_path: Path, old: str, new: str, said: str) -> None:
@@ -151,6 +158,29 @@ def test_check_does_not_say_that_a_name_is_wrong_where_its_file_cannot_be_read(t
     (tmp_path / "fleet.toml").write_text(FLEET.replace('"triple"', '"triple'), encoding="utf-8")
     (broken,) = check_shop(write_shop(tmp_path, own)).mistakes
     assert "fleet.toml: line 5: this is not valid TOML" in broken
+
+
+def test_a_layout_whose_name_no_file_can_have_is_told(tmp_path: Path) -> None:
+    said = refused(tmp_path, SHOP.replace('kind = "held"', 'layout = "a\\u0000b"'))
+    assert said.endswith(": the layout file cannot be read: embedded null byte.")
+
+
+def test_two_engine_files_with_one_id_are_told_by_their_names(tmp_path: Path) -> None:
+    """A copy of an engine's file, made for another engine, whose id was left."""
+    copied = shutil.copytree(ROOT / "config", tmp_path / "my-shop")
+    shutil.copy(copied / "engines" / "twin-437.toml", copied / "engines" / "twin-new.toml")
+    (said,) = check_shop(copied / "shop.toml").mistakes
+    assert said.endswith("twin-new.toml: id: found 'twin-437', which twin-437.toml has too; give each engine its own.")
+
+
+def test_a_user_without_a_home_folder_is_asked_for_a_journal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def homeless() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.delenv("XDG_DATA_HOME", raising=False)
+    monkeypatch.setattr(Path, "home", homeless)
+    with pytest.raises(SettingsError, match="name a file for the record, journal in \\[bench\\]"):
+        load_shop(write_shop(tmp_path, SHOP.replace('journal = "bay-3.db"\n', "")))
 
 
 def test_check_remarks_that_a_gauge_has_no_limits_of_error(tmp_path: Path) -> None:
