@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gaugelink.engine.fleet import Layout, parse_engine, parse_fleet, preset_names
-from gaugelink.engine.geometry import expected_pressure
+from gaugelink.engine.geometry import adapter_factor, expected_pressure
 from gaugelink.errors import SettingsError
 
 TRIPLE = """
@@ -101,6 +101,23 @@ def test_the_trapped_ratio_comes_back_from_the_geometry() -> None:
     assert geometry is not None
     assert geometry.ratio() == pytest.approx(6.6)
     assert geometry.closing_deg_btdc == 86.0
+
+
+@pytest.mark.parametrize(
+    ("cycle", "line"),
+    [(2, f"exhaust_duration_deg = {deg}") for deg in (165, 180, 200)]
+    + [(4, f"intake_closes_deg_abdc = {deg}") for deg in (30, 50, 70)],
+)
+def test_an_adapter_takes_off_about_as_much_where_the_record_has_the_trapped_ratio_alone(cycle: int, line: str) -> None:
+    """Openings from memory: what sled and outboard engines, and what cars have."""
+    text = f'id="x"\nname="x"\ncycle={cycle}\ncylinders=["a"]\nbore_mm=69\nstroke_mm=53.5\n'
+    text += "compression_ratio_trapped=7\n"
+    alone, known = (parse_engine(more, "x").geometry("a") for more in (text, f"{text}{line}\n"))
+    assert alone is not None
+    assert known is not None
+    assert alone.ratio() == pytest.approx(7.0)
+    taken, really = (1.0 - adapter_factor(one, 400.0, 2.0) for one in (alone, known))
+    assert taken == pytest.approx(really, rel=0.2)
 
 
 def test_a_four_stroke_traps_less_than_its_geometric_ratio() -> None:
