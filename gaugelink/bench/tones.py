@@ -4,8 +4,6 @@ Pitches lie between 400 and 1100 Hz, where a two-stroke shop and hearing protect
 Each is shorter than a quarter of a second but the last two, so that the sentence behind it does not wait.
 """
 
-import io
-import wave
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,17 +63,6 @@ def leak_pitch_hz(share: float) -> float:
 def leak_pcm(share: float) -> bytes:
     """Return a short tone for a leak (`share` of its limit) as raw signed 16-bit little-endian samples."""
     return (_note(Note(leak_pitch_hz(share), 0.25)) * 0.6 * 32767).astype("<i2").tobytes()
-
-
-def wav(tone: Tone) -> bytes:
-    """Return a tone as the bytes of a WAV file."""
-    file = io.BytesIO()
-    with wave.open(file, "wb") as out:
-        out.setnchannels(1)
-        out.setsampwidth(2)
-        out.setframerate(RATE_HZ)
-        out.writeframes(pcm(tone))
-    return file.getvalue()
 
 
 def _note(note: Note) -> NDArray[np.float64]:

@@ -1,36 +1,15 @@
-"""A verdict as it is kept: written to JSON and read back whole, and laid beside what another version says."""
+"""What a verdict hands over to the machine's history, and how it is laid beside what another version says."""
 
 from dataclasses import dataclass
 from datetime import datetime
 
-from pydantic import TypeAdapter, ValidationError
-
 from gaugelink.bench.repeats import grown_scatter, u_of_mean_kpa
-from gaugelink.errors import JournalError
 from gaugelink.verdict.difference import telling_pulls
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 from gaugelink.verdict.past import PastReading, PastTest
 
-_ADAPTER = TypeAdapter(TestVerdict)
 _OF_A_READING = frozenset((RuleName.DOUBTED, RuleName.REPEATABILITY, RuleName.HIGH_READING, RuleName.CRANKING_UNEVEN))
 """Rules that speak of single readings, where they ask for them again."""
-
-
-def verdict_to_json(verdict: TestVerdict) -> str:
-    """Write a verdict as one JSON object; numbers keep every digit."""
-    return _ADAPTER.dump_json(verdict).decode()
-
-
-def verdict_from_json(text: str) -> TestVerdict:
-    """Read back what `verdict_to_json` wrote. Raises JournalError when it is not a verdict of this version."""
-    try:
-        return _ADAPTER.validate_json(text)
-    except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(step) for step in first["loc"]) or "the whole of it"
-        raise JournalError(
-            f"A stored verdict cannot be read by this version ({place}: {first['msg']}); judge the test again."
-        ) from error
 
 
 def past_test(

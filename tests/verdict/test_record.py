@@ -1,4 +1,4 @@
-"""A verdict is kept whole, and laid beside another."""
+"""A verdict is handed to the machine's history, and laid beside another."""
 
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -6,11 +6,10 @@ from datetime import UTC, datetime
 import pytest
 
 from gaugelink.engine.air import ambient_at_altitude
-from gaugelink.errors import JournalError
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.findings import Conditions, TestVerdict
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.record import past_test, side_by_side, verdict_from_json, verdict_to_json
+from gaugelink.verdict.record import past_test, side_by_side
 from tests.verdict.shop import PSI, TRIPLE, reading
 
 HERE = Conditions.of_ambient(ambient_at_altitude(900.0))
@@ -20,17 +19,6 @@ def verdict(*psi: float) -> TestVerdict:
     items = [reading(name, value) for name, value in zip(TRIPLE.cylinder_names, psi, strict=True)]
     items[0] = replace(items[0], flags=frozenset({Flag.LOST_SAMPLES}), repeats=(900.0, 910.0))
     return judge_test(TRIPLE, items, HERE, unit=PSI)
-
-
-def test_a_verdict_comes_back_as_it_was_written() -> None:
-    said = verdict(135.0, 110.0, 134.0)
-    assert verdict_from_json(verdict_to_json(said)) == said
-
-
-@pytest.mark.parametrize("text", ["", "{}", '{"word": "splendid"}', "[1]"])
-def test_what_is_no_verdict_is_refused_with_a_way_out(text: str) -> None:
-    with pytest.raises(JournalError, match="judge the test again"):
-        verdict_from_json(text)
 
 
 def test_a_verdict_hands_its_readings_to_the_history_at_sea_level() -> None:
