@@ -62,6 +62,8 @@ class DecayRun:
         """The look before was, after the least time, of a fall that is none of a leak."""
         self.had_gap = False
         self._gap: Gap | None = None
+        self._was_over = False
+        """The last thing that was said is to let air off."""
 
     @property
     def gauges(self) -> frozenset[str]:
@@ -72,17 +74,19 @@ class DecayRun:
         """What to do first."""
         return self._say.say(PromptKey.LEAK_PUMP, (), part=self.request.part, pressure=self.limit.test_kpa)
 
+    def too_high(self) -> Prompt | None:
+        """What to do first where there is more pressure than is allowed; None where there is not."""
+        kpa = self.watch.too_high_kpa
+        return None if kpa is None else _over(self._say, kpa, self.limit.highest_kpa)
+
     def hear(self, batch: SampleBatch) -> Heard:
         """Take samples of the gauge."""
         heard = Heard()
         for notice in self.watch.push(batch.time_s, batch.pressure_kpa):
             match notice.kind:
                 case NoticeKind.OVER_PRESSURE:
-                    heard.prompts.append(
-                        self._say.say(
-                            PromptKey.LEAK_OVER, (), pressure=notice.pressure_kpa, limit=self.limit.highest_kpa
-                        )
-                    )
+                    self._was_over = True
+                    heard.prompts.append(_over(self._say, notice.pressure_kpa, self.limit.highest_kpa))
                 case NoticeKind.ABSOLUTE:
                     heard.prompts.append(self._say.say(PromptKey.LEAK_ABSOLUTE))
                 case NoticeKind.GAP:
@@ -174,7 +178,11 @@ class DecayRun:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ANEW))
             self._began_to_hold = self._looked_after_end = False
             self._gap, self.had_gap, self.result = None, False, None
+        elif phase is WatchPhase.IDLE and self._was_over:
+            self._was_over = False
+            heard.prompts.append(self.opening())
         elif phase is WatchPhase.HOLDING:
+            self._was_over = False
             self._next_look_s, self._waited_s, self._began_to_hold = FIRST_LOOK_S, 0.0, True
             self._looked_after_end = self._unlike_a_leak = False
             low = pressure_kpa < _LOW * self.limit.test_kpa
@@ -222,6 +230,10 @@ class DifferentialRun:
             PromptKey.LEAK_AIR, (self.cylinder,), cylinder=self.cylinder, pressure=self.limit.supply_kpa
         )
 
+    def too_high(self) -> Prompt | None:
+        """What to do first where there is more pressure than is allowed; None where there is not."""
+        return _over(self._say, self._kept[-1][1], self.limit.highest_kpa) if self._over else None
+
     def hear(self, batch: SampleBatch) -> Heard:
         """Take samples of one of the gauges; what each shows first, without air, is its zero."""
         heard = Heard()
@@ -243,10 +255,7 @@ class DifferentialRun:
             elif phase is SteadyPhase.STEADY:
                 self._steady(heard)
         if self.watch.over and not self._over:
-            pressure = float(shown.max())
-            heard.prompts.append(
-                self._say.say(PromptKey.LEAK_OVER, (), pressure=pressure, limit=self.limit.highest_kpa)
-            )
+            heard.prompts.append(_over(self._say, float(shown.max()), self.limit.highest_kpa))
         self._over = self.watch.over
         return heard
 
@@ -301,3 +310,7 @@ class DifferentialRun:
             self._say.say(PromptKey.LEAK_PERCENT, (self.cylinder,), cylinder=self.cylinder, percent=percent)
         )
         heard.ended = not self.request.follow
+
+
+def _over(say: Prompter, pressure_kpa: float, highest_kpa: float) -> Prompt:
+    return say.say(PromptKey.LEAK_OVER, (), pressure=pressure_kpa, limit=highest_kpa)

@@ -18,7 +18,10 @@ def air_cautions(highest_kpa: float, say: Prompter) -> list[Prompt]:
 
 
 def opening(run: Run, cylinder: str | None, say: Prompter) -> Prompt:
-    """What to do first: air in a cylinder turns the crank, so it is locked before anything else."""
+    """What to do first: let off what is too high; lock the crank before air goes into a cylinder and turns it."""
+    too_high = run.too_high()
+    if too_high is not None:
+        return too_high
     if cylinder is None:
         return run.opening()
     return say.led(say.say(PromptKey.LEAK_LOCK, (), cylinder=cylinder), run.opening())

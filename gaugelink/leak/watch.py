@@ -105,6 +105,8 @@ class DecayWatch:
         self._last_s: float | None = None
         self._usual_s: float | None = None
         self._over = False
+        self._let_down = False
+        """It was too high, and has not come to rest since."""
         self._noise_kpa = 0.0
         self._learnt = 0
         self._step_kpa = resolution_kpa or 0.0
@@ -124,6 +126,11 @@ class DecayWatch:
         # The fall over the gap is no sudden one: what follows is held against the first level after it.
         watch._slots.append(_Slot(hold.last_s, hold.last_s, level_kpa + hold.zero_kpa, 1))
         return watch
+
+    @property
+    def too_high_kpa(self) -> float | None:
+        """The last slot's mean where it is above the highest pressure allowed; None where it is not."""
+        return self.pressure_kpa if self.pressure_kpa > self.limit.highest_kpa else None
 
     @property
     def zero_kpa(self) -> float:
@@ -280,11 +287,15 @@ class DecayWatch:
     def _maybe_closed(self, slot: _Slot, noticed: list[Notice]) -> None:
         before = self._slots[-1].mean_kpa if self._slots else slot.mean_kpa
         tolerance = self._tolerance(slot)
-        if slot.mean_kpa - before > tolerance or slot.mean_kpa - self._risen_kpa > tolerance:
+        gone = self.pressure_kpa < _GONE * self.limit.test_kpa
+        too_high = self.too_high_kpa is not None
+        # What is being let off until it is as high as it may be is no leak.
+        self._let_down = too_high or (self._let_down and before - slot.mean_kpa > tolerance)
+        if self._let_down or slot.mean_kpa - before > tolerance or slot.mean_kpa - self._risen_kpa > tolerance:
             self._risen_s, self._risen_kpa = slot.end_s, slot.mean_kpa
             self._samples.cut_before(slot.end_s)
-            return
-        gone = self.pressure_kpa < _GONE * self.limit.test_kpa
+            if not (gone and self._let_down):
+                return
         quiet_s = slot.end_s - self._risen_s
         was_up = self._risen_kpa - self.zero_kpa > _HOLDS * self.limit.test_kpa
         if was_up and quiet_s >= (_LET_OFF_S if gone else QUIET_S):
