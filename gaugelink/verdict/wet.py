@@ -173,7 +173,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
     others = [other for key, other in rises.items() if key != name]
     usual = float(np.median([other.percent for other in others])) if others else None
     clear = rise.sealing_percent > max(limit, rise.sealing_u_percent)
-    text = f"{name} rose by {wet.fine_text(rise.kpa)} with oil, {rise.percent:z.0f} %"
+    text = f"{name} {_moved(wet.fine_text(rise.kpa))} with oil, {abs(rise.percent):.0f} %"
     numbers = {
         "dry_kpa": rise.dry_kpa,
         "wet_kpa": wet.readings[name].peak_kpa,
@@ -197,7 +197,7 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         clear = clear or excess > max(limit, u_excess)
         sharp, little = sharp or u_excess < limit, little or excess + u_excess < limit
         numbers |= {"others_rise_percent": usual, "excess_percent": excess, "excess_u_percent": u_excess}
-        text += f"; the others rose by {usual:z.0f} %"
+        text += f"; the others {_moved(f'{usual:z.0f} %')}"
     numbers["rings_likely"] = float(clear)
     doubt = (
         f"what is a clear rise, {limit:g} %"
@@ -221,6 +221,11 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         source=SOURCE,
         firm=wet.firm(name) and dry.firm(name),
     )
+
+
+def _moved(by: str) -> str:
+    """Say a rise, or a fall where its text has a minus."""
+    return f"fell by {by.removeprefix('-')}" if by.startswith("-") else f"rose by {by}"
 
 
 def _too_much_oil(wet: Case, name: str) -> str:

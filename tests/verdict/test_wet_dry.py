@@ -111,3 +111,11 @@ def test_a_wet_test_is_not_held_against_the_dry_band() -> None:
     verdict = judge(readings(TRIPLE, 165.0, 164.0, 165.0), WET, dry=readings(TRIPLE, 148.0, 147.0, 148.0))
     assert RuleName.BAND not in rules_of(verdict)
     assert verdict.band is None
+
+
+def test_a_reading_that_went_down_with_oil_is_said_to_fall() -> None:
+    verdict = judge(readings(TRIPLE, 134.0, 131.0, 131.0), WET, dry=readings(TRIPLE, 138.0, 134.0, 131.0))
+    texts = {f.cylinders[0]: f.text for f in verdict.findings if f.rule is RuleName.WET_DRY}
+    assert texts["PTO"].startswith("PTO fell by 4.0 psi with oil, 3 %")
+    assert "the others fell by 1 %" in texts["PTO"]
+    assert texts["MAG"].startswith("MAG rose by 0.0 psi with oil, 0 %")
