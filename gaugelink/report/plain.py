@@ -2,7 +2,7 @@
 
 from gaugelink.peak.events import Flag
 from gaugelink.report.data import ReportData, Trace
-from gaugelink.verdict.findings import Finding, JudgedReading, RuleName, Severity
+from gaugelink.verdict.findings import Finding, JudgedReading, RuleName
 
 SHOP_PRACTICE = "shop practice"
 RECORD = "the engine's record"
@@ -50,7 +50,7 @@ def basis(finding: Finding, data: ReportData) -> str:
     """What a finding goes by, for a mechanic; its `source` says it for whoever checks the rule."""
     if finding.source.startswith(RECORD):
         return RECORD
-    if finding.rule is RuleName.HIGH_READING and finding.severity is Severity.RETEST:
+    if finding.rule is RuleName.HIGH_READING and "isentropic_kpa" in finding.numbers:
         return "no compression can reach more from the engine's dimensions"
     band = data.verdict.band
     if finding.rule in (RuleName.BAND, RuleName.HIGH_READING) and band is not None and band.source != RECORD:

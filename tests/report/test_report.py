@@ -27,6 +27,7 @@ from gaugelink.report.words import (
     reading_rows,
 )
 from gaugelink.simulated import NOTICE
+from gaugelink.verdict.findings import RuleName
 from gaugelink.verdict.judge import judge_test
 from tests.report.samples import TRIPLE, sample_report, value_of, with_three_pulls
 from tests.zones import living_in
@@ -98,6 +99,20 @@ def test_nothing_on_the_page_is_in_words_that_only_the_record_needs(tmp_path: Pa
     assert "slow gauge" in words
     assert "the mechanic at the bench" in words
     assert {flag for flag in Flag if FLAG_WORDS[flag] in words} == set(Flag)
+
+
+@pytest.mark.parametrize(
+    ("highest_psi", "goes_by"),
+    [
+        (170.0, "the maker's range, invented service manual, section 5"),
+        (250.0, "no compression can reach more from the engine's dimensions"),
+    ],
+)
+def test_a_high_reading_goes_by_what_it_is_above(highest_psi: float, goes_by: str) -> None:
+    data = sample_report((highest_psi, 128.0, 133.0))
+    assert goes_by in {basis(f, data) for f in data.verdict.findings if f.rule is RuleName.HIGH_READING}
+    if highest_psi < 250.0:
+        assert "no compression" not in report_html(data)
 
 
 def test_where_a_rule_comes_from_is_published() -> None:
