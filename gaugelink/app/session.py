@@ -267,7 +267,8 @@ class Session:
     def _begin_as_asked(self, command: Command, now_s: float, at: datetime) -> Step:
         before = self._test
         if before is not None and before.state.phase in (Phase.CAUTIONS, Phase.MEASURING):
-            return self._answered(command, False, "A test is open: finish or abandon it before another one begins.", at)
+            text = f"A test of {before.plan.machine} is open: finish or abandon it before another one begins."
+            return self._answered(command, False, text, at)
         closing = self._closed_entry(before, at) if before is not None else None
         try:
             step = self.begin(command, now_s, at)

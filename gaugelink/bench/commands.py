@@ -21,7 +21,7 @@ from gaugelink.bench.taking_back import is_deed, standing, take_back
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
-_CLOSED = "The test is closed: begin a new one."
+_CLOSED = "The test is closed: take that back to go on with it, or begin a new one."
 
 
 def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
@@ -111,7 +111,7 @@ def _strike(state: BenchState, command: Command, at_s: float) -> Done:
     if reading.status is Status.STRUCK:
         return refused("That reading is struck out already.")
     struck = put(state, reading, Status.STRUCK, None, command, at_s, "struck out by hand")
-    return Done(True, "Struck out.", (struck,), _after_strike(struck))
+    return Done(True, f"Struck out: {_named(reading)}.", (struck,), _after_strike(struck))
 
 
 def _redo(state: BenchState, command: Command, at_s: float) -> Done:
@@ -206,7 +206,12 @@ def _give(state: BenchState, reading: Reading, cylinder: str, command: Command, 
     if cylinder not in state.plan.cylinders:
         return refused(f"No cylinder is called {cylinder}: this engine has {', '.join(state.plan.cylinders)}.")
     moved = put(state, reading, Status.MOVED, cylinder, command, at_s, why)
-    return Done(True, f"The reading is on {cylinder}.", (moved,), _after_move(moved))
+    return Done(True, f"Pull {reading.pull} is on {cylinder}.", (moved,), _after_move(moved))
+
+
+def _named(reading: Reading) -> str:
+    """Name a reading for whoever asked from elsewhere: another one may have come in meanwhile."""
+    return f"pull {reading.pull} of {reading.cylinder}" if reading.cylinder else f"pull {reading.pull}"
 
 
 def _after_move(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:

@@ -45,7 +45,7 @@ def take_back(state: BenchState, command: Command, at_s: float) -> Done:
             return refused("That reading is as it came: there is nothing to take back.")
         _no_longer_a_deed(state, found)
         back = _restored(state, found, found.changes[-2], command, at_s)
-        return Done(True, "Taken back.", (back,), _after_undo(None, (back,)))
+        return Done(True, f"Taken back: the last change of pull {back.pull}.", (back,), _after_undo(None, (back,)))
     if not state.deeds:
         return refused("Nobody has changed anything by hand: there is nothing to take back.")
     deed = state.deeds.pop()
@@ -55,7 +55,8 @@ def take_back(state: BenchState, command: Command, at_s: float) -> Done:
     state.skipped, state.wished, state.gauges = list(deed.skipped), deed.wished, dict(deed.gauges)
     if deed.kind in _CLOSES:
         state.phase = deed.phase
-    return Done(True, "Taken back.", (*returned, *followed), _after_undo(undone, returned))
+    text = f"Taken back: {' '.join((deed.kind.value, *deed.cylinders))}."
+    return Done(True, text, (*returned, *followed), _after_undo(undone, returned))
 
 
 def _no_longer_a_deed(state: BenchState, reading: Reading) -> None:

@@ -313,7 +313,7 @@ def test_an_open_test_is_not_swept_away_by_another_begin(tmp_path: Path) -> None
     bench.begin()
     step = bench.command(CommandAction.BEGIN, machine="north-7")
     assert step.result is not None
-    assert "finish or abandon it" in step.result.text
+    assert "A test of north-7 is open: finish or abandon it" in step.result.text
 
 
 def test_a_wet_test_is_held_against_the_dry_one(tmp_path: Path) -> None:

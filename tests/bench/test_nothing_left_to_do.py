@@ -98,7 +98,7 @@ def test_cautions_are_not_acknowledged_for_a_test_that_was_given_up(floor) -> No
     shop.command(CommandKind.ABANDON)
     answer = shop.command(CommandKind.ACKNOWLEDGE)
     assert not answer.ok
-    assert answer.text == "The test is closed: begin a new one."
+    assert answer.text == "The test is closed: take that back to go on with it, or begin a new one."
     assert shop.state.acknowledged is None
 
 

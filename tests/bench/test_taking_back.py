@@ -137,3 +137,19 @@ def test_what_can_be_taken_back_and_a_key_that_is_waited_for_outlast_a_restart(t
     shop.bench = type(shop.bench).restore(shop.bench.snapshot(), shop.now_s)
     assert shop.command(CommandKind.TAKE_BACK).ok
     assert {one.status for one in shop.state.readings} == {Status.GIVEN}
+
+
+def test_whoever_asks_from_elsewhere_is_told_what_it_was_that_changed(two_pulls) -> None:
+    """The mechanic goes on while somebody types: the last reading need not be the one that was thought of."""
+    shop = two_pulls
+    first = shop.state.readings[0].event_id
+    asked = [
+        (CommandKind.ASSIGN, {"cylinder": "MAG"}, "Pull 2 is on MAG."),
+        (CommandKind.STRIKE, {}, "Struck out: pull 2 of MAG."),
+        (CommandKind.STRIKE, {"event": first}, "Struck out: pull 1 of PTO."),
+        (CommandKind.TAKE_BACK, {"event": first}, "Taken back: the last change of pull 1."),
+        (CommandKind.TAKE_BACK, {}, "Taken back: strike."),
+        (CommandKind.REDO, {"cylinder": "PTO"}, "PTO is measured again."),
+        (CommandKind.TAKE_BACK, {}, "Taken back: redo PTO."),
+    ]
+    assert [shop.command(kind, **what).text for kind, what, _ in asked] == [said for *_, said in asked]

@@ -83,7 +83,7 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
                 assert daemon.session.test is not None
                 await page.locator("#cylinders li", has_text="PTO").click()
                 await page.get_by_role("dialog").get_by_role("button", name="Strike").last.click()
-                await expect(page.locator("#result")).to_have_text("Done: Struck out.")
+                await expect(page.locator("#result")).to_contain_text("Done: Struck out: pull ")
                 struck = [one for one in daemon.session.test.state.readings if Status.STRUCK in statuses_by_page(one)]
                 assert len(struck) == 1
                 await page.locator("#do-take-back").click()
