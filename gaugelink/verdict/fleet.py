@@ -9,7 +9,7 @@ from scipy.special import ndtri
 
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.history import MachineHistory
-from gaugelink.verdict.history_fit import Model, Split
+from gaugelink.verdict.history_fit import Model, Split, positions
 from gaugelink.verdict.past import GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate
 
@@ -155,8 +155,7 @@ def _keep(
     rules: HistoryRules,
 ) -> None:
     if len(tests) >= 2:
-        x = [(t.at - tests[0].at).total_seconds() / 86400.0 / 365.25 for t in tests]
-        streams.setdefault(key, {})[machine] = Model(tests, jobs, x, rules)
+        streams.setdefault(key, {})[machine] = Model(tests, jobs, positions(tests), rules)
 
 
 def _moments(stream: _Stream) -> list[datetime]:

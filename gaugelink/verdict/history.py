@@ -136,7 +136,7 @@ def read_history(
     splits = _splits(model, _known_splits(model, gauge_moved))
     fit = model.fit(splits)
     engine = _engine_slope(model, fit)
-    # A whole engine that falls is told only where it is the same gauge throughout, or the step is in the model.
+    # What another gauge or other days may explain is in its uncertainty, and is not told as the engine's.
     falling = engine is not None and engine.z < -max(fit.factor, fit.critical(limits.false_alarm))
     return MachineHistory(
         axis=axis,

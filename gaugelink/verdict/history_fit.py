@@ -21,7 +21,11 @@ STEEPEST = 1.0
 """And for a record so short that it says nothing of a slope: all of the pressure in one unit of the axis."""
 
 
-def positions(tests: Sequence[PastTest], axis: Axis, counter: Counter) -> list[float]:
+def positions(tests: Sequence[PastTest], axis: Axis = Axis.DATE, counter: Counter = Counter.HOURS) -> list[float]:
+    """Where each test is on the axis, from the first on: in seasons, or in 100 h, 1,000 km or 1,000 miles.
+
+    With the counter as the axis each of `tests`, which are in the order of time, has one.
+    """
     if axis is Axis.DATE:
         return [(t.at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON for t in tests]
     scale = 100.0 if counter is Counter.HOURS else 1000.0
@@ -84,7 +88,7 @@ class Model:
         self.observed, self.u = np.array(observed), np.array(u)
         self.middle = float(np.mean(self.observed))
         self.span = max(max(x) - min(x), 1e-9)
-        seasons = (tests[-1].at - tests[0].at).total_seconds() / 86400.0 / DAYS_PER_SEASON
+        seasons = positions(tests)[-1]
         self.usual_slope_u = min(STEEPEST, rules.usual_wear_fraction * max(seasons, 0.1) / self.span)
         self.slowest_wear_percent = rules.slowest_wear_percent * seasons / self.span
         """Wear that is nobody's business, for one unit of the axis: the rule has it for a season."""
@@ -166,19 +170,17 @@ class Model:
         )
 
 
-def against_others(of: dict[str, float], others: Sequence[dict[str, float]]) -> dict[str, float]:
-    combined = dict(of)
-    for other in others:
-        for name, coefficient in other.items():
-            combined[name] = combined.get(name, 0.0) - coefficient / len(others)
-    return combined
-
-
 def less(a: dict[str, float], b: dict[str, float]) -> dict[str, float]:
+    """One combination of parameters less another."""
     combined = dict(a)
     for name, coefficient in b.items():
         combined[name] = combined.get(name, 0.0) - coefficient
     return combined
+
+
+def against_others(of: dict[str, float], others: Sequence[dict[str, float]]) -> dict[str, float]:
+    """A combination less the mean of others; as it is where there are none."""
+    return less(of, mean_of(others))
 
 
 def mean_of(combinations: Sequence[dict[str, float]]) -> dict[str, float]:
