@@ -30,6 +30,8 @@ class Gauge:
     """How fast the zero moves as the gauge warms up."""
     lag_s: float = 0.0
     """Time constant of a first-order lag."""
+    averaging_s: float = 0.0
+    """Time up to each sample over which it is the mean; 0 for the pressure at one instant."""
     rate_error: float = 0.0
     """Relative error of the sample rate against its nominal value: 0.005 means half a percent too fast."""
     clock_error_s: float = 0.0
@@ -138,9 +140,16 @@ def seen_pressure_kpa(trace: CylinderTrace, gauge: Gauge, at_s: FloatArray) -> F
     if isinstance(gauge, HeldGauge) and np.isfinite(gauge.bleed_after_s):
         open_s = np.maximum(times - last - gauge.bleed_after_s, 0.0)
         whole = whole * np.exp(-open_s / gauge.bleed_tau_s)
-    whole = lagged(whole, step, gauge.lag_s)
+    spline = CubicSpline(times, lagged(whole, step, gauge.lag_s))
     inside = np.clip(at_s, times[0], times[-1])
-    return np.asarray(CubicSpline(times, whole)(inside), dtype=np.float64)
+    if gauge.averaging_s <= 0.0:
+        return np.asarray(spline(inside), dtype=np.float64)
+    total = spline.antiderivative()
+    before = inside - gauge.averaging_s
+    # before the trace the pressure is what it begins with
+    missing = np.maximum(times[0] - before, 0.0)
+    sums = total(inside) - total(np.maximum(before, times[0])) + missing * whole[0]
+    return np.asarray(sums / gauge.averaging_s, dtype=np.float64)
 
 
 def lost_mask(n: int, gauge: Gauge, rng: np.random.Generator) -> BoolArray:

@@ -13,6 +13,7 @@ def traits_of(settings: GaugeSettings, layout: GaugeLayout | None) -> GaugeTrait
         resolution_kpa=settings.resolution_kpa or (layout.resolution_kpa if layout is not None else None),
         range_kpa=settings.range_kpa or (layout.range_kpa if layout is not None else None),
         lag_s=settings.lag_s,
+        averaging_s=settings.averaging_s,
         accuracy_u_kpa=settings.accuracy_u_kpa,
         rate_hz=settings.rate_hz or (layout.rate_hz if layout is not None else None),
     )

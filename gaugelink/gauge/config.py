@@ -56,6 +56,8 @@ class GaugeSettings(Settings):
     """Full scale in kPa, when other than the layout says."""
     lag_s: Annotated[float, Field(ge=0, lt=10)] | None = None
     """Time constant of its own first-order lag in seconds."""
+    averaging_s: Annotated[float, Field(ge=0, le=0.1)] | None = None
+    """Seconds over which a live gauge averages each sample, as most converters do: often the time between samples."""
     rate_hz: Annotated[float, Field(gt=0, le=10_000)] | None = None
     """Samples per second, when other than the layout says."""
     serial: str | None = None

@@ -145,6 +145,8 @@ class GaugeTraits:
     """Full scale."""
     lag_s: float | None = None
     """Time constant of the gauge's own first-order lag."""
+    averaging_s: float | None = None
+    """Time over which each sample is the mean, up to the sample's own time; None or 0 for a pressure at one instant."""
     accuracy_u_kpa: float | None = None
     """Standard uncertainty from the accuracy class or calibration; common to all readings of the gauge."""
     rate_hz: float | None = None

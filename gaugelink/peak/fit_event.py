@@ -11,6 +11,7 @@ from gaugelink.peak.fit_prior import SAG_MEAN
 from gaugelink.peak.fit_result import LEAST_HEIGHT, FittedEvent, Scale, gathered
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem, solve, tuned
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, half_angle
+from gaugelink.peak.response import response_of
 from gaugelink.peak.zero import own_zero
 
 ROD_RATIO = 3.8
@@ -99,7 +100,7 @@ def _fitted(
         return None
     mean, sd = _GAIN[hints.cycle if hints.cycle in _GAIN else None]
     rod_ratio = hints.rod_ratio or ROD_RATIO
-    problem = Problem(time_s, y, over, rod_ratio, traits.lag_s or 0.0, float(np.log(mean)), sd, zero_kpa is not None)
+    problem = Problem(time_s, y, over, rod_ratio, response_of(traits), float(np.log(mean)), sd, zero_kpa is not None)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
     if dense:
         found = [solve(problem, _begin(trains[0], problem), start, rounds=2)]

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.pulse import SHAPE_NAMES, IndexArray, LaggedPulse, pulse
+from gaugelink.peak.pulse import SHAPE_NAMES, IndexArray, pulse
+from gaugelink.peak.response import BlurredPulse, Response
 
 LOCAL = 6
 """Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot, lean."""
@@ -128,7 +129,7 @@ def boundaries(time_s: FloatArray, strokes: Strokes) -> IndexArray:
     return np.concatenate(([0], np.searchsorted(time_s, middle), [len(time_s)])).astype(np.intp)
 
 
-def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) -> Seen:
+def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, response: Response) -> Seen:
     """Model and derivatives at `time_s` (shape (n,), rising), in units of the typical height."""
     starts = boundaries(time_s, strokes)
     owner = np.repeat(np.arange(len(strokes.time_s)), np.diff(starts))
@@ -142,10 +143,10 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     dwell, d_dwell = (each[owner] for each in _dwells(strokes))
     angle = even * (1.0 + lean * turn_over + dwell * square)
     d_even = 1.0 + lean * turn_over * (2.0 - square) + dwell * square * (3.0 - 2.0 * square)
-    if lag_s > 0.0:
-        shape = LaggedPulse(strokes.shape, rod_ratio, lag_s * np.exp(strokes.log_speed)).at(angle, owner)
+    if response.blurs:
+        shape, blur = BlurredPulse(strokes.shape, rod_ratio, np.exp(strokes.log_speed), response).at(angle, owner)
     else:
-        shape = pulse(angle, strokes.shape, rod_ratio)
+        shape, blur = pulse(angle, strokes.shape, rod_ratio), np.zeros(len(time_s))
     height, d_angle, d_shape = shape.value, shape.d_angle, shape.d_shape
     turn = np.tanh(angle / _FOOT_REACH)
     foot = strokes.foot[owner] + strokes.step[owner] * turn
@@ -154,7 +155,7 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, lag_s: float) ->
     d_turn = strokes.step[owner] * (1.0 - turn**2) / _FOOT_REACH * rest
     by_angle = rise * d_angle + d_turn
     along = by_angle * d_even
-    by_speed = along * even + by_angle * even * square * d_dwell
+    by_speed = along * even + by_angle * even * square * d_dwell + rise * blur
     local = np.column_stack((height, -along * speed, by_speed, rest, rest * turn, by_angle * even * turn_over))
     return Seen(
         strokes.peak[owner] * height + foot * rest, along * speed, height, local, rise[:, None] * d_shape, starts

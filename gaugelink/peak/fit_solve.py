@@ -9,6 +9,7 @@ from gaugelink.peak.fit_arrow import Arrow, Factored
 from gaugelink.peak.fit_model import LOCAL, SHARED, Seen, Strokes, see
 from gaugelink.peak.fit_prior import held_at, terms
 from gaugelink.peak.pulse import IndexArray
+from gaugelink.peak.response import Response
 
 _TAIL = 8.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little. With fewer, a fit that
@@ -42,7 +43,7 @@ class Problem:
     censored: BoolArray
     """Shape (n,). True where the gauge could only say "at least this"."""
     rod_ratio: float
-    lag_s: float
+    response: Response
     gain_mean: float
     gain_sd: float
     from_rest: bool = False
@@ -87,7 +88,7 @@ def _stretch(problem: Problem, strokes: Strokes, starts: IndexArray) -> FloatArr
 
 
 def _evaluate(problem: Problem, strokes: Strokes) -> tuple[Seen, FloatArray]:
-    seen = see(problem.time_s, strokes, problem.rod_ratio, problem.lag_s)
+    seen = see(problem.time_s, strokes, problem.rod_ratio, problem.response)
     residual = problem.pressure - seen.value
     return seen, np.where(problem.censored & (residual < 0.0), 0.0, residual)
 

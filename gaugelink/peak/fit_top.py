@@ -9,8 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from gaugelink.peak.events import FloatArray
+from gaugelink.peak.response import Response
 
 LEAST_SAMPLES = 5
+_MOST_AVERAGED = 0.25
+"""Of the stretch, the most that an average may last: what its second order leaves is then below a thousandth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +54,12 @@ class Top:
     """See `Window`."""
 
 
-def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: float) -> Top | None:
+def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: Response) -> Top | None:
     """Highest point of a polynomial through the samples of one stroke's top, or None where they are too few.
 
     `time_s` and `pressure` have shape (n,) and hold one stroke; `noise` is the standard deviation of a sample. A lag
-    of the gauge is taken off with the polynomial's own slope: before the lag the pressure was p + lag dp/dt.
+    of the gauge is taken off with the polynomial's own slope: before the lag the pressure was p + lag dp/dt. An average
+    over the time w lies below the pressure at its middle by w^2 / 24 times the second derivative.
     """
     if len(pressure) < LEAST_SAMPLES:
         return None
@@ -65,6 +69,8 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: floa
     window, left, right = found
     degree, count = window.degree, right - left
     t, y = time_s[left:right], pressure[left:right]
+    if response.averaging_s > _MOST_AVERAGED * (t[-1] - t[0]):
+        return None
     middle, half = 0.5 * (t[0] + t[-1]), 0.5 * (t[-1] - t[0])
     x = (t - middle) / half
     design = np.vander(x, degree + 1)
@@ -73,12 +79,13 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, lag_s: floa
     rest = y - design @ coefficients
     scatter = max(float(np.sqrt((rest**2).sum() / degrees)), noise)
     grid = np.linspace(-1.0, 1.0, 801)
-    before = np.polyval(coefficients, grid) + lag_s / half * np.polyval(np.polyder(coefficients), grid)
-    top = int(np.argmax(before))
-    row = np.vander(grid[top : top + 1], degree + 1)[0]
-    row = row + lag_s / half * _slope_row(float(grid[top]), degree)
+    value, slope, bend = _rows(grid, degree)
+    rows = value + response.lag_s / half * slope
+    top = int(np.argmax(rows @ coefficients))
+    row = rows[top] - (response.averaging_s / half) ** 2 / 24.0 * bend[top]
     spread = scatter * float(np.sqrt(row @ np.linalg.pinv(design.T @ design) @ row))
-    return Top(float(middle + half * grid[top]), float(before[top]), spread, degrees, window.cut)
+    at_s = float(middle + half * grid[top]) - 0.5 * response.averaging_s
+    return Top(at_s, float(row @ coefficients), spread, degrees, window.cut)
 
 
 def _window(pressure: FloatArray) -> tuple[Window, int, int] | None:
@@ -94,7 +101,11 @@ def _window(pressure: FloatArray) -> tuple[Window, int, int] | None:
     return None
 
 
-def _slope_row(x: float, degree: int) -> FloatArray:
-    """Derivatives of x^degree, ..., x, 1, shape (degree + 1,)."""
+def _rows(x: FloatArray, degree: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Powers degree, ..., 1, 0 of x, shape (n,), and their first and second derivatives, each (n, degree + 1)."""
     powers = np.arange(degree, -1, -1, dtype=np.float64)
-    return powers * np.power(x, np.maximum(powers - 1.0, 0.0))
+    value = np.vander(x, degree + 1)
+    slope, bend = np.zeros_like(value), np.zeros_like(value)
+    slope[:, :-1] = powers[:-1] * value[:, 1:]
+    bend[:, :-2] = powers[:-2] * powers[1:-1] * value[:, 2:]
+    return value, slope, bend

@@ -21,6 +21,7 @@ from gaugelink.peak.fit_event import fit_event
 from gaugelink.peak.fit_model import see
 from gaugelink.peak.fit_result import FittedEvent
 from gaugelink.peak.linear import one_thread
+from gaugelink.peak.response import response_of
 from gaugelink.peak.uncertainty import Component, budget_lines, combine, rectangular
 from gaugelink.peak.zero import own_zero
 
@@ -158,7 +159,7 @@ def _event(
     rate = fitted.pulse_rate_hz
     turns = 2.0 if hints.cycle == 4 else 1.0
     grid = _grid(float(time_s[-1]) - origin, fitted)
-    curve = see(grid, fitted.strokes, fitted.rod_ratio, traits.lag_s or 0.0).value * scale
+    curve = see(grid, fitted.strokes, fitted.rod_ratio, response_of(traits)).value * scale
     return CrankingEvent(
         kind=GaugeKind.LIVE,
         start_s=float(time_s[0]),

@@ -1,4 +1,4 @@
-"""The shape of one compression pulse: a gas squeezed by a crank-slider, seen by a gauge with or without a lag.
+"""The shape of one compression pulse: a gas squeezed by a crank-slider.
 
 The shape is normalised: 1 at the peak, 0 where the cylinder is open. Its argument is the crank angle from the peak.
 """
@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from gaugelink.peak.events import FloatArray
 
@@ -49,8 +48,6 @@ SHAPE_WHITEN = np.linalg.inv(np.linalg.cholesky(_BLEND)) / SHAPE_PRIOR_SD
 _OPENING_ANGLE, _OPENING_SPREAD = 2.1, 0.3
 """Radians from the peak at which a cylinder opens, and over which it does: 100 to 150 degrees in engines."""
 
-_LAG_GRID = np.linspace(-np.pi, np.pi, 721)
-
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
@@ -81,7 +78,7 @@ def half_angle(shape: FloatArray, rod_ratio: float) -> float:
 def _bare(
     angle: FloatArray, shape: FloatArray, rod_ratio: float, unit: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shape without lag at angles inside half a turn."""
+    """Shape at angles inside half a turn."""
     clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
     sine, cosine = np.sin(angle), np.cos(angle)
     root = np.sqrt(rod_ratio**2 - sine**2)
@@ -119,43 +116,6 @@ def _bare(
         columns[:, column] = norm * power
         value += shape[column] * columns[:, column]
     return value, d_angle, columns
-
-
-class LaggedPulse:
-    """The shape as a gauge with a first-order lag shows it: one lag in time is another angle at every speed."""
-
-    def __init__(self, shape: FloatArray, rod_ratio: float, lag_angles: FloatArray) -> None:
-        """Make ready for the lags `lag_angles` (radians of the crank, shape (k,))."""
-        rows = np.column_stack(_bare(_LAG_GRID, shape, rod_ratio, half_angle(shape, rod_ratio)))
-        low, high = float(lag_angles.min()), float(lag_angles.max())
-        # The lags of one event hardly differ: a polynomial through a few of them is right to 1e-4 of the height.
-        count = 1 if high < 1.001 * low else 3 if high < 2.0 * low else 5
-        nodes = np.linspace(low, high, count) if count > 1 else np.array([0.5 * (low + high)])
-        seen = np.stack([_through_lag(rows, float(node)) for node in nodes])
-        weights = np.ones((len(lag_angles), count))
-        for k, node in enumerate(nodes):
-            others = np.delete(nodes, k)
-            weights[:, k] = np.prod((lag_angles[:, None] - others) / (node - others), axis=1)
-        self._rows = np.tensordot(weights, seen, axes=1)
-
-    def at(self, angle: FloatArray, which: IndexArray) -> Pulse:
-        """Pulse at `angle` (shape (n,), radians), each seen through the lag number `which` (shape (n,))."""
-        step = float(_LAG_GRID[1] - _LAG_GRID[0])
-        place = (np.clip(angle, -np.pi, np.pi) + np.pi) / step
-        left = np.minimum(place.astype(np.intp), len(_LAG_GRID) - 2)
-        share = (place - left)[:, None]
-        out = self._rows[which, left] * (1.0 - share) + self._rows[which, left + 1] * share
-        return Pulse(out[:, 0], out[:, 1], out[:, 2:])
-
-
-def _through_lag(rows: FloatArray, lag_angle: float) -> FloatArray:
-    """Columns on the grid of angles, shape (g, c), after a first-order lag."""
-    step = float(_LAG_GRID[1] - _LAG_GRID[0])
-    keep = np.exp(-step / lag_angle)
-    # ramp-invariant: exact for a pulse that is straight between the points of the grid
-    ramp = lag_angle / step * (1.0 - keep)
-    seen: FloatArray = lfilter([1.0 - ramp, ramp - keep], [1.0, -keep], rows, axis=0)
-    return seen
 
 
 def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> Pulse:

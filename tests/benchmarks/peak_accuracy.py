@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.peak_accuracy --events 2000
     python -m tests.benchmarks.peak_accuracy --events 200 --rate 100 --worst 10
+    python -m tests.benchmarks.peak_accuracy --events 500 --averaging 1
 
 Each engine is cranked once and its trace sampled at every rate, with the gauge's own noise, steps, losses and clock
 errors (`simulators.scenarios`). Errors are in percent of the true peak of the stroke.
@@ -75,7 +76,10 @@ def traits_of(trace: SampledTrace) -> GaugeTraits:
     """What a shop file would say of the gauge."""
     gauge = trace.gauge
     return GaugeTraits(
-        resolution_kpa=gauge.resolution_kpa or None, range_kpa=gauge.range_kpa, lag_s=gauge.lag_s or None
+        resolution_kpa=gauge.resolution_kpa or None,
+        range_kpa=gauge.range_kpa,
+        lag_s=gauge.lag_s or None,
+        averaging_s=gauge.averaging_s or None,
     )
 
 
@@ -179,6 +183,9 @@ def main() -> None:
     parser.add_argument("--rate", type=float, action="append", help="samples/s; may be given again")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--worst", type=int, default=0, help="name the events with the largest errors")
+    parser.add_argument(
+        "--averaging", type=float, default=0.0, help="each sample is a mean over so many times between samples"
+    )
     arguments = parser.parse_args()
     rates = tuple(arguments.rate or RATES_HZ)
     rng = np.random.default_rng(arguments.seed)
@@ -195,8 +202,9 @@ def main() -> None:
             gauge = random_live_gauge(rng, trace.cylinder_peak_kpa)
             for rate in rates:
                 seed = arguments.seed * 1_000_003 + number
-                sampled = sample(trace, replace(gauge), rate, seed, before_s=BEFORE_S, after_s=1.0)
-                clean_kpa = seen_pressure_kpa(trace, gauge, sampled.time_s - BEFORE_S)
+                slow = replace(gauge, averaging_s=arguments.averaging / rate)
+                sampled = sample(trace, slow, rate, seed, before_s=BEFORE_S, after_s=1.0)
+                clean_kpa = seen_pressure_kpa(trace, slow, sampled.time_s - BEFORE_S)
                 errors.append((measure(sampled, clean_kpa, tallies[rate]), rate, number))
             number += 1
     print(HEAD)

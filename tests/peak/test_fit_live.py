@@ -247,6 +247,20 @@ def test_a_stated_lag_is_taken_out() -> None:
     assert peaks(told) == pytest.approx(np.array(HEIGHTS), rel=0.012)
 
 
+@pytest.mark.parametrize(("rate", "blind_most", "within"), [(200.0, 860.0, 0.02), (500.0, 893.0, 0.005)])
+def test_a_stated_average_is_taken_out(rate: float, blind_most: float, within: float) -> None:
+    """The mean over all the time since the sample before, as many converters give it."""
+    event, at = samples(rate, noise_kpa=0.3)
+    steps = (np.arange(500) + 0.5) / 500 / rate
+    true = cylinder((event.time_s[:, None] - steps).ravel(), at, np.array(HEIGHTS), 4.0 * np.pi / 0.1)
+    averaged = with_pressure(event.time_s, true.reshape(-1, 500).mean(axis=1) + 3.0, 3.0, 0.3)
+    blind, told = fit(averaged), fit(averaged, GaugeTraits(averaging_s=1.0 / rate))
+    assert blind.peak_kpa < blind_most
+    assert peaks(told) == pytest.approx(np.array(HEIGHTS), rel=within)
+    assert np.all(np.abs(peaks(told) - np.array(HEIGHTS)) <= [stroke.peak_u_kpa for stroke in told.strokes])
+    assert [stroke.time_s for stroke in told.strokes] == pytest.approx(list(at), abs=0.0005)
+
+
 def test_few_strokes_are_flagged() -> None:
     event, _ = samples(500.0, (900.0, 905.0))
     assert Flag.FEW_STROKES in fit(event).flags

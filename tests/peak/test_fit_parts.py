@@ -13,6 +13,11 @@ from gaugelink.peak.fit_result import _misfit
 from gaugelink.peak.fit_solve import Doubt, Problem, solve
 from gaugelink.peak.fit_top import WINDOWS, Window, lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN, pulse
+from gaugelink.peak.response import BlurredPulse, Response
+
+AT_ONCE = Response()
+"""A gauge that shows what is there."""
+BLURS = [AT_ONCE, Response(lag_s=0.0015), Response(averaging_s=0.004), Response(0.001, 0.002)]
 
 
 def strokes() -> Strokes:
@@ -52,21 +57,20 @@ def residuals_of(prior: Terms) -> np.ndarray:
     return np.concatenate((*ties, [prior.everywhere.residual], prior.everywhere.border_residual))
 
 
-# With a lag the speed also sets the lag's share of a turn; that second effect is left out of the derivative by speed.
-@pytest.mark.parametrize(
-    ("which", "lag_s"), [(k, 0.0) for k in range(LOCAL)] + [(k, 0.0015) for k in range(LOCAL) if k != 2]
-)
-def test_derivatives_by_a_strokes_own_parameters(which: int, lag_s: float) -> None:
+@pytest.mark.parametrize("which", range(LOCAL))
+@pytest.mark.parametrize("response", BLURS)
+def test_derivatives_by_a_strokes_own_parameters(which: int, response: Response) -> None:
     at, base = np.linspace(0.03, 0.55, 260), strokes()
     owner = 2
     step = np.zeros(LOCAL * 4 + SHARED + 2)
     size = 1e-7 if which == 1 else 1e-6
     step[LOCAL * owner + which] = size
-    wanted = (see(at, base.moved(step), 3.8, lag_s).value - see(at, base.moved(-step), 3.8, lag_s).value) / (2.0 * size)
-    seen = see(at, base, 3.8, lag_s)
+    up, down = (see(at, base.moved(way * step), 3.8, response).value for way in (1.0, -1.0))
+    wanted = (up - down) / (2.0 * size)
+    seen = see(at, base, 3.8, response)
     part = slice(seen.starts[owner] + 1, seen.starts[owner + 1] - 1)
     largest = np.abs(wanted[part]).max()
-    assert seen.local[part, which] == pytest.approx(wanted[part], abs=(0.03 if lag_s else 1e-3) * largest)
+    assert seen.local[part, which] == pytest.approx(wanted[part], abs=(0.03 if response.blurs else 1e-3) * largest)
 
 
 def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> None:
@@ -74,8 +78,8 @@ def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> 
     crawling.log_speed[-1] -= 0.5
     step = np.zeros(LOCAL * 4 + SHARED + 2)
     step[LOCAL * 3 + 2] = 1e-6
-    up, down = (see(at, crawling.moved(way * step), 3.8, 0.0).value for way in (1.0, -1.0))
-    seen = see(at, crawling, 3.8, 0.0)
+    up, down = (see(at, crawling.moved(way * step), 3.8, AT_ONCE).value for way in (1.0, -1.0))
+    seen = see(at, crawling, 3.8, AT_ONCE)
     part = slice(seen.starts[3] + 1, None)
     assert seen.local[part, 2] == pytest.approx((up - down)[part] / 2e-6, abs=1e-3 * np.abs(seen.local[part, 2]).max())
 
@@ -86,7 +90,7 @@ def test_a_last_stroke_is_slow_at_its_top_alone() -> None:
     slow_last = replace(even_last, log_speed=even_last.log_speed - np.array([0.0, 0.0, 0.0, 0.9]))
     width = [
         [float(np.ptp(at[part][seen.height[part] > share])) for share in (0.9, 0.2)]
-        for seen in (see(at, each, 3.8, 0.0) for each in (even_last, slow_last))
+        for seen in (see(at, each, 3.8, AT_ONCE) for each in (even_last, slow_last))
         for part in [slice(seen.starts[3], None)]
     ]
     wider_top, wider_foot = width[1][0] / width[0][0], width[1][1] / width[0][1]
@@ -268,10 +272,26 @@ def test_a_lone_top_needs_no_model() -> None:
     at = np.arange(0.0, 0.2, 0.002)
     truth = 800.0 * np.exp(-(((at - 0.1) / np.where(at < 0.1, 0.02, 0.05)) ** 2))
     noisy = truth + np.random.default_rng(1).normal(0.0, 2.0, len(at))
-    top = lone_top(at, noisy, 2.0, 0.0)
+    top = lone_top(at, noisy, 2.0, AT_ONCE)
     assert top is not None
     assert top.peak == pytest.approx(800.0, abs=4.0 * top.standard_u + 8.0)
     assert top.time_s == pytest.approx(0.1, abs=0.006)
+
+
+def test_a_lone_top_is_put_back_as_high_as_before_an_average() -> None:
+    """A quarter of the upper half of the pulse is averaged: 1.2 percent of its height."""
+    speed, averaging_s = 60.0, 0.004
+    average = BlurredPulse(SHAPE_PRIOR_MEAN, 3.8, np.array([speed]), Response(averaging_s=averaging_s))
+    at = np.arange(-0.05, 0.05, 0.001)
+    seen = average.at(speed * at, np.zeros(len(at), dtype=np.intp))[0].value
+    blind = lone_top(at, seen, 1e-6, AT_ONCE)
+    told = lone_top(at, seen, 1e-6, Response(averaging_s=averaging_s))
+    assert blind is not None
+    assert told is not None
+    assert blind.peak < 0.989
+    assert told.peak == pytest.approx(1.0, abs=0.001)
+    assert told.time_s == pytest.approx(0.0, abs=0.0002)
+    assert lone_top(at, seen, 1e-6, Response(averaging_s=0.02)) is None
 
 
 @pytest.mark.parametrize("window", WINDOWS)
@@ -287,7 +307,7 @@ def test_a_lone_top_says_what_its_polynomial_cuts_off(window: Window) -> None:
         high = fine[pulse(fine, shape, 3.8).value > window.share]
         for count in np.linspace(window.least - 0.6, window.least + 0.6, 7):
             at = high[0] + (high[-1] - high[0]) / count * (np.arange(-40, window.least + 40) + 0.35)
-            top = lone_top(at, pulse(at, shape, 3.8).value, 1e-6, 0.0)
+            top = lone_top(at, pulse(at, shape, 3.8).value, 1e-6, AT_ONCE)
             if top is not None and top.cut == window.cut:
                 errors.append(top.peak - 1.0)
     assert len(errors) > 10
@@ -296,21 +316,21 @@ def test_a_lone_top_says_what_its_polynomial_cuts_off(window: Window) -> None:
 
 def test_too_few_samples_make_no_lone_top() -> None:
     at = np.arange(0.0, 0.2, 0.02)
-    assert lone_top(at, bells(at, np.array([0.1]), 0.03), 0.01, 0.0) is None
+    assert lone_top(at, bells(at, np.array([0.1]), 0.03), 0.01, AT_ONCE) is None
     nothing = np.array([])  # a stroke whose samples the radio lost
-    assert lone_top(nothing, nothing, 0.01, 0.0) is None
+    assert lone_top(nothing, nothing, 0.01, AT_ONCE) is None
 
 
 def test_a_top_at_the_edge_of_the_record_is_not_taken_alone() -> None:
     at = np.arange(0.1, 0.2, 0.001)
-    assert lone_top(at, bells(at, np.array([0.1]), 0.04), 0.001, 0.0) is None
+    assert lone_top(at, bells(at, np.array([0.1]), 0.04), 0.001, AT_ONCE) is None
 
 
 def test_a_stroke_of_which_nothing_is_left_makes_no_fit_poor() -> None:
     """Its residuals have no peak to be compared to: 0.004 beside peaks of 1 is what counts."""
     at = np.linspace(0.03, 0.55, 260)
     base = replace(strokes(), peak=np.array([1.0, 1.0, 1.0, -1e-4]))
-    problem = Problem(at, see(at, base, 3.8, 0.0).value, np.zeros(260, dtype=bool), 3.8, 0.0, 2.5, 0.35)
+    problem = Problem(at, see(at, base, 3.8, AT_ONCE).value, np.zeros(260, dtype=bool), 3.8, AT_ONCE, 2.5, 0.35)
     fit = solve(problem, base, Doubt(0.004, 5e-5, 0.012, 7e-4), rounds=1, steps=0)
     fit = replace(fit, strokes=base, residual=np.full(260, 0.004))
     assert _misfit(fit, np.array([True, True, True, False])) == pytest.approx(0.004)
@@ -321,7 +341,7 @@ def test_a_stroke_of_which_nothing_is_left_makes_no_fit_poor() -> None:
 def test_a_last_stroke_that_is_thrown_back_makes_no_fit_poor() -> None:
     at = np.linspace(0.03, 0.55, 260)
     base = strokes()
-    problem = Problem(at, see(at, base, 3.8, 0.0).value, np.zeros(260, dtype=bool), 3.8, 0.0, 2.5, 0.35)
+    problem = Problem(at, see(at, base, 3.8, AT_ONCE).value, np.zeros(260, dtype=bool), 3.8, AT_ONCE, 2.5, 0.35)
     fit = solve(problem, base, Doubt(0.004, 5e-5, 0.012, 7e-4), rounds=1, steps=0)
     lingers = replace(fit, residual=np.where(at > 0.45, 0.5, 0.004))
     assert _misfit(lingers, np.ones(4, dtype=bool)) < 0.01

@@ -1,11 +1,10 @@
-"""The shape of a pulse: its physics, its derivatives, and the gauge's lag."""
+"""The shape of a pulse: its physics and its derivatives."""
 
 import CoolProp.CoolProp
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
 
-from gaugelink.peak.pulse import SHAPE_NAMES, SHAPE_PRIOR_MEAN, LaggedPulse, half_angle, pulse
+from gaugelink.peak.pulse import SHAPE_NAMES, SHAPE_PRIOR_MEAN, half_angle, pulse
 
 BARE = np.array([np.log(7.0), 1.39, 0.06, 0.0, 0.0, 0.0, 0.0])
 ROD = 3.5
@@ -64,18 +63,3 @@ def test_derivative_by_angle() -> None:
 
 def test_the_foot_is_zero_once_the_cylinder_is_open() -> None:
     assert np.all(np.abs(pulse(np.array([-3.1, 3.1, 9.0]), SHAPE_PRIOR_MEAN, ROD).value) < 1e-3)
-
-
-@pytest.mark.parametrize("lag", [0.03, 0.2])
-def test_a_lagged_pulse_solves_the_gauges_own_equation(lag: float) -> None:
-    # Outside reference: scipy's integrator on lag dy/da = s(a) - y.
-    def slope(angle: float, y: np.ndarray) -> np.ndarray:
-        return (pulse(np.array([angle]), SHAPE_PRIOR_MEAN, ROD).value - y) / lag
-
-    at = np.linspace(-1.0, 2.0, 40)
-    solved = solve_ivp(slope, (-np.pi, 2.0), [0.0], t_eval=at, rtol=1e-8, atol=1e-10, max_step=0.02).y[0]
-    one = LaggedPulse(SHAPE_PRIOR_MEAN, ROD, np.array([lag]))
-    assert one.at(at, np.zeros(len(at), dtype=np.intp)).value == pytest.approx(solved, abs=2e-4)
-    # a crank that slows down: the same lag is another angle at every stroke
-    many = LaggedPulse(SHAPE_PRIOR_MEAN, ROD, lag * np.array([0.6, 1.0, 1.7]))
-    assert many.at(at, np.ones(len(at), dtype=np.intp)).value == pytest.approx(solved, abs=4e-4)

@@ -4,11 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
 from simulators.engine import EngineSpec
 from simulators.integrator import Turn, crank_many
-from simulators.sensor import HeldGauge, LiveGauge, SampledTrace, lagged, sample
+from simulators.sensor import HeldGauge, LiveGauge, SampledTrace, lagged, sample, seen_pressure_kpa
 
 QUIET = LiveGauge(noise_kpa=0.0, resolution_kpa=0.0)
 PRESS = Cranking(duration_s=0.8, free_rpm=420.0, stall_nm=70.0)
@@ -39,6 +40,20 @@ def test_lag_follows_the_step_response_of_a_first_order_lag() -> None:
     expected = np.where(at > 0.0, 1.0 - np.exp(-np.maximum(at, 0.0) / 0.02), 0.0)
     assert seen == pytest.approx(expected, abs=3e-5)
     assert lagged(np.full(50, 3.0), 1e-4, 0.02) == pytest.approx(np.full(50, 3.0))
+
+
+def test_an_averaging_gauge_shows_the_mean_up_to_each_sample(live: CylinderTrace) -> None:
+    # Outside reference: scipy's adaptive quadrature over what the same gauge shows without averaging.
+    averaging = replace(QUIET, averaging_s=0.01)
+    at = np.linspace(0.05, float(live.time_s[-1]) - 0.05, 15)
+
+    def inside(time_s: float) -> float:
+        return float(seen_pressure_kpa(live, QUIET, np.array([time_s]))[0])
+
+    means = [quad(inside, end - 0.01, end, limit=100)[0] / 0.01 for end in at.tolist()]
+    assert seen_pressure_kpa(live, averaging, at) == pytest.approx(np.array(means), rel=1e-4, abs=0.01)
+    whole = seen_pressure_kpa(live, averaging, live.time_s).max()
+    assert whole < 0.98 * live.pressure_kpa.max()
 
 
 def test_an_ideal_fast_gauge_sees_every_peak(live: CylinderTrace) -> None:

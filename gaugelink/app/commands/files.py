@@ -53,6 +53,10 @@ def replay_command(
     cycle: Annotated[CycleChoice | None, typer.Option(help="Strokes of the engine's cycle, for its speed.")] = None,
     resolution_kpa: Annotated[float | None, typer.Option(min=0, help="Smallest step of the gauge.")] = None,
     range_kpa: Annotated[float | None, typer.Option(min=0, help="Full scale of the gauge.")] = None,
+    averaging_s: Annotated[
+        float | None, typer.Option(min=0, max=0.1, help="Seconds over which a live gauge averages each sample.")
+    ] = None,
+    lag_s: Annotated[float | None, typer.Option(min=0, max=10, help="Time constant of the gauge's own lag.")] = None,
     unit: Annotated[
         PressureUnit, typer.Option(help="Unit of the table, or with --decay of the sentence.")
     ] = PressureUnit.PSI,
@@ -96,6 +100,8 @@ def replay_command(
         kind=None if kind is KindChoice.AUTO else GaugeKind(kind.value),
         resolution_kpa=resolution_kpa,
         range_kpa=range_kpa,
+        lag_s=lag_s,
+        averaging_s=averaging_s,
         rate_hz=None if frames is None else frames.rate_hz,
     )
     hints = EngineHints(cycle=None if cycle is None else int(cycle.value))
