@@ -74,7 +74,7 @@ class Command(Part):
     machine: Word | None = None
     """A machine of the fleet file."""
     kind: Word | None = None
-    """``dry``, ``wet``, or a name of the shop's own."""
+    """``dry`` or ``wet``; any other is refused."""
     repeats: int | None = Field(default=None, ge=1, le=20)
     """Readings to take from each cylinder."""
     cylinders: Annotated[tuple[Word, ...], Field(max_length=32)] | None = None

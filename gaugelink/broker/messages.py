@@ -182,7 +182,7 @@ class ReadingPart(Part):
     peak_u_kpa: float
     """Expanded uncertainty, coverage about 95 %."""
     counted: bool = True
-    """False when it was struck."""
+    """False when the cylinder's value does not rest on it. A reading that was struck is on no cylinder."""
     cranking_rpm: float | None = None
     """Crank revolutions per minute, or null when it cannot be told."""
     flags: tuple[Flag, ...] = ()
@@ -256,7 +256,7 @@ class TestState(Message):
     engine: str = ""
     """The engine's name in the fleet file, or empty."""
     kind: str = "dry"
-    """``dry``, ``wet``, or a name of the shop's own."""
+    """``dry`` or ``wet``."""
     began_at: Stamp
     """Wall time of its beginning, RFC 3339, UTC."""
     phase: str = ""
