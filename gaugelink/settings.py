@@ -4,11 +4,10 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
-from pathlib import Path
 from types import UnionType
-from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+from typing import Any, TypeVar, Union, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, SecretStr, ValidationError
 from pydantic_core import ErrorDetails
 
 from gaugelink.errors import SettingsError
@@ -29,20 +28,6 @@ _SHOWN = 100
 """Characters of a line that are shown."""
 _TOLD = 100
 """Mistakes of a file that are told: with more it is another kind of file."""
-
-
-def _usable(path: Path) -> Path:
-    if "\0" in str(path):
-        raise ValueError("no file's name has the character \\u0000 in it")
-    try:
-        path.expanduser()
-    except RuntimeError as error:
-        raise ValueError("nobody's home folder is known by that name; write the whole path") from error
-    return path
-
-
-FilePath = Annotated[Path, AfterValidator(_usable)]
-"""A path that a file can have."""
 
 
 class Settings(BaseModel):

@@ -30,8 +30,9 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.paths import FilePath
 from gaugelink.reasons import read_text
-from gaugelink.settings import FilePath, Settings, parse_settings, read_toml
+from gaugelink.settings import Settings, parse_settings, read_toml
 from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
 

@@ -8,8 +8,9 @@ from pydantic import Field, SecretStr, model_validator
 
 from gaugelink.errors import SettingsError
 from gaugelink.password import read_password
+from gaugelink.paths import FilePath
 from gaugelink.reasons import reason
-from gaugelink.settings import FilePath, Settings
+from gaugelink.settings import Settings
 
 _LOG = logging.getLogger(__name__)
 
