@@ -13,12 +13,26 @@ _TELLING: Final = {RuleName.LEAK_DOWN: "leak-down", RuleName.WET_DRY: "wet"}
 """Rules whose tests tell the causes of a low cylinder apart."""
 
 
+_FROM_OUTSIDE: Final = frozenset((RuleName.BAND, RuleName.EXPECTED, RuleName.LEAK_DOWN, RuleName.WET_DRY))
+"""Rules that hold a reading against something else than the test's other readings."""
+
+_ALONE: Final = (
+    " They were held against each other alone, without a maker's range or the engine's dimensions: "
+    "what all cylinders lose alike does not show."
+)
+_ONE_ALONE: Final = (
+    "One reading alone cannot say whether the top end has to come off: there is no other cylinder, no maker's range "
+    "and no dimensions of the engine to hold it against. A leak-down test tells."
+)
+_READ_AGAIN: Final = "The readings cannot say whether the top end has to come off: read again first."
+
+
 def top_end_of(word: VerdictWord, findings: Sequence[Finding]) -> TopEnd:
     """Whether the top end has to come off, as far as the findings tell."""
     if word is VerdictWord.RETEST:
         return TopEnd.UNKNOWN
     if word is not VerdictWord.INVESTIGATE:
-        return TopEnd.UNKNOWN if _untold_by_oil(findings) else TopEnd.LEAVE
+        return TopEnd.UNKNOWN if _untold_by_oil(findings) or _held_against_nothing(findings) else TopEnd.LEAVE
     return TopEnd.LIKELY if _by_two_tests(findings) else TopEnd.TEST_FIRST
 
 
@@ -26,6 +40,15 @@ def _untold_by_oil(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Cylinders that were low dry, and of which the wet test cannot tell why."""
     return gathered(
         f.cylinders for f in findings if f.rule is RuleName.WET_DRY and f.severity is Severity.WATCH and not f.causes
+    )
+
+
+def _held_against_nothing(findings: Sequence[Finding]) -> bool:
+    """Whether there is one reading and neither another cylinder, range nor dimensions to tell it is low by."""
+    comparing = {*_FROM_OUTSIDE, RuleName.SPREAD, RuleName.TREND, RuleName.HIGH_READING}
+    # A wet test that no dry one is held against has no rise.
+    return not any(
+        f.rule in comparing and (f.rule is not RuleName.WET_DRY or "rise_kpa" in f.numbers) for f in findings
     )
 
 
@@ -67,13 +90,11 @@ def top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: Engine
         if watched
         else "read again before the season is over"
     )
-    untold = _untold_by_oil(findings)
+    watching = any(f.severity is Severity.WATCH for f in findings)
+    alone = "" if any(f.rule in _FROM_OUTSIDE for f in findings) else _ALONE
     text = {
-        TopEnd.UNKNOWN: f"The wet test does not tell why {', '.join(untold)} was low: what the dry one says of the top "
-        "end stands."
-        if untold and not any(f.severity is Severity.RETEST for f in findings)
-        else "The readings cannot say whether the top end has to come off: read again first.",
-        TopEnd.LEAVE: f"{leave} yet: {again}." if any(f.severity is Severity.WATCH for f in findings) else f"{leave}.",
+        TopEnd.UNKNOWN: _unknown(findings),
+        TopEnd.LEAVE: (f"{leave} yet: {again}." if watching else f"{leave}.") + alone,
         TopEnd.TEST_FIRST: _test_first(asking, findings, cylinders, engine),
         TopEnd.LIKELY: _likely(told, cylinders),
     }[top_end]
@@ -85,6 +106,18 @@ def top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: Engine
         causes=causes,
         source="from the findings of this test; the engine maker's manual goes first",
     )
+
+
+def _unknown(findings: Sequence[Finding]) -> str:
+    """Why the readings cannot say whether the top end has to come off."""
+    untold = _untold_by_oil(findings)
+    if any(f.severity is Severity.RETEST for f in findings):
+        return _READ_AGAIN
+    if untold:
+        return (
+            f"The wet test does not tell why {', '.join(untold)} was low: what the dry one says of the top end stands."
+        )
+    return _ONE_ALONE if _held_against_nothing(findings) else _READ_AGAIN
 
 
 def _on(cylinders: Sequence[str]) -> str:

@@ -97,3 +97,23 @@ def test_a_first_stroke_is_a_hint_and_nothing_where_the_others_do_not_begin_alik
     assert "begins in the middle of a stroke" in hint.text
     apart = judge([reading("PTO", 135.0, first_psi=81.0), low, reading("MAG", 134.0, first_psi=60.0)])
     assert RuleName.FIRST_STROKE not in {finding.rule for finding in apart.findings}
+
+
+def test_one_reading_with_nothing_beside_it_says_nothing_of_the_top_end() -> None:
+    """40 psi of an engine that nothing is known of: a seized ring or a decompression valve, and no word of sound."""
+    single = FOUR.model_copy(update={"cylinders": FOUR.cylinders[:1]})
+    verdict = judge_test(single, [reading("1", 40.0)], SEA_LEVEL)
+    assert verdict.top_end is TopEnd.UNKNOWN
+    assert "One reading alone cannot say" in verdict.summary
+    assert "leak-down" in verdict.summary
+    told = judge_test(single, [reading("1", 40.0)], SEA_LEVEL, leak_down=[LeakDownValue("1", 8.0, 3.0)])
+    assert told.top_end is TopEnd.LEAVE
+    assert judge_test(single, [reading("1", 40.0)], WET).top_end is TopEnd.UNKNOWN
+
+
+def test_readings_that_were_held_against_each_other_alone_are_said_to_be() -> None:
+    """All four at 50 psi, even and far too low for any car: without a maker's range no rule sees it."""
+    even = judge_test(FOUR, readings(FOUR, 50.0, 50.0, 50.0, 50.0), SEA_LEVEL)
+    assert even.top_end is TopEnd.LEAVE
+    assert "against each other alone" in even.summary
+    assert "against each other alone" not in judge(readings(TRIPLE, 135.0, 134.0, 135.0)).summary
