@@ -113,9 +113,11 @@ class Journal:
                 `record` or `retry`, in order; `this_kept` is False when memory was full as well.
             JournalError: it contradicts what is written, for example an id used twice. Nothing was written.
         """
-        await self._on_thread(self._opened.write, entries, outgoing)
-        # Even when this unit says nothing: it may have taken along others that had waited for the disk.
-        self.outbox_grew.set()
+        try:
+            await self._on_thread(self._opened.write, entries, outgoing)
+        finally:
+            # Even when this unit says nothing or was not taken: others that had waited for the disk may have been.
+            self.outbox_grew.set()
 
     async def retry(self) -> int:
         """Write what waits in memory because the disk did not take it; return how many units were written.
@@ -125,9 +127,11 @@ class Journal:
         """
         store = self._opened
         waiting = store.kept
-        await self._on_thread(store.flush)
-        if waiting:
-            self.outbox_grew.set()
+        try:
+            await self._on_thread(store.flush)
+        finally:
+            if store.kept < waiting:
+                self.outbox_grew.set()
         return waiting
 
     @property

@@ -1,6 +1,7 @@
 """A disk that is full or read-only is told at once, and what was measured meanwhile is kept and written later."""
 
 import asyncio
+import itertools
 import json
 import sqlite3
 import sys
@@ -12,6 +13,7 @@ import pytest
 from gaugelink.errors import JournalError
 from gaugelink.journal import JobEntry, Journal, JournalWriteError, WriteFault
 from gaugelink.journal.faults import write_fault
+from gaugelink.journal.store import Unit
 from tests.journal.full_disk import TRIES
 from tests.journal.samples_of import entry, message
 
@@ -73,6 +75,39 @@ async def test_results_that_waited_are_written_in_order_when_there_is_room(tmp_p
         assert journal.fault is None
         assert [stored.event_id for stored in await journal.events()] == [f"event-{k}" for k in range(last + 1)]
         assert [row.id for row in await journal.pending(1000)] == [f"cranking-{k}" for k in range(last + 1)]
+
+
+@pytest.mark.parametrize("once_more", [False, True])
+async def test_what_a_disk_with_little_room_took_is_sent_at_once(tmp_path, monkeypatch, once_more):
+    async with Journal.open(tmp_path / "journal.db") as journal:
+        await pragma(journal, "PRAGMA query_only = ON")
+        for number in range(2):
+            with pytest.raises(JournalWriteError):
+                await journal.record([], [message(number)])
+        await pragma(journal, "PRAGMA query_only = OFF")
+        room_for_one(journal, monkeypatch)
+        journal.outbox_grew.clear()
+        with pytest.raises(JournalWriteError, match="disk is full"):
+            await (journal.record([], [message(2)]) if once_more else journal.retry())
+        assert [row.id for row in await journal.pending()] == ["cranking-0"]
+        assert journal.outbox_grew.is_set()
+        monkeypatch.undo()
+        assert await journal.retry() == (2 if once_more else 1)
+
+
+def room_for_one(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the disk take one unit of work more, and be full then."""
+    store = journal._opened
+    commit, units = store._commit, itertools.count()
+
+    def commit_the_first(unit: Unit) -> None:
+        if next(units):
+            full = sqlite3.OperationalError("database or disk is full")
+            full.sqlite_errorcode = sqlite3.SQLITE_FULL
+            raise full
+        commit(unit)
+
+    monkeypatch.setattr(store, "_commit", commit_the_first)
 
 
 async def test_the_next_result_takes_along_those_that_waited(tmp_path):
