@@ -7,6 +7,7 @@ import GTC
 import numpy as np
 import pytest
 from CoolProp.CoolProp import PropsSI
+from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -60,6 +61,39 @@ def test_the_loss_free_limit_is_what_real_air_does_within_six_percent(ratio: flo
     real_kpa = PropsSI("P", "S", entropy, "D", density * ratio, "Air") / 1000.0 - AMBIENT_KPA
     limit_kpa = polytropic_gauge_kpa(AMBIENT_KPA, ratio, GAMMA_AIR)
     assert real_kpa < limit_kpa < 1.06 * real_kpa
+
+
+def squeezed_kpa(start_k: float, ambient_kpa: float, ratio: float) -> float:
+    """Gauge pressure of CoolProp's real air, squeezed at constant entropy."""
+    entropy, density = (PropsSI(what, "T", start_k, "P", ambient_kpa * 1000.0, "Air") for what in ("S", "D"))
+    return float(PropsSI("P", "S", entropy, "D", density * ratio, "Air")) / 1000.0 - ambient_kpa
+
+
+@pytest.mark.parametrize("celsius", [-40.0, -10.0, 20.0, 45.0])
+@pytest.mark.parametrize("ratio", [5.0, 7.0, 9.0, 12.0])
+def test_real_air_s_gauge_pressure_follows_the_ambient_pressure_and_not_the_temperature(
+    ratio: float, celsius: float
+) -> None:
+    """CoolProp, at 4,500 m (ISO 2533: 57.75 kPa) and at sea level, in any weather: why no density comes in."""
+    low, high = (squeezed_kpa(celsius + 273.15, kpa, ratio) for kpa in (AMBIENT_KPA, 57.75))
+    assert high / low == pytest.approx(57.75 / AMBIENT_KPA, rel=0.01)
+    # Air of -40 degrees is a quarter denser than at 20 and reads 4 % more at most, by its lower heat capacity.
+    assert low == pytest.approx(squeezed_kpa(293.15, AMBIENT_KPA, ratio), rel=0.045)
+    # What the product calls impossible is beyond what even cold air does.
+    assert low < 1.01 * polytropic_gauge_kpa(AMBIENT_KPA, ratio, GAMMA_AIR)
+
+
+@pytest.mark.parametrize(("celsius", "most_percent"), [(20.0, 0.6), (30.0, 1.2), (45.0, 2.5)])
+def test_the_dampest_air_takes_less_off_than_the_estimate_is_uncertain_by(celsius: float, most_percent: float) -> None:
+    """Saturated air by CoolProp's moist air (ASHRAE RP-1485): water vapour has a lower ratio of heat capacities."""
+    water = HAPropsSI("psi_w", "T", celsius + 273.15, "P", AMBIENT_KPA * 1000.0, "R", 1.0)
+    # Heat capacities of the ideal gases near 300 K: 29.1 and 33.6 J/(mol K) (NIST WebBook, from memory).
+    molar = (1.0 - water) * 29.1 + water * 33.6
+    gamma = molar / (molar - 8.314463)
+    damp, dry = (polytropic_gauge_kpa(AMBIENT_KPA, 6.6, exponent) for exponent in (gamma, 29.1 / (29.1 - 8.314463)))
+    assert 100.0 * (1.0 - damp / dry) < most_percent
+    estimate = expected_pressure(TWO_STROKE, 400.0, AMBIENT_KPA)
+    assert most_percent < 0.25 * 100.0 * estimate.u_kpa / estimate.kpa
 
 
 @pytest.mark.parametrize("rpm", [150.0, 400.0, 800.0])
