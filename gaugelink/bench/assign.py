@@ -70,9 +70,11 @@ class TestBench:
         bench = cls(state.plan, state.settings, unit, language)
         bench._state, bench._announcer = state, Announcer(state, bench._say)
         state.at_s += max(away_s, 0.0)
-        for track in state.tracks.values():
-            # Of a gauge that was lost before, this time is part of its loss.
-            track.lost_s += max(away_s, 0.0) if track.down_since_s is None else 0.0
+        for gauge, track in state.tracks.items():
+            # Of a gauge that was lost before, this time is part of its loss. Where nothing was read yet there is no
+            # cylinder to have gone on from: where to begin is said as at first.
+            begun = any(reading.gauge == gauge for reading in state.readings)
+            track.lost_s += max(away_s, 0.0) if begun and track.down_since_s is None else 0.0
         bench._at(now_s)
         return bench
 

@@ -182,6 +182,14 @@ def test_time_nobody_watched_counts_as_radio_lost(floor) -> None:
     assert sure[0] > sure[1]
 
 
+def test_a_night_before_the_first_pull_is_no_reason_to_ask_where_it_was(floor) -> None:
+    shop = floor(3)
+    shop.bench = TestBench.restore(json.loads(json.dumps(shop.bench.snapshot())), now_s=shop.now_s, away_s=50_000.0)
+    shop.take(shop.bench.resume(shop.now_s))
+    shop.command(CommandKind.ACKNOWLEDGE)
+    assert shop.pull(930.0, 20.0).cylinder == "PTO"
+
+
 def test_a_gauge_that_was_lost_before_a_restart_is_there_once_it_is_heard(floor) -> None:
     shop = floor(3)
     shop.pull(930.0, 20.0)
