@@ -12,8 +12,9 @@ from gaugelink.peak.events import CrankingEvent, GaugeKind
 _REMEMBERED = 24
 """Events of a gauge that are weighed anew; those before stay as they are."""
 _SURE = 0.98
-"""Only times between readings as sure as this are learnt from."""
+"""Only times between readings as sure as this are learnt from. No source."""
 _LONGEST_LEARNT_S = 120.0
+"""A time longer than this is no habit: something else was done in between. No source."""
 
 
 def sign_of(state: BenchState, event_id: str, gauge: str, event: CrankingEvent, start_s: float) -> Sign:

@@ -14,9 +14,10 @@ from gaugelink.peak.events import Flag, GaugeKind
 from gaugelink.peak.held import SETTLED_SHARE
 
 WORTH_NAMING = 0.02
-"""A candidate less likely than this is not named in a question."""
+"""A candidate less likely than this is not named in a question. No source."""
 READ_BACK = 4
-"""Cylinders that an ear can follow when they are read back; of more only the highest and the lowest are said."""
+"""Cylinders that an ear can follow when they are read back; of more only the highest and the lowest are said. Common
+practice, no source."""
 FEWEST_STROKES, MOST_STROKES, SPARE_STROKES = 8, 20, 2
 """Strokes that are asked for of a pull whose pressure still rose: common practice, no source."""
 

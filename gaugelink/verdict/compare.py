@@ -53,10 +53,14 @@ def _spread(case: Case) -> list[Finding]:
             },
             u_kpa=gap.u_kpa,
             cylinders=(high.cylinder, low.cylinder),
-            source=f"{COMMON_CANCELS if high.same_gauge(low) else NOTHING_CANCELS}; {PICKED_OUT}",
+            source=f"{_what_cancels(high, low)}; {PICKED_OUT}",
             firm=case.firm(high.cylinder, low.cylinder),
         )
     ]
+
+
+def _what_cancels(a: ReadingValue, b: ReadingValue) -> str:
+    return COMMON_CANCELS if a.same_gauge(b) else NOTHING_CANCELS
 
 
 def _lowest_of_highest(case: Case) -> list[Finding]:
@@ -120,18 +124,19 @@ def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Findi
 def _odd_cylinder(case: Case) -> list[Finding]:
     if len(case.readings) < 3:
         return []
-    best: tuple[float, str, float, float, float] | None = None
+    best: tuple[float, str, float, float, float, str] | None = None
     for name, reading in case.readings.items():
         others = [other for key, other in case.readings.items() if key != name]
         peaks = np.array([other.peak_kpa for other in others])
         gap = reading.peak_kpa - float(np.median(peaks))
-        nearest = min((case.apart(reading, other) for other in others), key=lambda d: abs(d.kpa))
-        if nearest.is_real and abs(gap) > case.rules.odd_times * float(np.ptp(peaks)):
-            candidate = (abs(gap), name, gap, float(np.ptp(peaks)), nearest.u_kpa)
+        nearest = min(others, key=lambda other: abs(reading.peak_kpa - other.peak_kpa))
+        apart = case.apart(reading, nearest)
+        if apart.is_real and abs(gap) > case.rules.odd_times * float(np.ptp(peaks)):
+            candidate = (abs(gap), name, gap, float(np.ptp(peaks)), apart.u_kpa, _what_cancels(reading, nearest))
             best = candidate if best is None or candidate > best else best
     if best is None:
         return []
-    _, name, gap, others_kpa, u_kpa = best
+    _, name, gap, others_kpa, u_kpa, cancels = best
     side = "below" if gap < 0 else "above"
     off, within = case.texts_apart(abs(gap), others_kpa, fine=True)
     return [
@@ -142,7 +147,7 @@ def _odd_cylinder(case: Case) -> list[Finding]:
             numbers={"gap_kpa": gap, "others_spread_kpa": others_kpa},
             u_kpa=u_kpa,
             cylinders=(name,),
-            source=f"one against the rest, {COMMON_PRACTICE}; {COMMON_CANCELS}",
+            source=f"one against the rest, {COMMON_PRACTICE}; {cancels}",
             firm=case.firm(name),
         )
     ]

@@ -224,7 +224,7 @@ class Rules(Settings):
     leak_limit_percent: float = Field(default=25.0, gt=0, lt=100)
     """Loss above which it asks for a look: 60 of 80 psi, FAA AC 43.13-1B, chapter 8 (from memory)."""
     odd_times: float = Field(default=3.0, gt=1)
-    """How many times the others' own spread a cylinder has to be off to be the odd one."""
+    """How many times the others' own spread a cylinder has to be off to be the odd one. Common practice, no source."""
     altitude_method: AltitudeMethod = AltitudeMethod.PRESSURE
     """How the maker's band is carried to this ambient."""
 

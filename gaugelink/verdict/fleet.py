@@ -199,7 +199,7 @@ def _pooled(
     return FleetStep(moment, Estimate(100.0 * mean, 100.0 * u), tuple(machines), stream.before, stream.after)
 
 
-# What a machine's last word is worth in the ranking, beside what its history adds.
+# What a machine's last word is worth in the ranking, beside what its history adds. No source.
 _WORD_SCORE = {
     VerdictWord.INVESTIGATE: 100.0,
     VerdictWord.RETEST: 60.0,

@@ -87,6 +87,18 @@ def test_a_low_cylinder_asks_for_a_leak_down_test_before_the_wrench() -> None:
     assert verdict.causes[0] == "worn or stuck rings"
 
 
+@pytest.mark.parametrize(("gauges", "said"), [(("a", "a", "a"), "by one gauge"), (("a", "b", "c"), "by two gauges")])
+def test_what_cancels_between_the_odd_one_and_the_others_goes_by_their_gauges(
+    gauges: tuple[str, ...], said: str
+) -> None:
+    items = [
+        replace(one, gauge=gauge) for one, gauge in zip(readings(TRIPLE, 135.0, 105.0, 134.0), gauges, strict=True)
+    ]
+    verdict = judge(items)
+    for rule in (RuleName.ODD_CYLINDER, RuleName.SPREAD):
+        assert said in only(verdict, rule).source
+
+
 def test_every_finding_has_numbers_or_a_reason_and_a_source() -> None:
     verdict = judge(readings(TRIPLE, 160.0, 110.0, 134.0))
     for finding in verdict.findings:
