@@ -4,7 +4,16 @@ from collections.abc import Mapping
 from math import hypot
 
 from gaugelink.engine.geometry import ExpectedPressure, expected_pressure
-from gaugelink.verdict.band import ALL_LOW_CAUSES, BLOW_DRY, HIGH_CAUSES, band_findings, band_here, over_band
+from gaugelink.verdict.band import (
+    ALL_LOW_CAUSES,
+    BLOW_DRY,
+    HIGH_CAUSES,
+    band_findings,
+    band_here,
+    high_causes,
+    high_checks,
+    over_band,
+)
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
@@ -70,7 +79,7 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
             f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side} what the engine's dimensions would give",
             () if has_band else causes,
         )
-        for names, side, causes in ((below, "below", ALL_LOW_CAUSES), (above, "above", HIGH_CAUSES))
+        for names, side, causes in ((below, "below", ALL_LOW_CAUSES), (above, "above", high_causes(case, above)))
         if names
     ]
 
@@ -116,21 +125,24 @@ def _impossible(case: Case, expected: Mapping[str, ExpectedPressure]) -> list[Fi
     if not names:
         return []
     limit = min(expected[name].isentropic_kpa for name in names)
+    air = high_checks(case, names)
     return [
         Finding(
             RuleName.HIGH_READING,
             Severity.RETEST,
             f"{', '.join(names)} cannot be: even without any loss the compression ends at {case.text(limit)}. "
-            "Look for oil or fuel in the cylinder, and check the gauge and the engine's record.",
+            f"Look for oil or fuel in the cylinder, and check {'altitude or barometer, ' if air else ''}the gauge and "
+            "the engine's record.",
             numbers={"isentropic_kpa": limit, "highest_kpa": case.highest.peak_kpa},
             cylinders=names,
             causes=(
+                *high_causes(case, names)[: -len(HIGH_CAUSES)],
                 "oil or fuel in the cylinder",
                 "gauge reads high",
                 "the record's ratio is too low",
                 *HIGH_CAUSES[:1],
             ),
-            next_tests=(BLOW_DRY,),
+            next_tests=(*air, BLOW_DRY),
             source=f"isentropic compression of air from the trapped volume; {COMMON_PRACTICE} for the causes",
         )
     ]

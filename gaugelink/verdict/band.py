@@ -23,6 +23,7 @@ ASSUMED_AIR = "less air pressure here than was assumed"
 REDUCED_AIR = "a barometer reduced to sea level, as weather reports are"
 LEAST_REDUCED_KPA: Final = 95.0
 """A pressure that is reduced to sea level is hardly ever lower, whatever the altitude. From memory."""
+THICKER_AIR = "more air pressure here than was noted: feet taken for metres, or another place's barometer"
 HIGH_CAUSES = (
     "carbon in the chamber",
     "oil or fuel in the cylinder",
@@ -239,6 +240,22 @@ def over_band(case: Case, band: BandHere) -> tuple[str, ...]:
     )
 
 
+def high_causes(case: Case, names: Sequence[str]) -> tuple[str, ...]:
+    """Why cylinders read high, likeliest first: what all of them share goes first where all do."""
+    return (THICKER_AIR, *HIGH_CAUSES) if _may_be_thicker(case, names) else HIGH_CAUSES
+
+
+def high_checks(case: Case, names: Sequence[str]) -> tuple[str, ...]:
+    """What to look at before the cylinders, where all of them read high."""
+    return ("see that the altitude is in metres and the barometer in kPa",) if _may_be_thicker(case, names) else ()
+
+
+def _may_be_thicker(case: Case, names: Sequence[str]) -> bool:
+    """Whether the air that was noted is so thin that a mistake in it may be why all cylinders read high."""
+    noted = case.conditions.ambient_source is not AmbientSource.ASSUMED
+    return noted and case.conditions.ambient_abs_kpa < LEAST_REDUCED_KPA and len(names) == len(case.readings)
+
+
 def _above(case: Case, band: BandHere) -> list[Finding]:
     """Cylinders above the band; those that make another look low beside them have to be read again first."""
     names = over_band(case, band)
@@ -262,8 +279,9 @@ def _above(case: Case, band: BandHere) -> list[Finding]:
                 numbers={"over_kpa": over, "band_high_kpa": band.high_kpa},
                 u_kpa=hypot(case.expanded_u_kpa(top), band.high_u_kpa),
                 cylinders=some,
-                causes=HIGH_CAUSES,
+                causes=high_causes(case, names),
                 next_tests=(
+                    *high_checks(case, names),
                     "look at the crown through the plug hole",
                     *((BLOW_DRY,) if some is hiding else ()),
                     "check the gauge against another one",

@@ -8,7 +8,7 @@ import pytest
 from gaugelink.engine.air import ambient_at_altitude, ambient_from_barometer, assumed_ambient, standard_pressure_kpa
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.peak.events import Flag
-from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR, REDUCED_AIR
+from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR, REDUCED_AIR, THICKER_AIR
 from gaugelink.verdict.case import lay_out
 from gaugelink.verdict.findings import (
     Conditions,
@@ -111,6 +111,33 @@ def test_a_barometer_that_tells_the_pressure_at_sea_level_is_among_the_causes_of
     low = judge(readings(TRIPLE, 90.0, 91.0, 90.0), Conditions.of_ambient(ambient_from_barometer(83.5)))
     assert REDUCED_AIR not in only(low, RuleName.BAND).causes
     assert REDUCED_AIR not in only(judge(values), RuleName.BAND).causes
+
+
+@pytest.mark.parametrize("engine", [TRIPLE, UNBANDED.model_copy(update={"bore_mm": None}), UNBANDED])
+def test_feet_taken_for_metres_are_the_first_cause_of_an_engine_that_reads_high_as_a_whole(
+    engine: EngineRecord,
+) -> None:
+    """5,280 ft are 1,609 m, where the air has 834 hPa; 5,280 m have 520 (ICAO Doc 7488/3)."""
+    values = readings(engine, *(0.824 * psi for psi in (138.0, 137.0, 138.0)))
+    verdict = judge_test(engine, values, Conditions.of_ambient(ambient_at_altitude(5280.0)), unit=PSI)
+    high = [f for f in verdict.findings if f.causes and f.rule in (RuleName.HIGH_READING, RuleName.EXPECTED)]
+    assert bool(high) is (engine.bore_mm is not None or engine.band is not None)
+    for finding in high:
+        assert finding.causes[0] == THICKER_AIR
+    assert all("metres" in f.next_tests[0] for f in high if f.rule is RuleName.HIGH_READING)
+    right = judge_test(engine, values, Conditions.of_ambient(ambient_at_altitude(1609.0)), unit=PSI)
+    assert right.word is VerdictWord.CONSISTENT
+
+
+def test_one_high_cylinder_is_not_laid_to_the_air_and_neither_is_air_that_nobody_noted() -> None:
+    high_up = Conditions.of_ambient(ambient_at_altitude(1609.0))
+    one = judge(
+        [reading(name, psi) for name, psi in zip(TRIPLE.cylinder_names, (112.0, 150.0, 112.0), strict=True)], high_up
+    )
+    assert all(THICKER_AIR not in f.causes for f in one.findings)
+    every = judge(readings(TRIPLE, 190.0, 191.0, 190.0), Conditions.of_ambient(assumed_ambient()))
+    assert of(every, RuleName.HIGH_READING)
+    assert all(THICKER_AIR not in f.causes for f in every.findings)
 
 
 def test_what_is_assumed_of_the_air_covers_shops_up_to_seven_hundred_metres() -> None:
