@@ -112,7 +112,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.BACK_OPEN: "The test is open again.",
     PromptKey.UNSKIPPED: "{cylinder} is no longer skipped.",
     PromptKey.CONFIRM: "{value}. Is that {first}? Say yes, or say which.",
-    PromptKey.WAITING: "Waiting for a pull on {next}.",
+    PromptKey.WAITING: "Waiting for a pull on {next}. If it shows no pressure, skip it.",
     PromptKey.WAITING_ALL: "Waiting for a pull.",
     PromptKey.KEEP_CRANKING: "Still rising. Keep cranking.",
     PromptKey.ENOUGH: "Enough.",

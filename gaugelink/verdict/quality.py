@@ -32,7 +32,10 @@ def _incomplete(case: Case) -> list[Finding]:
             f"No reading yet: {', '.join(missing)}. A comparison needs every cylinder.",
             numbers={"cylinders_missing": float(len(missing)), "cylinders_read": float(len(case.readings))},
             cylinders=missing,
-            next_tests=tuple(f"read {name}" for name in missing),
+            next_tests=(
+                *(f"read {name}" for name in missing),
+                "where cranking shows no pressure at all, look through the plug hole",
+            ),
             source="by the plan of the test",
         )
     ]

@@ -276,7 +276,9 @@ def test_a_missing_cylinder_leaves_the_comparison_open() -> None:
     verdict = judge([reading("PTO", 135.0), reading("MAG", 134.0)])
     assert not verdict.complete
     assert verdict.word is VerdictWord.RETEST
-    assert only(verdict, RuleName.INCOMPLETE).cylinders == ("middle",)
+    missing = only(verdict, RuleName.INCOMPLETE)
+    assert missing.cylinders == ("middle",)
+    assert missing.next_tests == ("read middle", "where cranking shows no pressure at all, look through the plug hole")
 
 
 def test_a_cylinder_s_name_is_told_as_the_engine_s_record_has_it() -> None:
