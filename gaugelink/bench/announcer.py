@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from gaugelink.bench import judging, saying
-from gaugelink.bench.prompt_keys import LOOK_AGAIN, PULLS, QUESTIONS, SURE, PromptKey
+from gaugelink.bench.prompt_keys import LOOK_AGAIN, QUESTIONS, SURE, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Outcome, Phase, Reading, ReadingChanged, Status, TestChanged
 from gaugelink.bench.state import BenchState
@@ -29,7 +29,7 @@ class Announcer:
 
     def prompt(self, prompt: Prompt) -> None:
         """Say one thing: from now on it is what stands."""
-        if self.under_air and prompt.key in PULLS:
+        if self.under_air and prompt.sends_to_pull:
             prompt = self._say.say(PromptKey.LEAK_FIRST)
         self._state.prompted_s = self._state.at_s
         self._state.reminded = 0
@@ -38,7 +38,7 @@ class Announcer:
             # Whatever else is said now is what the next key belongs to.
             self._state.waiting = None
         self.out.append(prompt)
-        if prompt.key in PULLS and (waits := self.waits()) is not None:
+        if prompt.sends_to_pull and (waits := self.waits()) is not None:
             # Nobody is to pull for nothing: what was said is heard, and this is what stands.
             self.out.append(waits)
 

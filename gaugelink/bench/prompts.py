@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from math import floor, log10
 from textwrap import shorten
 
-from gaugelink.bench.prompt_keys import CAUTIONS, TONE_OF, PromptKey, Tone
+from gaugelink.bench.prompt_keys import CAUTIONS, PULLS, TONE_OF, PromptKey, Tone
 from gaugelink.engine.fleet import CrankedBy
 from gaugelink.engine.units import PressureUnit
 
@@ -39,6 +39,8 @@ class Prompt:
     """Cylinders that the next pull is meant for."""
     args: PromptArgs = field(default_factory=dict)
     """What was filled in: pressures in kPa, cylinders by name."""
+    sends_to_pull: bool = False
+    """Whether any of its sentences sends somebody to pull next, whatever its key says of the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,8 @@ class Prompter:
         spoken = sentence.format_map({name: self._spoken(name, value) for name, value in args.items()})
         tone = TONE_OF.get(key, Tone.NONE)
         kept = {name: value for name, value in args.items() if isinstance(value, str | int | float | tuple)}
-        return Prompt(key, _capital(text), _capital(spoken), tone, tone is Tone.TROUBLE, cylinders, kept)
+        urgent = tone is Tone.TROUBLE
+        return Prompt(key, _capital(text), _capital(spoken), tone, urgent, cylinders, kept, key in PULLS)
 
     @staticmethod
     def joined(first: Prompt, second: Prompt) -> Prompt:
@@ -88,6 +91,7 @@ class Prompter:
             text=f"{first.text} {second.text}",
             spoken=f"{first.spoken} {second.spoken}",
             args={**second.args, **first.args},
+            sends_to_pull=first.sends_to_pull or second.sends_to_pull,
         )
 
     @staticmethod

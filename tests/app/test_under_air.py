@@ -7,7 +7,7 @@ import pytest
 
 from gaugelink.app.daemon import Daemon
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompt_keys import PULLS, PromptKey
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -75,7 +75,7 @@ def test_a_test_that_is_begun_beside_a_leak_test_sends_nobody_either(bench: Unde
     step = bench.take(bench.command(CommandAction.ACKNOWLEDGE))
     assert bench.session.test is not None
     assert bench.session.test.state.phase is Phase.MEASURING
-    assert not {one.key for one in step.prompts} & PULLS
+    assert not any(one.sends_to_pull for one in step.prompts)
     bench.air(CommandAction.STOP_DECAY)
     assert [one.key for one in bench.take(bench.command(CommandAction.SKIP)).prompts] == [PromptKey.SKIPPED]
 

@@ -9,7 +9,7 @@ import pytest
 
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompt_keys import ENDINGS, PULLS, QUESTIONS, SURE, PromptKey
+from gaugelink.bench.prompt_keys import ENDINGS, QUESTIONS, SURE, PromptKey
 from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Phase
 from gaugelink.peak.events import Flag
@@ -117,10 +117,10 @@ class Walk:
         elif state.phase is Phase.MEASURING:
             assert state.current or questions
             assert key not in CAUTIONED | ENDINGS
-            assert key not in PULLS or self.stands.cylinders == state.current
+            assert not self.stands.sends_to_pull or self.stands.cylinders == state.current
             assert key not in SURE or self.bench.snapshot()["waiting"] is not None
         else:
-            assert key not in PULLS
+            assert not self.stands.sends_to_pull
             assert key not in QUESTIONS or questions or key is PromptKey.ASK_EXCHANGED
 
 
