@@ -22,6 +22,8 @@ HIGHEST_BELIEVED_KPA = 20_000.0
 LOWEST_BELIEVED_KPA = -150.0
 """Half a bar under vacuum, for a gauge with a bad zero: less than that is a number read wrongly, a sign taken for a
 pressure or the other way round."""
+WIDEST = 1e280
+"""A number of eight bytes beyond this is none: in kPa it would be out of a float's bounds."""
 LONGEST_LINE = 256
 """Bytes of an unfinished text line that are kept; a longer line is thrown away as malformed."""
 
@@ -60,24 +62,10 @@ class FrameDecoder:
         self._step = pressure.step
         self._width = pressure.width
         self._count = None if pressure.count == "fit" else pressure.count
-        others: list[tuple[int, int]] = [(part.at, part.width) for part in
-            (layout.sequence, layout.device_time, layout.battery, layout.status) if part is not None]  # fmt: skip
-        if layout.checksum is not None:
-            others.append((layout.checksum.at, layout.checksum.kind.width))
-        self._tail = max((-at for at, _ in others if at < 0), default=0)
-        if self._count is None:
-            self._tail = max(self._tail, pressure.tail)
-        self._head = max([len(self._header), *(at + width for at, width in others if at >= 0)])
-        if self._count is None:
-            self._length = layout.length
-            self._shortest = max(self._head, pressure.at + self._width + self._tail)
-        elif pressure.at < 0:
-            self._shortest = self._head + max(self._tail, -pressure.at)
-            self._length = layout.length or self._shortest
-        else:
-            samples_end = pressure.at + (self._count - 1) * self._step + self._width
-            self._shortest = max(self._head, samples_end) + self._tail
-            self._length = layout.length or self._shortest
+        self._tail = layout.tail
+        self._shortest = layout.shortest
+        self._length = layout.length if self._count is None else layout.length or self._shortest
+        self._wide = pressure.format is NumberFormat.F64
         self._to_kpa = layout.unit.kpa * pressure.scale
         self._add_kpa = layout.unit.kpa * pressure.add
         self._samples = _array_reader(pressure, layout.byte_order)
@@ -112,7 +100,7 @@ class FrameDecoder:
             if left and self._length is None:
                 return Fault.MALFORMED
         raw = self._samples(payload, start, count)
-        if raw is None:
+        if raw is None or (self._wide and (np.isfinite(raw) & (np.abs(raw) > WIDEST)).any()):
             return Fault.MALFORMED
         pressure = raw * self._to_kpa
         if self._add_kpa:

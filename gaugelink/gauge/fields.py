@@ -101,6 +101,8 @@ def _finite(number: float) -> float:
     return number
 
 
+MOST_SCALE = 1e9
+"""Far more than any two units of pressure are apart, and too little for a number of a frame to grow out of bounds."""
 HexBytes = Annotated[str, AfterValidator(_hex)]
 Finite = Annotated[float, AfterValidator(_finite)]
 Position = Annotated[int, Field(ge=-512, le=511)]
@@ -131,11 +133,16 @@ class NumberField(Settings):
         return self.bytes or _WIDTHS[self.format]
 
 
+def _fits(number: NumberField, key: str, bits: int) -> None:
+    if bits >> (8 * number.width):
+        raise ValueError(f"{key} = {bits:#x} has bits that {number.format} does not have")
+
+
 class PressureField(NumberField):
     """The samples: ``pressure = raw * scale + add`` in the layout's unit."""
 
-    scale: Finite = 1.0
-    add: Finite = 0.0
+    scale: Annotated[float, Field(ge=-MOST_SCALE, le=MOST_SCALE)] = 1.0
+    add: Annotated[float, Field(ge=-MOST_SCALE, le=MOST_SCALE)] = 0.0
     count: Annotated[int, Field(ge=1, le=255)] | Literal["fit"] = 1
     """Samples in a frame, or ``"fit"``: as many as the frame has room for."""
     stride: Annotated[int, Field(ge=1, le=64)] | None = None
@@ -186,6 +193,10 @@ class SequenceField(NumberField):
             raise ValueError(f"a counter is one of {', '.join(sorted(_COUNTER_FORMATS))}")
         if self.mask is not None and ((self.mask >> self.shift) + 1) & (self.mask >> self.shift):
             raise ValueError(f"mask = {self.mask:#x} is not one run of bits")
+        _fits(self, "mask", self.mask or 0)
+        counted = self.model_copy(update={"wrap": None}).period
+        if self.wrap is not None and self.wrap > counted:
+            raise ValueError(f"wrap = {self.wrap} is never reached: the counter has {counted} values")
         return self
 
 
@@ -223,6 +234,8 @@ class StatusField(NumberField):
     def _is_bits(self) -> Self:
         if self.format not in _COUNTER_FORMATS:
             raise ValueError(f"status bits are one of {', '.join(sorted(_COUNTER_FORMATS))}")
+        _fits(self, "over_range", self.over_range)
+        _fits(self, "fault", self.fault)
         return self
 
 
@@ -238,6 +251,11 @@ class Checksum(Settings):
     """First byte that it covers; it covers all from there up to itself."""
     seed: Annotated[int, Field(ge=0, le=255)] = 0
     """What it starts from. A CRC starts from what its name says."""
+
+    @property
+    def width(self) -> int:
+        """Bytes that the checksum takes."""
+        return self.kind.width
 
     @model_validator(mode="after")
     def _fits_its_kind(self) -> Self:
@@ -267,3 +285,11 @@ class TextLine(Settings):
     decimal_comma: bool = False
     across_frames: bool = False
     """Lines end with a line feed or carriage return and may be cut by the frames; else a frame is a line."""
+
+    @model_validator(mode="after")
+    def _usable(self) -> Self:
+        if self.scale == 0:
+            raise ValueError("scale = 0 would make every pressure the same")
+        if not self.prefix.isascii() or set(self.prefix) & set("\r\n\0"):
+            raise ValueError(f"no line starts with prefix = {self.prefix!r}: a line is of ASCII characters")
+        return self

@@ -26,6 +26,9 @@ from gaugelink.gauge.fields import (
 )
 from gaugelink.settings import Settings, parse_settings, validate_settings
 
+MOST_BYTES = 512
+"""Of an attribute's value, and so of a frame (Core 5.4, Vol 3 Part F, 3.2.9)."""
+
 
 class How(StrEnum):
     """How the gauge is listened to."""
@@ -121,7 +124,7 @@ class GaugeLayout(Settings):
     """Unit of the pressure, of `range` and of `resolution`."""
     reference: Reference = Reference.GAUGE
     byte_order: ByteOrder = ByteOrder.LITTLE
-    length: Annotated[int, Field(ge=1, le=512)] | None = None
+    length: Annotated[int, Field(ge=1, le=MOST_BYTES)] | None = None
     """Length of a frame in bytes, when it is more than the described fields need."""
     header: HexBytes = ""
     """Bytes that every frame starts with, in hexadecimal."""
@@ -157,6 +160,32 @@ class GaugeLayout(Settings):
         return counted or several or self.device_time is not None or self.rate_hz is not None
 
     @property
+    def tail(self) -> int:
+        """Bytes behind the samples."""
+        tail = max((-at for _, at, _ in self._others() if at < 0), default=0)
+        several = self.pressure is not None and self.pressure.count == "fit"
+        return max(tail, self.pressure.tail) if self.pressure is not None and several else tail
+
+    @property
+    def shortest(self) -> int:
+        """Bytes that a frame needs to hold all that is described; 0 for a text."""
+        pressure = self.pressure
+        if pressure is None:
+            return 0
+        head = max([len(bytes.fromhex(self.header)), *(at + width for _, at, width in self._others() if at >= 0)])
+        if pressure.count == "fit":
+            return max(head, pressure.at + pressure.width + self.tail)
+        if pressure.at < 0:
+            return head + max(self.tail, -pressure.at)
+        return max(head, pressure.at + (pressure.count - 1) * pressure.step + pressure.width) + self.tail
+
+    def _others(self) -> list[tuple[str, int, int]]:
+        """Everything in the frame but the samples: name, first byte as it stands in the file, and bytes."""
+        names = ("sequence", "device_time", "battery", "status", "checksum")
+        parts = [(name, getattr(self, name)) for name in names]
+        return [(name, part.at, part.width) for name, part in parts if part is not None]
+
+    @property
     def range_kpa(self) -> float | None:
         """Full scale in kPa."""
         return None if self.range is None else self.unit.to_kpa(self.range)
@@ -179,6 +208,32 @@ class GaugeLayout(Settings):
         if self.text is not None and (any(part is not None for part in binary) or self.header or self.length):
             raise ValueError("a text layout names its numbers in [text]; it has no byte positions")
         return self
+
+    @model_validator(mode="after")
+    def _has_room(self) -> Self:
+        pressure = self.pressure
+        if pressure is None:
+            return self
+        if self.length is not None and self.length < self.shortest:
+            raise ValueError(f"length = {self.length}, but what is described needs {self.shortest} bytes")
+        size = self.length or (MOST_BYTES if pressure.count == "fit" else self.shortest)
+        at = pressure.at if pressure.at >= 0 else size + pressure.at
+        last = size - self.tail if pressure.count == "fit" else at + pressure.count * pressure.step
+        samples = {at + k + byte for k in range(0, last - at, pressure.step) for byte in range(pressure.width)}
+        for name, first, width in (("header", 0, len(bytes.fromhex(self.header))), *self._others()):
+            # What is counted from the end lies behind all samples where their number is not known.
+            if first < 0 and pressure.count == "fit":
+                continue
+            start = first if first >= 0 else size + first
+            shared = samples.intersection(range(start, start + width))
+            if shared:
+                raise ValueError(f"{name} and pressure share bytes {_told(shared)} of the frame")
+        return self
+
+
+def _told(places: set[int]) -> str:
+    first, last = min(places), max(places)
+    return str(first) if first == last else f"{first} to {last}"
 
 
 def load_layout(source: str | Mapping[str, Any], file: str = "layout") -> GaugeLayout:

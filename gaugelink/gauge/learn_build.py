@@ -26,13 +26,13 @@ def build_layout(
     """Write a guess as a layout. `top_kpa` is where another reading of the bytes becomes possible."""
     unit = guess.scale.unit
     shortest = frames.head.shape[1]
-    free = [ticker for ticker in tickers if guess.places.isdisjoint(_places(ticker, shortest))]
+    fit = not frames.fixed and guess.step > 0
+    free = [ticker for ticker in tickers if _clear(ticker, guess, shortest, fit)]
     sequence = next((t.sequence(Counts.FRAMES) for t in free if t.step == 1), None)
     if sequence is None and guess.count > 1:
         sequence = next((t.sequence(Counts.SAMPLES) for t in free if t.step == guess.count), None)
     stamps = [t.device_time() for t in free if t.step not in (1, guess.count)]
     device_time = next((stamp for stamp in stamps if stamp is not None), None)
-    fit = not frames.fixed and guess.step > 0
     end = guess.at + (guess.count - 1) * guess.step + guess.kind.width
     pressure = PressureField(
         at=guess.at,
@@ -55,18 +55,19 @@ def build_layout(
         pressure=pressure,
         sequence=sequence,
         device_time=device_time,
-        battery=battery if battery is None or _clear(battery, guess, shortest) else None,
+        battery=battery if battery is None or _clear(battery, guess, shortest, fit) else None,
         checksum=checksum,
         range=unit.from_kpa(top_kpa) if top_kpa is not None and top_kpa > 0 else None,
     )
 
 
-def _places(ticker: Ticker, shortest: int) -> set[int]:
-    return {place if place >= 0 else shortest + place for place in ticker.places}
-
-
-def _clear(battery: BatteryField, guess: Guess, shortest: int) -> bool:
-    return (battery.at if battery.at >= 0 else shortest + battery.at) not in guess.places
+def _clear(other: Ticker | BatteryField, guess: Guess, shortest: int, fit: bool) -> bool:
+    """Whether something shares no byte with a sample; in longer frames than the shortest there may be more of them."""
+    places = range(other.at, other.at + other.width)
+    if not guess.places.isdisjoint(place if place >= 0 else shortest + place for place in places):
+        return False
+    behind = [place - guess.at for place in places if fit and place >= guess.at]
+    return all(place % guess.step >= guess.kind.width for place in behind)
 
 
 def describe(

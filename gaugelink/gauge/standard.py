@@ -11,7 +11,7 @@ from bleak.uuids import normalize_uuid_16
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.ambient import HIGHEST_KPA, LOWEST_KPA
-from gaugelink.gauge.fields import NumberFormat, PressureField, TextLine
+from gaugelink.gauge.fields import MOST_SCALE, NumberFormat, PressureField, TextLine
 from gaugelink.gauge.layout import GaugeLayout, How, Listen, Reference
 
 ENVIRONMENTAL_SENSING = normalize_uuid_16(0x181A)
@@ -82,6 +82,11 @@ def presented_pressure(
         )
     # The exponent is for whole numbers alone; a float carries its own.
     scale = 1.0 if kind in _FLOATS else float(f"1e{exponent}")
+    if scale > MOST_SCALE:
+        raise GaugeError(
+            f"The presentation format of {characteristic} has the exponent {exponent}, which is of no pressure; "
+            "the gauge needs a layout file."
+        )
     pressure = PressureField(at=0, format=kind, scale=scale)
     return GaugeLayout(name=name, listen=listen, unit=unit, reference=reference, pressure=pressure)
 

@@ -312,6 +312,8 @@ def test_a_presentation_format_that_is_not_of_pressure_or_not_a_number():
     assert presented_pressure("181a", "fff1", presentation(0x06, 0, 0x272F)) is None
     with pytest.raises(GaugeError, match="0x1b"):
         presented_pressure("181a", "fff1", presentation(0x1B, 0, 0x2724))
+    with pytest.raises(GaugeError, match="the exponent 100, which is of no pressure"):
+        presented_pressure("181a", "fff1", presentation(0x06, 100, 0x2724))
     with pytest.raises(GaugeError, match="3 bytes"):
         presented_pressure("181a", "fff1", b"\x06\x00\x24")
 
@@ -320,3 +322,11 @@ def test_a_reading_in_open_air_tells_gauge_from_absolute():
     assert quiet_reference(101.0) is Reference.ABSOLUTE
     assert quiet_reference(0.4) is Reference.GAUGE
     assert quiet_reference(300.0) is None
+
+
+@pytest.mark.parametrize("number", [1e308, -1e308, 1e290])
+def test_a_number_that_would_grow_out_of_bounds_is_malformed_and_makes_no_noise(number):
+    table = {"name": "x", "unit": "psi", "listen": {"characteristic": "fff1"}, "range": 100}
+    for scale in (1.0, 1e9):
+        layout = load_layout(table | {"pressure": {"at": 0, "format": "f64", "scale": scale}})
+        assert FrameDecoder(layout).decode(struct.pack("<d", number)) is Fault.MALFORMED

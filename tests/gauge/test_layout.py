@@ -72,6 +72,19 @@ def test_a_counter_masked_to_a_nibble_wraps_at_16():
             ["listen.startup[0].hex", "'0g'", "hexadecimal"],
         ),
         ("[listen]", "[listen", ["not valid TOML"]),
+        ("scale = 0.1", "scale = 1e10", ["pressure.scale", "1000000000"]),
+        ("[pressure]", '[sequence]\nat = 0\nformat = "u8"\nmask = 0xF00\n[pressure]', ["0xf00", "u8 does not have"]),
+        ("[pressure]", '[sequence]\nat = 0\nformat = "u8"\nwrap = 1000\n[pressure]', ["never reached", "256 values"]),
+        ("[pressure]", '[status]\nat = 0\nformat = "u8"\nfault = 0x100\n[pressure]', ["0x100", "u8 does not have"]),
+        ("[listen]", "length = 2\n[listen]", ["length = 2", "needs 3 bytes"]),
+        ("[listen]", 'header = "a5 5a"\n[listen]', ["header and pressure share bytes 1 of"]),
+        ("[pressure]", '[sequence]\nat = 0\nformat = "u16"\n[pressure]', ["sequence and pressure share bytes 1 of"]),
+        ("[pressure]", '[battery]\nat = 9\nformat = "u8"\n[pressure]\ncount = "fit"', ["battery and pressure share"]),
+        (
+            "[pressure]\nat = 1",
+            '[checksum]\nkind = "sum"\n[pressure]\nat = -2',
+            ["checksum and pressure share bytes 1"],
+        ),
     ],
 )
 def test_a_mistake_is_named_with_file_key_found_and_allowed(old, new, words):
@@ -82,6 +95,26 @@ def test_a_mistake_is_named_with_file_key_found_and_allowed(old, new, words):
     assert "my-gauge.toml" in text
     for word in words:
         assert word in text
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        # A counter in the gap behind each sample, and a battery behind all of them.
+        'stride = 3\ncount = "fit"\n[sequence]\nat = 3\nformat = "u8"\n[battery]\nat = -1\nformat = "u8"\n',
+        '[sequence]\nat = 0\nformat = "u8"\nmask = 0x0F\n[status]\nat = 0\nformat = "u8"\nfault = 0x80\n',
+        "[checksum]\nkind = 'crc16_modbus'\nat = -2\n",
+    ],
+)
+def test_what_shares_no_byte_with_a_sample_may_be_anywhere(more):
+    assert load_layout(GOOD + more).pressure.at == 1
+
+
+@pytest.mark.parametrize("text", ["scale = 0", 'prefix = "P=µ"', 'prefix = "P\\n"'])
+def test_a_text_that_gives_no_pressure_is_refused(text):
+    start = GOOD.split("[pressure]")[0]
+    with pytest.raises(SettingsError, match=r"no line starts with|would make every pressure the same"):
+        load_layout(f"{start}[text]\n{text}\n")
 
 
 def test_every_mistake_is_said_at_once():
