@@ -4,6 +4,7 @@ The person and the radio are both behind small edges, so that a terminal, a reco
 """
 
 import asyncio
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from contextlib import suppress
@@ -12,6 +13,7 @@ from decimal import InvalidOperation
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError
+from gaugelink.gauge.ambient import HIGHEST_KPA, LOWEST_KPA
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.inspect import Inspector, LiveValue
 from gaugelink.gauge.layout import GaugeLayout, How, Listen
@@ -24,6 +26,8 @@ WATCH_S = 3600.0
 MOST_ROUNDS = 8
 FIRST_STEPS_PSI = (0.0, 20.0, 60.0)
 """Open to the air, and what a bicycle pump gives without effort."""
+FAR = 3.0
+"""Times what was asked: nobody misses it by more, and units are further apart. Common practice, no source."""
 AGREES = 0.02
 """The taught gauge must show the typed reading within this share, or within its display's step."""
 
@@ -107,12 +111,11 @@ async def _rounds(ear: _Ear, inspector: Inspector, hand: Hand, name: str) -> Tau
     between: list[bytes] = []
     result = LearnResult(None, (), ("No reading was typed.",))
     wanted = [PressureUnit.PSI.to_kpa(psi) for psi in FIRST_STEPS_PSI]
-    characteristic = ""
-    for number in range(MOST_ROUNDS):
-        if not wanted:
-            break
+    characteristic, doubted_kpa = "", math.nan
+    while wanted and len(segments) < MOST_ROUNDS:
         moved_from = len(ear.heard)
-        typed = await hand.reading(wanted.pop(0))
+        asked_kpa = wanted.pop(0)
+        typed = await hand.reading(asked_kpa)
         if not typed.strip():
             break
         characteristic = characteristic or ear.characteristic()
@@ -121,11 +124,17 @@ async def _rounds(ear: _Ear, inspector: Inspector, hand: Hand, name: str) -> Tau
         await asyncio.sleep(HOLD_S)
         frames = ear.since(held_from, characteristic)
         try:
-            segments.append(LabelledSegment.typed(typed, hand.unit, frames, open_to_air=number == 0))
+            segment = LabelledSegment.typed(typed, hand.unit, frames, open_to_air=asked_kpa <= 0)
         except InvalidOperation:
             hand.say(f"{typed!r} is not a number; the reading was left out.")
-            wanted.insert(0, PressureUnit.PSI.to_kpa(FIRST_STEPS_PSI[min(number, 2)]))
+            wanted.insert(0, asked_kpa)
             continue
+        if _is_far(segment.shown_kpa, asked_kpa) and not math.isclose(segment.shown_kpa, doubted_kpa, rel_tol=AGREES):
+            hand.say(_far_words(segment, asked_kpa))
+            wanted.insert(0, asked_kpa)
+            doubted_kpa = segment.shown_kpa
+            continue
+        segments.append(segment)
         if wanted:
             continue
         listen = _where(inspector, characteristic)
@@ -140,6 +149,22 @@ async def _rounds(ear: _Ear, inspector: Inspector, hand: Hand, name: str) -> Tau
     if result.layout is not None:
         checked = _last_pressure(result.layout, segments[-1].frames)
     return Taught(result, tuple(segments), checked)
+
+
+def _is_far(shown_kpa: float, asked_kpa: float) -> bool:
+    """Whether a reading is further from what was asked than anybody pumps: in another unit, or mistyped."""
+    if asked_kpa <= 0:
+        return not -LOWEST_KPA <= shown_kpa <= HIGHEST_KPA
+    return not asked_kpa / FAR <= shown_kpa <= asked_kpa * FAR
+
+
+def _far_words(segment: LabelledSegment, asked_kpa: float) -> str:
+    unit = segment.unit
+    asked = f"about {unit.text(asked_kpa)}" if asked_kpa > 0 else "no pressure, or the ambient one"
+    return (
+        f"{segment.shown:g} {unit.value} is far from {asked}; the reading was left out. If the display shows that, "
+        f"type it again. If it shows another unit than {unit.value}, give up and begin again with --unit."
+    )
 
 
 def _where(inspector: Inspector, characteristic: str) -> Listen:

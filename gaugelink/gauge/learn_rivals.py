@@ -86,9 +86,8 @@ def telling_pressure_kpa(
     typed_kpa: Sequence[float],
 ) -> float | None:
     """The round pressure that tells `guess` from most of its rivals: not one typed before, and the least of equals."""
-    grain = next(step for step in (1, 2, 5, 10, 20, 50, 100, 500, 1000, 5000, 10000) if unit.to_kpa(step) >= 12.0) if (
-        unit.to_kpa(1.0) < 12.0
-    ) else 0.2  # fmt: skip
+    steps = (0.2, 1, 2, 5, 10, 20, 50, 100, 500, 1000, 5000, 20000)
+    grain = next(step for step in steps if unit.to_kpa(step) >= 12.0)
     pressures = np.arange(0.0, MOST_KPA, unit.to_kpa(grain))
     pressures = pressures[[min(abs(typed - pressure) for typed in typed_kpa) > 15.0 for pressure in pressures]]
     told = np.zeros(len(pressures))

@@ -2,12 +2,15 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Self
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.recording import Recording
+
+MOST_SHOWN = 1e9
+"""More than any display shows, in pascals too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +42,11 @@ class LabelledSegment:
     ) -> Self:
         """Make a segment from a reading as it was typed; the last digit typed is the display's step unless stated.
 
-        Raises decimal.InvalidOperation when the reading is no number.
+        Raises decimal.InvalidOperation when the reading is no number that a display shows.
         """
         number = Decimal(reading.strip().replace(",", "."))
+        if not number.is_finite() or abs(number) > MOST_SHOWN:
+            raise InvalidOperation(f"no display shows {reading!r}")
         exponent = number.as_tuple().exponent
         digit = 10.0 ** (exponent if isinstance(exponent, int) else 0)
         return cls(float(number), unit, step or digit, tuple(frames), battery_percent, open_to_air)

@@ -1,6 +1,8 @@
 """A gauge is taught over the radio by somebody who takes the time that it takes, and what is said at the end holds."""
 
 import asyncio
+import errno
+import os
 from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any, ClassVar
@@ -93,3 +95,61 @@ def test_a_folder_that_is_not_there_is_told_before_anything_is_pumped(tmp_path: 
             app, ["learn", "Gauge 77", "--simulate", "--out", str(tmp_path / "new" / "g.toml")], catch_exceptions=False
         )
     assert len(typing.lines) == 3
+
+
+def learnt(tmp_path: Path, *typed: str) -> str:
+    Typed.lines = list(typed)
+    words = ["learn", "Gauge 77", "--simulate", "--out", str(tmp_path / "g.toml")]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert result.exit_code == 0
+    assert Typed.lines == []
+    return result.output
+
+
+@pytest.mark.usefixtures("typing")
+def test_what_is_no_number_is_asked_again_and_nothing_else(tmp_path: Path) -> None:
+    said = learnt(tmp_path, "zero", "1e999", "0.0", "20,6 psi", "20.6", "61.8")
+    assert said.count("Open the gauge to the air.") == 3
+    assert said.count("Pump it to about 20 psi") == 2
+    assert said.count("is not a number; the reading was left out.") == 3
+
+
+@pytest.mark.usefixtures("typing")
+@pytest.mark.parametrize("slip", ["1.42", "142", "206"])
+def test_a_reading_far_from_what_was_asked_is_doubted_before_it_becomes_a_scale(slip: str, tmp_path: Path) -> None:
+    """In bar, in kPa, and without its decimal point: each would make a layout in which every pressure is wrong."""
+    said = learnt(tmp_path, "0.0", slip, "20.6", "61.8")
+    assert f"{slip} psi is far from about 20 psi; the reading was left out." in said
+    assert "begin again with --unit" in said
+    assert said.count("is far from") == 1
+
+
+@pytest.mark.usefixtures("typing")
+def test_a_reading_that_is_doubted_is_taken_when_it_is_typed_again(tmp_path: Path) -> None:
+    Typed.lines = ["0.0", "1.42", "1.42", "4.3", "4.3", ""]
+    words = ["learn", "Gauge 77", "--simulate", "--out", str(tmp_path / "g.toml")]
+    with pytest.raises(GaugelinkError, match="No layout was written"):
+        CliRunner().invoke(app, words, catch_exceptions=False)
+    assert len(Typed.lines) < 2
+
+
+@pytest.mark.usefixtures("typing")
+def test_a_layout_that_cannot_be_written_is_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    words = ["learn", "Gauge 77", "--simulate", "--out", str(tmp_path / "g.toml")]
+    result = CliRunner().invoke(app, words)
+    assert "the disk is full. The layout is above" in str(result.exception)
+    assert "[listen]\n" in result.output
+    assert "[pressure]\n" in result.output
+
+
+@pytest.mark.usefixtures("typing")
+def test_a_folder_that_this_user_may_not_write_is_told_before_anything_is_pumped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(GaugelinkError, match="this user may not write in that folder"):
+        learnt(tmp_path)

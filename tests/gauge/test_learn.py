@@ -1,13 +1,19 @@
 """The learner finds made-up formats from three typed readings, asks where it cannot know, and never guesses."""
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.decode import Frame, FrameDecoder
+from gaugelink.gauge.fields import NumberFormat
 from gaugelink.gauge.layout import Reference
 from gaugelink.gauge.learn import learn
+from gaugelink.gauge.learn_guess import Guess
+from gaugelink.gauge.learn_kinds import KINDS
+from gaugelink.gauge.learn_rivals import telling_pressure_kpa
+from gaugelink.gauge.learn_scales import Scale
 from gaugelink.gauge.learn_types import LabelledSegment, segments_of
 from gaugelink.gauge.recording import parse_recording
 from tests.benchmarks.learn import judge, teach
@@ -196,3 +202,15 @@ def test_any_text_whatever_raises_nothing(lines):
         for j, shown in enumerate((0.0, 20.0, 60.0))
     ]
     learn(segments)
+
+
+@pytest.mark.parametrize("unit", list(PressureUnit))
+def test_the_pressure_that_tells_is_a_round_one_in_whatever_unit_the_display_has(unit):
+    """One byte of kPa, or two: they part above 255 kPa. Ten thousand pascals are no step that a pump can be held to."""
+    one, two = (next(kind for kind in KINDS if kind.format is form) for form in (NumberFormat.U8, NumberFormat.U16))
+    in_kpa = Scale(PressureUnit.KPA, 1.0, 0.0)
+    guess, rival = (Guess(kind, 0, in_kpa, 0.0, Reference.GAUGE, 0.0, 0.0) for kind in (two, one))
+    told = telling_pressure_kpa(guess, [rival], [np.zeros(2, dtype=np.uint8)], unit, 1.0, [0.0, 138.0])
+    assert told is not None
+    assert told > 255.0
+    assert unit.from_kpa(told) == pytest.approx(round(unit.from_kpa(told), 1))

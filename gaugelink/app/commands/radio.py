@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -31,6 +32,7 @@ from gaugelink.gauge.radio import RADIO_ERRORS, Radio
 from gaugelink.gauge.recording import read_recording
 from gaugelink.gauge.scan import FoundDevice, scan, scan_live
 from gaugelink.printable import printable
+from gaugelink.reasons import why_unwritten
 
 if TYPE_CHECKING:
     from simulators.gatt_gauge import SimulatedGauge
@@ -258,6 +260,8 @@ def learn_command(
         raise GaugelinkError(f"{out} exists already: give another name with --out.")
     if not out.parent.is_dir():
         raise GaugelinkError(f"{out}: the folder is not there: make it, or give another name with --out.")
+    if not os.access(out.parent, os.W_OK | os.X_OK):
+        raise GaugelinkError(f"{out}: this user may not write in that folder: give another name with --out.")
     path = Path(source)
     if path.suffix == ".jsonl" or path.exists():
         segments = segments_of(read_recording(path))
@@ -273,7 +277,14 @@ def learn_command(
     _show_candidates(result, Terminal())
     if result.layout is None:
         raise GaugelinkError("No layout was written. " + " ".join(result.missing or ("More readings are needed.",)))
-    out.write_text(layout_text(result.layout, f"Taught by typed readings; {proof}."), encoding="utf-8")
+    text = layout_text(result.layout, f"Taught by typed readings; {proof}.")
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        # The gauge need not be taught again for that.
+        typer.echo(text)
+        why = why_unwritten(error)
+        raise GaugelinkError(f"{out}: cannot be written: {why}. The layout is above; put it in a file.") from error
     typer.echo(f"Written to {out}; {proof}. Name it in the shop file, under [[gauges]]:")
     # A shop file takes paths from its own folder, which need not be the one that this was typed in.
     typer.echo(f"layout = {json.dumps(out.absolute().as_posix(), ensure_ascii=False)}")
