@@ -9,6 +9,7 @@ import numpy as np
 from gaugelink.bench.repeats import pooled_scatter
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.adapters import adapter_errors
+from gaugelink.verdict.other_air import air_errors
 from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit, fit_huber
 
@@ -84,7 +85,8 @@ class Model:
                     known = reading.u_kpa(scatters[reading.cylinder].share) / reading.sea_level_kpa
                     u.append(known if known > 0 else rules.repeatability_fraction)
         self.gauges = {(j, r.cylinder): r.gauge for j, test in enumerate(tests) for r in test.readings}
-        self.adapters = adapter_errors(tests)
+        self.shared = [adapter | air for adapter, air in zip(adapter_errors(tests), air_errors(tests), strict=True)]
+        """Errors that all readings of a test share with those of some others, by test and name."""
         self.observed, self.u = np.array(observed), np.array(u)
         self.middle = float(np.mean(self.observed))
         self.span = max(max(x) - min(x), 1e-9)
@@ -136,7 +138,7 @@ class Model:
         for j, cylinder in self.rows:
             row = self.level(cylinder, j)
             row[f"test {j}"] = 1.0
-            row |= dict.fromkeys(self.adapters[j], 1.0)
+            row |= dict.fromkeys(self.shared[j], 1.0)
             if wear is not None:
                 row["even"] = self.x[j]
             if gauges:
@@ -162,8 +164,8 @@ class Model:
             "slope": slope_u,
             "even": slope_u,
         }
-        adapters = {name: u for own in self.adapters for name, u in own.items()}
-        prior = np.array([adapters.get(name, sizes.get(name.split(" ", 1)[0], FREE)) for name in names])
+        shared = {name: u for own in self.shared for name, u in own.items()}
+        prior = np.array([shared.get(name, sizes.get(name.split(" ", 1)[0], FREE)) for name in names])
         robust = np.ones(len(rows), dtype=np.bool_)
         return fit_huber(
             names, design, self.observed - self.middle, self.u, prior, robust, stated_freedom=self.scatter.freedom

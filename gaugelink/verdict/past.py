@@ -98,6 +98,8 @@ class PastTest:
     adapter_percent: float | None = 0.0
     """What was added to the readings so that they are as through the adapter of the machine's last test; None where
     theirs was another one and that cannot be told."""
+    ambient_abs_kpa: float | None = None
+    """Pressure of the air that the readings were carried to sea level from; None where it was assumed."""
 
 
 @dataclass(frozen=True, slots=True)

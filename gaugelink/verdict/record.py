@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from gaugelink.bench.repeats import grown_scatter, u_of_mean_kpa
+from gaugelink.engine.air import AmbientSource
 from gaugelink.verdict.difference import telling_pulls
 from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 from gaugelink.verdict.past import PastReading, PastTest
@@ -47,7 +48,9 @@ def past_test(
                 u_own_kpa=to_sea_level * u_of_mean_kpa(counted) if counted else 0.0,
             )
         )
-    return PastTest(test_id, at, tuple(readings), gauge, counter)
+    air = verdict.conditions
+    ambient_abs_kpa = None if air.ambient_source is AmbientSource.ASSUMED else air.ambient_abs_kpa
+    return PastTest(test_id, at, tuple(readings), gauge, counter, ambient_abs_kpa=ambient_abs_kpa)
 
 
 @dataclass(frozen=True, slots=True)

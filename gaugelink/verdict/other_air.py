@@ -1,0 +1,32 @@
+"""Tests of one machine whose air was noted, set beside those whose air was assumed.
+
+Where nothing was noted a reading is carried to sea level as if it was taken there. A shop in the mountains that writes
+its altitude down one day has readings a fifth higher from then on, of the same engine.
+"""
+
+from collections.abc import Sequence
+from math import log
+from statistics import median
+from typing import Final
+
+from gaugelink.engine.air import assumed_ambient
+from gaugelink.verdict.past import PastTest
+
+NOTED_OR_NOT: Final = "air noted or not"
+"""Name of the error that tests share whose air was not noted, or was, unlike that of the last."""
+
+
+def air_errors(tests: Sequence[PastTest]) -> list[dict[str, float]]:
+    """For each test, by name, the errors that its readings share for the air's sake: standard uncertainties of a
+    logarithm.
+
+    The assumed air is as uncertain as it is anywhere; where the noted air is further off than that, the tests without a
+    note were most likely done in the same. How the last test was done is what the others are held against.
+    """
+    noted = [test.ambient_abs_kpa for test in tests if test.ambient_abs_kpa is not None]
+    if len(noted) in (0, len(tests)):
+        return [{} for _ in tests]
+    assumed = assumed_ambient()
+    u = max(assumed.u_kpa / assumed.abs_kpa, abs(log(median(noted) / assumed.abs_kpa)))
+    last_is_noted = tests[-1].ambient_abs_kpa is not None
+    return [{} if (test.ambient_abs_kpa is not None) is last_is_noted else {NOTED_OR_NOT: u} for test in tests]
