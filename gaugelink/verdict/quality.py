@@ -143,12 +143,15 @@ def _unagreed(case: Case, reading: ReadingValue) -> Finding:
     repeats = [pull.repeat for pull in reading.pulls] or list(reading.counted)
     peaks = [repeat.peak_kpa for repeat in repeats]
     poor = sum(repeat.is_poor for repeat in repeats)
+    short = sum(not pull.whole for pull in reading.pulls)
     apart = max(peaks) - min(peaks)
     listed = ", ".join(case.text(peak) for peak in peaks)
     if agree_with_highest(repeats, case.rules.repeats_percent / 100.0):
         closing = "they are too uncertain to confirm each other" if poor else "too few of them reached the top"
     else:
-        closing = "they are not one reading" + (f", and {poor} of them too uncertain to count" if poor else "")
+        doubts = [f"{poor} of them too uncertain to count"] if poor else []
+        doubts += [f"{short} of them stopped short of the top"] if short else []
+        closing = ", and ".join(["they are not one reading", *doubts])
     return Finding(
         RuleName.REPEATABILITY,
         Severity.RETEST,
@@ -161,9 +164,12 @@ def _unagreed(case: Case, reading: ReadingValue) -> Finding:
             "pulls_too_uncertain": float(poor),
         },
         cylinders=(name,),
-        causes=("gauge not tight in the plug hole", "throttle not fully open", "battery running down")
+        causes=(("cranking stopped too early",) if short else ())
+        + ("gauge not tight in the plug hole", "throttle not fully open", "battery running down")
         + (("cranking too short or uneven for this gauge",) if poor else ()),
-        next_tests=(f"read {name} again with the throttle wide open and the gauge tight",),
+        next_tests=(
+            f"read {name} again with the throttle wide open and the gauge tight{', and crank longer' if short else ''}",
+        ),
         source=AGREEMENT,
     )
 

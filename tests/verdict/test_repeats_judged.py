@@ -49,6 +49,18 @@ def test_what_the_bench_did_not_agree_is_to_be_read_again_and_says_why(
         assert f"{psi:.0f} psi" in finding.text
 
 
+def test_pulls_that_stopped_short_of_the_top_are_no_sign_of_a_loose_gauge_first() -> None:
+    pulls = tuple(
+        PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(0.5)), counted=False, whole=whole)
+        for psi, whole in ((144.0, False), (143.0, False), (143.0, True), (139.0, True))
+    )
+    mag = replace(reading("MAG", 143.0), pulls=pulls, agreed=False)
+    finding = only(judge([reading("PTO", 145.0), reading("middle", 143.0), mag]), RuleName.REPEATABILITY)
+    assert finding.text.endswith("they are not one reading, and 2 of them stopped short of the top.")
+    assert finding.causes[0] == "cranking stopped too early"
+    assert finding.next_tests[0].endswith("and crank longer")
+
+
 def test_the_spread_is_told_with_the_digits_of_its_uncertainty() -> None:
     text = only(judge(readings(TRIPLE, 138.4, 132.0, 138.0)), RuleName.SPREAD).text
     spread, u = re.findall(r"([\d.]+) psi", text)
