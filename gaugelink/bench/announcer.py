@@ -58,7 +58,7 @@ class Announcer:
         state = self._state
         if state.phase is not Phase.MEASURING or state.ready_said:
             return
-        gauges = {state.gauges[name] for name in state.target}
+        gauges = state.target_gauges
         last = {reading.cylinder for reading in state.readings[-len(gauges) :]}
         if gauge in gauges and not last & set(state.target) and all(state.tracks[one].screwed for one in gauges):
             state.ready_said = True
@@ -72,7 +72,7 @@ class Announcer:
             self.prompt(saying.closing(state, self._say))
             self.ask_what_is_left()
             return
-        for gauge in {state.gauges[name] for name in state.target}:
+        for gauge in state.target_gauges:
             state.tracks[gauge].loss_said = state.tracks[gauge].down_since_s is not None
         gap = self._say.say(PromptKey.RADIO_GAP, state.target)
         self.prompt(self._say.led(self._say.say(PromptKey.BLEED), gap) if bleed else gap)
@@ -131,5 +131,4 @@ class Announcer:
     def _away(self) -> bool:
         """Whether a gauge that the next pull is meant for is lost, and for so long that it was said."""
         state = self._state
-        gauges = {state.gauges[name] for name in state.target}
-        return state.phase is Phase.MEASURING and any(state.tracks[gauge].loss_said for gauge in gauges)
+        return state.phase is Phase.MEASURING and any(state.tracks[gauge].loss_said for gauge in state.target_gauges)

@@ -243,13 +243,15 @@ class TestBench:
         if track.down_since_s is not None:
             track.lost_s += at_s - track.down_since_s
             track.down_since_s = None
-        if state.phase is Phase.MEASURING and absent and state.target and not state.waits_for_gauge:
+        if state.phase is not Phase.MEASURING or (state.target and gauge not in state.target_gauges):
+            return []
+        if absent and state.target and not state.waits_for_gauge:
             self._announcer.prompt(
                 self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL)
                 if state.readings
                 else saying.opening(state, self._say)
             )
-        elif state.phase is Phase.MEASURING and said and not absent:
+        elif said and not absent:
             self._announcer.prompt(self._announcer.with_next(PromptKey.LINK_BACK, PromptKey.LINK_BACK_ALL))
         return self._announcer.taken(changed=False)
 
@@ -312,11 +314,12 @@ class TestBench:
             if not going_on:
                 self._close_pull()
                 changed = True
-        for track in state.tracks.values():
+        for gauge, track in state.tracks.items():
             down = track.down_since_s
             if down is not None and not track.loss_said and at_s - down >= state.settings.loss_said_s:
                 track.loss_said = True
-                if state.phase is Phase.MEASURING:
+                # One that was put away, its cylinders measured, is waited for by nobody.
+                if state.phase is Phase.MEASURING and gauge in state.target_gauges:
                     self._announcer.prompt(self._say.say(PromptKey.LINK_LOST, state.target))
         if self._announcer.under_air:
             state.prompted_s = at_s

@@ -61,6 +61,7 @@ class GaugeTrack:
     """Whether it has not been heard since the test began, or since the service was started anew."""
     down_since_s: float | None = None
     loss_said: bool = False
+    """Whether it has been lost for so long that it is spoken of, where somebody waits for it."""
     opened_s: float | None = None
     """When the event began that is going on."""
     cut: bool = False
@@ -209,9 +210,14 @@ class BenchState:
         return waiting[0]
 
     @property
+    def target_gauges(self) -> frozenset[str]:
+        """The gauges that the next pull is meant for."""
+        return frozenset(self.gauges[name] for name in self.target)
+
+    @property
     def waits_for_gauge(self) -> bool:
         """Whether a gauge that the next pull is meant for was not heard yet."""
-        return any(self.tracks[self.gauges[name]].absent for name in self.target)
+        return any(self.tracks[gauge].absent for gauge in self.target_gauges)
 
     def summary(self) -> TestState:
         """Return the whole test for those who look at it."""

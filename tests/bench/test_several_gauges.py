@@ -148,6 +148,24 @@ def test_an_engine_that_changed_a_little_is_not_suspected(floor) -> None:
     assert shop.prompts[-1].text == "Test done: red on PTO 131 psi, blue on middle 128 psi, green on MAG 129 psi."
 
 
+def test_a_gauge_that_was_put_away_is_waited_for_by_nobody(floor) -> None:
+    shop = floor(3, gauges={"PTO": "red", "middle": "blue", "MAG": "red"})
+    shop.together({"red": 930.0, "blue": 880.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 881.0}, 6.0)
+    assert shop.state.current == ("MAG",)
+    before = len(shop.prompts)
+    shop.take(shop.bench.link("blue", False, shop.now_s))
+    shop.wait(5.0)
+    shop.take(shop.bench.link("blue", True, shop.now_s))
+    assert shop.prompts[before:] == []
+    shop.take(shop.bench.link("blue", False, shop.now_s))
+    shop.wait(5.0)
+    shop.command(CommandKind.REDO, cylinder="middle")
+    assert shop.said is PromptKey.LINK_LOST
+    shop.take(shop.bench.link("blue", True, shop.now_s))
+    assert shop.said is PromptKey.LINK_BACK_ALL
+
+
 def test_one_gauge_that_is_back_sends_nobody_to_pull_while_the_other_is_lost(floor) -> None:
     shop = floor(2, gauges={"PTO": "red", "MAG": "blue"})
     shop.together({"red": 930.0, "blue": 880.0}, 20.0)
