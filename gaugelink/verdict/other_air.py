@@ -16,17 +16,26 @@ NOTED_OR_NOT: Final = "air noted or not"
 """Name of the error that tests share whose air was not noted, or was, unlike that of the last."""
 
 
+def noted_or_not_u(noted_abs_kpa: float) -> float:
+    """Standard uncertainty, as a fraction, of what the air does between a test whose air was assumed and one that was
+    done in `noted_abs_kpa`.
+
+    As much as is assumed of any shop; where the noted air is further off than that, all of it, because both were most
+    likely done in the same.
+    """
+    assumed = assumed_ambient()
+    return max(assumed.u_kpa / assumed.abs_kpa, abs(log(noted_abs_kpa / assumed.abs_kpa)))
+
+
 def air_errors(tests: Sequence[PastTest]) -> list[dict[str, float]]:
     """For each test, by name, the errors that its readings share for the air's sake: standard uncertainties of a
     logarithm.
 
-    The assumed air is as uncertain as it is anywhere; where the noted air is further off than that, the tests without a
-    note were most likely done in the same. How the last test was done is what the others are held against.
+    How the last test was done is what the others are held against.
     """
     noted = [test.ambient_abs_kpa for test in tests if test.ambient_abs_kpa is not None]
     if len(noted) in (0, len(tests)):
         return [{} for _ in tests]
-    assumed = assumed_ambient()
-    u = max(assumed.u_kpa / assumed.abs_kpa, abs(log(median(noted) / assumed.abs_kpa)))
+    u = noted_or_not_u(median(noted))
     last_is_noted = tests[-1].ambient_abs_kpa is not None
     return [{} if (test.ambient_abs_kpa is not None) is last_is_noted else {NOTED_OR_NOT: u} for test in tests]

@@ -7,12 +7,13 @@ from math import hypot, inf, isinf, log
 import numpy as np
 
 from gaugelink.bench.repeats import COVERAGE_FACTOR, Repeat
-from gaugelink.engine.air import ambient_factor
+from gaugelink.engine.air import AmbientSource, ambient_factor
 from gaugelink.engine.geometry import CylinderGeometry, oil_factor
 from gaugelink.verdict.adapters import CARRIED_U_SHARE, OTHER_ADAPTER_U, carrying_factor
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity
+from gaugelink.verdict.other_air import noted_or_not_u
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a
 # rectangular distribution (JCGM 100:2008, clause 4.3.7).
@@ -103,12 +104,12 @@ def unheld_finding(wet: Case) -> Finding:
 def _rise(wet: Case, dry: Case, name: str) -> _Rise:
     before = dry.readings[name]
     # The two tests may be days apart: the wet reading is carried to the ambient and the adapter of the dry one.
-    air = ambient_factor(dry.conditions.ambient_abs_kpa, wet.conditions.ambient_abs_kpa)
+    air, air_u = _air(wet.conditions, dry.conditions)
     adapter, adapter_u = _adapter(wet, dry, name)
     after = _carried(wet.readings[name], air * adapter)
     rise = wet.between(after, before)
     adapter_u_kpa = COVERAGE_FACTOR * adapter_u * after.peak_kpa
-    ambient_u_kpa = COVERAGE_FACTOR * _ambient_u(wet.conditions, dry.conditions) * after.peak_kpa
+    ambient_u_kpa = COVERAGE_FACTOR * air_u * after.peak_kpa
     most_kpa = before.peak_kpa * _most_by_volume(wet, name)
     return _Rise(rise.kpa, rise.u_kpa, ambient_u_kpa, adapter_u_kpa, before.peak_kpa, most_kpa)
 
@@ -142,15 +143,21 @@ def _adapter(wet: Case, dry: Case, name: str) -> tuple[float, float]:
     return factor, CARRIED_U_SHARE * abs(log(factor))
 
 
-def _ambient_u(wet: Conditions, dry: Conditions) -> float:
-    """Standard uncertainty, as a fraction, of the factor that carries a reading from one ambient to the other.
+def _air(wet: Conditions, dry: Conditions) -> tuple[float, float]:
+    """The factor that carries a wet reading to the ambient of the dry test, and its standard uncertainty as a fraction.
 
     A quotient of two (JCGM 100:2008, 5.1.6). Where both come from one source and are the same, it is the same place
-    and the same error: it cancels.
+    and the same error: it cancels. Where one of them was assumed and the other noted, the same place is likelier than
+    the assumption: nothing is carried.
     """
+    noted = [one for one in (wet, dry) if one.ambient_source is not AmbientSource.ASSUMED]
+    if len(noted) == 1:
+        (one,) = noted
+        return 1.0, hypot(noted_or_not_u(one.ambient_abs_kpa), one.ambient_u_kpa / one.ambient_abs_kpa)
     if (wet.ambient_source, wet.ambient_abs_kpa) == (dry.ambient_source, dry.ambient_abs_kpa):
-        return 0.0
-    return hypot(*(one.ambient_u_kpa / one.ambient_abs_kpa for one in (wet, dry)))
+        return 1.0, 0.0
+    factor = ambient_factor(dry.ambient_abs_kpa, wet.ambient_abs_kpa)
+    return factor, hypot(*(air.ambient_u_kpa / air.ambient_abs_kpa for air in (wet, dry)))
 
 
 def _carried(reading: ReadingValue, factor: float) -> ReadingValue:

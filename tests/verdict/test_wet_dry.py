@@ -72,7 +72,7 @@ def test_a_wet_test_on_a_day_of_other_weather_is_carried_to_the_dry_one() -> Non
     assert rise == pytest.approx(PSI.to_kpa(6.0))
 
 
-@pytest.mark.parametrize("altitude_m", [300.0, 600.0])
+@pytest.mark.parametrize("altitude_m", [300.0, 600.0, 1600.0, 3000.0])
 def test_air_that_was_only_assumed_for_the_dry_test_is_not_taken_for_what_oil_does(altitude_m: float) -> None:
     """The same readings, but the second test knows the altitude that the first one did not."""
     dry = readings(TRIPLE, 135.0, 110.0, 134.0)
@@ -80,6 +80,8 @@ def test_air_that_was_only_assumed_for_the_dry_test_is_not_taken_for_what_oil_do
     verdict = judge(dry, wet, dry=dry, dry_conditions=Conditions.of_ambient(assumed_ambient()))
     found = [f for f in verdict.findings if f.rule is RuleName.WET_DRY]
     assert [f.numbers["rings_likely"] for f in found] == [0.0, 0.0, 0.0]
+    # The same place is likelier than the assumption.
+    assert [f.numbers["rise_percent"] for f in found] == pytest.approx([0.0, 0.0, 0.0])
     for finding in found:
         assert finding.u_kpa is not None
         # 4 kPa assumed and 1 kPa of weather, of about 100 kPa.
