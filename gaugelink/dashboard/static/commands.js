@@ -1,5 +1,5 @@
 // What a thumb can ask for. Every press is answered by the bench, and the answer is shown.
-import { byId, el, setText } from "./dom.js";
+import { byId, el, setText, toPrompt } from "./dom.js";
 import { withUnit } from "./units.js";
 import { bench, questionsLeft, state, unitOf } from "./store.js";
 
@@ -188,13 +188,21 @@ function openMore(open) {
   setText(byId("do-more"), open ? "Less" : "More");
 }
 
+// A command behind "More" is out of sight once it was pressed; a question that it puts gives the focus back to "More".
+function press(act) {
+  openMore(false);
+  if (!document.activeElement?.checkVisibility()) byId("do-more").focus();
+  act();
+}
+
 export function drawActions() {
   const test = bench()?.test ?? null;
   const box = byId("actions");
+  const focused = box.contains(document.activeElement) ? document.activeElement : null;
   if (!box.hasChildNodes()) {
     box.append(
       ...BUTTONS.map(([id, , , act]) =>
-        el("button", { type: "button", id: `do-${id}`, onclick: () => { openMore(false); act(); } })),
+        el("button", { type: "button", id: `do-${id}`, onclick: () => press(act) })),
       el("button", { type: "button", id: "do-more", "aria-controls": "actions", onclick: () => openMore(box.dataset.open !== "true") }),
     );
     openMore(false);
@@ -207,6 +215,7 @@ export function drawActions() {
     byId(`do-${id}`).dataset.first = String(first.includes(id));
   }
   byId("do-more").hidden = fitting.every((id) => first.includes(id));
+  if (focused?.checkVisibility() === false) toPrompt();
   // One press is the one to make next: finish what is done before another test begins.
   const done = test?.phase === "done" && !questionsLeft(test);
   byId("do-finish").classList.toggle("main", done);

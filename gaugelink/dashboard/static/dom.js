@@ -21,6 +21,16 @@ export function svg(tag, attributes = {}, ...children) {
   return element;
 }
 
+// Where the focus goes when what had it is gone, and where the first link of the page leads: who works from the keyboard
+// goes on from what is to be done in the view that is open.
+export function toPrompt(options = { preventScroll: true }) {
+  [byId("prompt"), byId("leak-prompt"), byId("view-history")].find((part) => part?.checkVisibility())?.focus(options);
+}
+
+// Letters of a drawing grow with those of the page, which somebody may have chosen larger (WCAG 2.2, 1.4.4).
+export const letterSize = () => Math.round(0.8 * parseFloat(getComputedStyle(document.documentElement).fontSize));
+export const axisFont = () => `${letterSize()}px system-ui, sans-serif`;
+
 export function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }

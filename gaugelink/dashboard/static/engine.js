@@ -7,9 +7,21 @@ const STATUS = {
   waiting: "waiting", in_progress: "in progress", agreed: "agreed", odd: "odd", skipped: "skipped",
 };
 const MOST_STEPS = 12; // More would be too narrow to see.
+const LEAST_INSIDE = 0.42; // Height of a staircase, as a share of its stage, from which on its number has room in it.
 
 let drawn = new Map();
 let scaleTop = 1;
+
+const ruler = document.createElement("canvas").getContext("2d");
+
+// How far a name reaches, in ems, from corner to corner where each of its words is a line: what has to fit into a bore.
+function reachOf(name) {
+  const size = 100;
+  ruler.font = `700 ${size}px ${getComputedStyle(document.body).fontFamily}`;
+  const wordsOf = name.trim().split(/\s+/);
+  const widest = Math.max(...wordsOf.map((word) => ruler.measureText(word).width)) / size;
+  return Math.max(1, Math.hypot(widest, wordsOf.length));
+}
 
 function makeCylinder(name, asked) {
   const parts = {
@@ -17,12 +29,14 @@ function makeCylinder(name, asked) {
     number: el("span", { class: "number" }),
     stair: svg("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", class: "stair", "aria-hidden": "true" }),
     ring: svg("circle", { cx: 50, cy: 50, r: 45, class: "ring", pathLength: 100 }),
+    name: el("span", { class: "name" }, name),
     status: el("span", { class: "status" }),
     interval: el("span", { class: "interval" }),
     pulls: el("span", { class: "pulls" }),
     shown: "",
   };
   const bore = svg("svg", { viewBox: "0 0 100 100", class: "bore", "aria-hidden": "true" });
+  parts.name.style.setProperty("--reach", reachOf(name).toFixed(2));
   bore.append(svg("circle", { cx: 50, cy: 50, r: 45, class: "wall" }), parts.ring);
   parts.value = el("span", { class: "value" }, parts.least, parts.number);
   parts.stage = el("span", { class: "stage" }, parts.stair, parts.value);
@@ -30,7 +44,7 @@ function makeCylinder(name, asked) {
     "button",
     { type: "button", class: "cylinder", onclick: () => asked(name) },
     parts.stage,
-    el("span", { class: "shaft" }, el("span", { class: "barrel" }, bore, el("span", { class: name.length > 4 ? "name long" : "name" }, name))),
+    el("span", { class: "shaft" }, el("span", { class: "barrel" }, bore, parts.name)),
     parts.status, parts.interval, parts.pulls,
   );
   parts.item = el("li", {}, parts.button);
@@ -107,7 +121,11 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   setText(parts.least, cylinder.at_least ? "at least " : "");
   parts.value.style.setProperty("--letters", Math.max(3, value.length));
   parts.value.classList.toggle("none", !read);
-  parts.value.style.bottom = `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
+  // Above its tread the number of a reading that is below the maker's range would stand in that range.
+  const under = read && test.band_low_kpa !== null && reading + (interval ?? 0) < test.band_low_kpa && reading > LEAST_INSIDE * scaleTop;
+  parts.value.classList.toggle("inside", under);
+  parts.value.style.top = under ? `${y(reading)}%` : "";
+  parts.value.style.bottom = under ? "" : `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
   parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
   setText(parts.interval, read && interval !== null ? `± ${doubt} ${unit}` : "");
   const counted = cylinder.readings.filter((pull) => pull.counted);
@@ -139,7 +157,7 @@ function rangeWords(test) {
 export function drawEngine(one, stale, asked) {
   const test = one?.test ?? null;
   const list = byId("cylinders");
-  byId("no-test").hidden = test !== null || one === null;
+  byId("no-test").hidden = test !== null || !one?.availability;
   list.hidden = test === null;
   setText(byId("range"), rangeWords(test));
   byId("range").hidden = byId("range").textContent === "";

@@ -1,11 +1,14 @@
 // A machine over its tests: each cylinder's trend, what jobs changed, and the reports.
-import { byId, el, setText } from "./dom.js";
+import { axisFont, byId, el, letterSize, setText } from "./dom.js";
 import { day, fromKpa, number, withDoubt, withUnit } from "./units.js";
 import { bench, machineOf, state, unitOf } from "./store.js";
 
 const COLOURS = ["--line-1", "--line-2", "--line-3", "--line-4", "--line-5", "--line-6"];
 const DASHES = [[], [8, 4], [2, 4], [10, 3, 2, 3], [14, 5], [4, 4]];
 const LEAST_SPAN = 0.1; // Of the level: a smaller one would draw what is only noise as a fall.
+const MOST_OF_A_JOB = 30; // Letters of it beside its line.
+const MOST_JOB_LINES = 4;
+const JOB_LINE = 1.25; // Height of one, in letters.
 let chart = null;
 let asked = 0;
 let picked = null;
@@ -109,6 +112,30 @@ export function seasonsScale(values) {
   return [middle - 1.1 * half, middle + 1.1 * half];
 }
 
+// A line for each job and its words above the readings, in `lines` lines where they lie close, and none past the end.
+export function drawJobs(plot, jobs, lines, colour) {
+  const { ctx, bbox } = plot;
+  const letter = letterSize() * devicePixelRatio;
+  const gap = 4 * devicePixelRatio;
+  const ends = Array(lines).fill(-Infinity);
+  ctx.font = `${letter}px system-ui, sans-serif`;
+  ctx.textAlign = "left";
+  ctx.fillStyle = colour("--ink");
+  for (const [at, job] of jobs) {
+    const x = plot.valToPos(at, "x", true);
+    if (x < bbox.left || x > bbox.left + bbox.width) continue;
+    const text = job.length > MOST_OF_A_JOB ? `${job.slice(0, MOST_OF_A_JOB - 1)}…` : job;
+    const width = ctx.measureText(text).width;
+    const begin = Math.max(bbox.left, Math.min(x + gap, bbox.left + bbox.width - width));
+    const free = ends.findIndex((end) => end + gap <= begin);
+    const line = free < 0 ? ends.indexOf(Math.min(...ends)) : free;
+    ends[line] = begin + width;
+    const foot = bbox.top - gap - JOB_LINE * letter * (lines - 1 - line);
+    ctx.fillRect(x, foot - 0.8 * letter, devicePixelRatio, bbox.top + bbox.height - foot + 0.8 * letter);
+    ctx.fillText(text, begin, foot);
+  }
+}
+
 function drawSeasons(record, unit) {
   chart?.destroy();
   chart = null;
@@ -124,13 +151,15 @@ function drawSeasons(record, unit) {
   const series = names.map((name, index) => ({
     label: name, stroke: colour(COLOURS[index % COLOURS.length]), width: 2.5, dash: DASHES[index % DASHES.length], points: { show: true, size: 7 }, spanGaps: true,
   }));
-  const jobs = record.jobs.map((job) => [Date.parse(job.at) / 1000, job.job]);
-  const axis = { stroke: colour("--faint"), grid: { stroke: colour("--rule"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const jobs = record.jobs.map((job) => [Date.parse(job.at) / 1000, [job.job, ...job.cylinders].join(", ")]).sort(([one], [other]) => one - other);
+  const axis = { stroke: colour("--faint"), grid: { stroke: colour("--rule"), width: 1 }, font: axisFont() };
   const read = names.map((name) => dry.map((test) => (name in test.sea_level_kpa ? fromKpa(test.sea_level_kpa[name], unit) : null)));
   const doubts = names.map((name) => dry.map((test) => fromKpa(test.sea_level_u_kpa[name] ?? 0, unit)));
   const ends = read.flatMap((row, line) => row.flatMap((value, at) => (value === null ? [] : [value - doubts[line][at], value + doubts[line][at]])));
+  const lines = Math.min(MOST_JOB_LINES, jobs.length);
+  const above = 18 + Math.ceil(JOB_LINE * letterSize() * lines);
   const marks = (plot) => {
-    const { ctx, bbox } = plot;
+    const { ctx } = plot;
     ctx.save();
     ctx.lineWidth = 1.5 * devicePixelRatio;
     read.forEach((row, line) => row.forEach((value, at) => {
@@ -142,19 +171,11 @@ function drawSeasons(record, unit) {
       ctx.lineTo(x, plot.valToPos(value + doubts[line][at], "y", true));
       ctx.stroke();
     }));
-    ctx.fillStyle = ctx.strokeStyle = colour("--ink");
-    ctx.textAlign = "left";
-    ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-    for (const [at, job] of jobs) {
-      const x = plot.valToPos(at, "x", true);
-      if (x < bbox.left || x > bbox.left + bbox.width) continue;
-      ctx.fillRect(x, bbox.top, devicePixelRatio, bbox.height);
-      ctx.fillText(job, x + 4 * devicePixelRatio, bbox.top + 12 * devicePixelRatio);
-    }
+    drawJobs(plot, jobs, lines, colour);
     ctx.restore();
   };
   chart = new uPlot(
-    { width: Math.max(240, box.clientWidth), height: 300, legend: { show: false }, cursor: { show: false }, padding: [18, 12, 0, 0],
+    { width: Math.max(240, box.clientWidth), height: 282 + above, legend: { show: false }, cursor: { show: false }, padding: [above, 12, 0, 0],
       scales: { y: { range: seasonsScale(ends) } }, axes: [axis, axis], series: [{}, ...series], hooks: { draw: [marks] } },
     [times, ...read],
     box,

@@ -1,9 +1,10 @@
 // Leak-down: the one under way, and the results.
-import { byId, el, setText, sign } from "./dom.js";
+import { axisFont, byId, el, setText, sign, toPrompt } from "./dom.js";
 import { clock, fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
-import { bench, leakOf, leaking, standingPrompt, state, unitOf } from "./store.js";
+import { bench, leakOf, leaking, namesOf, standingPrompt, state, unitOf } from "./store.js";
 import { send } from "./commands.js";
 import { drawBeginning } from "./leakbegin.js";
+import { joined } from "./sentence.js";
 
 let chart = null;
 let drawn = "";
@@ -29,7 +30,9 @@ function rateNow(progress, unit) {
 function drawNow(one, unit) {
   const active = leaking(one);
   const progress = active ? one.progress : null;
+  const hadFocus = document.activeElement === byId("leak-stop");
   byId("leak-stop").hidden = !active;
+  if (hadFocus && !active) toPrompt();
   const reads = progress ? `${leakOf(one)}: ${withUnit(progress.pressure_kpa, unit, 1)}` : active ? leakOf(one) : "";
   setText(byId("leak-reads"), reads);
   setText(byId("leak-rate"), progress ? rateNow(progress, unit) : "");
@@ -67,12 +70,12 @@ export function drawLeak() {
   drawn = shown;
   if (!view.hasChildNodes()) {
     view.append(
-      el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive" }), ...buildNow(), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
+      el("h2", {}, "Leak-down"), el("p", { id: "leak-prompt", "aria-live": "assertive", tabindex: "-1" }), ...buildNow(), el("div", { id: "leak-plot", class: "plot", "aria-hidden": "true" }),
       el("div", { id: "leak-begin" }), el("h3", {}, "Results"), el("ul", { id: "leak-results" }), el("p", { id: "leak-none", class: "quiet" }),
     );
   }
   // What is to be done about the air is said here too: nobody turns to another view to be told to stop.
-  setText(byId("leak-prompt"), prompt?.text ?? "");
+  setText(byId("leak-prompt"), joined(prompt?.text ?? "", namesOf(one.test)));
   byId("leak-prompt").dataset.urgency = prompt?.urgency ?? "know";
   drawNow(one, unit);
   drawBeginning(one);
@@ -93,7 +96,7 @@ function drawDecay(one, unit) {
     return;
   }
   const style = getComputedStyle(document.documentElement);
-  const axis = { stroke: style.getPropertyValue("--faint"), grid: { stroke: style.getPropertyValue("--rule"), width: 1 }, font: "13px system-ui, sans-serif" };
+  const axis = { stroke: style.getPropertyValue("--faint"), grid: { stroke: style.getPropertyValue("--rule"), width: 1 }, font: axisFont() };
   chart = new uPlot(
     { width: Math.max(200, box.clientWidth), height: 240, legend: { show: false }, cursor: { show: false }, scales: { x: { time: false } },
       axes: [axis, axis], series: [{}, { stroke: style.getPropertyValue("--metal"), width: 2 }] },

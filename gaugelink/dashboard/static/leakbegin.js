@@ -1,5 +1,5 @@
 // Begins a leak-down: what it will be is told, and what it depends on is asked, before anything begins.
-import { byId, el } from "./dom.js";
+import { byId, el, toPrompt } from "./dom.js";
 import { fromKpa, number, toKpa, typed, withUnit } from "./units.js";
 import { bench, leaking, machineOf, state, unitOf } from "./store.js";
 import { ask, close, send } from "./commands.js";
@@ -130,7 +130,11 @@ export function drawBeginning(one) {
   const shown = JSON.stringify([free, machine?.id, machines.length]);
   if (box.dataset.shown === shown) return;
   box.dataset.shown = shown;
-  if (!free) return box.replaceChildren();
+  if (!free) {
+    const hadFocus = box.contains(document.activeElement);
+    box.replaceChildren();
+    return hadFocus && toPrompt();
+  }
   if (machine === null) return box.replaceChildren(el("p", {}, "The fleet file has no machine."));
   const pick = el("select", { id: "leak-machine" }, ...machines.map(({ id, name }) => el("option", { value: id }, name)));
   pick.value = machine.id;

@@ -1,5 +1,5 @@
 // Puts the page together.
-import { byId, setText } from "./dom.js";
+import { byId, setText, toPrompt } from "./dom.js";
 import { askCylinder, drawActions, send } from "./commands.js";
 import { drawCautions, drawContact, drawHead, drawPrompt, drawQuestions, drawVerdict } from "./panels.js";
 import { drawEngine } from "./engine.js";
@@ -89,6 +89,11 @@ byId("benches").addEventListener("change", (event) => {
   state.current = event.target.value;
   readInk();
   draw();
+});
+byId("skip").addEventListener("click", (event) => {
+  // The address names the view: followed as a link it would lead to another one.
+  event.preventDefault();
+  toPrompt({});
 });
 byId("do-acknowledge").addEventListener("click", () => send({ action: "acknowledge" }));
 listen(changed);

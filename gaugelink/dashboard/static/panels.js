@@ -1,8 +1,9 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
-import { byId, el, setText, sign } from "./dom.js";
+import { byId, el, setText, sign, toPrompt } from "./dom.js";
 import { clock, withDoubt, withUnit, words } from "./units.js";
-import { bench, isSilent, machineOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
+import { bench, isHeard, machineOf, namesOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 import { seasonsOf } from "./seasons.js";
+import { joined } from "./sentence.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -14,22 +15,22 @@ const PHASES = { cautions: "cautions first", measuring: "measuring", done: "done
 
 export function drawContact() {
   const why = trouble();
-  const since = state.heardAt === null ? "" : ` What stands here was heard at ${clock(state.heardAt)}.`;
+  const one = bench();
+  if (why === null) one.inTouchAt = state.heardAt;
+  // The time stands still while nothing is heard of the bench, or it would claim what is not, and be told each second.
+  const since = one?.inTouchAt ? ` What stands here was heard at ${clock(one.inTouchAt)}.` : "";
   document.body.dataset.stale = String(why !== null);
   const box = byId("contact");
   if (box.textContent !== (why === null ? "" : `${why}${since}`)) {
     // In the view of the test the prompt says why; once is enough, for eye and ear.
-    box.replaceChildren(...(why === null ? [] : [el("span", { class: "why" }, why), since]));
+    box.replaceChildren(...(why === null ? [] : [el("span", { class: "why" }, why), ...(since ? [el("span", { class: "since" }, since)] : [])]));
   }
   return why;
 }
 
-// Where the focus goes when what had it is gone: who works from the keyboard goes on from there.
-const toPrompt = () => byId("prompt").focus({ preventScroll: true });
-
 export function drawPrompt(why) {
   const prompt = standingPrompt(bench());
-  const standing = prompt?.text ?? "";
+  const standing = joined(prompt?.text ?? "", namesOf(bench()?.test));
   const urgency = why !== null ? "problem" : prompt?.asks ? "ask" : (prompt?.urgency ?? "know");
   const box = byId("prompt");
   if (box.dataset.urgency !== urgency || !byId("prompt-sign").hasChildNodes()) {
@@ -89,21 +90,30 @@ export function drawHead() {
   const machine = machineOf(test)?.name ?? test?.machine ?? "";
   const asked = test && !test.next_cylinder ? questionsLeft(test) : "";
   // A long name gives way, what is being done does not.
-  const subject = test ? [machine, `, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}`] : ["", one === null ? "" : "no test"];
+  const subject = test ? [machine, `, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}`] : ["", one?.availability ? "no test" : ""];
   setText(byId("subject-machine"), subject[0]);
   setText(byId("subject-state"), subject[1]);
   document.title = test ? `${machine}: ${state.current}` : `gaugelink: ${state.current ?? ""}`;
-  byId("gauges").replaceChildren(
-    ...Object.values(one?.gauges ?? {}).map((gauge) => {
-      const silent = isSilent(gauge.gauge);
-      const said = [silent ? "not heard" : words(gauge.phase)];
-      if (gauge.battery_percent !== null) said.push(`battery ${Math.round(gauge.battery_percent)} %`);
-      const well = gauge.phase === "streaming" && !silent && !gauge.faults.length;
-      return el(
-        "li", { "data-well": String(well) },
-        sign(well ? "agreed" : "problem"), el("strong", {}, gauge.gauge), ` ${[...said, ...gauge.faults].join(", ")}`,
-      );
-    }),
+  drawGauges(one);
+}
+
+function drawGauges(one) {
+  const gauges = Object.values(one?.gauges ?? {}).map((gauge) => {
+    const heard = isHeard(gauge.gauge);
+    const said = [gauge.phase === "streaming" && !heard ? "not heard" : words(gauge.phase)];
+    if (gauge.battery_percent !== null) said.push(`battery ${Math.round(gauge.battery_percent)} %`);
+    // Each fault is a sentence of its own.
+    const faults = gauge.faults.length ? `. ${gauge.faults.join(" ")}` : "";
+    return [gauge.gauge, ` ${said.join(", ")}${faults}`, heard && !gauge.faults.length];
+  });
+  const box = byId("gauges");
+  const shown = JSON.stringify(gauges);
+  // Whoever has the list read aloud is not thrown out of it with every beat.
+  if (box.dataset.shown === shown) return;
+  box.dataset.shown = shown;
+  box.replaceChildren(
+    ...gauges.map(([name, text, well]) =>
+      el("li", { "data-well": String(well) }, sign(well ? "agreed" : "problem"), el("strong", {}, name), text)),
   );
 }
 
@@ -162,6 +172,7 @@ export function drawVerdict() {
   const test = bench()?.test ?? null;
   const unit = unitOf(test);
   const asked = questionsLeft(test);
+  byId("judged").hidden = test === null;
   let next = "";
   if (test && !test.closed) {
     const left = test.cylinders.filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
@@ -196,12 +207,12 @@ export function drawVerdict() {
   byId("seasons").hidden = seasons === null;
   byId("seasons").dataset.wearing = String(Boolean(seasons?.wearing.length));
   setText(byId("seasons"), seasons === null ? "" : `Over the seasons: ${seasons.says.join(" ")}`);
-  setText(byId("summary"), test ? test.summary || "Nothing can be said yet." : "");
+  setText(byId("summary"), test ? joined(test.summary, namesOf(test)) || "Nothing can be said yet." : "");
   const asking = (test?.findings ?? []).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
   byId("findings").replaceChildren(
     ...asking.map((finding) => {
       const causes = finding.causes.length ? el("small", {}, `Likely, in this order: ${finding.causes.join("; ")}.`) : null;
-      return el("li", { "data-severity": finding.severity }, finding.text, causes);
+      return el("li", { "data-severity": finding.severity }, joined(finding.text, namesOf(test)), causes);
     }),
   );
   const tell = missing ? [] : [...new Set((test?.findings ?? []).filter((finding) => finding.severity !== "note").flatMap((finding) => finding.next_tests))];

@@ -22,6 +22,9 @@ export const unitOf = (test) =>
   test?.display_unit ?? Object.values(bench()?.gauges ?? {}).find((gauge) => gauge.display_unit)?.display_unit ?? "psi";
 export const machineOf = (test) => state.setup.machines.find((machine) => machine.id === test?.machine) ?? null;
 
+// Names of a test's cylinders.
+export const namesOf = (test) => (test?.cylinders ?? []).map((cylinder) => cylinder.name);
+
 // The readings that wait for somebody to say whose they are. Before the cautions are acknowledged no answer is taken.
 export const questionsOf = (test) => (!test || test.closed || test.phase === "cautions" ? [] : test.held_events);
 
@@ -50,6 +53,7 @@ function emptyBench(name) {
   return {
     name, availability: null, gauges: {}, traces: new Map(), test: null, prompt: null, result: null, cautions: [],
     leak: null, leakPrompt: null, events: new Map(), decays: new Map(), progress: null, decaying: { id: null, t: [], kpa: [] },
+    inTouchAt: null, // When what stands here was last as the bench had it, as a Date.
   };
 }
 
@@ -96,7 +100,7 @@ export function takeSnapshot(everything) {
     for (const event of told.events) keep(one.events, event.event_id, event, MOST_EVENTS);
     for (const decay of told.decays) keep(one.decays, decay.decay_id, decay, MOST_DECAYS);
     const before = state.benches.get(told.bench);
-    if (before) one.decaying = before.decaying;
+    if (before) [one.decaying, one.inTouchAt] = [before.decaying, before.inTouchAt];
     if (told.progress) addProgress(one, told.progress);
     state.benches.set(told.bench, one);
   }
@@ -161,4 +165,8 @@ export function trouble() {
   return null;
 }
 
-export const isSilent = (gauge) => (state.silent[state.current] ?? []).includes(gauge);
+const isSilent = (gauge) => (state.silent[state.current] ?? []).includes(gauge);
+
+// Whether the pressure of a gauge is one of now: its link is up, it is heard, and so is whoever tells of it.
+export const isHeard = (gauge) =>
+  trouble() === null && !isSilent(gauge) && (bench().gauges[gauge]?.phase ?? "streaming") === "streaming";

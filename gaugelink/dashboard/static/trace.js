@@ -1,7 +1,7 @@
 // The pressure at each gauge, sample by sample, its strokes marked as the cranking events arrive.
-import { byId, el, setText } from "./dom.js";
+import { axisFont, byId, el, letterSize, setText } from "./dom.js";
 import { fromKpa, withUnit } from "./units.js";
-import { bench, isSilent, unitOf } from "./store.js";
+import { bench, isHeard, unitOf } from "./store.js";
 import { drawLevel } from "./engine.js";
 
 const WINDOW_S = 12;
@@ -47,7 +47,8 @@ function makePlot(gauge, unit, height) {
   const figure = el("figure", {}, el("figcaption", {}, el("span", {}, gauge), state, now), box);
   byId("traces").append(figure);
   const plot = { gauge, unit, now, state, figure, box, end: null, top: 0, told: 0 };
-  const axis = { stroke: ink.faint, font: "13px system-ui, sans-serif", ticks: { show: false }, size: 40 };
+  const letter = letterSize();
+  const axis = { stroke: ink.faint, font: axisFont(), ticks: { show: false }, size: 3.2 * letter };
   plot.chart = new uPlot(
     {
       width: Math.max(120, box.clientWidth),
@@ -59,7 +60,7 @@ function makePlot(gauge, unit, height) {
       scales: { x: { time: false, auto: false }, y: { auto: false } },
       axes: [
         {
-          ...axis, size: 26, grid: { show: false },
+          ...axis, size: 2 * letter, grid: { show: false },
           splits: (u) => [9, 6, 3, 0].map((ago) => u.scales.x.max - ago),
           values: (u, splits) => splits.map((at) => (at === u.scales.x.max ? "now" : `−${Math.round(u.scales.x.max - at)} s`)),
         },
@@ -133,7 +134,7 @@ function frame(at) {
     const trace = one.traces.get(gauge);
     if (!trace.t.length) continue;
     const plot = plots.get(gauge) ?? makePlot(gauge, unit, heights(names.length));
-    const silent = isSilent(gauge) || document.body.dataset.stale === "true";
+    const silent = !isHeard(gauge);
     const now = trace.kpa[trace.kpa.length - 1];
     if (!silent && now > highest) highest = now;
     if (!silent || !plot.silent) drawPlot(plot, trace, passed, unit);
