@@ -19,10 +19,12 @@ from gaugelink.bench.reading import CylinderState, Phase, TestState, open_questi
 from gaugelink.bench.saying import named_in_question
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.messages import CylinderStatus
+from gaugelink.broker.messages import TestState as PublishedTest
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import LinkPhase, LinkState
 from gaugelink.leak.wording import PHASE_WORDS, rate_text
+from gaugelink.localtime import day_of
 from gaugelink.report.plain import flag_words
 from gaugelink.verdict.findings import TestVerdict, VerdictWord
 
@@ -49,6 +51,8 @@ class ScenePresenter(Watcher):
         self._test_id: str | None = None
         self._event_id: str | None = None
         self._title = ""
+        self._day = ""
+        """When the test began, where that was on another day."""
         self._streaming: set[str] = set()
         self._heard: set[str] = set()
         self.scene = Scene(bench=shop.name, unit=shop.settings.bench.display_unit)
@@ -103,6 +107,11 @@ class ScenePresenter(Watcher):
         """Take in what happened."""
         scene = self.scene
         self._caution(step)
+        for message in step.messages:
+            if isinstance(message, PublishedTest):
+                # A test stays open: one of another day is not taken for one of this machine as it stands here now.
+                began, now = day_of(message.began_at), day_of(message.at)
+                self._day = f", begun {began}" if began != now else ""
         if step.state is not None:
             self._tell_test(step.state, step.verdict)
         if step.prompts:
@@ -142,7 +151,7 @@ class ScenePresenter(Watcher):
             self._test_id, self._event_id, scene.last_event = state.plan.test_id, None, None
         if self._keys:
             self._digits = digits(self._shop.fleet.engine_of(state.plan.machine).cylinder_names)
-        self._title = title(state, self._shop)
+        self._title = title(state, self._shop) + self._day
         scene.cylinders = cylinder_rows(state, verdict, self._shop, self._digits)
         scene.questions = question_lines(state, self._shop, self._digits)
         scene.stays_open = stays_open(state, self._shop)

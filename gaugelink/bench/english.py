@@ -5,8 +5,9 @@ each time. In a sentence ``{cylinder}``, ``{next}``, ``{first}`` and ``{second}`
 ``{high}`` and ``{low}`` pressures; ``{difference}`` a pressure with its unit spoken; ``{place}`` where the next
 cylinder is; ``{pairs}`` which gauge goes on which cylinder; ``{list}`` what several cylinders read, ``{named}``
 the same with their gauges. ``{pressure}``, ``{rate}`` and ``{limit}`` are the small pressures of a leak-down with
-their unit, ``{part}`` what is tested, ``{note}`` what is noted of a machine, ``{clock}`` a time of day; ``{oil}`` is
-millilitres, ``{pull}`` the number of a pull, ``{count}`` and ``{more}`` numbers of anything, ``{key}`` a key's name.
+their unit, ``{part}`` what is tested, ``{machine}`` a machine's id, ``{note}`` what is noted of it, ``{clock}`` a
+time of day; ``{oil}`` is millilitres, ``{pull}`` the number of a pull, ``{count}`` and ``{more}`` numbers of
+anything, ``{key}`` a key's name.
 """
 
 from collections.abc import Callable
@@ -124,8 +125,8 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.BATTERY_LOW: "The battery of the gauge is low.",
     PromptKey.DISK_TROUBLE: "The disk does not take results. Measuring goes on, but they are not safe.",
     PromptKey.DISK_BACK: "The disk takes results again.",
-    PromptKey.RESUMED: "The test goes on. Next pull: {next}.",
-    PromptKey.RESUMED_ALL: "The test goes on. Pull when ready.",
+    PromptKey.RESUMED: "The test of {machine} goes on. Next pull: {next}.",
+    PromptKey.RESUMED_ALL: "The test of {machine} goes on. Pull when ready.",
     PromptKey.CAUTION_AIR_CRANK: "Caution. Air turns the crank with force. Lock it with the maker's locking tool, or "
     "as the manual says.",
     PromptKey.CAUTION_AIR_CLEAR: "Hands, tools and cord clear of belt, clutch, propeller and all that turns.",

@@ -3,6 +3,7 @@
 The sentences themselves are in one file a language (`gaugelink.bench.english`).
 """
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from math import floor, log10
@@ -150,6 +151,9 @@ class Prompter:
             return self.language.clock_spoken(str(value))
         if name in ("count", "more", "percent", "pull") and isinstance(value, int):
             return self.language.number(value, 0)
+        if name == "machine":
+            words = re.findall(r"[0-9]+|[^\W0-9_]+", str(value))
+            return " ".join(self.language.number(float(word), 0) if word.isdecimal() else word for word in words)
         return self._named(name, value, self.language.cylinder_spoken)
 
     def _named(self, name: str, value: object, cylinder: Callable[[str], str]) -> str:

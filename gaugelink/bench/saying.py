@@ -35,7 +35,8 @@ def opening(state: BenchState, say: Prompter) -> Prompt:
     if state.resumed and state.target:
         one = len(state.target) == 1
         key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
-        return say.say(key, state.target, next=state.target[0])
+        # Whoever starts the service may have another machine at the bench.
+        return say.say(key, state.target, next=state.target[0], machine=state.plan.machine or "this machine")
     first = go_to(state, say, PromptKey.BEGIN)
     ready = _READY_ENGINE.get(state.plan.asked_for)
     first = first if ready is None else say.led(say.say(ready), first)

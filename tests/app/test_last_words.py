@@ -19,9 +19,11 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import CommandAction
 from gaugelink.errors import GaugelinkError
 from gaugelink.gauge.samples import LinkPhase, LinkState
+from gaugelink.localtime import day_of
 from simulators import shop
 from tests.app.shops import SHOP, shop_in
 from tests.app.test_leaving import Idle
+from tests.app.test_presenter import Watched
 from tests.app.test_session import Bench
 
 
@@ -107,3 +109,16 @@ async def test_a_simulation_says_first_how_its_report_is_read_with_the_shop_file
     async with AsyncExitStack() as stack:
         await service._simulated(named.as_simulated(), Console(file=file, width=80), stack, 1.0, 0)
     assert f"`gaugelink report --config {tmp_path / 'shop.toml'} --simulated` reads it." in file.getvalue()
+
+
+def test_a_test_of_another_day_is_shown_with_its_day(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    began = bench.at
+    bench.crank(930.0)
+    assert bench.presenter.scene.title == "North 7, dry test"
+    bench.crank(931.0, wait_s=20 * 3600.0)
+    assert bench.presenter.scene.title == f"North 7, dry test, begun {day_of(began)}"
+    bench.command(CommandAction.FINISH)
+    bench.begin()
+    assert bench.presenter.scene.title == "North 7, dry test"

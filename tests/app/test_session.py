@@ -234,6 +234,7 @@ def test_a_test_goes_on_at_the_same_cylinder_after_a_restart(tmp_path: Path) -> 
     assert [prompt.key for prompt in resumed.prompts] == [*CAUTIONS, PromptKey.ACKNOWLEDGE]
     heard = again.command(CommandAction.ACKNOWLEDGE)
     assert heard.prompts[-1].key is PromptKey.RESUMED
+    assert heard.prompts[-1].text == "The test of north-7 goes on. Next pull: middle."
     assert heard.prompts[-1].cylinders == ("middle",)
 
 

@@ -33,6 +33,7 @@ ARGS = {
     "percent": 12,
     "part": "crankcase",
     "oil": 7.5,
+    "machine": "north-7",
     "note": "Check the belt guard before cranking.",
     "clock": "14:03",
     "pull": 4,
@@ -82,6 +83,9 @@ def test_names_are_spoken_so_that_they_are_understood() -> None:
     assert cylinder_spoken("PTO") == "P T O"
     assert cylinder_spoken("2") == "cylinder two"
     assert cylinder_spoken("left 1") == "left one"
+    resumed = Prompter(PressureUnit.PSI, ENGLISH).say(PromptKey.RESUMED, ("MAG",), next="MAG", machine="north-7")
+    assert resumed.text == "The test of north-7 goes on. Next pull: MAG."
+    assert resumed.spoken.startswith("The test of north seven goes on.")
 
 
 def test_the_cautions_name_what_can_hurt_and_defer_to_the_manual() -> None:

@@ -117,7 +117,7 @@ def test_a_restart_in_the_middle_comes_back_to_the_same_cylinder(floor) -> None:
     shop.take(shop.bench.resume(shop.now_s))
     shop.command(CommandKind.ACKNOWLEDGE)
     assert shop.said is PromptKey.RESUMED
-    assert shop.prompts[-1].text == "The test goes on. Next pull: middle."
+    assert shop.prompts[-1].text == "The test of this machine goes on. Next pull: middle."
     assert shop.pull(888.0, 6.0).cylinder == "middle"
     shop.screw(20.0)
     shop.pull(905.0, 5.0)
