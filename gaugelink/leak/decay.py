@@ -10,7 +10,7 @@ import numpy as np
 from gaugelink.leak.blocks import blocks
 from gaugelink.leak.fit import fit_leak
 from gaugelink.leak.flow import AIR, R_AIR, FloatArray, flow_function, hole_diameter_mm, standard_cm3_per_min
-from gaugelink.leak.hold import ROOM_K
+from gaugelink.leak.hold import AIR_KPA, ROOM_K
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
 from gaugelink.leak.posterior import LeakPosterior
@@ -262,7 +262,7 @@ def _flags(
         flags.add(DecayFlag.GAPS)
     if posterior.chi2_beyond_rounding > _MISFIT:
         flags.add(DecayFlag.POOR_FIT)
-    if rest_kpa is not None and 60.0 < rest_kpa < 115.0:
+    if rest_kpa is not None and AIR_KPA[0] < rest_kpa < AIR_KPA[1]:
         flags.add(DecayFlag.ABSOLUTE)
     wide = posterior.quantile(0.975) - posterior.quantile(0.025)
     if wide > max(posterior.quantile(0.5), limit.rate_kpa_per_min):

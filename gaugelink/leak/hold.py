@@ -18,6 +18,8 @@ contradict."""
 GONE_SHARE = 0.08
 """Below this share of the test pressure a volume counts as empty."""
 ROOM_K = 293.15
+AIR_KPA = (50.0, 115.0)
+"""What an absolute gauge shows at rest, in any weather from 5,500 m to below the sea (ISO 2533:1975)."""
 _LEAST_SHARE = 0.01
 """Share of the test pressure that a hold may differ by for reasons of the gauge alone; the watch goes by the same."""
 _DRIFT_SDS = 3.0

@@ -9,7 +9,7 @@ from typing import Self
 import numpy as np
 
 from gaugelink.leak.flow import FloatArray
-from gaugelink.leak.hold import GONE_SHARE, Evidence, Hold, LiveRate
+from gaugelink.leak.hold import AIR_KPA, GONE_SHARE, Evidence, Hold, LiveRate
 from gaugelink.leak.hold_samples import HoldSamples
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.noise import noise_and_resolution
@@ -242,7 +242,7 @@ class DecayWatch:
     def _at_rest(self, slot: _Slot, shown: list[float], noticed: list[Notice]) -> None:
         """Learn zero, noise and step from the quiet before pumping."""
         if self._rest_kpa is None:
-            absolute = 60.0 < slot.mean_kpa < 115.0 and self.limit.highest_kpa < slot.mean_kpa
+            absolute = AIR_KPA[0] < slot.mean_kpa < AIR_KPA[1] and self.limit.highest_kpa < slot.mean_kpa
             if absolute:
                 noticed.append(self._notice(NoticeKind.ABSOLUTE, slot.end_s, slot.mean_kpa))
             elif self._zero_kpa is None and abs(slot.mean_kpa) > _BEGINS * self.limit.test_kpa:

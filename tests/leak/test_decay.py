@@ -205,8 +205,9 @@ def test_a_leak_that_is_topped_up_slowly_does_not_pass(
 
 def test_an_absolute_gauge_and_a_coarse_one_are_flagged() -> None:
     time_s, pressure_kpa = held(watch(Vessel(hole_mm=0.1), 40.0, 60.0, resolution_kpa=3.0, noise_kpa=0.0))
-    flags = analyse(time_s, pressure_kpa, LIMIT, rest_kpa=101.2).flags
-    assert {DecayFlag.ABSOLUTE, DecayFlag.COARSE} <= flags
+    for rest_kpa in (57.75, 101.2):
+        assert {DecayFlag.ABSOLUTE, DecayFlag.COARSE} <= analyse(time_s, pressure_kpa, LIMIT, rest_kpa=rest_kpa).flags
+    assert DecayFlag.ABSOLUTE not in analyse(time_s, pressure_kpa, LIMIT, rest_kpa=0.4).flags
 
 
 def test_times_that_do_not_rise_and_a_handful_of_samples_are_refused() -> None:
