@@ -22,6 +22,7 @@ LANES = (
     {"1": "red", "2": "blue", "3": "green"},
     {"1": "red", "2": "red", "3": "blue", "4": "blue"},
 )
+WAITS = frozenset({PromptKey.NO_GAUGE, PromptKey.LINK_LOST})
 CAUTIONED = frozenset({PromptKey.ACKNOWLEDGE, PromptKey.ACKNOWLEDGE_FIRST})
 
 
@@ -35,10 +36,13 @@ class Walk:
         self.bench = TestBench(Plan(test_id="t", cylinders=tuple(gauges), gauges=gauges, max_tries=3))
         self.now_s = 100.0
         self.taken: list[str] = []
+        self.lost: set[str] = set()
+        self.air = False
         self.stands = self.last(self.bench.begin(self.now_s))
 
     def last(self, outcomes: list[Outcome]) -> Prompt:
         said = [one for one in outcomes if isinstance(one, Prompt)]
+        assert not self.air or not any(one.sends_to_pull for one in said)
         return said[-1] if said else self.stands
 
     def step(self) -> None:
@@ -83,8 +87,9 @@ class Walk:
 
     def rest(self) -> list[Outcome]:
         out: list[Outcome] = []
-        gauge = self.rng.choice(self.gauges)
-        out += self.bench.link(gauge, self.rng.random() < 0.6, self.now_s)
+        gauge, up = self.rng.choice(self.gauges), self.rng.random() < 0.6
+        out += self.bench.link(gauge, up, self.now_s)
+        self.lost = self.lost - {gauge} if up else self.lost | {gauge}
         out += self.bench.handling(gauge, self.rng.choice(list(HandlingKind)), self.now_s)
         for _ in range(self.rng.choice((1, 20, 60))):
             self.now_s += 0.25
@@ -95,8 +100,15 @@ class Walk:
         before = self.standing()
         self.bench = TestBench.restore(json.loads(json.dumps(self.bench.snapshot())), self.now_s)
         assert self.standing() == before
+        self.air = self.rng.random() < 0.2
+        self.bench.leak_down(self.air)
         closed = self.bench.state.phase in (Phase.FINISHED, Phase.ABANDONED)
-        return [] if closed or self.rng.random() < 0.5 else self.bench.resume(self.now_s)
+        if closed or self.rng.random() < 0.5:
+            return []
+        if self.rng.random() < 0.5:
+            return self.bench.resume(self.now_s)
+        self.lost = set(self.gauges)
+        return self.bench.resume(self.now_s, absent=frozenset(self.gauges))
 
     def standing(self) -> object:
         whole = self.bench.snapshot()
@@ -119,6 +131,8 @@ class Walk:
             assert key not in CAUTIONED | ENDINGS
             assert not self.stands.sends_to_pull or self.stands.cylinders == state.current
             assert key not in SURE or self.bench.snapshot()["waiting"] is not None
+            wanted = {one.gauge for one in state.cylinders if one.name in state.current}
+            assert key not in WAITS or wanted & self.lost
         else:
             assert not self.stands.sends_to_pull
             assert key not in QUESTIONS or questions or key is PromptKey.ASK_EXCHANGED
