@@ -65,7 +65,7 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
         name: case.readings[name].peak_kpa - estimate.kpa
         for name, estimate in known.items()
         if abs(case.readings[name].peak_kpa - estimate.kpa)
-        > hypot(estimate.u_kpa, case.expanded_u_kpa(case.readings[name]))
+        > hypot(estimate.u_kpa, case.outside_u_kpa(case.readings[name]))
     }
     below = tuple(name for name in off if off[name] < 0)
     above = tuple(name for name in off if off[name] > 0)
@@ -116,7 +116,7 @@ def _beyond_any(case: Case, expected: Mapping[str, ExpectedPressure]) -> tuple[s
         name
         for name, estimate in expected.items()
         if name in case.readings
-        and case.readings[name].peak_kpa - case.expanded_u_kpa(case.readings[name]) > estimate.isentropic_kpa
+        and case.readings[name].peak_kpa - case.outside_u_kpa(case.readings[name]) > estimate.isentropic_kpa
     )
 
 

@@ -9,6 +9,7 @@ from gaugelink.engine.air import AltitudeMethod, AmbientSource, ambient_factor
 from gaugelink.engine.geometry import adapter_factor
 from gaugelink.engine.units import barometer_text
 from gaugelink.verdict.case import Case, low_causes, telling_tests
+from gaugelink.verdict.difference import UNSTATED_GAUGE_U
 from gaugelink.verdict.findings import BandHere, Finding, RuleName, Severity
 
 ALL_LOW_CAUSES = (
@@ -66,7 +67,7 @@ def _shortfalls(case: Case, band: BandHere) -> dict[Severity, list[str]]:
     found: dict[Severity, list[str]] = {Severity.INVESTIGATE: [], Severity.WATCH: []}
     for name, reading in case.readings.items():
         short = band.low_kpa - reading.peak_kpa
-        u = hypot(case.expanded_u_kpa(reading), band.u_kpa)
+        u = hypot(case.outside_u_kpa(reading), band.u_kpa)
         if short - _taken_off(case, name) > u:
             found[Severity.INVESTIGATE].append(name)
         elif short > u / 2.0:
@@ -95,6 +96,14 @@ def _by_the_adapter(case: Case, names: Sequence[str]) -> str:
     )
 
 
+def _by_the_gauge(case: Case, names: Sequence[str]) -> str:
+    """What to say of a gauge beside cylinders that are near the band; empty where its accuracy was stated."""
+    if all(case.readings[name].is_gauge_stated for name in names):
+        return ""
+    percent = 100.0 * COVERAGE_FACTOR * UNSTATED_GAUGE_U
+    return f" The gauge's accuracy is not stated; it was taken as good to {percent:.0f} %."
+
+
 def _unlike_the_band(case: Case) -> tuple[str, ...]:
     """What was noted of the test that is otherwise than where the maker's range holds."""
     stated, conditions = case.engine.band, case.conditions
@@ -111,7 +120,7 @@ def _excused_by_cranking(case: Case, band: BandHere, name: str) -> bool:
     if not case.is_slow(reading):
         return False
     share = case.share_by_cranking(reading, case.engine.cranking_rpm or case.slow_below_rpm)
-    return reading.peak_kpa >= band.low_kpa * share - hypot(case.expanded_u_kpa(reading), band.u_kpa)
+    return reading.peak_kpa >= band.low_kpa * share - hypot(case.outside_u_kpa(reading), band.u_kpa)
 
 
 def _conditions(case: Case, names: Sequence[str]) -> Finding:
@@ -165,7 +174,7 @@ def _below(case: Case, band: BandHere) -> list[Finding]:
     }
     if band.high_kpa is not None:
         numbers["band_high_kpa"] = band.high_kpa
-    u_kpa = hypot(case.expanded_u_kpa(case.lowest), band.u_kpa)
+    u_kpa = hypot(case.outside_u_kpa(case.lowest), band.u_kpa)
     found: list[Finding] = []
     causes, unlike = _low_causes(case, band), _unlike_the_band(case)
     shared = causes != low_causes(case.engine.cycle)
@@ -187,7 +196,7 @@ def _below(case: Case, band: BandHere) -> list[Finding]:
                 RuleName.BAND,
                 severity,
                 f"{'All cylinders are' if every else ', '.join(names) + (' is' if len(names) == 1 else ' are')} {how} "
-                f"the maker's range of {edge}{rest}; the lowest is {low_text}.{adapter}",
+                f"the maker's range of {edge}{rest}; the lowest is {low_text}.{adapter}{_by_the_gauge(case, names)}",
                 numbers,
                 u_kpa,
                 tuple(names),
@@ -214,7 +223,7 @@ def _no_shortfall(
     if under:
         text = (
             f"{', '.join(under)} {'is' if len(under) == 1 else 'are'} under the maker's range of {begins}{rest}, "
-            f"but by less than the readings can tell; the lowest is {lowest}."
+            f"but by less than the readings can tell; the lowest is {lowest}.{_by_the_gauge(case, under)}"
         )
     return Finding(
         RuleName.BAND,
@@ -236,7 +245,7 @@ def over_band(case: Case, band: BandHere) -> tuple[str, ...]:
     return tuple(
         name
         for name, reading in case.readings.items()
-        if reading.peak_kpa - high_kpa > hypot(case.expanded_u_kpa(reading), band.high_u_kpa)
+        if reading.peak_kpa - high_kpa > hypot(case.outside_u_kpa(reading), band.high_u_kpa)
     )
 
 
@@ -277,7 +286,7 @@ def _above(case: Case, band: BandHere) -> list[Finding]:
                 f"{', '.join(some)} {'reads' if len(some) == 1 else 'read'} above the maker's range, by "
                 f"{case.fine_text(over)}: {closing}.",
                 numbers={"over_kpa": over, "band_high_kpa": band.high_kpa},
-                u_kpa=hypot(case.expanded_u_kpa(top), band.high_u_kpa),
+                u_kpa=hypot(case.outside_u_kpa(top), band.high_u_kpa),
                 cylinders=some,
                 causes=high_causes(case, names),
                 next_tests=(

@@ -190,8 +190,16 @@ class Case:
         return u_of_one_kpa(reading, self.rules.repeatability_fraction)
 
     def expanded_u_kpa(self, reading: ReadingValue) -> float:
-        """Expanded uncertainty of a reading against anything outside the test."""
-        measured_kpa = hypot(reading.u_random_kpa, reading.u_common_kpa)
+        """Expanded uncertainty of a reading, as far as it is known."""
+        return self._expanded_kpa(reading, reading.u_common_kpa)
+
+    def outside_u_kpa(self, reading: ReadingValue) -> float:
+        """Expanded uncertainty of a reading against anything outside the test: a gauge whose accuracy nobody stated is
+        as uncertain as they usually are."""
+        return self._expanded_kpa(reading, reading.u_gauge_kpa)
+
+    def _expanded_kpa(self, reading: ReadingValue, gauge_u_kpa: float) -> float:
+        measured_kpa = hypot(reading.u_random_kpa, gauge_u_kpa)
         return expanded_kpa(measured_kpa, u_of_cranking_kpa(reading, self.scatter.share), self.scatter)
 
     def low_cylinders(self) -> tuple[str, ...]:

@@ -24,6 +24,13 @@ ALL_PAIRS = 0.95
 """Share of tests of alike cylinders in which no two of them are to be told apart."""
 
 
+UNSTATED_GAUGE_U = 0.03
+"""Standard uncertainty, as a fraction, of a gauge whose accuracy nobody stated: an uncalibrated shop gauge, judged
+from memory (JCGM 100:2008, 4.3.1). Not to know an error is not to have none."""
+LEAST_GAUGE_U = 1e-4
+"""No gauge of a shop is better: where less is left for it, nothing was stated but rounding."""
+
+
 @dataclass(frozen=True, slots=True)
 class PullValue:
     """One pull on a cylinder."""
@@ -93,6 +100,16 @@ class ReadingValue:
         """Standard uncertainty of the part that all readings of the gauge share."""
         whole = self.peak_u_kpa / COVERAGE_FACTOR
         return sqrt(max(0.0, whole**2 - self.u_random_kpa**2))
+
+    @property
+    def is_gauge_stated(self) -> bool:
+        """Whether anything is known of the gauge's own errors."""
+        return self.u_common_kpa > LEAST_GAUGE_U * abs(self.peak_kpa)
+
+    @property
+    def u_gauge_kpa(self) -> float:
+        """Standard uncertainty of the gauge where its errors do not cancel: what is known, else what is usual."""
+        return self.u_common_kpa if self.is_gauge_stated else UNSTATED_GAUGE_U * abs(self.peak_kpa)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +205,7 @@ def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], 
     factors, readings = (a[0], b[0]), (a[1], b[1])
     values = [reading.peak_kpa for reading in readings]
     if not readings[0].same_gauge(readings[1]):
-        whole = [hypot(u, reading.u_common_kpa) for u, reading in zip(alone_kpa, readings, strict=True)]
+        whole = [hypot(u, reading.u_gauge_kpa) for u, reading in zip(alone_kpa, readings, strict=True)]
         return u_of_combination(factors, values, whole, SharedError())
     fraction = max((r.u_common_kpa / r.peak_kpa for r in readings if r.peak_kpa > 0), default=0.0)
     offset_kpa = max(r.u_common_kpa for r in readings)

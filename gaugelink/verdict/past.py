@@ -8,6 +8,7 @@ from math import hypot, isfinite, sqrt
 from pydantic import Field
 
 from gaugelink.settings import Settings
+from gaugelink.verdict.difference import UNSTATED_GAUGE_U
 from gaugelink.verdict.robust import Estimate
 
 
@@ -25,7 +26,7 @@ class HistoryRules(Settings):
 
     between_tests_fraction: float = Field(default=0.015, gt=0, lt=0.2)
     """Standard scatter that all readings of a test share: weather, temperature, battery, throttle. From memory."""
-    gauge_fraction: float = Field(default=0.03, gt=0, lt=0.3)
+    gauge_fraction: float = Field(default=UNSTATED_GAUGE_U, gt=0, lt=0.3)
     """Standard uncertainty of a gauge that all of its readings share, from memory: an uncalibrated shop gauge."""
     repeatability_fraction: float = Field(default=0.01, gt=0, lt=0.2)
     """Standard scatter of one cylinder in one test where a reading brings none. From memory."""

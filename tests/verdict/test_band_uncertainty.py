@@ -1,15 +1,17 @@
 """Where a maker's range begins and ends to be doubted, at any ambient that a shop has: against GTC's propagation."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import GTC
 import pytest
 from scipy.optimize import brentq
 
 from gaugelink.engine.air import Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
-from gaugelink.verdict.findings import Conditions, RuleName, Severity, TestVerdict
+from gaugelink.verdict.difference import difference
+from gaugelink.verdict.findings import Conditions, RuleName, Severity, TestVerdict, VerdictWord
 from gaugelink.verdict.judge import judge_test
-from tests.verdict.shop import PSI, TRIPLE, readings
+from tests.verdict.shop import PSI, TRIPLE, only, reading, readings
 
 # The lower end is two thirds of the upper one; without dimensions nothing but the range is asked.
 WIDE = TRIPLE.model_copy(
@@ -57,3 +59,24 @@ def test_a_reading_is_beyond_an_end_of_the_range_by_what_gtc_says_can_be_doubted
     end = PSI.to_kpa(end_psi) * GTC.ureal(air.abs_kpa, air.u_kpa) / STATED_KPA
     beyond = GTC.ureal(found_kpa, u_kpa) - end
     assert abs(GTC.value(beyond)) == pytest.approx(2.0 * GTC.uncertainty(beyond), rel=1e-4)
+
+
+@pytest.mark.parametrize(("accuracy", "word"), [(0.005, VerdictWord.INVESTIGATE), (0.0, VerdictWord.WATCH)])
+def test_a_gauge_whose_accuracy_nobody_stated_is_not_taken_for_a_perfect_one(
+    accuracy: float, word: VerdictWord
+) -> None:
+    """96 where 100 psi are the least, by a gauge that reads 4 % low: a good one would not."""
+    items = [reading(name, 96.0, common_fraction=accuracy) for name in WIDE.cylinder_names]
+    verdict = judge_test(WIDE, items, Conditions.of_ambient(ambient_from_barometer(101.3)), unit=PSI)
+    assert verdict.word is word
+    text = only(verdict, RuleName.BAND).text
+    assert ("accuracy is not stated" in text) is (accuracy == 0.0)
+
+
+def test_two_gauges_of_which_nothing_is_known_are_as_uncertain_as_gauges_are() -> None:
+    a, b = (replace(reading(name, psi, common_fraction=0.0), gauge=name) for name, psi in (("1", 139.0), ("2", 130.0)))
+    apart = difference(a, b)
+    whole = [GTC.ureal(one.peak_kpa, one.u_random_kpa) + GTC.ureal(0.0, 0.03 * one.peak_kpa) for one in (a, b)]
+    assert apart.u_kpa == pytest.approx(2.0 * GTC.uncertainty(whole[0] - whole[1]), rel=1e-9)
+    assert not apart.is_real
+    assert difference(replace(a, gauge="1"), replace(b, gauge="1")).is_real
