@@ -83,7 +83,7 @@ def test_peak_is_that_of_real_air_compressed_at_constant_entropy(ideal: list[Cyl
     assert checked == 6
 
 
-@pytest.mark.parametrize("kelvin", [300.0, 400.0, 600.0, 800.0])
+@pytest.mark.parametrize("kelvin", [233.15, 273.15, 300.0, 400.0, 600.0, 800.0])
 def test_heat_capacity_of_air_is_that_of_the_reference_equation_of_state(kelvin: float) -> None:
     ours = R_AIR * float(np.polynomial.polynomial.polyval(kelvin, CP_OVER_R))
     assert ours == pytest.approx(PropsSI("CP0MASS", "T", kelvin, "P", 1e5, "Air"), rel=5e-3)
