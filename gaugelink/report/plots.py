@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
+from math import hypot
 from textwrap import fill
 
 import matplotlib.dates as mdates
@@ -43,8 +44,14 @@ FLAGS_WIDE = 44
 """Letters of a trace's flags in one line."""
 LETTER = 0.7
 """Width of an average bold letter over its size."""
+LINE = 1.2
+"""Height of a line over the size of its letters."""
+BORE_WALL = 2.2
+"""Width of the line around a bore, in points."""
 SMALLEST = 4.5
 """Size of the smallest letters, in points."""
+MARKER = 3.5
+"""Size of a cylinder's marker in the seasons, in points."""
 LONGEST_NAME = 14
 """Letters of a cylinder's name beside a drawing."""
 LONGEST_JOB = 16
@@ -53,6 +60,14 @@ JOB_LETTER = 0.017
 """Width of an average letter of a job, and height of a line of them, as shares of the axes."""
 JOB_LINE = 0.075
 MOST_JOB_LINES = 4
+HALF_STAIR = 0.31
+"""Half of a staircase's width, as a share of its cylinder's place."""
+TREAD_GAP = 0.02
+"""Between a tread and its number, as a share of the reading."""
+SIDE = 0.2
+"""Share of a staircase on each side of a number in it, which is under the steps between them."""
+LEAST_INSIDE = 0.15
+"""Height of those steps, as a share of the drawing's, from which on a number has room under them."""
 MOST_STEPS = 12
 """Strokes drawn as steps; more of them would be too narrow to see."""
 
@@ -77,8 +92,10 @@ def draw_engine(axes: Axes, data: ReportData) -> None:
     for place, name in enumerate(names):
         reading = readings.get(name)
         if reading is not None:
-            _staircase(axes, place, unit.from_kpa(reading.peak_kpa), _levels(data, name), asks_of(data, name))
+            steps = _steps(unit.from_kpa(reading.peak_kpa), _levels(data, name))
+            _staircase(axes, place, steps, asks_of(data, name))
             _whisker(axes, place, reading, data)
+            _number(axes, place, reading, steps, data)
         else:
             axes.text(place, 0.03 * top, "not read", ha="center", va="bottom", color=FAINT, fontsize=8)
     axes.axhline(0.0, color=INK, linewidth=1.0, zorder=4)
@@ -102,7 +119,7 @@ def _band(axes: Axes, data: ReportData, count: int) -> None:
         if known:
             axes.plot([-0.75, count - 0.25], [edge, edge], color=BAND_EDGE, linewidth=0.8, zorder=1)
     middle = (low + high) / 2.0
-    axes.text(count - 0.27, middle, "maker's\nrange", color=BAND_EDGE, fontsize=6.5, ha="right", va="center", zorder=1)
+    axes.text(count - 0.27, middle, "maker's\nrange", color=INK, fontsize=6.5, ha="right", va="center", zorder=1)
 
 
 def _levels(data: ReportData, cylinder: str) -> tuple[float, ...]:
@@ -120,44 +137,51 @@ def asks_of(data: ReportData, cylinder: str) -> Severity:
     return next((severity for severity in order if severity in named), Severity.NOTE)
 
 
-def _staircase(axes: Axes, place: int, reading: float, levels: Sequence[float], severity: Severity) -> None:
-    half = 0.31
+def _steps(reading: float, levels: Sequence[float]) -> list[float]:
+    """Heights of the steps that are drawn, the last of them the reading."""
     steps = [min(level, reading) for level in levels]
     if len(steps) > MOST_STEPS:
         steps = steps[: MOST_STEPS - 1] + steps[-1:]
-    steps = [*steps[:-1], reading] if steps else [reading]
-    edges = np.linspace(place - half, place + half, len(steps) + 1)
+    return [*steps[:-1], reading]
+
+
+def _staircase(axes: Axes, place: int, steps: Sequence[float], severity: Severity) -> None:
+    edges = np.linspace(place - HALF_STAIR, place + HALF_STAIR, len(steps) + 1)
     corners = [(edges[0], 0.0)]
     for (left, right), level in zip(pairwise(edges), steps, strict=True):
         corners += [(left, level), (right, level)]
     corners.append((edges[-1], 0.0))
     colour = METAL if severity is Severity.NOTE else SEVERITY_COLOUR[severity]
     axes.add_patch(Polygon(corners, closed=True, facecolor=METAL_LIGHT, edgecolor=colour, linewidth=1.2, zorder=2))
-    axes.plot([edges[-2] if len(steps) > 1 else edges[0], edges[-1]], [reading, reading], color=colour, linewidth=2.6)
+    axes.plot([edges[-2] if len(steps) > 1 else edges[0], edges[-1]], [steps[-1]] * 2, color=colour, linewidth=2.6)
 
 
 def _whisker(axes: Axes, place: int, judged: JudgedReading, data: ReportData) -> None:
     unit = data.unit
-    x = place + 0.31
+    x = place + HALF_STAIR
     middle = unit.from_kpa(judged.peak_kpa)
-    room = _room(axes, len(data.engine.cylinders))
     whole, alone = unit.from_kpa(judged.peak_u_kpa), unit.from_kpa(COVERAGE_FACTOR * judged.u_random_kpa)
     # Below nothing there is the plan of the engine.
     for reach, width in ((whole, 0.9), (alone, 3.0)):
         ends = [max(0.0, middle - reach), middle + reach]
         axes.plot([x, x], ends, color=INK, linewidth=width, zorder=5, solid_capstyle="butt")
+
+
+def _number(axes: Axes, place: int, judged: JudgedReading, steps: Sequence[float], data: ReportData) -> None:
+    """The reading above its tread, or under its steps where that is inside the maker's range and the reading below."""
+    unit, band = data.unit, data.verdict.band
     value, _ = unit.with_doubt(judged.peak_kpa, judged.peak_u_kpa)
     text = f"≥ {value}" if judged.at_least else value
-    axes.text(
-        place,
-        middle + max(whole, 0.02 * middle),
-        text,
-        ha="center",
-        va="bottom",
-        fontsize=_size(text, room, 11.0),
-        fontweight="bold",
-        zorder=6,
-    )
+    room = _room(axes, len(data.engine.cylinders))
+    gap = TREAD_GAP * steps[-1]
+    low = band is not None and judged.peak_kpa + judged.peak_u_kpa < band.low_kpa
+    lintel = steps[int(SIDE * len(steps))]
+    if low and lintel > LEAST_INSIDE * axes.get_ylim()[1]:
+        y, side, room = lintel - gap, "top", 2.0 * (1.0 - 2.0 * SIDE) * HALF_STAIR * room
+    else:
+        y, side = steps[-1] + max(unit.from_kpa(judged.peak_u_kpa), gap), "bottom"
+    size = _size(text, room, 11.0)
+    axes.text(place, y, text, ha="center", va=side, fontsize=size, fontweight="bold", zorder=6)
 
 
 def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
@@ -180,11 +204,10 @@ def _plan(axes: Axes, data: ReportData, ground: float, top: float) -> None:
     for place, (name, bank) in enumerate(zip(names, banks, strict=True)):
         y = ground if bank == first_bank else lowest
         colour = SEVERITY_COLOUR[asks_of(data, name)] if asks_of(data, name) is not Severity.NOTE else METAL
-        ellipse = Circle((0.0, 0.0), 1.0, facecolor=PAPER, edgecolor=colour, linewidth=2.2, zorder=3)
+        ellipse = Circle((0.0, 0.0), 1.0, facecolor=PAPER, edgecolor=colour, linewidth=BORE_WALL, zorder=3)
         ellipse.set_transform(Affine2D().scale(radius, radius * aspect).translate(place, y) + axes.transData)
         axes.add_patch(ellipse)
-        label = shortened(name, max(3, int(room / (LETTER * SMALLEST))))
-        size = _size(label, room, 9.0)
+        label, size = _in_bore(shortened(name, max(3, int(room / (LETTER * SMALLEST)))), 2.0 * radius * room)
         axes.text(place, y, label, ha="center", va="center", fontsize=size, fontweight="bold", zorder=4)
         reading = next((r for r in data.verdict.readings if r.cylinder == name), None)
         if reading is not None:
@@ -203,6 +226,13 @@ def _room(axes: Axes, count: int) -> float:
 def _size(text: str, room: float, largest: float) -> float:
     """Size at which a text fits into its place, in points, never too small to be read."""
     return min(largest, max(SMALLEST, room / (LETTER * max(1, len(text)))))
+
+
+def _in_bore(name: str, width: float) -> tuple[str, float]:
+    """A name, a line for each of its words, and the size at which it fits into a circle of `width`; both in points."""
+    words = name.split() or [name]
+    reach = hypot(LETTER * max(len(word) for word in words), LINE * len(words))
+    return "\n".join(words), min(9.0, max(SMALLEST, (width - BORE_WALL) / reach))
 
 
 def shortened(text: str, letters: int) -> str:
@@ -257,7 +287,7 @@ def draw_history(axes: Axes, data: ReportData) -> None:
     """
     unit = data.unit
     tests = sorted(data.past, key=lambda test: test.at)
-    ends: list[tuple[float, str, str]] = []
+    ends: list[tuple[float, str, str, str]] = []
     for place, name in enumerate(data.engine.cylinder_names):
         found = [(t.at, r) for t in tests for r in t.readings if r.cylinder == name]
         points = [(at, unit.from_kpa(r.sea_level_kpa)) for at, r in found]
@@ -269,19 +299,19 @@ def draw_history(axes: Axes, data: ReportData) -> None:
         doubted = np.array([r.doubted for _, r in found])
         # The line goes from one reading that counts to the next; what is to be taken again is beside it.
         sure = ~doubted
-        axes.plot(np.array(dates)[sure], values[sure], color=colour, linewidth=0.9, marker=marker, markersize=3.5)
+        axes.plot(np.array(dates)[sure], values[sure], color=colour, linewidth=0.9, marker=marker, markersize=MARKER)
         axes.plot(
             np.array(dates)[doubted],
             values[doubted],
             color=colour,
             marker=marker,
-            markersize=3.5,
+            markersize=MARKER,
             markerfacecolor=PAPER,
             linestyle="none",
         )
         reach = [unit.from_kpa(COVERAGE_FACTOR * r.u_random_kpa) for _, r in found]
         axes.vlines(dates, values - reach, values + reach, color=colour, linewidth=0.7)
-        ends.append((points[-1][1], name, colour))
+        ends.append((points[-1][1], name, colour, marker))
     low, high = axes.get_ylim()
     short = LEAST_SPAN * (low + high) / 2.0 - (high - low)
     if short > 0.0:
@@ -292,8 +322,11 @@ def draw_history(axes: Axes, data: ReportData) -> None:
     first = min((_day(test.at) for test in tests), default=0.0)
     room = 0.04 * max(last - first, 30.0)
     axes.set_xlim(first - room, last + 4.0 * room)
-    for y, (_, name, colour) in zip(_apart([e[0] for e in ends], 0.085 * (high - low + 3 * pad)), ends, strict=True):
-        axes.text(last + room, y, shortened(name, LONGEST_NAME), color=colour, fontsize=7.5, va="center")
+    for y, end in zip(_apart([e[0] for e in ends], 0.085 * (high - low + 3 * pad)), ends, strict=True):
+        _, name, colour, marker = end
+        # Moved apart, a name is no longer beside its line: its marker tells which one that is, to every colour vision.
+        axes.scatter([last + 0.6 * room], [y], s=MARKER**2, color=colour, marker=marker, linewidths=0.0)
+        axes.text(last + 1.1 * room, y, shortened(name, LONGEST_NAME), color=INK, fontsize=7.5, va="center")
     _jobs(axes, data)
     for step in data.history.steps if data.history is not None else ():
         x = _day(step.at) - room / 2.0

@@ -113,7 +113,7 @@ def _boxes(data: ReportData) -> Iterator[tuple[str, float, float]]:
         canvas.draw()
         for text in axes.texts:
             box = text.get_window_extent()
-            yield text.get_text(), box.x0, box.x1
+            yield text.get_text().replace("\n", " "), box.x0, box.x1
 
 
 @pytest.mark.parametrize("count", [1, 2, 6, 12, 16])

@@ -7,7 +7,8 @@ const STATUS = {
   waiting: "waiting", in_progress: "in progress", agreed: "agreed", odd: "odd", skipped: "skipped",
 };
 const MOST_STEPS = 12; // More would be too narrow to see.
-const LEAST_INSIDE = 0.42; // Height of a staircase, as a share of its stage, from which on its number has room in it.
+const SIDE = 0.2; // Share of a staircase on each side of a number in it, which is under the steps between them.
+const LEAST_INSIDE = 0.32; // Height of those steps, as a share of the stage, from which on a number has room under them.
 
 let drawn = new Map();
 let scaleTop = 1;
@@ -90,8 +91,8 @@ function drawStair(parts, one, test, cylinder) {
     if (test.band_high_kpa !== null) children.push(svg("path", { d: `M0 ${high}H100`, class: "band-edge" }));
   }
   if (reading !== null) {
-    const levels = stepsOf(one, cylinder).map((level) => Math.min(level, reading));
-    const steps = levels.length ? [...levels.slice(0, -1), reading] : [reading];
+    const steps = [...stepsOf(one, cylinder).slice(0, -1).map((level) => Math.min(level, reading)), reading];
+    parts.lintel = steps[Math.floor(SIDE * steps.length)];
     const width = 64 / steps.length;
     let path = "M18 100";
     steps.forEach((level, index) => {
@@ -122,9 +123,9 @@ function drawCylinder(parts, one, test, cylinder, stale) {
   parts.value.style.setProperty("--letters", Math.max(3, value.length));
   parts.value.classList.toggle("none", !read);
   // Above its tread the number of a reading that is below the maker's range would stand in that range.
-  const under = read && test.band_low_kpa !== null && reading + (interval ?? 0) < test.band_low_kpa && reading > LEAST_INSIDE * scaleTop;
+  const under = read && test.band_low_kpa !== null && reading + (interval ?? 0) < test.band_low_kpa && parts.lintel > LEAST_INSIDE * scaleTop;
   parts.value.classList.toggle("inside", under);
-  parts.value.style.top = under ? `${y(reading)}%` : "";
+  parts.value.style.top = under ? `${y(parts.lintel)}%` : "";
   parts.value.style.bottom = under ? "" : `${read ? Math.max(1.5, (100 * (reading + (interval ?? 0))) / scaleTop + 1) : 2}%`;
   parts.status.replaceChildren(sign(status), STATUS[status] ?? words(status));
   setText(parts.interval, read && interval !== null ? `± ${doubt} ${unit}` : "");
