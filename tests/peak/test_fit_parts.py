@@ -314,6 +314,19 @@ def test_a_lone_top_says_what_its_polynomial_cuts_off(window: Window) -> None:
     assert 0.4 * window.cut < np.sqrt(np.mean(np.square(errors))) < 1.6 * window.cut
 
 
+def test_no_lone_top_is_told_across_a_lost_frame_or_by_times_that_are_no_clocks() -> None:
+    """A sixth degree through what is left goes anywhere in between."""
+    at = np.arange(-0.03, 0.03, 0.001)
+    height = pulse(60.0 * at, SHAPE_PRIOR_MEAN, 3.8).value
+    assert lone_top(at, height, 1e-6, AT_ONCE) is not None
+    kept = np.abs(at - 0.002) > 0.0025
+    assert lone_top(at[kept], height[kept], 1e-6, AT_ONCE) is None
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        top = lone_top(np.sort(at + rng.normal(0.0, 0.001, len(at))), height, 1e-6, AT_ONCE)
+        assert top is None or top.peak < 1.1
+
+
 def test_too_few_samples_make_no_lone_top() -> None:
     at = np.arange(0.0, 0.2, 0.02)
     assert lone_top(at, bells(at, np.array([0.1]), 0.03), 0.01, AT_ONCE) is None
