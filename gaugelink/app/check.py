@@ -9,7 +9,7 @@ from gaugelink.app.shopfile import Mistakes, Shop, load_shop, named_journal
 from gaugelink.bench.voice import faults
 from gaugelink.counting import counted
 from gaugelink.errors import JournalError
-from gaugelink.journal.schema import check_version
+from gaugelink.journal.opening import check_version
 
 
 @dataclass(frozen=True, slots=True)

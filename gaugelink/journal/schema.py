@@ -95,36 +95,6 @@ CURRENT = len(MIGRATIONS)
 """The version that this code reads and writes."""
 
 
-def check_version(path: Path) -> int:
-    """Tell a journal's version, 0 where nothing is written yet, without changing a byte of it.
-
-    Raises:
-        JournalError: the file is something else, is damaged, or was written by a newer version.
-    """
-    if not path.exists() or path.stat().st_size == 0:
-        return 0
-    # Read-only, so that not even the write-ahead log of a newer journal is folded into it. Where there is no log the
-    # file is whole by itself, and as an immutable one it is read without leaving a new log beside it.
-    log = path.with_name(f"{path.name}-wal")
-    mode = "mode=ro" if log.exists() and log.stat().st_size > 0 else "mode=ro&immutable=1"
-    try:
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True)
-        try:
-            (application,) = connection.execute("PRAGMA application_id").fetchone()
-            (version,) = connection.execute("PRAGMA user_version").fetchone()
-            (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-        finally:
-            connection.close()
-    except sqlite3.Error as error:
-        raise JournalError(
-            f"{path} cannot be opened as a journal ({error}): give another path, or restore it from a copy."
-        ) from error
-    if application != APPLICATION_ID and (application or version or tables):
-        raise JournalError(f"{path} is a database, but not a gaugelink journal: give another path.")
-    _refuse_newer(path, version)
-    return int(version)
-
-
 def migrate(connection: sqlite3.Connection, path: Path) -> None:
     """Bring a journal to the current version, in one transaction: it has the old version or the new, never between.
 
@@ -140,10 +110,10 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
     try:
         # Read again under the lock: another process may have brought the journal up in the meantime.
         (version,) = connection.execute("PRAGMA user_version").fetchone()
-        _refuse_newer(path, version)
+        refuse_newer(path, version)
         if 0 < version < CURRENT:
             _copy(path, path.with_name(f"{path.name}.version-{version}"))
-        _bring_up(connection, version)
+        bring_up(connection, version)
         connection.execute("COMMIT")
     except BaseException:
         # SQLite has already rolled back by itself after some errors, a full disk among them.
@@ -152,39 +122,8 @@ def migrate(connection: sqlite3.Connection, path: Path) -> None:
         raise
 
 
-def up_to_date_copy(path: Path) -> sqlite3.Connection:
-    """Open a copy of a journal, as it is now and brought to the current version, that goes when it is closed.
-
-    For who only reads: a service of the older version may be writing to the journal, and go back to it after a restart.
-    The copy is SQLite's own temporary database, in memory as far as that goes, and nothing can be written to it.
-
-    Raises:
-        JournalError: the journal cannot be read, or there is no room for the copy.
-    """
-    copy = sqlite3.connect("", isolation_level=None)
-    try:
-        source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-        try:
-            source.backup(copy)
-        finally:
-            source.close()
-        (version,) = copy.execute("PRAGMA user_version").fetchone()
-        _refuse_newer(path, version)
-        _bring_up(copy, version)
-        copy.execute("PRAGMA query_only = ON")
-    except sqlite3.Error as error:
-        copy.close()
-        raise JournalError(
-            f"The journal {path}, written by an older gaugelink, cannot be read ({error}): start the service once, "
-            "which brings it up to date."
-        ) from error
-    except JournalError:
-        copy.close()
-        raise
-    return copy
-
-
-def _bring_up(connection: sqlite3.Connection, version: int) -> None:
+def bring_up(connection: sqlite3.Connection, version: int) -> None:
+    """Make the tables of the current version out of those of `version`, in the transaction that is open."""
     for steps in MIGRATIONS[version:]:
         for statement in steps:
             connection.execute(statement)
@@ -202,7 +141,12 @@ def _copy(path: Path, target: Path) -> None:
         source.close()
 
 
-def _refuse_newer(path: Path, version: int) -> None:
+def refuse_newer(path: Path, version: int) -> None:
+    """Refuse a journal that a newer version wrote.
+
+    Raises:
+        JournalError: it is one.
+    """
     if version > CURRENT:
         raise JournalError(
             f"{path} was written by a newer gaugelink (journal version {version}, this one knows up to {CURRENT}): "

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gaugelink.errors import JournalError
-from gaugelink.journal import schema
+from gaugelink.journal import opening, schema
 from gaugelink.journal.entries import Entry, Outgoing
 from gaugelink.journal.faults import JournalWriteError, WriteFault, write_fault
 from gaugelink.journal.writes import Statement, entry_statement, outgoing_statements, stamp
@@ -58,7 +58,7 @@ class Store:
         self._backlog: deque[Unit] = deque()
         self.fault: WriteFault | None = None
         """Why the last results could not be written, or None when they were."""
-        self.connection = self._read() if read_only else self._connect(alone=alone)
+        self.connection = opening.open_to_read(path) if read_only else self._connect(alone=alone)
         self.connection.row_factory = sqlite3.Row
 
     @property
@@ -66,16 +66,9 @@ class Store:
         """Units of work that wait in memory."""
         return len(self._backlog)
 
-    def _read(self) -> sqlite3.Connection:
-        if not self.path.exists():
-            raise JournalError(f"There is no journal at {self.path}: give the path that the shop file names.")
-        if schema.check_version(self.path) < schema.CURRENT:
-            return schema.up_to_date_copy(self.path)
-        return self._opened("ro")
-
     def _connect(self, *, alone: bool) -> sqlite3.Connection:
-        schema.check_version(self.path)
-        connection = self._opened("rwc")
+        opening.check_version(self.path)
+        connection = opening.open_to_write(self.path)
         try:
             if alone:
                 # Before anything is changed: a journal that another service has open is left as it is.
@@ -93,16 +86,6 @@ class Store:
                 raise JournalError(f"The journal {self.path} cannot be used ({error}).") from error
             raise JournalWriteError(self.path, fault, 0, this_kept=False, detail=str(error)) from error
         return connection
-
-    def _opened(self, mode: str) -> sqlite3.Connection:
-        try:
-            return sqlite3.connect(
-                f"{self.path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=2.0
-            )
-        except sqlite3.Error as error:
-            raise JournalError(
-                f"The journal {self.path} cannot be opened ({error}): check that its folder exists and can be written."
-            ) from error
 
     def _take_lock(self) -> None:
         """Hold a lock for as long as the process lives, on a file of its own so that readers are not shut out."""

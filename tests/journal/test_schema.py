@@ -1,6 +1,10 @@
 """Versions of the journal: older ones are brought up without loss, newer and foreign files are left alone."""
 
+import os
 import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -265,6 +269,52 @@ async def test_a_reader_sees_what_an_older_service_wrote_and_has_not_folded_in(t
         assert [job.job for job in await reader.jobs()] == ["rings"]
     assert service.execute("PRAGMA user_version").fetchone() == (CURRENT - 1,)
     service.close()
+
+
+@contextmanager
+def nobody_writes_in(folder: Path) -> Iterator[None]:
+    """Take away the right to write in a folder, from an administrator by being nobody for a while."""
+    user, mode = os.geteuid(), folder.stat().st_mode
+    folder.chmod(0o555)
+    if user == 0:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(user)
+        folder.chmod(mode)
+
+
+@pytest.mark.parametrize("version", [CURRENT - 1, CURRENT])
+async def test_a_journal_in_a_folder_that_cannot_be_written_is_read(version):
+    # In a folder of the system's for such: those above pytest's own are closed to others.
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "journal.db"
+        if version == CURRENT:
+            async with Journal.open(path) as journal:
+                await journal.record([entry(1)])
+        else:
+            journal_of(version, path)
+        with nobody_writes_in(Path(name)):
+            async with Journal.open(path, read_only=True) as reader:
+                assert await reader.events()
+        assert list(everything(Path(name))) == ["journal.db"]
+
+
+async def test_a_log_that_cannot_be_read_in_its_folder_is_told_with_what_to_do():
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "journal.db"
+        async with Journal.open(path) as journal:
+            await journal.record([entry(1)])
+            crashed = everything(Path(name))
+        for file in ("journal.db", "journal.db-wal"):
+            (Path(name) / file).write_bytes(crashed[file])
+        with (
+            nobody_writes_in(Path(name)),
+            pytest.raises(JournalError, match="its log have to be in a folder that can be written"),
+        ):
+            async with Journal.open(path, read_only=True):
+                pass
 
 
 async def test_a_journal_that_nothing_was_written_to_is_read_as_empty(tmp_path):
