@@ -160,10 +160,15 @@ class Detector:
         while i < n:
             if not self._quiet.known:
                 recent = self._recent
+                if recent.count and t[i] - recent.last_s >= CUT_OFF_S:
+                    # The little that was seen before says nothing of now.
+                    recent.keep_last(0)
                 begun_s = recent.time_s[0] if recent.count else t[i]
                 enough = t[i : i + self._resting.room] - begun_s >= SETTLE_S
                 m = max(int(enough.argmax()) + 1, 4 - recent.count) if enough.any() else len(enough)
                 j = min(n, i + m)
+                away = t[i + 1 : j] - t[i : j - 1] >= CUT_OFF_S
+                j = i + 1 + int(away.argmax()) if away.any() else j
                 self._resting.store(*part_of(t, p, o, i, j), j - i, self._quiet_from_s)
                 if recent.time_s[recent.count - 1] - recent.time_s[0] >= SETTLE_S and recent.count >= 4:
                     self._begin(notices, ended=False)
@@ -205,11 +210,8 @@ class Detector:
             i = j
 
     def _cut_off(self, now_s: float) -> bool:
-        """Whether a live gauge was away in the middle of a pull, for longer than any pull lasts."""
-        if now_s - self._recent.last_s < CUT_OFF_S:
-            return False
-        burst = self._describe()
-        return burst.is_event and burst.kind is GaugeKind.LIVE
+        """Whether a live gauge was away in a pull, or as it began, for longer than any pull lasts."""
+        return now_s - self._recent.last_s >= CUT_OFF_S and self._describe().kind is GaugeKind.LIVE
 
     def _wake(self, now_s: float) -> None:
         """Something moves: from now on every sample is kept."""

@@ -149,6 +149,34 @@ def test_a_gap_that_nobody_counted_is_seen_on_the_sample_clock() -> None:
     assert event.lost_samples == 10
 
 
+@pytest.mark.parametrize("seen", [1, 3, 12])
+@pytest.mark.parametrize("away_s", [30.0, 3600.0, 86_400.0])
+def test_a_gauge_that_comes_back_in_the_middle_of_a_pull_knows_nothing_of_the_time_away(
+    seen: int, away_s: float
+) -> None:
+    """Heard for a moment when the service began, then asleep until the pull woke it: a search for strokes over an hour
+    took all of the memory."""
+    t = clock(6.0, 50.0)
+    x = shown(pulses(t, 2.5, 8))
+    here = t >= 2.48
+    times = np.concatenate([t[:seen], away_s + t[here]])
+    for frame in (1, 10, len(times)):
+        (event,) = closed(feed(times, np.concatenate([x[:seen], x[here]]), frame))
+        assert event.time_s[0] >= away_s + 2.4
+        assert event.time_s[-1] <= away_s + 6.0
+
+
+@pytest.mark.parametrize("rises", [1, 2, 3])
+def test_a_link_that_was_lost_as_the_pull_began_makes_no_event_of_the_time_away(rises: int) -> None:
+    t = clock(6.0, 50.0)
+    x = shown(pulses(t, 2.5, 8))
+    begun = t < 2.46 + rises / 50.0
+    here = t >= 2.48
+    times = np.concatenate([t[begun], 3600.0 + t[here]])
+    (event,) = closed(feed(times, np.concatenate([x[begun], x[here]]), 1))
+    assert event.time_s[0] > 3600.0
+
+
 @pytest.mark.parametrize("rate", [25.0, 50.0, 100.0])
 @pytest.mark.parametrize("away_s", [30.0, 1000.0])
 def test_a_pull_that_the_radio_cut_off_ends_there_however_long_the_gauge_is_away(rate: float, away_s: float) -> None:
