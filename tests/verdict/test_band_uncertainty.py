@@ -80,3 +80,24 @@ def test_two_gauges_of_which_nothing_is_known_are_as_uncertain_as_gauges_are() -
     assert apart.u_kpa == pytest.approx(2.0 * GTC.uncertainty(whole[0] - whole[1]), rel=1e-9)
     assert not apart.is_real
     assert difference(replace(a, gauge="1"), replace(b, gauge="1")).is_real
+
+
+@pytest.mark.parametrize(
+    ("stated", "stated_kpa"),
+    # ICAO Doc 7488/3: 977.73 hPa at 300 m and 1,025.32 at 100 m below the sea.
+    [({"altitude_m": 300.0}, 97.773), ({"altitude_m": -100.0}, 102.532), ({"ambient_abs_kpa": 95.0}, 95.0)],
+)
+@pytest.mark.parametrize("air", AIRS.values(), ids=AIRS)
+def test_a_range_that_is_stated_for_another_ambient_is_carried_from_there(
+    stated: dict[str, float], stated_kpa: float, air: Ambient
+) -> None:
+    assert WIDE.band is not None
+    engine = WIDE.model_copy(update={"band": WIDE.band.model_copy(update=stated)})
+    verdict = judge_test(engine, readings(engine, 120.0, 121.0, 120.0), Conditions.of_ambient(air), unit=PSI)
+    assert verdict.band is not None
+    assert verdict.band.high_kpa is not None
+    # A trapped gas: the pressure, by CoolProp's real air too (tests/engine/test_geometry.py).
+    assert verdict.band.low_kpa == pytest.approx(PSI.to_kpa(100.0) * air.abs_kpa / stated_kpa, rel=1e-5)
+    assert verdict.band.high_kpa == pytest.approx(PSI.to_kpa(150.0) * air.abs_kpa / stated_kpa, rel=1e-5)
+    # What it would be at sea level hangs on no range.
+    assert verdict.readings[0].sea_level_kpa == pytest.approx(PSI.to_kpa(120.0) * STATED_KPA / air.abs_kpa, rel=1e-9)
