@@ -9,6 +9,7 @@ from gaugelink.app.shopfile import Mistakes, Shop, load_shop, named_journal
 from gaugelink.bench.voice import faults
 from gaugelink.counting import counted
 from gaugelink.errors import JournalError
+from gaugelink.gauge.config import KindSetting
 from gaugelink.journal.opening import check_version
 
 
@@ -59,6 +60,12 @@ def check_shop(file: Path) -> CheckReport:
         "error, unless it is calibrated. Its data sheet or certificate has the limits of error."
         for gauge in shop.settings.gauges
         if gauge.accuracy_kpa is None
+    ]
+    remarks += [
+        f"The gauge {gauge.name} is live and has no averaging_s: if its samples are means, as many converters give them, "
+        "its readings are low. Its maker can tell over which time; 0 if they are not."
+        for gauge in shop.settings.gauges
+        if gauge.kind is KindSetting.LIVE and gauge.averaging_s is None
     ]
     return CheckReport(str(file), (), tuple(remarks), _summary(shop))
 

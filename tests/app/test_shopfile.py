@@ -183,6 +183,15 @@ def test_a_user_without_a_home_folder_is_asked_for_a_journal(tmp_path: Path, mon
         load_shop(write_shop(tmp_path, SHOP.replace('journal = "bay-3.db"\n', "")))
 
 
+def test_check_remarks_that_nobody_stated_whether_a_live_gauge_averages(tmp_path: Path) -> None:
+    live = SHOP.replace('kind = "held"', 'kind = "live"')
+    (remark,) = (one for one in check_shop(write_shop(tmp_path, live)).remarks if "averaging_s" in one)
+    assert "The gauge amber is live" in remark
+    stated = live.replace('kind = "live"', 'kind = "live"\naveraging_s = 0')
+    for text in (SHOP, stated):
+        assert not any("averaging_s" in one for one in check_shop(write_shop(tmp_path, text)).remarks)
+
+
 def test_check_remarks_that_a_gauge_has_no_limits_of_error(tmp_path: Path) -> None:
     (remark,) = (one for one in check_shop(write_shop(tmp_path)).remarks if "accuracy_kpa" in one)
     assert "amber" in remark
