@@ -18,6 +18,7 @@ from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 from gaugelink.leak.wording import decay_reason
+from gaugelink.reasons import reason
 from gaugelink.tables import dialect_of
 
 _AT_ONCE = 50
@@ -110,9 +111,14 @@ def read_reference(path: Path) -> Reference:
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
     except (OSError, UnicodeDecodeError) as error:
-        raise RecordingError(f"{path}: cannot be read: {error}.") from error
+        raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
     dialect = dialect_of(lines[0] if lines else "")
-    header, *rows = [*csv.reader(lines, delimiter=dialect.delimiter)] or [[]]
+    reader = csv.reader(lines, delimiter=dialect.delimiter, strict=True)
+    try:
+        header, *rows = [*reader] or [[]]
+    except csv.Error as error:
+        raise RecordingError(f"{path}: line {reader.line_num}: this is not CSV: {error}.") from error
+    header = [name.strip().casefold() for name in header]
     names = [name for name in ("ambient_abs_kpa", "temperature_c") if name in header]
     if not rows or "time_s" not in header or not names:
         raise RecordingError(f"{path}: line 1: expected the columns time_s and ambient_abs_kpa, temperature_c or both.")
@@ -122,12 +128,15 @@ def read_reference(path: Path) -> Reference:
         if surplus is not None:
             raise RecordingError(f"{path}: line {line}: {surplus}.")
         row = dict(zip(header, cells, strict=False))
-        for name, values in columns.items() if cells else ():
+        for name, values in columns.items() if any(cell.strip() for cell in cells) else ():
+            found = row.get(name, "")
             try:
-                values.append(dialect.number(row.get(name, "")))
+                number = dialect.number(found)
             except ValueError as error:
-                found = row.get(name, "")
                 raise RecordingError(f"{path}: line {line}: {name}: found {found!r}; expected a number.") from error
+            if not isfinite(number):
+                raise RecordingError(f"{path}: line {line}: {name}: found {found!r}; expected a finite number.")
+            values.append(number)
     return Reference(**{name: np.array(values) for name, values in columns.items()})
 
 

@@ -33,6 +33,10 @@ PRESSURES: Final[dict[str, PressureUnit]] = {
 EXPECTED: Final = "a header with time_s,pressure_kpa, or with pressure_psi or pressure_bar in its place"
 # The highest of a compression pull is hardly ever outside of this. From memory.
 PLAUSIBLE_KPA: Final = (300.0, 4000.0)
+# A pull of 4000 kPa in pascals under a header in kPa is remarked on; what is beyond that is no pressure in any unit.
+MOST_KPA: Final = 1e7
+# No logger is as fast; times closer than that are one time and its rounding.
+FINEST_S: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +84,10 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
     except UnicodeDecodeError as error:
-        raise RecordingError(f"{path}: this is not a text file; expected CSV with {EXPECTED}.") from error
+        how = "unpack it, or save it from the spreadsheet as CSV in UTF-8"
+        raise RecordingError(
+            f"{path}: this is not a text file in UTF-8; expected CSV with {EXPECTED}: {how}."
+        ) from error
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
     dialect = dialect_of(lines[0] if lines else "")
@@ -97,8 +104,13 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     if len(numbered) < 2:
         raise RecordingError(f"{path}: found {counted(len(numbered), 'sample')}; a trace needs two or more.")
     time_s, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
+    one_kpa = columns.unit.to_kpa(1.0)
+    beyond = np.flatnonzero(np.abs(pressure) > MOST_KPA / one_kpa)
+    if beyond.size:
+        line, (_, found) = numbered[int(beyond[0])]
+        raise RecordingError(f"{path}: line {line}: found {found:g}; no pressure is as far from nothing in any unit.")
     rounded = straightened(time_s)
-    back = np.flatnonzero(np.diff(time_s) <= 0)
+    back = np.flatnonzero(np.diff(time_s) < FINEST_S)
     if back.size and rounded is None:
         line = numbered[int(back[0]) + 1][0]
         raise RecordingError(
@@ -108,7 +120,7 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     return Trace(
         str(path),
         time_s if rounded is None else rounded.time_s,
-        columns.unit.to_kpa(1.0) * pressure,
+        one_kpa * pressure,
         columns.header[columns.pressure],
         rounded=rounded,
     )

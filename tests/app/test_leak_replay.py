@@ -8,6 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
+from gaugelink.app.leak_replay import read_reference
 from gaugelink.errors import RecordingError, SettingsError
 from simulators.vessel import Vessel, VesselRecord, watch
 
@@ -200,3 +201,32 @@ def test_frames_that_the_layout_refuses_are_told_beside_a_decay(tmp_path: Path) 
     result = RUN.invoke(app, words, catch_exceptions=False)
     assert [json.loads(line)["verdict"] for line in result.stdout.splitlines()] == ["fail"]
     assert f"the layout refuses 1 of its {len(frames)} frames." in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("time_s,ambient_abs_kpa\n0,99\n60,nan\n", "line 3: ambient_abs_kpa: found 'nan'; expected a finite number"),
+        (f"time_s,ambient_abs_kpa\n0,{'9' * 200_000}\n", "line 2: this is not CSV: field larger than"),
+        ('time_s,ambient_abs_kpa\n0,"99\n', "this is not CSV"),
+    ],
+)
+def test_a_reference_that_is_no_table_of_numbers_is_refused_with_its_line(tmp_path: Path, text: str, told: str) -> None:
+    beside = tmp_path / "beside.csv"
+    beside.write_text(text, encoding="utf-8")
+    with pytest.raises(RecordingError, match=told):
+        read_reference(beside)
+
+
+def test_a_reference_is_read_as_a_spreadsheet_writes_it(tmp_path: Path) -> None:
+    beside = tmp_path / "beside.csv"
+    beside.write_text("Time_s; Ambient_abs_kPa\r\n0;99,5\r\n60;99,75\r\n;\r\n", encoding="utf-8-sig", newline="")
+    reference = read_reference(beside)
+    assert reference.time_s.tolist() == [0.0, 60.0]
+    assert reference.ambient_abs_kpa is not None
+    assert reference.ambient_abs_kpa.tolist() == [99.5, 99.75]
+
+
+def test_a_reference_that_cannot_be_read_is_told_in_words(tmp_path: Path) -> None:
+    with pytest.raises(RecordingError, match=r"cannot be read: it is a folder\.$"):
+        read_reference(tmp_path)

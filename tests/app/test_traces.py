@@ -1,5 +1,6 @@
 """A trace is read whole or refused with the file, the line and what was expected."""
 
+import gzip
 from pathlib import Path
 
 import pytest
@@ -97,3 +98,32 @@ def test_a_file_that_is_not_there_or_not_text_is_told(tmp_path: Path) -> None:
 
 def test_a_comma_at_the_end_of_a_row_loses_nothing(tmp_path: Path) -> None:
     assert read_trace(written(tmp_path, "time_s,pressure_kpa\n0,1,\n0.1,2,\n")).pressure_kpa.tolist() == [1.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("time_s,pressure_kpa\n0,0\n0.1,1e200\n0.2,0\n", "line 3: found 1e+200; no pressure is as far from nothing"),
+        ("time_s,pressure_psi\n0,0\n0.1,-1e308\n", "line 3: found -1e+308; no pressure"),
+        ("time_s,pressure_kpa\n1e-12,0\n2e-12,9\n", "line 3: time 2e-12 s comes after 1e-12 s; times must rise"),
+    ],
+)
+def test_numbers_that_nothing_measured_are_refused_before_anything_is_made_of_them(
+    tmp_path: Path, text: str, said: str
+) -> None:
+    with pytest.raises(RecordingError) as caught:
+        read_trace(written(tmp_path, text))
+    assert said in str(caught.value)
+
+
+def test_a_pull_in_pascals_under_a_header_in_kpa_is_read_and_remarked_on(tmp_path: Path) -> None:
+    trace = read_trace(written(tmp_path, "time_s,pressure_kpa\n0,0\n0.1,4000000\n"))
+    assert "very high" in str(remark_on(trace, PressureUnit.KPA))
+
+
+@pytest.mark.parametrize("packed", [gzip.compress(b"time_s,pressure_kpa\n"), "time_s,pressure_kpa\n".encode("utf-16")])
+def test_what_is_packed_or_in_another_encoding_is_told_with_the_way_out(tmp_path: Path, packed: bytes) -> None:
+    path = tmp_path / "pull.csv"
+    path.write_bytes(packed)
+    with pytest.raises(RecordingError, match="unpack it, or save it from the spreadsheet as CSV in UTF-8"):
+        read_trace(path)
