@@ -23,7 +23,8 @@ sample: fewer doubles may as well be samples that are missing."""
 _WITHIN: Final = 1.01
 """A tick, and what the search for the line leaves."""
 _RESOLVED_S: Final = 1e-7
-"""Differences that differ by less are the same, but for the rounding of binary numbers."""
+"""Differences that differ by less are the same, but for the rounding of binary numbers: seconds since 1970 have a
+quarter of a microsecond."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +48,12 @@ def straightened(time_s: FloatArray) -> Straightened | None:
     moves = np.diff(time_s)
     if len(time_s) < FEWEST or not (np.isfinite(moves).all() and (moves >= 0.0).all()):
         return None
-    ticks = np.round(moves / _RESOLVED_S)
+    resolved = max(_RESOLVED_S, 4.0 * float(np.spacing(np.abs(time_s).max())))
+    ticks = np.round(moves / resolved)
     kinds, many = np.unique(ticks, return_counts=True)
     if len(kinds) < 2:
         return None
-    tick = float(np.diff(kinds).min()) * _RESOLVED_S
+    tick = float(np.diff(kinds).min()) * resolved
     spacing = float(moves[moves <= float(np.median(moves)) + 1.01 * tick].mean())
     if spacing <= 0.0 or tick < SLIGHT * spacing:
         return None
@@ -60,7 +62,7 @@ def straightened(time_s: FloatArray) -> Straightened | None:
     # A move of up to a tick more than the spacing may still be a single step; a longer one has samples missing in it.
     steps = np.where(moves <= spacing + 1.01 * tick, 1.0, np.round(moves / spacing))
     number = np.concatenate(([0.0], np.cumsum(steps)))
-    spacing = float(np.polyfit(number, time_s, 1)[0])
+    spacing = float(np.polyfit(number, time_s - time_s[0], 1)[0])
     reach = 2.0 * tick / number[-1]
     found = minimize_scalar(
         lambda each: float(np.ptp(time_s - each * number)),

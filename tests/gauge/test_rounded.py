@@ -36,6 +36,14 @@ def test_a_steady_clock_is_found_behind_its_ticks(rate_hz: float, tick_s: float,
     assert np.all(np.diff(found.time_s) > 0)
 
 
+def test_seconds_since_1970_are_told_in_milliseconds_too() -> None:
+    truth = 1.75e9 + times(450.0)
+    found = straightened(rounded(truth, 0.001))
+    assert found is not None
+    assert found.tick_s == pytest.approx(0.001, rel=1e-3)
+    assert off_s(found.time_s, truth) < 0.00003
+
+
 def test_samples_that_are_missing_leave_their_places_empty() -> None:
     kept = np.random.default_rng(2).random(3000) > 0.05
     truth = times(140.0)[kept]
