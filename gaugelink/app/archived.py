@@ -33,7 +33,7 @@ async def archived_journal(shop: Shop, archive: str, machine: str | None = None)
     machines = [record.id for record in shop.fleet.machine if machine in (None, record.id)]
 
     def read() -> list[Entry]:
-        with Store(url) as store:
+        with Store(url, read_only=True) as store:
             store.check()
             return entries_of(store, machines, simulated=shop.simulated)
 

@@ -13,6 +13,7 @@ from sqlalchemy import (
     Connection,
     Engine,
     Insert,
+    NullPool,
     Table,
     and_,
     create_engine,
@@ -29,6 +30,7 @@ from gaugelink.archive import schema
 from gaugelink.archive.versions import bring_up_to_date
 from gaugelink.archive.wire import Filed, Quarantined
 from gaugelink.errors import ArchiveError
+from gaugelink.journal.opening import open_beside_a_writer
 
 _SETUP_LOCK = 0x474C4152
 """Key of the advisory lock under which the tables are made: consumers may start at the same moment."""
@@ -60,15 +62,16 @@ class Written:
 
 
 class Store:
-    """The database; ``with Store(url) as store``. It is made or brought up to date on entering.
+    """The database; ``with Store(url) as store``. `prepare` makes it or brings it up to date, `check` only looks at it.
 
     Args:
         url: from `archive.settings.database_url`.
+        read_only: for who only reads: a SQLite file needs no right to be written then, and who files is not held up.
     """
 
-    def __init__(self, url: URL) -> None:
+    def __init__(self, url: URL, *, read_only: bool = False) -> None:
         self._url = url
-        self.engine = _engine(url)
+        self.engine = _engine(url, read_only=read_only)
 
     @property
     def where(self) -> str:
@@ -179,10 +182,13 @@ class Store:
         return _counted(known)
 
 
-def _engine(url: URL) -> Engine:
+def _engine(url: URL, *, read_only: bool) -> Engine:
     if url.get_backend_name() != "sqlite":
         # A connection that died while the consumer waited is noticed before a batch is given to it.
         return create_engine(url, pool_pre_ping=True)
+    if read_only:
+        path = Path(url.database or "")
+        return create_engine("sqlite://", creator=lambda: open_beside_a_writer(path), poolclass=NullPool)
     engine = create_engine(url, connect_args={"timeout": _BUSY_S})
 
     @event.listens_for(engine, "connect")

@@ -69,17 +69,20 @@ def open_to_read(path: Path) -> sqlite3.Connection:
         raise JournalError(f"There is no journal at {path}: give the path that the shop file names.")
     older = check_version(path) < schema.CURRENT
     try:
-        return _up_to_date_copy(path) if older else _beside_a_service(path)
+        return _up_to_date_copy(path) if older else open_beside_a_writer(path)
     except sqlite3.Error as error:
         way_out = "start the service once, which brings it up to date" if older else "check the disk"
         raise JournalError(f"The journal {path} cannot be read ({error}): {way_out}.") from error
 
 
-def _beside_a_service(path: Path) -> sqlite3.Connection:
-    """A connection that sees what is written meanwhile.
+def open_beside_a_writer(path: Path) -> sqlite3.Connection:
+    """Open a database to read it, seeing what is written meanwhile.
 
-    SQLite keeps an index of the log beside the journal for it. Where that cannot be made, on a medium that is read-only
-    or in a folder of somebody else's, and there is no log, nobody writes and the file is whole by itself.
+    SQLite keeps an index of the log beside the file for it. Where that cannot be made, on a medium that is read-only or
+    in a folder of somebody else's, and there is no log, nobody writes and the file is whole by itself.
+
+    Raises:
+        sqlite3.Error: it cannot be read.
     """
     connection = _opened(path, _TO_READ)
     try:
@@ -100,7 +103,7 @@ def _up_to_date_copy(path: Path) -> sqlite3.Connection:
     """
     copy = sqlite3.connect("", isolation_level=None)
     try:
-        source = _beside_a_service(path)
+        source = open_beside_a_writer(path)
         try:
             source.backup(copy)
         finally:

@@ -3,6 +3,7 @@
 import json
 import random
 import sqlite3
+import tempfile
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,7 @@ from gaugelink.archive.wire import Filed, Quarantined, sort_message
 from gaugelink.broker.message import new_id
 from gaugelink.errors import ArchiveError
 from tests.archive.published import KINDS, crank, published
+from tests.unwritable import nobody_writes_in
 
 NOW = datetime(2026, 2, 3, 14, 6, tzinfo=UTC)
 
@@ -268,3 +270,29 @@ def test_an_integer_beyond_the_database_is_kept_aside(tmp_path, open_store):
     written = store.write([good, Filed(large.table, {**large.row, "revision": 2**70}, large.topic, large.payload)])
     assert (written.filed, written.quarantined) == (1, 1)
     assert count(store, schema.TESTS) == count(store, schema.QUARANTINE) == 1
+
+
+def test_who_reads_an_archive_holds_up_no_consumer(database, open_store, monkeypatch):
+    monkeypatch.setattr("gaugelink.archive.store._BUSY_S", 0.05)
+    store = open_store(database)
+    store.write(sort(crank()))
+    with (
+        Store(database_url(database, Path("/")), read_only=True) as reader,
+        reader.engine.connect() as reading,
+    ):
+        assert reading.scalar(select(func.count()).select_from(schema.EVENTS)) == 1
+        store.write(sort(crank()))
+    assert count(store, schema.EVENTS) == 2
+
+
+def test_an_archive_is_read_by_who_may_not_write_it():
+    with tempfile.TemporaryDirectory() as name:
+        url = database_url("sqlite:///archive.db", Path(name))
+        with Store(url) as store:
+            store.prepare()
+            store.write(sort(crank()))
+        with nobody_writes_in(Path(name)), Store(url, read_only=True) as reader:
+            reader.check()
+            assert count(reader, schema.EVENTS) == 1
+            with pytest.raises(ArchiveError, match="readonly"):
+                reader.write(sort(crank()))

@@ -1,10 +1,7 @@
 """Versions of the journal: older ones are brought up without loss, newer and foreign files are left alone."""
 
-import os
 import sqlite3
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -13,6 +10,7 @@ from gaugelink.errors import JournalError
 from gaugelink.journal import Journal, JudgementEntry
 from gaugelink.journal.schema import APPLICATION_ID, CURRENT, MIGRATIONS, migrate
 from tests.journal.samples_of import NOON, cranking, entry
+from tests.unwritable import nobody_writes_in
 
 VERSION_1 = Path(__file__).with_name("version-1.sql")
 """A journal as version 1 wrote it, dumped by ``sqlite3.Connection.iterdump``."""
@@ -271,23 +269,8 @@ async def test_a_reader_sees_what_an_older_service_wrote_and_has_not_folded_in(t
     service.close()
 
 
-@contextmanager
-def nobody_writes_in(folder: Path) -> Iterator[None]:
-    """Take away the right to write in a folder, from an administrator by being nobody for a while."""
-    user, mode = os.geteuid(), folder.stat().st_mode
-    folder.chmod(0o555)
-    if user == 0:
-        os.seteuid(65534)
-    try:
-        yield
-    finally:
-        os.seteuid(user)
-        folder.chmod(mode)
-
-
 @pytest.mark.parametrize("version", [CURRENT - 1, CURRENT])
 async def test_a_journal_in_a_folder_that_cannot_be_written_is_read(version):
-    # In a folder of the system's for such: those above pytest's own are closed to others.
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "journal.db"
         if version == CURRENT:
