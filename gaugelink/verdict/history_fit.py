@@ -9,7 +9,7 @@ import numpy as np
 from gaugelink.bench.repeats import pooled_scatter
 from gaugelink.engine.fleet import Counter
 from gaugelink.verdict.adapters import adapter_errors
-from gaugelink.verdict.other_air import air_errors
+from gaugelink.verdict.other_conditions import air_errors, warmth_errors
 from gaugelink.verdict.past import Axis, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit, fit_huber
 
@@ -85,7 +85,8 @@ class Model:
                     known = reading.u_kpa(scatters[reading.cylinder].share) / reading.sea_level_kpa
                     u.append(known if known > 0 else rules.repeatability_fraction)
         self.gauges = {(j, r.cylinder): r.gauge for j, test in enumerate(tests) for r in test.readings}
-        self.shared = [adapter | air for adapter, air in zip(adapter_errors(tests), air_errors(tests), strict=True)]
+        kinds = (adapter_errors(tests), air_errors(tests), warmth_errors(tests))
+        self.shared = [{**adapter, **air, **warmth} for adapter, air, warmth in zip(*kinds, strict=True)]
         """Errors that all readings of a test share with those of some others, by test and name."""
         self.observed, self.u = np.array(observed), np.array(u)
         self.middle = float(np.mean(self.observed))

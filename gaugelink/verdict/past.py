@@ -101,6 +101,8 @@ class PastTest:
     theirs was another one and that cannot be told."""
     ambient_abs_kpa: float | None = None
     """Pressure of the air that the readings were carried to sea level from; None where it was assumed."""
+    warm: bool | None = None
+    """Whether the engine was warm; None where it was not noted."""
 
 
 @dataclass(frozen=True, slots=True)

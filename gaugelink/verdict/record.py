@@ -48,9 +48,9 @@ def past_test(
                 u_own_kpa=to_sea_level * u_of_mean_kpa(counted) if counted else 0.0,
             )
         )
-    air = verdict.conditions
-    ambient_abs_kpa = None if air.ambient_source is AmbientSource.ASSUMED else air.ambient_abs_kpa
-    return PastTest(test_id, at, tuple(readings), gauge, counter, ambient_abs_kpa=ambient_abs_kpa)
+    under = verdict.conditions
+    ambient_abs_kpa = None if under.ambient_source is AmbientSource.ASSUMED else under.ambient_abs_kpa
+    return PastTest(test_id, at, tuple(readings), gauge, counter, ambient_abs_kpa=ambient_abs_kpa, warm=under.warm)
 
 
 @dataclass(frozen=True, slots=True)

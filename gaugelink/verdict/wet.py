@@ -13,7 +13,7 @@ from gaugelink.verdict.adapters import CARRIED_U_SHARE, OTHER_ADAPTER_U, carryin
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity
-from gaugelink.verdict.other_air import noted_or_not_u
+from gaugelink.verdict.other_conditions import noted_or_not_u
 
 # How much of the oil stays on the crown while cranking is not known: anything from none to all of it, so half with a
 # rectangular distribution (JCGM 100:2008, clause 4.3.7).
