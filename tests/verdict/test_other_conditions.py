@@ -1,4 +1,4 @@
-"""Seasons under other conditions beside each other, air noted or assumed, warm or cold: that is no job, wear or gauge."""
+"""Seasons under other conditions beside each other, air noted or assumed, warm or cold: no job, no wear, no gauge."""
 
 from dataclasses import replace
 
