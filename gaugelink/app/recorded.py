@@ -11,6 +11,7 @@ from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
 from gaugelink.peak.events import CrankingEvent
@@ -129,12 +130,31 @@ def state_of(stored: StoredTest) -> TestState:
     Raises:
         JournalError: this version cannot read it.
     """
+    return restored(stored, "Update gaugelink, or the journal was damaged.").bench.state
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A test that can be gone on with."""
+
+    bench: TestBench
+    revision: int
+    """Of its state that was told last."""
+
+
+def restored(
+    stored: StoredTest, way_out: str, now_s: float = 0.0, away_s: float = 0.0, unit: PressureUnit = PressureUnit.PSI
+) -> Restored:
+    """A stored test at `now_s`, after `away_s` seconds of nobody watching.
+
+    Raises:
+        JournalError: this version cannot read it; `way_out` is what can be done then.
+    """
     try:
-        return TestBench.restore(json.loads(stored.snapshot_json)["bench"], 0.0).state
+        snapshot = json.loads(stored.snapshot_json)
+        return Restored(TestBench.restore(snapshot["bench"], now_s, away_s, unit), int(snapshot["revision"]))
     except (ValueError, TypeError, KeyError) as error:
-        raise JournalError(
-            f"The test {stored.test_id} cannot be read by this version: update gaugelink, or the journal was damaged."
-        ) from error
+        raise JournalError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:

@@ -6,6 +6,7 @@ from datetime import date, datetime
 
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.planning import planned
+from gaugelink.app.recorded import restored
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import (
@@ -28,7 +29,7 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.fleet import EngineRecord
-from gaugelink.errors import JournalError, SettingsError
+from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, PromptEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples
@@ -110,14 +111,9 @@ class Session:
             SettingsError: the shop no longer has its machine, one of its cylinders or its gauge.
         """
         away_s = max(0.0, (at - stored.updated_at).total_seconds())
-        try:
-            snapshot = json.loads(stored.snapshot_json)
-            test = TestBench.restore(snapshot["bench"], now_s, away_s, self._unit)
-        except (ValueError, TypeError, KeyError) as error:
-            raise JournalError(
-                f"The open test {stored.test_id} cannot be read by this version. "
-                "Finish it with the version that began it, or give another journal in [bench]."
-            ) from error
+        way_out = "It is open: finish it with the version that began it, or give another journal in [bench]."
+        again = restored(stored, way_out, now_s, away_s, self._unit)
+        test = again.bench
         engine = self._engine_of(test.plan.machine)
         for cylinder in test.plan.cylinders:
             engine.cylinder(cylinder)
@@ -125,7 +121,7 @@ class Session:
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._test.leak_down(self._under_air)
-        self._revision = int(snapshot["revision"])
+        self._revision = again.revision
         self._began_at = stored.began_at
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)

@@ -1,5 +1,6 @@
 """A bench's session: what happens becomes entries and messages that are committed together."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from math import hypot
@@ -8,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gaugelink.app.recorded import state_of
 from gaugelink.app.session import SITTING_S, Session
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
@@ -17,7 +19,7 @@ from gaugelink.bench.reading import Phase
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
-from gaugelink.errors import SettingsError
+from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal.entries import CommandEntry, EventEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import BudgetLine, CrankingEvent, EventSamples, Flag, GaugeKind, Method, Stroke
@@ -343,6 +345,25 @@ def test_a_gauge_past_its_calibration_is_flagged_on_every_reading(tmp_path: Path
     assert (
         Flag.CALIBRATION_OVERDUE not in bench.session.corrected("amber", pull(930.0), AT.date().replace(month=1)).flags
     )
+
+
+@pytest.mark.parametrize(
+    "damage", ["{", "[]", '{"bench": null, "revision": 1}', "without a revision", "of another version"]
+)
+def test_an_open_test_that_this_version_cannot_read_is_told_with_the_way_out(tmp_path: Path, damage: str) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    (entry,) = of(bench.crank(930.0), TestEntry)
+    snapshot = json.loads(entry.snapshot_json)
+    if damage == "without a revision":
+        damage = json.dumps({"bench": snapshot["bench"]})
+    elif damage == "of another version":
+        damage = json.dumps(snapshot | {"bench": snapshot["bench"] | {"plan": {}}})
+    stored = StoredTest(entry.test_id, "bay-3", "north-7", "triple", damage, AT, bench.at, False)
+    with pytest.raises(JournalError, match="It is open: finish it with the version that began it"):
+        Bench(tmp_path).session.resume(stored, [], 5.0, bench.at)
+    with pytest.raises(JournalError, match="Update gaugelink, or the journal was damaged"):
+        state_of(stored)
 
 
 def test_a_test_that_is_done_is_told_again_after_a_restart(tmp_path: Path) -> None:
