@@ -7,7 +7,17 @@ from gaugelink.broker.messages import GaugeState, TestState
 from gaugelink.gauge.samples import LinkPhase
 from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import BENCH, GAUGE, gauge, in_full_swing, prompt, state
+from tests.dashboard.said import (
+    BENCH,
+    GAUGE,
+    gauge,
+    in_full_swing,
+    leak_progress,
+    leak_state,
+    live,
+    prompt,
+    state,
+)
 
 NAMES = ["PTO", "middle", "MAG"]
 
@@ -75,6 +85,28 @@ async def test_a_gauge_whose_link_is_not_up_shows_no_pressure(phase: LinkPhase) 
         await expect(page.locator(".now")).to_have_text("–")
         await expect(page.locator("figure")).to_have_attribute("data-silent", "true")
         await expect(page.locator("body")).to_have_attribute("data-stale", "false")
+
+
+async def test_a_leak_test_whose_gauge_is_not_heard_shows_no_pressure_of_before() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-leak").click()
+        played.hub.take(BENCH, "decay/state", leak_state("measuring", 20.0))
+        played.hub.take(BENCH, "decay/progress", leak_progress(10.0))
+        reads, rate = page.locator("#leak-reads"), page.locator("#leak-rate")
+        # 40 kPa by NIST SP 811, appendix B.8.
+        await expect(reads).to_have_text("Ridge 7: 5.8 psi")
+        # Nothing is published by a gauge that fell silent; the server's beat tells.
+        played.clock.now_s += 2.6
+        played.hub.beat()
+        await expect(reads).to_have_text("Ridge 7: –")
+        await expect(rate).to_have_text("blue is not heard.")
+        played.hub.take(BENCH, f"gauge/{GAUGE}/pressure", live(20.0, [40.0] * 20))
+        played.hub.beat()
+        await expect(reads).to_have_text("Ridge 7: 5.8 psi")
+        played.hub.broker(False, "The broker is away.")
+        await expect(reads).to_have_text("Ridge 7: –")
 
 
 async def test_with_the_broker_away_no_gauge_is_said_to_stream() -> None:

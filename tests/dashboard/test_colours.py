@@ -11,7 +11,7 @@ from gaugelink.dashboard.page import STATIC
 from gaugelink.verdict.findings import VerdictWord
 from tests.dashboard.chromium import chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import in_full_swing
+from tests.dashboard.said import BENCH, in_full_swing, settled
 
 TEXT = ("ink", "faint", "good", "watch", "bad", "again")
 GROUNDS = ("paper", "panel", "old", "band", "metal-light")
@@ -69,3 +69,22 @@ async def test_no_state_is_told_by_colour_alone() -> None:
                 [str(name) for name in group],
             )
             assert len(set(drawn)) == len(group)
+
+
+async def test_with_colours_of_somebodys_own_the_open_view_and_the_next_press_still_stand_out() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    played.hub.take(BENCH, "test", settled(revision=2))
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.emulate_media(forced_colors="active")
+        await expect(page.locator("#do-finish")).to_be_visible()
+        lines = await page.locator("nav a").evaluate_all(
+            "(all) => all.map((one) => getComputedStyle(one).borderBottomColor)"
+        )
+        ground = await page.locator("body").evaluate("(one) => getComputedStyle(one).backgroundColor")
+        assert [line == ground for line in lines] == [False, True, True]
+        widths = [
+            await page.locator(f"#do-{name}").evaluate("(one) => parseFloat(getComputedStyle(one).borderTopWidth)")
+            for name in ("finish", "begin")
+        ]
+        assert widths[0] > widths[1]

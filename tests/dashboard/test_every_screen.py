@@ -8,7 +8,19 @@ from gaugelink.dashboard.record import Cylinder
 from gaugelink.gauge.samples import LinkPhase
 from tests.dashboard.chromium import PHONE, SMALL_PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
-from tests.dashboard.said import BENCH, EVENT, GAUGE, HELD, TRIPLE, in_full_swing, prompt, settled, state
+from tests.dashboard.said import (
+    BENCH,
+    EVENT,
+    GAUGE,
+    HELD,
+    TRIPLE,
+    in_full_swing,
+    leak_progress,
+    leak_state,
+    prompt,
+    settled,
+    state,
+)
 
 TABLET = {"width": 1024, "height": 768}
 SIZES = {"phone": PHONE, "tablet": TABLET, "wall": WALL}
@@ -168,3 +180,29 @@ async def test_words_of_jobs_lie_over_no_reading_and_end_inside_their_drawing() 
         for number, (left, right, foot) in enumerate(written):
             for other in written[number + 1 :]:
                 assert foot != other[2] or right < other[0] or other[1] < left
+
+
+async def test_the_pressure_of_a_leak_test_is_as_large_as_what_is_to_be_done_and_its_axes_have_units() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, WALL) as page:
+        await page.evaluate(
+            "() => { const write = CanvasRenderingContext2D.prototype.fillText; window.written = [];"
+            " CanvasRenderingContext2D.prototype.fillText = function (text, ...rest) {"
+            " window.written.push(text); return write.call(this, text, ...rest); }; }"
+        )
+        await page.locator("#to-leak").click()
+        played.hub.take(BENCH, "decay/state", leak_state("measuring", 20.0))
+        for elapsed_s in (0.0, 10.0, 20.0):
+            played.hub.take(BENCH, "decay/progress", leak_progress(elapsed_s))
+        await expect(page.locator("#leak-plot canvas")).to_be_visible()
+        reads, prompts = [
+            await page.locator(part).evaluate("(one) => parseFloat(getComputedStyle(one).fontSize)")
+            for part in ("#leak-reads", "#leak-prompt")
+        ]
+        assert reads >= prompts
+        await expect(page.locator("#leak-rate")).to_contain_text("20 s")
+        written: list[str] = [
+            text for text in await page.evaluate("() => window.written") if text and text[0].isdigit()
+        ]
+        assert {text.split()[1] for text in written[-12:]} == {"s", "psi"}

@@ -1,7 +1,7 @@
 // Leak-down: the one under way, and the results.
-import { axisFont, byId, el, setText, sign, toPrompt } from "./dom.js";
+import { axisFont, byId, el, letterSize, setText, sign, toPrompt } from "./dom.js";
 import { clock, fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
-import { bench, leakOf, leaking, namesOf, standingPrompt, state, unitOf } from "./store.js";
+import { bench, isHeard, leakOf, leaking, namesOf, standingPrompt, state, unitOf } from "./store.js";
 import { send } from "./commands.js";
 import { drawBeginning } from "./leakbegin.js";
 import { joined } from "./sentence.js";
@@ -33,9 +33,10 @@ function drawNow(one, unit) {
   const hadFocus = document.activeElement === byId("leak-stop");
   byId("leak-stop").hidden = !active;
   if (hadFocus && !active) toPrompt();
-  const reads = progress ? `${leakOf(one)}: ${withUnit(progress.pressure_kpa, unit, 1)}` : active ? leakOf(one) : "";
+  const heard = isHeard(progress?.gauge);
+  const reads = progress ? `${leakOf(one)}: ${heard ? withUnit(progress.pressure_kpa, unit, 1) : "–"}` : active ? leakOf(one) : "";
   setText(byId("leak-reads"), reads);
-  setText(byId("leak-rate"), progress ? rateNow(progress, unit) : "");
+  setText(byId("leak-rate"), progress ? (heard ? rateNow(progress, unit) : `${progress.gauge} is not heard.`) : "");
   setText(byId("leak-note"), active ? (progress?.note ?? "") : "No leak-down is under way.");
 }
 
@@ -65,7 +66,7 @@ export function drawLeak() {
   if (view.hidden || one === null) return;
   const unit = unitOf(one.test);
   const prompt = standingPrompt(one);
-  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, [...one.decays.keys()], one.test?.test_id, unit, state.setup.machines.length]);
+  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, isHeard(one.progress?.gauge), [...one.decays.keys()], one.test?.test_id, unit, state.setup.machines.length]);
   if (shown === drawn) return;
   drawn = shown;
   if (!view.hasChildNodes()) {
@@ -85,6 +86,9 @@ export function drawLeak() {
   drawDecay(one, unit);
 }
 
+// Decimals that tell the numbers of an axis from each other.
+const decimalsOf = (step) => Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+
 function drawDecay(one, unit) {
   const { t, kpa } = one.decaying;
   const box = byId("leak-plot");
@@ -99,7 +103,11 @@ function drawDecay(one, unit) {
   const axis = { stroke: style.getPropertyValue("--faint"), grid: { stroke: style.getPropertyValue("--rule"), width: 1 }, font: axisFont() };
   chart = new uPlot(
     { width: Math.max(200, box.clientWidth), height: 240, legend: { show: false }, cursor: { show: false }, scales: { x: { time: false } },
-      axes: [axis, axis], series: [{}, { stroke: style.getPropertyValue("--metal"), width: 2 }] },
+      axes: [
+        { ...axis, values: (plot, splits) => splits.map((at) => `${at} s`) },
+        { ...axis, size: 5.5 * letterSize(), values: (plot, splits, axisAt, space, step) => splits.map((at) => `${at.toFixed(decimalsOf(step))} ${unit}`) },
+      ],
+      series: [{}, { stroke: style.getPropertyValue("--metal"), width: 2 }] },
     data, box,
   );
 }

@@ -49,6 +49,7 @@ function changed(kind, told) {
   if (kind === "beat") {
     watch();
     drawHead();
+    drawLeak();
     return;
   }
   draw();
