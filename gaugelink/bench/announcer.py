@@ -5,7 +5,7 @@ from dataclasses import replace
 from gaugelink.bench import judging, saying
 from gaugelink.bench.prompt_keys import LOOK_AGAIN, QUESTIONS, SURE, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
-from gaugelink.bench.reading import Outcome, Phase, Reading, ReadingChanged, Status, TestChanged
+from gaugelink.bench.reading import Outcome, Phase, Reading, Status, TestChanged
 from gaugelink.bench.state import BenchState
 
 
@@ -80,7 +80,6 @@ class Announcer:
     def ask(self, reading: Reading) -> None:
         """Ask which cylinder a held reading belongs to."""
         self._state.put(replace(reading, asked=True))
-        self.out.append(ReadingChanged(replace(reading, asked=True)))
         self.prompt(saying.question(self._state, self._say, reading))
 
     def ask_about_doubts(self) -> None:
@@ -117,9 +116,7 @@ class Announcer:
         if pair is None:
             return
         for reading in [one for name in pair for one in state.of_cylinder(name)]:
-            asked = replace(reading, asked=True)
-            state.put(asked)
-            self.out.append(ReadingChanged(asked))
+            state.put(replace(reading, asked=True))
         self.prompt(self._say.say(PromptKey.ASK_EXCHANGED, first=pair[0], second=pair[1]))
 
     def waits(self) -> Prompt | None:

@@ -11,7 +11,7 @@ from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import ENDINGS, QUESTIONS, SURE, PromptKey
 from gaugelink.bench.prompts import Prompt
-from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Phase
+from gaugelink.bench.reading import Command, CommandKind, CommandResult, Outcome, Phase, ReadingChanged
 from gaugelink.peak.events import Flag
 from gaugelink.peak.notices import HandlingKind
 from tests.bench.conftest import cranking_event
@@ -36,11 +36,13 @@ class Walk:
         self.bench = TestBench(Plan(test_id="t", cylinders=tuple(gauges), gauges=gauges, max_tries=3))
         self.now_s = 100.0
         self.taken: list[str] = []
+        self.told: Counter[str] = Counter()
         self.lost: set[str] = set()
         self.air = False
         self.stands = self.last(self.bench.begin(self.now_s))
 
     def last(self, outcomes: list[Outcome]) -> Prompt:
+        self.told.update(one.reading.event_id for one in outcomes if isinstance(one, ReadingChanged))
         said = [one for one in outcomes if isinstance(one, Prompt)]
         assert not self.air or not any(one.sends_to_pull for one in said)
         return said[-1] if said else self.stands
@@ -120,6 +122,7 @@ class Walk:
         assert [one.event_id for one in state.readings] == self.taken
         counted = Counter(event for one in state.cylinders for event in (*one.repeats, *one.left_out))
         assert counted == Counter(one.event_id for one in state.readings if one.in_cylinder)
+        assert self.told == Counter({one.event_id: len(one.changes) for one in state.readings})
         if self.bench.snapshot()["pull"] is not None:
             return
         key = self.stands.key

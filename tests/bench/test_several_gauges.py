@@ -3,7 +3,7 @@
 import pytest
 
 from gaugelink.bench.prompt_keys import PromptKey
-from gaugelink.bench.reading import CommandKind, Phase
+from gaugelink.bench.reading import CommandKind, Phase, ReadingChanged
 from gaugelink.bench.state import BenchSettings
 from gaugelink.peak.events import CrankingEvent, GaugeKind, Method
 from gaugelink.peak.notices import HandlingKind
@@ -137,6 +137,19 @@ def test_exchanged_gauges_are_suspected_beside_an_earlier_test(floor) -> None:
     shop.together({"red": 928.0, "blue": 700.0, "green": 918.0}, 6.0)
     assert shop.said is PromptKey.ASK_EXCHANGED
     assert {shop.prompts[-1].args["first"], shop.prompts[-1].args["second"]} == {"middle", "MAG"}
+
+
+def test_a_reading_that_is_asked_about_has_not_changed(floor) -> None:
+    """What has changed is written down as a line of the record, and published: it is given once."""
+    earlier = {"PTO": {"peak_kpa": 930.0}, "middle": {"peak_kpa": 920.0}, "MAG": {"peak_kpa": 820.0}}
+    shop = floor(3, gauges=TRIPLE, expected=earlier)
+    shop.together({"red": 820.0, "blue": 920.0, "green": 930.0}, 20.0)
+    shop.together({"red": 821.0, "blue": 921.0, "green": 931.0}, 6.0)
+    assert shop.said is PromptKey.ASK_EXCHANGED
+    changed = [one.reading.event_id for one in shop.out if isinstance(one, ReadingChanged)]
+    assert sorted(changed) == ["e2", "e3", "e4", "e5", "e6", "e7"]
+    asked = [one.event_id for one in shop.state.readings if one.asked]
+    assert asked == ["e2", "e4", "e5", "e7"]
 
 
 def test_an_engine_that_changed_a_little_is_not_suspected(floor) -> None:
