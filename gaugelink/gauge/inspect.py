@@ -252,13 +252,16 @@ class Inspector:
                 async with time_limit(self._timing.request_s):
                     await self.client.stop_notify(characteristic)
 
-    async def record(self, path: Path, seconds: float, note: str = "") -> dict[Path, int]:
+    async def record(
+        self, path: Path, seconds: float, note: str = "", saved: dict[Path, int] | None = None
+    ) -> dict[Path, int]:
         """Watch and save, one recording for each characteristic that sends; gives the frames in each file.
 
-        The first to send goes to `path`, others beside it with their short UUID in the name. Raises RecordingError
-        when a file exists already.
+        They are counted in `saved` as they come, for whoever has to tell them when this is cancelled. The first to
+        send goes to `path`, others beside it with their short UUID in the name. Raises RecordingError when a file
+        exists already.
         """
-        frames: dict[str, int] = {}
+        saved = {} if saved is None else saved
         writers: dict[str, RecordingWriter] = {}
         paths: dict[str, Path] = {}
         services = {each.uuid: each.service_uuid for each in self.notifying()}
@@ -278,5 +281,5 @@ class Inspector:
                     )
                     writers[uuid] = stack.enter_context(RecordingWriter(paths[uuid], header))
                 writers[uuid].frame(value.time_s, value.payload)
-                frames[uuid] = frames.get(uuid, 0) + 1
-        return {paths[uuid]: count for uuid, count in frames.items()}
+                saved[paths[uuid]] = saved.get(paths[uuid], 0) + 1
+        return saved

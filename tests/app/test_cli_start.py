@@ -35,6 +35,20 @@ def test_a_command_to_a_running_bench_loads_no_plots_and_no_statistics(command: 
     assert loaded == []
 
 
+def test_ctrl_c_while_the_program_is_loaded_ends_it_without_a_traceback() -> None:
+    code = (
+        "import sys\n"
+        "class Pressed:\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'typer': raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Pressed())\n"
+        "from gaugelink.__main__ import main\n"
+        "main()\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
+
+
 def test_every_command_of_every_module_is_on_the_command_line() -> None:
     shown = CliRunner().invoke(app, ["--help"]).output
     names = set()

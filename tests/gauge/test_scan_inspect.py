@@ -128,6 +128,23 @@ def test_a_stated_write_makes_a_gauge_begin() -> None:
     run_driven(main())
 
 
+def test_a_recording_that_is_broken_off_is_whole_as_far_as_it_came_and_counted(tmp_path: Path) -> None:
+    path, saved = tmp_path / "left.jsonl", dict[Path, int]()
+
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, name="Left gauge")
+        async with simulated_shop_radio([gauge]) as radio, Inspector(gauge.address, radio.as_radio()) as device:
+            recording = asyncio.create_task(device.record(path, 60.0, saved=saved))
+            await asyncio.sleep(2.0)
+            recording.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await recording
+
+    run_driven(main())
+    assert saved == {path: len(read_recording(path).frames)}
+    assert saved[path] > 5
+
+
 def test_a_recording_replays_to_what_the_gauge_sent(tmp_path: Path) -> None:
     path = tmp_path / "left.jsonl"
 

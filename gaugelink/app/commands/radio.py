@@ -159,8 +159,13 @@ async def _inspect(
         for characteristic, octets in asked:
             await inspector.write(characteristic, octets)
         if save is not None:
-            for path, count in (await inspector.record(save, watch_s or 5.0, note)).items():
-                tell(f"{counted(count, 'frame')} saved in {path}.")
+            saved: dict[Path, int] = {}
+            try:
+                await inspector.record(save, watch_s or 5.0, note, saved)
+            finally:
+                # Also after Ctrl-C, or when the device went away: every frame was written as it came.
+                for path, count in saved.items():
+                    tell(f"{counted(count, 'frame')} saved in {path}.")
         elif watch_s > 0:
             async for value in inspector.watch(watch_s):
                 _show(value, as_json, console)
@@ -282,7 +287,7 @@ def learn_command(
         out.write_text(text, encoding="utf-8")
     except OSError as error:
         # The gauge need not be taught again for that.
-        typer.echo(text)
+        tell(text)
         why = why_unwritten(error)
         raise GaugelinkError(f"{out}: cannot be written: {why}. The layout is above; put it in a file.") from error
     typer.echo(f"Written to {out}; {proof}. Name it in the shop file, under [[gauges]]:")
