@@ -143,9 +143,9 @@ def fleet_table(ranked: Sequence[Ranked], steps: Sequence[FleetStep] = ()) -> Re
 
 def _step_line(step: FleetStep) -> str:
     size = f"{step.percent.value:+z.1f} ± {step.percent.expanded_u:.1f} %"
+    who = f"All {len(step.machines)} machines" if len(step.machines) > 1 else f"All cylinders of {step.machines[0]}"
     return (
-        f"All {len(step.machines)} machines{_read_with(step)} moved {size} together about {day_of(step.at)}: "
-        "look at the gauge, not at the engines."
+        f"{who}{_read_with(step)} moved {size} together about {day_of(step.at)}: look at the gauge, not at the engines."
     )
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 from scipy.special import ndtri
 
 from gaugelink.verdict.findings import VerdictWord
-from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.history import MachineHistory, seen_without_any_one
 from gaugelink.verdict.history_fit import Model, Split, positions
 from gaugelink.verdict.past import GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate
@@ -105,7 +105,7 @@ def fleet_steps(records: Sequence[MachineTests], rules: HistoryRules | None = No
     streams = _streams(records, limits)
     candidates = [(stream, moment) for stream in streams for moment in _moments(stream)]
     # Many moments part one machine's tests alike.
-    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate] = {}
+    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate | None] = {}
     tries = max(1, len(candidates))
     critical = -float(ndtri((1.0 - (1.0 - limits.step_false_alarm) ** (1.0 / tries)) / 2.0))
     steps: list[FleetStep] = []
@@ -177,7 +177,7 @@ def _pooled(
     stream: _Stream,
     moment: datetime,
     found: Sequence[FleetStep],
-    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate],
+    known: dict[tuple[str, str, str, Split, tuple[Split, ...]], Estimate | None],
 ) -> FleetStep | None:
     weighted, weight, machines = 0.0, 0.0, []
     earlier = [step.at for step in found if stream.shares(step)]
@@ -188,8 +188,10 @@ def _pooled(
             continue
         key = (stream.before, stream.after, name, split, others)
         if key not in known:
-            known[key] = model.fit([*others, split], gauges=False, wear=1.0).combined({split.name: 1.0})
+            known[key] = _step_of(model, others, split)
         step = known[key]
+        if step is None:
+            continue
         weighted += step.value / step.u**2
         weight += 1.0 / step.u**2
         machines.append(name)
@@ -197,6 +199,14 @@ def _pooled(
         return None
     mean, u = weighted / weight, weight**-0.5
     return FleetStep(moment, Estimate(100.0 * mean, 100.0 * u), tuple(machines), stream.before, stream.after)
+
+
+def _step_of(model: Model, others: Sequence[Split], split: Split) -> Estimate | None:
+    """One machine's own estimate of a step; None where it shows in one of its cylinders alone, which is no gauge's."""
+    fit = model.fit([*others, split], gauges=False, wear=1.0)
+    step = fit.combined({split.name: 1.0})
+    shows = abs(step.z) > fit.critical(0.025)
+    return None if shows and not seen_without_any_one(model, others, split) else step
 
 
 # What a machine's last word is worth in the ranking, beside what its history adds. No source.

@@ -20,6 +20,8 @@ MOST_STEPS = 3
 """Steps that the record of one machine is looked through for. No source."""
 FAST_WEAR = 4.0
 """How many times the usual wear a cylinder may show before a job on it. No source."""
+STAYS = 0.5
+"""Share of a common step that has to be left when one cylinder is left out. No source."""
 CONTRADICTS = 2.0
 """How many standard uncertainties, as stated, the readings beside a job may be off the fit: the scatter that was seen
 beyond what was stated may come from that fall. Chosen beside the fleets of `tests.benchmarks.fleet_history`."""
@@ -317,8 +319,27 @@ def _splits(model: Model, known: Sequence[Split]) -> tuple[Split, ...]:
             best = max(beyond, key=lambda split: beyond[split], default=None)
             if best is None or beyond[best] <= 0.0:
                 break
-            found.append(best)
+            if seen_without_any_one(model, found, best):
+                found.append(best)
+            else:
+                dates = [j for j in dates if j != best.test]
     return tuple(sorted(found, key=lambda split: split.test))
+
+
+def seen_without_any_one(model: Model, found: Sequence[Split], split: Split) -> bool:
+    """Whether a step stays, whichever cylinder is left out: what one alone did is that cylinder's, and no gauge's."""
+    if len(model.cylinders) == 1:
+        return True
+    whole = model.fit([*found, split], gauges=False, wear=1.0).combined({split.name: 1.0}).value
+    for left_out in model.cylinders:
+        tests = [replace(t, readings=tuple(r for r in t.readings if r.cylinder != left_out)) for t in model.tests]
+        rest = Model(tests, model.jobs, model.x, model.rules)
+        if {j >= split.test for j, _ in rest.rows} != {False, True}:
+            return False
+        alone = rest.fit([*found, split], gauges=False, wear=1.0).combined({split.name: 1.0}).value
+        if alone * whole <= 0.0 or abs(alone) < STAYS * abs(whole):
+            return False
+    return True
 
 
 def _steps(model: Model, splits: Sequence[Split]) -> tuple[CommonStep, ...]:

@@ -138,3 +138,34 @@ def test_a_shop_s_own_limit_is_the_trend_s_too() -> None:
     (finding,) = trend_findings(history, TRIPLE, Rules(two_stroke_lowest_percent=80.0))
     assert "to the limit of 20 % below" in finding.text
     assert finding.rule is RuleName.TREND
+
+
+def without(test: PastTest, *names: str) -> PastTest:
+    return replace(test, readings=tuple(r for r in test.readings if r.cylinder not in names))
+
+
+def in_doubt(test: PastTest, *names: str) -> PastTest:
+    return replace(test, readings=tuple(replace(r, doubted=r.cylinder in names) for r in test.readings))
+
+
+FALLS = [past(0.0, 930.0, 930.0, 930.0), past(1.0, 935.0, 925.0, 620.0)]
+"""MAG falls by a third, and nothing else moves."""
+TWIN = [without(test, "PTO") for test in FALLS]
+
+
+@pytest.mark.parametrize(
+    "tests",
+    [FALLS, TWIN, [FALLS[0], in_doubt(FALLS[1], "PTO")], [FALLS[0], in_doubt(FALLS[1], "PTO", "middle")]],
+    ids=["triple", "twin", "one to be read again", "two to be read again"],
+)
+def test_a_cylinder_that_falls_alone_is_no_gauge_that_moved(tests: list[PastTest]) -> None:
+    """Of two cylinders a third off the one is a sixth off both: the mechanic was sent to the gauge."""
+    assert read_history(tests).steps == ()
+    assert fleet_steps([MachineTests("yard-2", tuple(tests))]) == ()
+
+
+def test_two_cylinders_that_fall_alike_are_still_the_gauge() -> None:
+    tests = [TWIN[0], without(past(1.0, 935.0, 826.0, 820.0), "PTO")]
+    (step,) = read_history(tests).steps
+    assert step.percent.value == pytest.approx(-11.5, abs=0.5)
+    assert len(fleet_steps([MachineTests("yard-2", tuple(tests))])) == 1
