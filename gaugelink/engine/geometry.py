@@ -76,7 +76,9 @@ class ExpectedPressure:
     exponent: float
     """Polytropic exponent, heat and leakage in it."""
     isentropic_kpa: float
-    """Gauge pressure of a compression without any loss: above this the reading or the record is wrong."""
+    """Gauge pressure of a compression without any loss."""
+    isentropic_u_kpa: float
+    """Expanded uncertainty of `isentropic_kpa`: beyond both the reading or the record is wrong."""
 
 
 def clearance_from_ratio_cm3(bore_mm: float, stroke_mm: float, geometric_ratio: float) -> float:
@@ -118,12 +120,15 @@ def expected_pressure(
     u_ratio = absolute * exponent * RATIO_U_FRACTION
     # The gauge shows the end less the ambient: a start off it moves the absolute end, another ambient the whole.
     u_start = hypot(absolute * START_U_FRACTION, gauge * ambient_u_kpa / ambient_abs_kpa)
+    loss_free_kpa = polytropic_gauge_kpa(ambient_abs_kpa, ratio, GAMMA_AIR)
+    u_end = (loss_free_kpa + ambient_abs_kpa) * hypot(GAMMA_AIR * RATIO_U_FRACTION, START_U_FRACTION)
     return ExpectedPressure(
         kpa=gauge,
         u_kpa=2.0 * hypot(u_exponent, u_ratio, u_start),
         ratio=ratio,
         exponent=exponent,
-        isentropic_kpa=polytropic_gauge_kpa(ambient_abs_kpa, ratio, GAMMA_AIR),
+        isentropic_kpa=loss_free_kpa,
+        isentropic_u_kpa=2.0 * hypot(u_end, loss_free_kpa * ambient_u_kpa / ambient_abs_kpa),
     )
 
 

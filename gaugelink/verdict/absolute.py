@@ -111,12 +111,16 @@ def _beside_estimate(
 
 
 def _beyond_any(case: Case, expected: Mapping[str, ExpectedPressure]) -> tuple[str, ...]:
-    """Cylinders that read more than a compression without any loss ends at."""
+    """Cylinders that read more than a compression without any loss ends at, by more than can be doubted of both.
+
+    A tight cylinder loses next to nothing, traps a little more than the ambient and may be warmer than its air.
+    """
     return tuple(
         name
         for name, estimate in expected.items()
         if name in case.readings
-        and case.readings[name].peak_kpa - case.outside_u_kpa(case.readings[name]) > estimate.isentropic_kpa
+        and case.readings[name].peak_kpa - estimate.isentropic_kpa
+        > hypot(case.outside_u_kpa(case.readings[name]), estimate.isentropic_u_kpa)
     )
 
 
@@ -124,7 +128,8 @@ def _impossible(case: Case, expected: Mapping[str, ExpectedPressure]) -> list[Fi
     names = _beyond_any(case, expected)
     if not names:
         return []
-    limit = min(expected[name].isentropic_kpa for name in names)
+    lowest = min((expected[name] for name in names), key=lambda estimate: estimate.isentropic_kpa)
+    limit = lowest.isentropic_kpa
     air = high_checks(case, names)
     return [
         Finding(
@@ -134,6 +139,7 @@ def _impossible(case: Case, expected: Mapping[str, ExpectedPressure]) -> list[Fi
             f"Look for oil or fuel in the cylinder, and check {'altitude or barometer, ' if air else ''}the gauge and "
             "the engine's record.",
             numbers={"isentropic_kpa": limit, "highest_kpa": case.highest.peak_kpa},
+            u_kpa=lowest.isentropic_u_kpa,
             cylinders=names,
             causes=(
                 *high_causes(case, names)[: -len(HIGH_CAUSES)],

@@ -124,6 +124,9 @@ def test_the_uncertainty_is_what_gtc_propagates() -> None:
     result = ambient * (filling * ratio**exponent - 1.0)
     assert estimate.kpa == pytest.approx(GTC.value(result))
     assert estimate.u_kpa == pytest.approx(2.0 * GTC.uncertainty(result), rel=1e-9)
+    loss_free = ambient * (filling * ratio**GAMMA_AIR - 1.0)
+    assert estimate.isentropic_kpa == pytest.approx(GTC.value(loss_free))
+    assert estimate.isentropic_u_kpa == pytest.approx(2.0 * GTC.uncertainty(loss_free), rel=1e-9)
 
 
 def test_the_usual_triple_is_expected_where_its_maker_accepts_it() -> None:
@@ -192,23 +195,44 @@ def turn(spec: EngineSpec) -> Turn:
     return Turn(spec, Cranking(free_rpm=480.0, stall_nm=120.0 * max(0.6, (spec.bore_mm / 69.0) ** 3), duration_s=2.5))
 
 
+def geometry_of(spec: EngineSpec) -> CylinderGeometry:
+    """A simulated engine's dimensions, no adapter fitted."""
+    return CylinderGeometry(
+        spec.bore_mm,
+        spec.stroke_mm,
+        spec.rod_ratio * spec.stroke_mm / 2.0,
+        1e6 * spec.clearance_m3 - spec.adapter_cm3,
+        spec.closes_deg,
+    )
+
+
 def test_the_estimate_holds_for_sound_simulated_engines() -> None:
     """The simulated engine has heat transfer, leaks, ports and a speed that sags: another physics than here."""
     inside = 0
     traces = crank_many([turn(spec) for spec in sound_engines(30)])
     for trace in traces:
         spec = trace.spec
-        geometry = CylinderGeometry(
-            spec.bore_mm,
-            spec.stroke_mm,
-            spec.rod_ratio * spec.stroke_mm / 2.0,
-            1e6 * spec.clearance_m3 - spec.adapter_cm3,
-            spec.closes_deg,
+        estimate = expected_pressure(
+            geometry_of(spec), trace.cranking_rpm, spec.ambient_abs_kpa, added_cm3=spec.adapter_cm3
         )
-        estimate = expected_pressure(geometry, trace.cranking_rpm, spec.ambient_abs_kpa, added_cm3=spec.adapter_cm3)
         assert estimate.ratio == pytest.approx(spec.effective_ratio)
         inside += abs(trace.cylinder_peak_kpa - estimate.kpa) < estimate.u_kpa
     assert inside >= 0.9 * len(traces)
+
+
+@pytest.mark.parametrize(("air_k", "wall_k"), [(293.15, 300.0), (263.15, 363.15), (233.15, 233.15), (318.15, 363.15)])
+def test_no_sound_simulated_engine_is_beyond_what_is_called_impossible(air_k: float, wall_k: float) -> None:
+    """Tight rings, a charge that the closing port squeezes, warm walls around cold air: some are beyond a compression
+    that begins at the ambient and loses nothing, none by what can be doubted of it."""
+    beyond = 0
+    specs = [replace(spec, ambient_k=air_k, wall_k=wall_k, ambient_abs_kpa=AMBIENT_KPA) for spec in sound_engines(60)]
+    for trace in crank_many([turn(spec) for spec in specs]):
+        estimate = expected_pressure(
+            geometry_of(trace.spec), trace.cranking_rpm, AMBIENT_KPA, added_cm3=trace.spec.adapter_cm3
+        )
+        beyond += trace.cylinder_peak_kpa > estimate.isentropic_kpa
+        assert trace.cylinder_peak_kpa < estimate.isentropic_kpa + estimate.isentropic_u_kpa
+    assert beyond > 0 or air_k > 290.0
 
 
 def test_an_adapter_takes_off_what_it_takes_off_a_simulated_engine() -> None:
@@ -216,15 +240,7 @@ def test_an_adapter_takes_off_what_it_takes_off_a_simulated_engine() -> None:
     bare = [replace(spec, adapter_cm3=0.0, trapped_ratio=7.0) for spec in sound_engines(12)]
     fitted = [replace(spec, adapter_cm3=0.12 * 1e6 * spec.clearance_m3) for spec in bare]
     for without, with_it in zip(*(crank_many([turn(spec) for spec in specs]) for specs in (bare, fitted)), strict=True):
-        spec = without.spec
-        geometry = CylinderGeometry(
-            spec.bore_mm,
-            spec.stroke_mm,
-            spec.rod_ratio * spec.stroke_mm / 2.0,
-            1e6 * spec.clearance_m3,
-            spec.closes_deg,
-        )
-        factor = adapter_factor(geometry, without.cranking_rpm, with_it.spec.adapter_cm3)
+        factor = adapter_factor(geometry_of(without.spec), without.cranking_rpm, with_it.spec.adapter_cm3)
         assert 0.8 < factor < 0.9
         assert with_it.cylinder_peak_kpa / without.cylinder_peak_kpa == pytest.approx(factor, abs=0.03)
 
