@@ -5,7 +5,7 @@ from datetime import datetime
 from math import hypot
 
 from gaugelink.app.keys import Pressed
-from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_kpa
+from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_of_mean_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
 from gaugelink.bench.prompts import Prompt
@@ -185,7 +185,7 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
             ReadingValue(
                 cylinder=cylinder.name,
                 peak_kpa=cylinder.value_kpa,
-                peak_u_kpa=COVERAGE_FACTOR * hypot(random, common_u_kpa(readings)),
+                peak_u_kpa=COVERAGE_FACTOR * hypot(random, common_u_of_mean_kpa(readings)),
                 u_random_kpa=random,
                 flags=frozenset().union(*(reading.flags for reading in readings)),
                 event_ids=cylinder.repeats,

@@ -93,13 +93,13 @@ def combine(
     """
     peaks = [reading.peak_kpa for reading in group]
     value_kpa = sum(peaks) / len(peaks)
-    measured_kpa = hypot(common_u_kpa(group), u_of_mean_kpa([reading.repeat for reading in group]))
+    measured_kpa = hypot(common_u_of_mean_kpa(group), u_of_mean_kpa([reading.repeat for reading in group]))
     cranking_kpa = cranking_of_picked_kpa(lambda share: _telling(value_kpa, tries, share), peaks, scatter.share)
     return value_kpa, expanded_kpa(measured_kpa, cranking_kpa, scatter)
 
 
-def common_u_kpa(group: Sequence[Reading]) -> float:
-    """Standard uncertainty that readings of one gauge share: fully correlated, so it does not average out (5.2.2)."""
+def common_u_of_mean_kpa(group: Sequence[Reading]) -> float:
+    """Standard uncertainty of a mean that its readings share: fully correlated, it does not average out (5.2.2)."""
     return sum(reading.common_u_kpa for reading in group) / len(group)
 
 
