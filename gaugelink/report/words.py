@@ -11,7 +11,7 @@ from gaugelink.report.data import ReportData
 from gaugelink.report.plain import flags_text, pulls_text, who
 from gaugelink.verdict.adapters import OtherAdapter
 from gaugelink.verdict.findings import Finding, Severity
-from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.history import LEAST_TESTS, MachineHistory
 from gaugelink.verdict.judge import CAUTIONS, DOES_NOT_PROVE
 
 __all__ = [
@@ -198,8 +198,11 @@ def history_sentences(history: MachineHistory, tests: int) -> tuple[str, ...]:
     for step in history.steps:
         why = "another gauge is named there" if step.gauge_is_known_to_have_changed else "look at the gauge"
         lines.append(f"All cylinders moved {step.percent.value:+z.1f} % together before {day_of(step.at)}: {why}.")
-    if max(trend.tests for trend in history.trends) < 2:
+    most = max(trend.tests for trend in history.trends)
+    if most < 2:
         lines.append("A trend needs two tests since the last job.")
+    elif not lines and most < LEAST_TESTS:
+        lines.append("Two tests since the last job are too few to tell wear from chance: a third will tell.")
     elif not lines and tests > 1:
         lines.append(f"Over {tests} tests no cylinder goes down by more than chance.")
     return (*lines, *map(_adapter_sentence, history.adapters))

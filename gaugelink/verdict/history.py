@@ -16,6 +16,8 @@ from gaugelink.verdict.history_fit import Model, Split, against_others, less, me
 from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastTest
 from gaugelink.verdict.robust import Estimate, Fit
 
+LEAST_TESTS = 3
+"""Tests since its last job from which on a cylinder may be called wearing. No source."""
 MOST_STEPS = 3
 """Steps that the record of one machine is looked through for. No source."""
 FAST_WEAR = 4.0
@@ -185,7 +187,9 @@ def _trends(model: Model, fit: Fit) -> tuple[Trend, ...]:
                 against_others_percent=None if relative is None else _percent(relative),
                 level_kpa=Estimate(level_kpa, level_kpa * level.u, level.factor),
                 below_others_percent=None if below is None else -100.0 * (exp(below) - 1.0),
-                is_wearing=tests >= 3 and judged.z < -critical and 100.0 * judged.value < -model.slowest_wear_percent,
+                is_wearing=tests >= LEAST_TESTS
+                and judged.z < -critical
+                and 100.0 * judged.value < -model.slowest_wear_percent,
                 tests=tests,
             )
         )

@@ -215,6 +215,7 @@ def test_one_test_has_no_trend(shop: Shop) -> None:
     shop.run("import", shop.write("more.csv", "".join(NOTEBOOK.splitlines(keepends=True)[:3])))
     assert "±" in (longer := shop.run("history", "north-7"))
     assert "A trend needs two tests" not in longer
+    assert "too few to tell wear from chance" in longer
 
 
 def test_two_lines_that_say_the_same_are_two_jobs(shop: Shop) -> None:
