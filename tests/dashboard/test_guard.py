@@ -44,7 +44,7 @@ def test_every_answer_carries_the_policy_that_lets_nothing_in_from_outside() -> 
         assert policy["script-src"] == policy["style-src"] == policy["connect-src"] == "'self'"
         assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
         assert "server" not in headers
 
 
