@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from gaugelink.bench.repeats import COVERAGE_FACTOR, Scatter, agree_with_highest, expanded_kpa, grown_scatter
+from gaugelink.bench.repeats import Scatter, agree_with_highest, expanded_kpa, grown_scatter
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
 from gaugelink.engine.units import PressureUnit
@@ -18,10 +18,10 @@ from gaugelink.verdict.difference import (
     Difference,
     ReadingValue,
     difference,
+    distance,
     telling_pulls,
     u_of_cranking_kpa,
     u_of_one_kpa,
-    u_of_pair_kpa,
 )
 from gaugelink.verdict.findings import FLAG_TABLE, Conditions, Rules, Severity
 
@@ -132,8 +132,7 @@ class Case:
     def floor_kpa(self, high: ReadingValue, low: ReadingValue) -> tuple[float, float]:
         """The limit that `high` sets, and the expanded uncertainty of the distance of `low` from it."""
         share = self.lowest_percent / 100.0
-        u_kpa = u_of_pair_kpa((share, high), (-1.0, low), [self.u_alone_kpa(one) for one in (high, low)])
-        return share * high.peak_kpa, COVERAGE_FACTOR * u_kpa
+        return share * high.peak_kpa, distance((share, high), (-1.0, low), self.scatter).u_kpa
 
     def is_below_limit(self, high: ReadingValue, low: ReadingValue) -> bool:
         """Whether `low` is below the limit that `high` sets by more than the readings' uncertainty, and lower than

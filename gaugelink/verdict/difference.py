@@ -175,12 +175,23 @@ def difference(a: ReadingValue, b: ReadingValue, scatter: Scatter | None = None,
     `scatter` is that of cranking itself, none if not given. `among` is how many readings the two were picked from, see
     `factor_among`.
     """
+    return distance((1.0, a), (-1.0, b), scatter, among)
+
+
+def distance(
+    a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], scatter: Scatter | None = None, among: int = 2
+) -> Difference:
+    """The sum of two readings, each multiplied by a factor: how far one is from a share of the other, for example.
+
+    `scatter` and `among` are those of `difference`.
+    """
     of_cranking = Scatter(0.0) if scatter is None else scatter
-    cranking = [u_of_cranking_kpa(one, of_cranking.share) for one in (a, b)]
-    alone = [hypot(one.u_random_kpa, u) for one, u in zip((a, b), cranking, strict=True)]
-    u = u_of_pair_kpa((1.0, a), (-1.0, b), alone)
-    freedom = effective_freedom(of_cranking, u, hypot(*cranking))
-    return Difference(a.peak_kpa - b.peak_kpa, factor_among(among, freedom) * u)
+    cranking = [u_of_cranking_kpa(reading, of_cranking.share) for _, reading in (a, b)]
+    alone = [hypot(reading.u_random_kpa, u) for (_, reading), u in zip((a, b), cranking, strict=True)]
+    u = u_of_pair_kpa(a, b, alone)
+    freedom = effective_freedom(of_cranking, u, hypot(a[0] * cranking[0], b[0] * cranking[1]))
+    kpa = a[0] * a[1].peak_kpa + b[0] * b[1].peak_kpa
+    return Difference(kpa, factor_among(among, freedom) * u)
 
 
 def u_of_cranking_kpa(reading: ReadingValue, share: float) -> float:

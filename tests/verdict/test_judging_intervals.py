@@ -112,6 +112,19 @@ def test_a_cylinder_at_the_limit_is_not_passed_for_the_scatter_of_the_pulls(by_p
     assert steady.share(VerdictWord.CONSISTENT) > 99.0
 
 
+@pytest.mark.parametrize("by_plan", [False, True])
+@pytest.mark.parametrize("scatter", [0.01, 0.02, 0.03])
+def test_a_cylinder_just_at_the_limit_is_seldom_called_below_it_however_much_cranking_scatters(
+    scatter: float, by_plan: bool
+) -> None:
+    """Guarded rejection by the expanded uncertainty, JCGM 106:2012, 8.3.3 (from memory): 2.5 % by one side, and more
+    by as much as the higher of two sound cylinders is above its own pressure."""
+    at_the_limit = inside_one_test(World(3, 2, scatter, by_plan=by_plan, low=0.10), 400, 11)
+    assert at_the_limit.share(VerdictWord.INVESTIGATE) < 7.0
+    far_below = inside_one_test(World(3, 2, scatter, by_plan=by_plan, low=0.20), 400, 11)
+    assert far_below.share(VerdictWord.INVESTIGATE) > 65.0
+
+
 def test_a_cylinder_whose_own_pulls_scatter_more_than_the_others_is_less_certain() -> None:
     """By all its pulls, not by the three that agree, in a test; over the seasons by those of all tests."""
     odd = inside_one_test(World(4, 3, 0.01, 0.04), 600, 5)
