@@ -7,15 +7,16 @@ from playwright.async_api import expect
 from pydantic import SecretStr
 
 from gaugelink.dashboard.door import Door
-from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
+from tests.dashboard.chromium import SMALL_PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import in_full_swing
+from tests.dashboard.test_hands_busy import rows
 from tests.dashboard.test_in_chromium import grave_faults
 
 TOKEN = "a-token-that-is-long-enough"
 
 
-@pytest.mark.parametrize("size", [WALL, PHONE], ids=["wall", "phone"])
+@pytest.mark.parametrize("size", [WALL, SMALL_PHONE], ids=["wall", "phone"])
 async def test_a_browser_signs_in_with_the_token_and_out_again(size: dict[str, int]) -> None:
     played = Played(door=Door(token=SecretStr(TOKEN)))
     in_full_swing(played.hub)
@@ -31,7 +32,10 @@ async def test_a_browser_signs_in_with_the_token_and_out_again(size: dict[str, i
         await page.locator(".question").get_by_role("button", name="MAG").click()
         await expect(page.locator("#result")).to_have_text("Done: answer heard.")
         assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
-        await page.get_by_role("button", name="Sign out").click()
+        out = page.get_by_role("button", name="Sign out")
+        # The way out takes no line of its own from what is to be done.
+        assert len(await rows(page.locator("nav"), page.locator("#speak"), page.locator("#theme"), out)) == 1
+        await out.click()
         await expect(page).to_have_url(re.compile("/login$"))
         await page.goto(address)
         await expect(field).to_be_visible()
