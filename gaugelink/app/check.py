@@ -49,7 +49,7 @@ def check_shop(file: Path) -> CheckReport:
     if journal is not None:
         mistakes.lines += _journal_mistakes(file, journal)
     if shop is None or mistakes.lines:
-        return CheckReport(str(file), tuple(mistakes.lines), (), "")
+        return CheckReport(str(file), tuple(dict.fromkeys(mistakes.lines)), (), "")
     remarks = list(faults(shop.settings.voice))
     if shop.settings.broker.username is not None and secret is None:
         remarks.append("The broker has a username but no password is set; it will be tried without one.")

@@ -31,7 +31,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.gauge.config import GaugeSettings
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.paths import FilePath
-from gaugelink.reasons import read_text
+from gaugelink.reasons import read_text, reason
 from gaugelink.settings import Settings, parse_settings, read_toml
 from gaugelink.simulated import SUFFIX, is_simulated, simulated_bench
 
@@ -241,6 +241,7 @@ def load_shop(path: Path) -> Shop:
         raise mistakes.as_error()
     journal = settings.bench.journal
     place = _journal_at(folder, journal) if journal is not None else data_folder() / f"{settings.bench.name}.db"
+    _look_at(path, place)
     broker = settings.broker
     if broker.password_file is not None or broker.ca_file is not None:
         broker = broker.model_copy(
@@ -251,6 +252,17 @@ def load_shop(path: Path) -> Shop:
         )
         settings = settings.model_copy(update={"broker": broker})
     return Shop(path, settings, fleet, layouts, place)
+
+
+def _look_at(path: Path, journal: Path) -> None:
+    """Raise SettingsError when a journal's place cannot even be looked at; whether one is there does not matter."""
+    try:
+        os.stat(journal)
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except OSError as error:
+        why = ", where this user may not write" if isinstance(error, PermissionError) else f": {reason(error)}"
+        raise SettingsError(f"{path}: bench.journal: found {journal}{why}; give another place.") from error
 
 
 def _journal_at(folder: Path, journal: Path) -> Path:

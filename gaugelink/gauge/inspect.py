@@ -122,7 +122,11 @@ def _identity(wanted: str) -> Identity:
     try:
         return Identity(GaugeSettings(name="device", address=wanted), None)
     except ValidationError:
+        pass
+    try:
         return Identity(GaugeSettings(name="device", advertised_name=wanted), None)
+    except ValidationError as error:
+        raise GaugeError(f"No device is called {wanted[:40]!r}: give an address or a name that it goes by.") from error
 
 
 class Inspector:

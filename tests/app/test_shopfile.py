@@ -1,8 +1,10 @@
 """The shop file is read whole, or refused with every mistake named; secrets stay out of sight."""
 
+import errno
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -158,6 +160,29 @@ def test_check_does_not_say_that_a_name_is_wrong_where_its_file_cannot_be_read(t
     (tmp_path / "fleet.toml").write_text(FLEET.replace('"triple"', '"triple'), encoding="utf-8")
     (broken,) = check_shop(write_shop(tmp_path, own)).mistakes
     assert "fleet.toml: line 5: this is not valid TOML" in broken
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (PermissionError(errno.EACCES, "Permission denied"), "where this user may not write; give another place."),
+        (OSError(errno.ELOOP, "Too many levels"), "its links lead round in a circle; give another place."),
+    ],
+)
+def test_a_journal_that_cannot_be_looked_at_is_told_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, said: str
+) -> None:
+    """As in a folder of another user's: each command asked whether it is there, and ended in a traceback."""
+    path, look = write_shop(tmp_path), os.stat
+
+    def refuse(place: str | Path, *rest: Any, **more: Any) -> os.stat_result:
+        if str(place).endswith("bay-3.db"):
+            raise error
+        return look(place, *rest, **more)
+
+    monkeypatch.setattr(os, "stat", refuse)
+    with pytest.raises(SettingsError, match=said):
+        load_shop(path)
 
 
 def test_a_layout_whose_name_no_file_can_have_is_told(tmp_path: Path) -> None:

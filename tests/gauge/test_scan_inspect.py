@@ -128,6 +128,16 @@ def test_a_stated_write_makes_a_gauge_begin() -> None:
     run_driven(main())
 
 
+@pytest.mark.parametrize("name", ["", "x" * 300])
+def test_a_name_that_no_device_can_have_is_told(name: str) -> None:
+    async def main() -> None:
+        async with simulated_shop_radio([]) as radio, Inspector(name, radio.as_radio()):
+            pass
+
+    with pytest.raises(GaugeError, match="give an address or a name"):
+        run_driven(main())
+
+
 def test_a_recording_that_is_broken_off_is_whole_as_far_as_it_came_and_counted(tmp_path: Path) -> None:
     path, saved = tmp_path / "left.jsonl", dict[Path, int]()
 

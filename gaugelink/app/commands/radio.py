@@ -261,14 +261,15 @@ def learn_command(
     simulate: Simulate = False,
 ) -> None:
     """Teach a gauge whose bytes nobody has described: apply a few pressures, type what its display shows."""
-    if out.exists():
+    # Asked so, what cannot be looked at is not there, instead of an error of the system.
+    if os.path.exists(out):
         raise GaugelinkError(f"{out} exists already: give another name with --out.")
-    if not out.parent.is_dir():
+    if not os.path.isdir(out.parent):
         raise GaugelinkError(f"{out}: the folder is not there: make it, or give another name with --out.")
     if not os.access(out.parent, os.W_OK | os.X_OK):
         raise GaugelinkError(f"{out}: this user may not write in that folder: give another name with --out.")
     path = Path(source)
-    if path.suffix == ".jsonl" or path.exists():
+    if path.suffix == ".jsonl" or os.path.exists(path):
         segments = segments_of(read_recording(path))
         if not segments:
             raise GaugelinkError(
