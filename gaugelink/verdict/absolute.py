@@ -13,6 +13,7 @@ from gaugelink.verdict.band import (
     high_causes,
     high_checks,
     over_band,
+    shared_low_causes,
 )
 from gaugelink.verdict.case import Case
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
@@ -69,6 +70,7 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
     }
     below = tuple(name for name in off if off[name] < 0)
     above = tuple(name for name in off if off[name] > 0)
+    low_causes = shared_low_causes(case) if len(below) == len(case.readings) else ALL_LOW_CAUSES
     if not off:
         return [_beside_estimate(case, known, (), "The readings lie where the engine's dimensions would put them", ())]
     return [
@@ -79,7 +81,10 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
             f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side} what the engine's dimensions would give",
             () if has_band else causes,
         )
-        for names, side, causes in ((below, "below", ALL_LOW_CAUSES), (above, "above", high_causes(case, above)))
+        for names, side, causes in (
+            (below, "below", low_causes),
+            (above, "above", high_causes(case, above)),
+        )
         if names
     ]
 

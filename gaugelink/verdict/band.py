@@ -141,11 +141,15 @@ def _low_causes(case: Case, band: BandHere) -> tuple[str, ...]:
     """Why cylinders are below the band: first what all of them share, where all are below or there is but one."""
     if not all(reading.peak_kpa < band.low_kpa for reading in case.readings.values()):
         return low_causes(case.engine.cycle)
-    reduced = (REDUCED_AIR,) if _may_be_reduced(case) else ()
     worn = ALL_LOW_CAUSES[-1:] if len(case.readings) > 1 else low_causes(case.engine.cycle)
-    shared = (*ALL_LOW_CAUSES[:-1], *reduced, *worn)
-    assumed = case.conditions.ambient_source is AmbientSource.ASSUMED
-    return (ASSUMED_AIR, *shared) if assumed else shared
+    return shared_low_causes(case, worn)
+
+
+def shared_low_causes(case: Case, worn: tuple[str, ...] = ALL_LOW_CAUSES[-1:]) -> tuple[str, ...]:
+    """Why an engine reads low as a whole, likeliest first: the air that was taken for its, what is outside, `worn`."""
+    assumed = (ASSUMED_AIR,) if case.conditions.ambient_source is AmbientSource.ASSUMED else ()
+    reduced = (REDUCED_AIR,) if _may_be_reduced(case) else ()
+    return (*assumed, *ALL_LOW_CAUSES[:-1], *reduced, *worn)
 
 
 def _may_be_reduced(case: Case) -> bool:

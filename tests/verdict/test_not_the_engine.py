@@ -98,6 +98,20 @@ def test_where_the_air_was_assumed_the_air_is_the_first_cause_of_an_engine_that_
     assert judge(high, Conditions.of_ambient(ambient_at_altitude(2000.0))).word is VerdictWord.CONSISTENT
 
 
+def test_where_the_air_was_assumed_it_is_the_first_cause_of_an_engine_below_its_dimensions_too() -> None:
+    """No range, but dimensions: 0.785 of a sound engine's pressure at 2,000 m (ICAO Doc 7488/3)."""
+    values = readings(UNBANDED, *(0.785 * psi for psi in (138.0, 137.0, 138.0)))
+    low = only(judge_test(UNBANDED, values, Conditions.of_ambient(assumed_ambient()), unit=PSI), RuleName.EXPECTED)
+    assert low.causes[0] == ASSUMED_AIR
+    reduced = judge_test(UNBANDED, values, Conditions.of_ambient(ambient_from_barometer(101.3)), unit=PSI)
+    assert REDUCED_AIR in only(reduced, RuleName.EXPECTED).causes
+    noted = judge_test(UNBANDED, values, Conditions.of_ambient(ambient_at_altitude(2000.0)), unit=PSI)
+    assert noted.word is VerdictWord.CONSISTENT
+    one = [reading(name, psi) for name, psi in zip(UNBANDED.cylinder_names, (150.0, 80.0, 150.0), strict=True)]
+    alone = judge_test(UNBANDED, one, Conditions.of_ambient(assumed_ambient()), unit=PSI)
+    assert ASSUMED_AIR not in only(alone, RuleName.EXPECTED).causes
+
+
 def test_a_barometer_that_tells_the_pressure_at_sea_level_is_among_the_causes_of_an_engine_that_reads_low() -> None:
     """A weather report's 1,013 hPa at 1,600 m, where there are 835 (ICAO Doc 7488/3): it reads 82 %."""
     values = readings(TRIPLE, *(0.824 * psi for psi in (138.0, 137.0, 138.0)))
