@@ -5,11 +5,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from gaugelink.app.judging import verdict_conditions
+from gaugelink.app.noted import note_line, notes_in
 from gaugelink.app.telling import reading_values
 from gaugelink.bench.assign import TestBench
 from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
+from gaugelink.broker.messages import NotePart
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
@@ -36,6 +38,11 @@ class RecordedTest:
     engine: EngineRecord
     verdict: TestVerdict | None
     """None when the test has no reading."""
+
+    @property
+    def noted(self) -> tuple[str, ...]:
+        """What people noted with it, a line each, oldest first."""
+        return tuple(note_line(note) for note in notes_in(json.loads(self.stored.snapshot_json)))
 
     @property
     def given_up(self) -> bool:
@@ -140,6 +147,8 @@ class Restored:
     bench: TestBench
     revision: int
     """Of its state that was told last."""
+    notes: tuple[NotePart, ...] = ()
+    """What people noted with it."""
 
 
 def restored(
@@ -152,7 +161,8 @@ def restored(
     """
     try:
         snapshot = json.loads(stored.snapshot_json)
-        return Restored(TestBench.restore(snapshot["bench"], now_s, away_s, unit), int(snapshot["revision"]))
+        bench = TestBench.restore(snapshot["bench"], now_s, away_s, unit)
+        return Restored(bench, int(snapshot["revision"]), notes_in(snapshot))
     except (ValueError, TypeError, KeyError) as error:
         raise JournalError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
 

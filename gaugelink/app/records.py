@@ -134,6 +134,7 @@ class Records:
                 given_up=test.given_up,
                 word=test.verdict.word if test.verdict is not None else None,
                 readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
+                noted=test.noted,
             )
             for test in await self.tests(machine)
         ]
@@ -311,6 +312,7 @@ class Records:
             history=history,
             version=__version__,
             given_up=test.given_up,
+            noted=test.noted,
             notes=await self._empty_after(test, machine) if test_id is None else (),
         )
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 
 from gaugelink.app.judging import verdict_of
+from gaugelink.app.noted import MOST_NOTES, note_of, snapshot_text
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
 from gaugelink.app.shopfile import Shop
@@ -27,6 +28,7 @@ from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
+from gaugelink.broker.messages import NotePart
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import SettingsError
@@ -62,6 +64,7 @@ class Session:
         self._began_at: datetime | None = None
         """When the open test began, as the journal has it: a clock that is put right does not move it."""
         self._revision = 0
+        self._notes: tuple[NotePart, ...] = ()
         self._prompt: Prompt | None = None
         self._heard: tuple[str, Acknowledgement, float] | None = None
         """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
@@ -121,7 +124,7 @@ class Session:
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
         self._test.leak_down(self._under_air)
-        self._revision = again.revision
+        self._revision, self._notes = again.revision, again.notes
         self._began_at = stored.began_at
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
@@ -151,6 +154,8 @@ class Session:
         self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
         self._revision, self.verdict = 0, None
+        note = note_of(command, at)
+        self._notes = () if note is None else (note,)
         self._began_at = at
         self._dry = dry
         heard = self._still_heard(machine.id, now_s)
@@ -229,6 +234,8 @@ class Session:
         """Carry out a command or refuse it. There is one result for each, with the reason when it is refused."""
         if command.action is CommandAction.BEGIN:
             step = self._begin_as_asked(command, now_s, at)
+        elif command.action is CommandAction.NOTE:
+            step = self._noted(command, at)
         else:
             asked = bench_command(command)
             if asked is None:
@@ -274,6 +281,17 @@ class Session:
             step.entries.insert(0, closing)
         return self._merge(step, self._answered(command, True, f"Test of {command.machine} begun.", at))
 
+    def _noted(self, command: Command, at: datetime) -> Step:
+        note = note_of(command, at)
+        if self._test is None:
+            return self._answered(command, False, "No test is open: begin one first.", at)
+        if note is None or len(self._notes) >= MOST_NOTES:
+            text = f"A test keeps {MOST_NOTES} notes, and has them." if note else "The note is empty: say what to keep."
+            return self._answered(command, False, text, at)
+        self._notes = (*self._notes, note)
+        text = f"Noted with the test of {self._test.plan.machine}."
+        return self._step([CommandResult(command.id, True, text)], at, changed=True)
+
     @staticmethod
     def _merge(step: Step, more: Step) -> Step:
         step.entries += more.entries
@@ -316,7 +334,7 @@ class Session:
         self._revision += 1
         self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry)
         step.state, step.verdict = state, self.verdict
-        snapshot = json.dumps({"bench": self._test.snapshot(), "revision": self._revision})
+        snapshot = snapshot_text(self._test, self._revision, self._notes)
         closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
         plan = state.plan
         step.entries.append(
@@ -335,10 +353,11 @@ class Session:
                 unit=self._unit,
                 prompt=self._prompt,
                 cautions=tuple(said.text for said in self._say.cautions(plan.conditions.cranked_by, plan.note)),
+                notes=self._notes,
             )
         )
 
     def _closed_entry(self, test: TestBench, at: datetime) -> TestEntry:
-        snapshot = json.dumps({"bench": test.snapshot(), "revision": self._revision})
+        snapshot = snapshot_text(test, self._revision, self._notes)
         plan = test.plan
         return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=True)

@@ -227,6 +227,7 @@ def test_message(
     unit: PressureUnit,
     prompt: Prompt | None,
     cautions: tuple[str, ...],
+    notes: tuple[published.NotePart, ...],
 ) -> published.TestState:
     """The published form of the whole test. `places` are the engine's cylinders in physical order.
 
@@ -281,6 +282,7 @@ def test_message(
         band_high_kpa=band.high_kpa if band else None,
         ambient_abs_kpa=verdict.conditions.ambient_abs_kpa if verdict else None,
         conditions=_conditions(plan),
+        notes=notes,
         verdict=verdict.word if verdict else None,
         summary=verdict.summary if verdict else "",
         findings=tuple(finding_part(finding) for finding in verdict.findings) if verdict else (),

@@ -5,6 +5,7 @@ does not hold what stays on the bench: raw samples (so no traces), jobs, calibra
 struck, and the agreement that a plan asked for (the default is taken).
 """
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -162,11 +163,12 @@ def _test_entry(test: published.TestState, events: dict[str, published.Cranking]
     state.acknowledged = Acknowledgement("", 0.0, ())
     state.readings.extend(_readings(test, events))
     snapshot = SNAPSHOT.dump_json(state).decode()
+    notes = json.dumps([note.model_dump(mode="json") for note in test.notes])
     return TestEntry(
         test.test_id,
         test.bench,
         test.machine,
-        f'{{"bench": {snapshot}, "revision": {test.revision}}}',
+        f'{{"bench": {snapshot}, "revision": {test.revision}, "notes": {notes}}}',
         test.began_at.astimezone(UTC),
         test.engine,
         test.closed,

@@ -45,7 +45,7 @@ class CommandAction(StrEnum):
     """Begin a leak-down of `machine`, of `cylinder` or of the part that `leak` names."""
     STOP_DECAY = "stop_decay"
     NOTE = "note"
-    """Refused by this version: a test keeps no notes."""
+    """Keep `note` with the test that is open, or was closed last."""
 
 
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {
@@ -92,7 +92,7 @@ class Command(Part):
     leak: LeakRequest | None = None
     """How a leak-down is to be run."""
     note: Note | None = None
-    """Free text."""
+    """Free text that is kept with the test: of a ``begin`` or a ``note``."""
 
     @model_validator(mode="after")
     def _complete(self) -> "Command":

@@ -217,6 +217,17 @@ class CylinderPart(Part):
     """All of its readings, in the order in which they were made."""
 
 
+class NotePart(Part):
+    """What a person noted with a test."""
+
+    at: Stamp
+    """When, RFC 3339, UTC."""
+    by: str = ""
+    """Who."""
+    text: str
+    """In their own words."""
+
+
 class FindingPart(Part):
     """One thing that the numbers say."""
 
@@ -290,6 +301,8 @@ class TestState(Message):
     """Absolute ambient pressure."""
     conditions: dict[str, str] = Field(default_factory=dict)
     """What was noted, for example ``throttle`` = ``open``."""
+    notes: tuple[NotePart, ...] = ()
+    """What people noted with it, oldest first."""
     verdict: VerdictWord | None = None
     """The engine in one word; null before anything can be said."""
     summary: str = ""

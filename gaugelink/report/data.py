@@ -59,6 +59,8 @@ class ListedTest:
     """None when it has no reading."""
     readings_kpa: dict[str, float]
     """By cylinder."""
+    noted: tuple[str, ...] = ()
+    """What people noted with it, a line each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,8 @@ class ReportData:
     """Version of the code that judged."""
     given_up: bool = False
     """Whether the test was abandoned."""
+    noted: tuple[str, ...] = ()
+    """What people noted with it, a line each, oldest first."""
     notes: tuple[str, ...] = field(default_factory=tuple)
     """What else is to be known before anything on the page, a sentence each."""
 

@@ -54,6 +54,7 @@ def verdict_table(data: ReportData) -> RenderableType:
     asking, notes = finding_order(data)
     lines: list[RenderableType] = [Text(notice, style="bold") for notice in data.notices]
     lines += [table, Text(LEFT_OUT if any_left_out(data) else "", style="dim"), head]
+    lines += [Text(f"Note: {line}") for line in data.noted]
     for advice in (*advice_of(asking), *advice_of(notes)):
         finding = advice.finding
         lines.append(Text.assemble(("■ ", SEVERITY_STYLE[finding.asks]), finding.text))

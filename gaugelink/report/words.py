@@ -124,6 +124,7 @@ def condition_lines(data: ReportData) -> tuple[tuple[str, str], ...]:
         kpa, u_kpa = next(iter(expected.values()))
         lines.append(("from dimensions", f"about {unit.doubt_text(kpa, u_kpa)}, an estimate"))
     lines += list(data.conditions)
+    lines += [("note", line) for line in data.noted]
     lines += [("done by", who(data.by))] if data.by else []
     return tuple(lines)
 

@@ -1,5 +1,7 @@
 """What is in sight at once on a small wall, and what nothing may cover."""
 
+import json
+
 import pytest
 from playwright.async_api import Locator, Page, expect
 
@@ -85,3 +87,15 @@ async def test_the_makers_range_is_written_in_numbers_as_it_is_for_here() -> Non
             played.hub.take(BENCH, "test", said.model_dump_json().encode())
             await expect(words).to_have_text(text)
         await expect(words).to_be_hidden()
+
+
+async def test_what_was_noted_stands_beside_the_verdict() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator("#spread")).to_contain_text("psi")
+        await expect(page.locator("#noted")).to_be_hidden()
+        notes = [{"at": "2026-02-03T12:00:00Z", "by": "Kim", "text": "<b>blue</b> deposit"}]
+        told = TestState.model_validate(json.loads(state(revision=3)) | {"notes": notes})
+        played.hub.take(BENCH, "test", told.model_dump_json().encode())
+        await expect(page.locator("#noted")).to_have_text("Noted: <b>blue</b> deposit (Kim)")

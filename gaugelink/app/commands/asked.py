@@ -5,10 +5,14 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from pydantic import ValidationError
 
 from gaugelink.app.asking import ask
 from gaugelink.app.shopfile import Shop, load_shop
-from gaugelink.broker.commands import Command
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
+from gaugelink.errors import GaugelinkError
+from gaugelink.settings import first_mistake
 
 Config = Annotated[Path, typer.Option("--config", "-c", help="The shop file of the bench.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The answer as one JSON object.")]
@@ -30,6 +34,18 @@ def shop_of(config: Path, simulated: bool) -> Shop:
     """
     shop = load_shop(config)
     return shop.as_simulated() if simulated else shop
+
+
+def order(action: CommandAction, **details: object) -> Command:
+    """A command with an id of its own, as somebody typed it.
+
+    Raises:
+        GaugelinkError: a word in it can be no part of a command: it is too long, or has a slash in it.
+    """
+    try:
+        return Command.model_validate({"id": new_id(), "action": action, **details})
+    except ValidationError as error:
+        raise GaugelinkError(first_mistake(error, Command)) from error
 
 
 def send(config: Path, simulated: bool, as_json: bool, command: Command) -> None:

@@ -10,14 +10,13 @@ from typing import Annotated
 import typer
 from pydantic import ValidationError
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, send
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, order, send
 from gaugelink.app.commands.shared import SharedOptions
 from gaugelink.app.leak_telling import decay_limit
 from gaugelink.app.simulating import simulators_needed
 from gaugelink.app.terminal import Terminal
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import DecayKind, LeakRequest
-from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.layout import GaugeLayout
@@ -172,13 +171,13 @@ def orifice(
 @group.command()
 def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, simulated, as_json, order(CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
 def stop(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Stop the leak-down; what is known by then is written down."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.STOP_DECAY, by=by))
+    send(config, simulated, as_json, order(CommandAction.STOP_DECAY, by=by))
 
 
 @group.command()
@@ -304,4 +303,4 @@ def _kpa(pressure: float | None, unit: PressureUnit) -> float | None:
 def _command(
     action: CommandAction, by: str, machine: str | None, cylinder: str | None, gauge: str | None, leak: LeakRequest
 ) -> Command:
-    return Command(id=new_id(), action=action, by=by, machine=machine, cylinder=cylinder, gauge=gauge, leak=leak)
+    return order(action, by=by, machine=machine, cylinder=cylinder, gauge=gauge, leak=leak)

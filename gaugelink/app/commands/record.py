@@ -116,6 +116,7 @@ def history_command(
                             "given_up": test.given_up,
                             "word": test.word,
                             "readings_kpa": test.readings_kpa,
+                            "notes": test.noted,
                         }
                         for test in listed
                     ],
@@ -152,6 +153,9 @@ def history_command(
             console.print(Text(line))
     if listed:
         console.print(tests_table(listed, shop.fleet.engine_of(machine).cylinder_names, unit))
+    for test in listed:
+        for line in test.noted:
+            console.print(Text(f"note {day_of(test.at)}, test {test.short_id}: {line}"))
     for name, line in leak_lines(decays, unit):
         console.print(Text(f"{name}: {line}"))
     for job in jobs:

@@ -4,10 +4,9 @@ from typing import Annotated
 
 import typer
 
-from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, send
+from gaugelink.app.commands.asked import SHOP, AsJson, By, Config, Simulated, order, send
 from gaugelink.app.commands.shared import SharedOptions
-from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.message import new_id
+from gaugelink.broker.commands import CommandAction
 
 group = typer.Typer(
     cls=SharedOptions, no_args_is_help=True, help="Steer the test that runs on a bench, through its broker."
@@ -30,21 +29,22 @@ def begin(
     repeats: Annotated[int | None, typer.Option(min=1, max=10, help="Readings that must agree.")] = None,
     cylinder: Annotated[list[str] | None, typer.Option(help="Only these cylinders, in this order.")] = None,
     gauge: Annotated[str | None, typer.Option(help="The gauge that is moved.")] = None,
+    note: Annotated[str | None, typer.Option(help="Kept with the test: report and history show it.")] = None,
     config: Config = SHOP,
     by: By = "",
     simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
     """Begin a test of a machine."""
-    command = Command(
-        id=new_id(),
-        action=CommandAction.BEGIN,
+    command = order(
+        CommandAction.BEGIN,
         by=by,
         machine=machine,
         kind="wet" if wet else None,
         repeats=repeats,
         cylinders=tuple(cylinder) if cylinder else None,
         gauge=gauge,
+        note=note,
     )
     send(config, simulated, as_json, command)
 
@@ -52,7 +52,7 @@ def begin(
 @group.command()
 def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ACKNOWLEDGE, by=by))
+    send(config, simulated, as_json, order(CommandAction.ACKNOWLEDGE, by=by))
 
 
 @group.command()
@@ -64,7 +64,7 @@ def redo(
     as_json: AsJson = False,
 ) -> None:
     """Strike the readings of a cylinder and measure it again."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.REDO, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, order(CommandAction.REDO, cylinder=cylinder, by=by))
 
 
 @group.command()
@@ -76,7 +76,7 @@ def skip(
     as_json: AsJson = False,
 ) -> None:
     """Go on without a cylinder."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.SKIP, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, order(CommandAction.SKIP, cylinder=cylinder, by=by))
 
 
 @group.command()
@@ -93,7 +93,7 @@ def assign(
         config,
         simulated,
         as_json,
-        Command(id=new_id(), action=CommandAction.ASSIGN, cylinder=cylinder, event_id=event, by=by),
+        order(CommandAction.ASSIGN, cylinder=cylinder, event_id=event, by=by),
     )
 
 
@@ -102,7 +102,7 @@ def answer(
     cylinder: Cylinder, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
 ) -> None:
     """Answer the question which cylinder it was."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ANSWER, cylinder=cylinder, by=by))
+    send(config, simulated, as_json, order(CommandAction.ANSWER, cylinder=cylinder, by=by))
 
 
 @group.command()
@@ -119,7 +119,7 @@ def exchange(
         config,
         simulated,
         as_json,
-        Command(id=new_id(), action=CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by),
+        order(CommandAction.EXCHANGE, cylinder=cylinder, other=other, by=by),
     )
 
 
@@ -128,7 +128,7 @@ def strike(
     event: Event = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
 ) -> None:
     """Take a reading out; it stays in the record."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.STRIKE, event_id=event, by=by))
+    send(config, simulated, as_json, order(CommandAction.STRIKE, event_id=event, by=by))
 
 
 @group.command()
@@ -136,16 +136,28 @@ def take_back(
     event: Event = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
 ) -> None:
     """Undo the last change of a reading."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.TAKE_BACK, event_id=event, by=by))
+    send(config, simulated, as_json, order(CommandAction.TAKE_BACK, event_id=event, by=by))
+
+
+@group.command()
+def note(
+    text: Annotated[str, typer.Argument(help="What to keep with the test: report and history show it.")],
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
+) -> None:
+    """Keep a note with the test."""
+    send(config, simulated, as_json, order(CommandAction.NOTE, note=text, by=by))
 
 
 @group.command()
 def finish(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Close the test with what there is."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.FINISH, by=by))
+    send(config, simulated, as_json, order(CommandAction.FINISH, by=by))
 
 
 @group.command()
 def abandon(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Close the test; it proves nothing."""
-    send(config, simulated, as_json, Command(id=new_id(), action=CommandAction.ABANDON, by=by))
+    send(config, simulated, as_json, order(CommandAction.ABANDON, by=by))

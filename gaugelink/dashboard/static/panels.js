@@ -207,6 +207,9 @@ export function drawVerdict() {
   byId("seasons").hidden = seasons === null;
   byId("seasons").dataset.wearing = String(Boolean(seasons?.wearing.length));
   setText(byId("seasons"), seasons === null ? "" : `Over the seasons: ${seasons.says.join(" ")}`);
+  const noted = (test?.notes ?? []).map((note) => (note.by ? `${note.text} (${note.by})` : note.text));
+  byId("noted").hidden = noted.length === 0;
+  setText(byId("noted"), noted.length ? `Noted: ${noted.join("; ")}` : "");
   setText(byId("summary"), test ? joined(test.summary, namesOf(test)) || "Nothing can be said yet." : "");
   const asking = (test?.findings ?? []).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
   byId("findings").replaceChildren(
