@@ -151,3 +151,9 @@ def test_a_sentence_is_short_enough_to_be_heard() -> None:
 )
 def test_a_time_of_day_is_spoken_as_people_say_it(clock: str, words: str) -> None:
     assert clock_spoken(clock) == words
+
+
+def test_nobody_is_asked_to_speak_to_a_program_that_has_no_ears() -> None:
+    asked = [sentence for key, sentence in SENTENCES.items() if key in QUESTIONS]
+    assert asked
+    assert not [sentence for sentence in asked if re.search(r"\bsay\b", sentence, re.IGNORECASE)]
