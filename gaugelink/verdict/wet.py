@@ -37,9 +37,9 @@ class _Rise:
     adapter_u_kpa: float
     """The same from carrying one adapter to the other; 0 where both tests were read through the same."""
     dry_kpa: float
-    most_by_volume_kpa: float = 0.0
-    """What the oil's own volume does if all of it stays on the crown; infinite where it fills the chamber, 0 where the
-    amount or the dimensions are not known."""
+    most_by_volume_kpa: float
+    """What the oil's own volume does if all of it stays on the crown; infinite where it fills the chamber and where the
+    amount or the dimensions are not known: it may then be all of the rise."""
 
     @property
     def by_volume_kpa(self) -> float:
@@ -68,6 +68,10 @@ class _Rise:
     @property
     def sealing_u_percent(self) -> float:
         return 100.0 * hypot(self.u_kpa, self.by_volume_u_kpa) / self.dry_kpa
+
+    @property
+    def u_percent(self) -> float:
+        return 100.0 * self.u_kpa / self.dry_kpa
 
     @property
     def u_alone_percent(self) -> float:
@@ -117,12 +121,11 @@ def _rise(wet: Case, dry: Case, name: str) -> _Rise:
 def _most_by_volume(wet: Case, name: str) -> float:
     """By what share a cylinder reads higher if all of its oil stays on the crown.
 
-    Infinite for oil that fills the chamber: then most of it did not stay, or the engine would have locked.
+    Infinite where that is not known, and for oil that fills the chamber: most of it did not stay then, or the engine
+    would have locked.
     """
     geometry, oil_cm3 = wet.engine.geometry(name), wet.conditions.oil_ml
-    if geometry is None or not oil_cm3:
-        return 0.0
-    if oil_cm3 >= _chamber_cm3(geometry, wet):
+    if geometry is None or oil_cm3 is None or oil_cm3 >= _chamber_cm3(geometry, wet):
         return inf
     return oil_factor(geometry, wet.cranking_rpm, oil_cm3, wet.conditions.adapter_cm3) - 1.0
 
@@ -193,11 +196,11 @@ def _finding(wet: Case, dry: Case, name: str, rises: Mapping[str, _Rise], is_low
         "limit_percent": limit,
     }
     if rise.by_volume_kpa > 0:
-        text += f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume{_too_much_oil(wet, name)}"
+        text += _volumes_text(wet, name, rise)
     if rise.adapter_u_kpa > 0:
         text += _adapters_text(wet, dry)
-    # Too little is what stays below the limit with its whole uncertainty.
-    sharp, little = rise.sealing_u_percent < limit, rise.sealing_percent + rise.sealing_u_percent < limit
+    # Too little is what stays below the limit with its whole uncertainty, even if none of the oil stayed on the crown.
+    sharp, little = rise.sealing_u_percent < limit, rise.percent + rise.u_percent < limit
     if usual is not None:
         excess = rise.percent - usual
         u_excess = hypot(rise.u_alone_percent, max(other.u_alone_percent for other in others))
@@ -235,14 +238,17 @@ def _moved(by: str) -> str:
     return f"fell by {by.removeprefix('-')}" if by.startswith("-") else f"rose by {by}"
 
 
-def _too_much_oil(wet: Case, name: str) -> str:
-    """What to say of oil that fills the chamber by the record's dimensions; empty where it does not."""
-    geometry = wet.engine.geometry(name)
-    if geometry is None or not isinf(_most_by_volume(wet, name)):
-        return ""
+def _volumes_text(wet: Case, name: str, rise: _Rise) -> str:
+    """What to say of the oil's own volume."""
+    geometry, oil_ml = wet.engine.geometry(name), wet.conditions.oil_ml
+    if geometry is None or oil_ml is None:
+        return ", and how much of it by the oil's own volume is not known"
+    told = f", about {wet.fine_text(rise.by_volume_kpa)} of it by the oil's own volume"
+    if not isinf(rise.most_by_volume_kpa):
+        return told
     return (
-        f" ({wet.conditions.oil_ml:g} ml would fill its chamber of {_chamber_cm3(geometry, wet):.0f} cm3 and lock the "
-        "engine: check the amount and the engine's record)"
+        f"{told} ({oil_ml:g} ml would fill its chamber of {_chamber_cm3(geometry, wet):.0f} cm3 and lock the engine: "
+        "check the amount and the engine's record)"
     )
 
 

@@ -55,7 +55,7 @@ def wet_after(dry_cm3: float | None, wet_cm3: float | None, oil: float = 1.0) ->
     verdict = judge_test(
         TRIPLE,
         readings(TRIPLE, oil * wet, oil * wet, oil * wet),
-        replace(SEA_LEVEL, adapter_noted_cm3=wet_cm3, wet=True),
+        replace(SEA_LEVEL, adapter_noted_cm3=wet_cm3, wet=True, oil_ml=1.0),
         dry=readings(TRIPLE, dry, dry, dry),
         dry_conditions=replace(SEA_LEVEL, adapter_noted_cm3=dry_cm3),
     )

@@ -5,8 +5,11 @@ from dataclasses import replace
 import pytest
 
 from gaugelink.engine.air import ambient_at_altitude, ambient_from_barometer, assumed_ambient
-from gaugelink.verdict.findings import Conditions, RuleName, Severity, TopEnd, VerdictWord
-from tests.verdict.shop import PSI, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings, rules_of
+from gaugelink.engine.fleet import EngineRecord
+from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity, TopEnd, VerdictWord
+from gaugelink.verdict.judge import judge_test
+from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings, rules_of
 
 
 def test_oil_that_lifts_only_the_low_cylinder_points_to_rings() -> None:
@@ -46,6 +49,36 @@ def test_one_wet_cylinder_alone_is_doubted_by_the_oil_s_own_volume() -> None:
     assert u == pytest.approx(2.0 * rise / 12.0**0.5)
     assert by_volume + u > rise
     assert "cannot be told" in finding.text
+
+
+# Dimensions that nobody wrote down, and an amount that nobody noted.
+UNKNOWN_VOLUMES = [(FOUR, replace(WET, oil_ml=5.0)), (TRIPLE, replace(WET, oil_ml=None))]
+
+
+def rises(engine: EngineRecord, dry: list[ReadingValue], wet: list[ReadingValue], under: Conditions) -> list[Finding]:
+    found = judge_test(engine, wet, under, dry=dry, unit=PSI).findings
+    return [finding for finding in found if finding.rule is RuleName.WET_DRY]
+
+
+@pytest.mark.parametrize(("engine", "under"), UNKNOWN_VOLUMES)
+def test_an_unknown_volume_of_oil_is_not_taken_for_none(engine: EngineRecord, under: Conditions) -> None:
+    """Five millilitres in a chamber of 19 cm3 may do a third alone: 11 % more in all cylinders are no worn rings."""
+    dry, wet = (readings(engine, *[psi] * len(engine.cylinders)) for psi in (150.0, 166.0))
+    found = rises(engine, dry, wet, under)
+    assert {finding.severity for finding in found} == {Severity.NOTE}
+    assert all("how much of it by the oil's own volume is not known" in finding.text for finding in found)
+
+
+@pytest.mark.parametrize(("engine", "under"), UNKNOWN_VOLUMES)
+def test_where_the_oil_s_volume_is_not_known_the_others_tell(engine: EngineRecord, under: Conditions) -> None:
+    psi = [150.0] * len(engine.cylinders)
+    dry = readings(engine, *psi[:1], 105.0, *psi[2:])
+    low = engine.cylinder_names[1]
+    (alone,) = rises(engine, dry, [reading(low, 120.0)], under)
+    assert alone.severity is Severity.WATCH
+    assert "cannot be told from what the oil's volume does" in alone.text
+    beside = rises(engine, dry, readings(engine, 160.0, 135.0, *[160.0] * (len(psi) - 2)), under)
+    assert [finding.cylinders for finding in beside if finding.numbers["rings_likely"]] == [(low,)]
 
 
 @pytest.mark.parametrize("oil_ml", [1.0, 3.0, 10.0, 18.8, 18.9, 30.0, 100.0])
