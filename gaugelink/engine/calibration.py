@@ -54,6 +54,10 @@ _LIMITS: Final[dict[AccuracyClass, tuple[float, float]]] = {
 }
 
 
+# A test gauge as reference, of class 0.25, where a certificate says nothing of its comparisons. From memory.
+UNSTATED_SHARE: Final = 0.0025
+
+
 class CalibrationPoint(Settings):
     """One comparison with the reference gauge."""
 
@@ -62,7 +66,7 @@ class CalibrationPoint(Settings):
     indicated: float
     """What this gauge showed."""
     u: float = Field(default=0.0, ge=0)
-    """Expanded uncertainty of the comparison, coverage about 95 %, in the record's unit."""
+    """Expanded uncertainty of the comparison, coverage about 95 %, in the record's unit; 0 where it is not stated."""
 
 
 class CalibrationRecord(Settings):
@@ -123,9 +127,10 @@ class CalibrationRecord(Settings):
     def u_kpa(self, indicated_kpa: float) -> float:
         """Standard uncertainty that is left after the correction.
 
-        With points: the comparison's own, and what the error may do between two points, a rectangular distribution
-        over half of its change (JCGM 100:2008, 4.3.7). Far beyond the points also the limits of the class; where it is
-        not known, the largest error that was found, grown with the distance. Without points the limits of the class.
+        With points: the comparison's own (a quarter percent of the span where it is not stated, rectangular), and what
+        the error may do between two points, a rectangular distribution over half of its change (JCGM 100:2008, 4.3.7).
+        Far beyond the points also the limits of the class; where it is not known, the largest error that was found,
+        grown with the distance. Without points the limits of the class.
         """
         limit = self.limit_kpa(indicated_kpa)
         by_class = limit / sqrt(3.0) if limit is not None else None
@@ -135,7 +140,8 @@ class CalibrationRecord(Settings):
         shown = [point.indicated for point in self.point]
         errors = [point.indicated - point.reference for point in self.point]
         place = min(max(int(np.searchsorted(shown, value)), 1), len(shown) - 1)
-        compared = max(self.point[place - 1].u, self.point[place].u) / 2.0
+        stated = [point.u / 2.0 or UNSTATED_SHARE * self.span / sqrt(3.0) for point in self.point]
+        compared = max(stated[place - 1], stated[place])
         change = abs(errors[place] - errors[place - 1]) / 2.0 / sqrt(3.0)
         beyond = max(0.0, shown[0] - value, value - shown[-1])
         u = self.unit.to_kpa(hypot(compared, change))

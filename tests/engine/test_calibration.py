@@ -32,6 +32,15 @@ def test_the_uncertainty_of_the_points_stays_in_the_budget() -> None:
     assert RECORD.u_kpa(900.0) == pytest.approx((2.0**2 + (7.5 / 3**0.5) ** 2) ** 0.5)
 
 
+def test_a_comparison_whose_uncertainty_nobody_stated_is_no_perfect_one() -> None:
+    """A reference of class 0.25 (EN 837-1, from memory) of 2,000 kPa, rectangular (JCGM 100:2008, 4.3.7)."""
+    points = [CalibrationPoint(reference=kpa, indicated=kpa + 5.0) for kpa in (0.0, 1000.0)]
+    silent = RECORD.model_copy(update={"point": tuple(points)})
+    assert silent.u_kpa(900.0) == pytest.approx(5.0 / 3**0.5)
+    half = RECORD.model_copy(update={"point": (points[0], points[1].model_copy(update={"u": 20.0}))})
+    assert half.u_kpa(900.0) == pytest.approx(10.0)
+
+
 def test_far_beyond_the_points_the_class_counts() -> None:
     graded = RECORD.model_copy(update={"accuracy_class": AccuracyClass.EN_16})
     assert graded.u_kpa(1900.0) > graded.u_kpa(1020.0)
