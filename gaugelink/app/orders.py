@@ -4,7 +4,7 @@ import json
 import logging
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
-from datetime import datetime
+from datetime import UTC, datetime
 
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.planning import gauges_asked
@@ -85,7 +85,9 @@ class Orders:
         """
         try:
             dry = await self._records.last_dry(machine, before)
+            stands = dry is not None and await self._records.stands(dry, before or datetime.now(UTC))
         except JournalError as error:
             _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
-            dry = None
-        self._session.hold_against(machine, (dry.values, dry.conditions) if dry is not None else None)
+            dry, stands = None, False
+        earlier = (dry.values, dry.conditions) if dry is not None else None
+        self._session.hold_against(machine, earlier, stands=stands)

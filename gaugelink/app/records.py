@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
@@ -55,6 +55,8 @@ LEAKS_SHOWN = 4
 """Leak tests of the machine that a report shows, the last ones."""
 MOST_NAMED = 4
 """Tests that are named, the last ones, where an id's beginning is that of several."""
+DRY_STANDS = timedelta(days=30)
+"""So long after a dry test a wet one may be held against it, with no job between. Common practice, no source."""
 SHORTEST_ID = 8
 """Characters of an id that are shown at the least."""
 
@@ -164,6 +166,13 @@ class Records:
                 return test
         return None
 
+    async def stands(self, dry: RecordedTest, at: datetime) -> bool:
+        """Whether a wet test of this time may be held against a dry one: the engine is as it was."""
+        if at - dry.stored.began_at > DRY_STANDS:
+            return False
+        jobs = await self._journal.jobs(dry.stored.machine)
+        return not any(dry.stored.began_at < job.at <= at for job in jobs)
+
     async def history(self, machine: str) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
         """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests."""
         fleet = await self._fleet()
@@ -268,7 +277,7 @@ class Records:
         verdict = test.verdict
         if test.conditions.wet:
             dry = await self.last_dry(record.id, before=test.stored.began_at)
-            if dry is not None:
+            if dry is not None and await self.stands(dry, test.stored.began_at):
                 held = (dry.values, dry.conditions)
                 unit = self._shop.settings.bench.display_unit
                 verdict = verdict_of(test.state, test.events, test.engine, unit, held) or verdict

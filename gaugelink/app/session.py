@@ -70,7 +70,7 @@ class Session:
         """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
         self._habits: Habits | None = None
         self._dry: Dry | None = None
-        self._looked_back: tuple[str, Dry | None] | None = None
+        self._looked_back: tuple[str, Dry | None, bool] | None = None
         self._streaming: set[str] = set()
         self._under_air = False
         self._calibrations: dict[str, CalibrationRecord] = {}
@@ -122,22 +122,27 @@ class Session:
             engine.cylinder(cylinder)
         for gauge in test.plan.gauges.values():
             self.shop.gauge(gauge)
-        self._test, self._engine, self._dry = test, engine, self._dry_of(stored.machine)
+        self._test, self._engine, self._dry = test, engine, self._standing_dry(stored.machine)
         self._test.leak_down(self._under_air)
         self._revision, self._notes = again.revision, again.notes
         self._began_at = stored.began_at
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
 
-    def hold_against(self, machine: str, dry: Dry | None) -> None:
+    def hold_against(self, machine: str, dry: Dry | None, *, stands: bool = True) -> None:
         """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
 
-        The test that is open keeps its own until then: the next one may be refused.
+        One that does not stand any more tells which cylinder a gauge is on, and not what oil did. The test that is open
+        keeps its own until then: the next one may be refused.
         """
-        self._looked_back = (machine, dry)
+        self._looked_back = (machine, dry, stands)
 
     def _dry_of(self, machine: str) -> Dry | None:
         return self._looked_back[1] if self._looked_back is not None and self._looked_back[0] == machine else None
+
+    def _standing_dry(self, machine: str) -> Dry | None:
+        """The dry test that a wet one is held against."""
+        return self._dry_of(machine) if self._looked_back is not None and self._looked_back[2] else None
 
     def begin(self, command: Command, now_s: float, at: datetime) -> Step:
         """Begin a test as a command asks; what it leaves open comes from the shop file.
@@ -157,7 +162,7 @@ class Session:
         note = note_of(command, at)
         self._notes = () if note is None else (note,)
         self._began_at = at
-        self._dry = dry
+        self._dry = self._standing_dry(machine.id)
         heard = self._still_heard(machine.id, now_s)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
 

@@ -1,0 +1,83 @@
+"""A wet test is held against the dry one of the engine as it is now, and against no earlier one."""
+
+import asyncio
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from gaugelink.app.judging import verdict_conditions
+from gaugelink.app.records import DRY_STANDS, Records
+from gaugelink.app.step import Step
+from gaugelink.app.telling import reading_values
+from gaugelink.broker.commands import CommandAction
+from gaugelink.journal import Journal
+from gaugelink.journal.entries import JobEntry
+from gaugelink.verdict.findings import RuleName, TestVerdict
+from tests.app.test_session import Bench, pull
+
+UNHELD = "These are wet readings, held against no dry test: what the oil did cannot be told."
+DRY, WET = (930.0, 700.0, 935.0), (940.0, 930.0, 945.0)
+HOUR_S = 3600.0
+
+
+def whole(bench: Bench, kind: str, peaks_kpa: tuple[float, ...]) -> list[Step]:
+    return [
+        bench.command(CommandAction.BEGIN, machine="north-7", kind=kind),
+        bench.command(CommandAction.ACKNOWLEDGE),
+        *(bench.crank(kpa, wait_s) for kpa in peaks_kpa for wait_s in (40.0, 6.0)),
+        bench.command(CommandAction.FINISH),
+    ]
+
+
+def told_of_oil(verdict: TestVerdict) -> list[str]:
+    return [finding.text for finding in verdict.findings if finding.rule is RuleName.WET_DRY]
+
+
+@pytest.mark.parametrize(
+    ("wait_s", "job_after_s", "held"),
+    [
+        (HOUR_S, None, True),
+        (48 * HOUR_S, -HOUR_S, True),
+        (48 * HOUR_S, 24 * HOUR_S, False),
+        (DRY_STANDS.total_seconds() + HOUR_S, None, False),
+    ],
+    ids=["after an hour", "a job before both", "a job between", "after a season"],
+)
+def test_oil_is_not_told_to_do_what_a_job_or_a_season_did(
+    tmp_path: Path, wait_s: float, job_after_s: float | None, held: bool
+) -> None:
+    bench = Bench(tmp_path)
+    began = bench.at
+    steps = whole(bench, "dry", DRY)
+    bench.now_s += wait_s
+    steps += whole(bench, "wet", WET)
+
+    async def reported() -> TestVerdict:
+        async with Journal.open(bench.session.shop.journal) as journal:
+            for step in steps:
+                await journal.record(step.entries, step.outgoing())
+            if job_after_s is not None:
+                at = began + timedelta(seconds=job_after_s)
+                await journal.record([JobEntry("j", "north-7", at, "rings", cylinders=("middle",))])
+            return (await Records(bench.session.shop, journal).report(None)).verdict
+
+    texts = told_of_oil(asyncio.run(reported()))
+    assert (texts == [UNHELD]) is not held
+    assert any("with oil" in text for text in texts) is held
+
+
+@pytest.mark.parametrize("stands", [True, False])
+def test_a_dry_test_that_does_not_stand_any_more_still_tells_the_cylinders_apart(tmp_path: Path, stands: bool) -> None:
+    dry, wet = Bench(tmp_path), Bench(tmp_path)
+    whole(dry, "dry", DRY)
+    assert dry.session.test is not None
+    state = dry.session.test.state
+    events = {reading.event_id: pull(reading.peak_kpa) for reading in state.readings}
+    earlier = (reading_values(state, events), verdict_conditions(state))
+    wet.session.hold_against("north-7", earlier, stands=stands)
+    whole(wet, "wet", WET)
+    assert wet.session.test is not None
+    assert set(wet.session.test.plan.expected) == {"PTO", "middle", "MAG"}
+    assert wet.session.verdict is not None
+    assert (told_of_oil(wet.session.verdict) == [UNHELD]) is not stands
