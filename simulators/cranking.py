@@ -52,6 +52,10 @@ class CheckValve:
     """Share of the held gauge pressure that the gauge's own valve loses in a second."""
     start_kpa: float = 0.0
     """Gauge pressure in the hose before cranking: what was not bled."""
+    cooling_s: float = 0.0
+    """Time constant with which compressed gas takes the hose's temperature; 0 for at once. By conduction alone it is
+    R^2 over 5.78 times the diffusivity (Carslaw and Jaeger, Conduction of Heat in Solids, 7.6, from memory): 0.25 s for
+    a bore of 4 mm at 10 bar, 0.06 s for 2 mm, and less as the gas is stirred."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,8 @@ class CylinderTrace:
     valve: CheckValve | None = None
     held_kpa: FloatArray | None = None
     """Gauge pressure behind the check valve, where there is one."""
+    warm_kpa: float = 0.0
+    """What of that will be gone, at the end of the trace, when the gas behind the valve has cooled."""
 
     @property
     def cranking_rpm(self) -> float:

@@ -1,6 +1,7 @@
 """The equations of the cranked engine and their integration, one event at a time: fixed step, fourth-order Runge-Kutta.
 
-States: crank angle, crank speed, gas mass, gas temperature and the pressure behind a check valve. The gas is one
+States: crank angle, crank speed, gas mass, gas temperature, the pressure behind a check valve and what of that is
+there because the gas is warm. The gas is one
 zone (Heywood, Internal Combustion Engine Fundamentals, chapter 14.4): first law for an open system with heat to the
 wall (Woschni's correlation, Heywood eq. 12.17 to 12.19, without combustion), flow through ports or valves, and leaks
 as orifices. The crank is one inertia with the gas torque of the cylinder under the gauge, of the other cylinders,
@@ -29,7 +30,7 @@ REST_S = 0.15
 STALLED_S = 1.5
 """Whoever turns the crank gives up when it has not moved for so long."""
 
-STATES = 6
+STATES = 7
 """Columns of a record: the five states, and the absolute pressure of the cylinder."""
 
 
@@ -87,6 +88,7 @@ class Constants(NamedTuple):
     cracking: float
     hose: float
     bleed: float
+    cooling: float
     covolume: float
     c0: float
     c1: float
@@ -126,8 +128,10 @@ def slopes(
     mass: float,
     kelvin: float,
     held: float,
-) -> tuple[float, float, float, float, float]:
-    """Time derivatives of speed, mass, temperature and held pressure, and the cylinder's absolute pressure in Pa.
+    warm: float,
+) -> tuple[float, float, float, float, float, float]:
+    """Time derivatives of speed, mass, temperature, held pressure and what of it is warmth, and the cylinder's
+    absolute pressure in Pa.
 
     `others` is the torque of the other cylinders over one cycle, its first value repeated at the end.
     """
@@ -175,17 +179,25 @@ def slopes(
     leak = orifice_flow(hole, p, c.ambient, kelvin) if over > 0.0 else -orifice_flow(hole, c.ambient, p, c.ambient_k)
     out = gone + leak
     held_rate = 0.0
+    warm_rate = 0.0
     if c.check_area > 0.0:
         behind = held + c.ambient
         ahead = p - behind
         held_rate = -held * c.bleed
+        per_kg = R_AIR * c.ambient_k / c.hose
+        warmed = per_kg
+        if c.cooling > 0.0:
+            # first law of the hose: what flows in brings its enthalpy, and heats what it finds by compressing it
+            warmed = R_AIR * kelvin * cp / (cp - R_AIR) / c.hose
+            held_rate -= warm / c.cooling
+            warm_rate = -warm * (1.0 / c.cooling + c.bleed)
         if ahead > c.cracking:
             opened = min((ahead - c.cracking) / 5000.0, 1.0)
             filled = orifice_flow(c.check_area * opened, p, behind, kelvin)
-            filled = min(filled, ahead * c.hose / (R_AIR * c.ambient_k * c.step))
+            filled = min(filled, ahead / (warmed * c.step))
             out += filled
-            # the hose is small and cold: what flows in has its temperature at once
-            held_rate += filled * R_AIR * c.ambient_k / c.hose
+            held_rate += filled * warmed
+            warm_rate += filled * (warmed - per_kg)
 
     # d(m u)/dt = -p dV/dt - Q + sum(h dm/dt), for m cv dT/dt; what leaves has h - u = p v, what enters h_in - u
     incoming = max(-gone, 0.0) + max(-leak, 0.0)
@@ -199,12 +211,12 @@ def slopes(
     load = (low + (float(others[cell + 1]) - low) * (place - cell)) * min(max(angle - c.start, 0.0), 1.0)
     friction = c.friction * tanh(speed / c.friction_speed) + c.drag * speed
     torque = over * per_angle + load + _push(c, t, angle, speed) - friction
-    return torque / c.inertia, -out, kelvin_rate, held_rate, p
+    return torque / c.inertia, -out, kelvin_rate, held_rate, warm_rate, p
 
 
 @_compiled
 def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray) -> tuple[int, float]:
-    """Fill the rows of `record`, shape (n, 6), until the crank is at rest; rows used, and the leak's time constant."""
+    """Fill the rows of `record`, shape (n, 7), until the crank is at rest; rows used, and the leak's time constant."""
     h = c.step
     half = 0.5 * h
     angle = c.start
@@ -214,17 +226,19 @@ def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray)
     volume = c.clearance + c.swept * (1.0 + c.rod - cos(angle) - sqrt(c.rod * c.rod - sine * sine))
     ideal = c.ambient / (R_AIR * kelvin)
     mass = ideal / (1.0 + c.covolume * ideal) * volume
+    warm = 0.0
     rest = 0.0
     row = 0
     while row < len(record):
         t = row * h
-        a1, m1, k1, g1, p = slopes(c, others, t, angle, speed, mass, kelvin, held)
+        a1, m1, k1, g1, w1, p = slopes(c, others, t, angle, speed, mass, kelvin, held, warm)
         record[row, 0] = angle
         record[row, 1] = speed
         record[row, 2] = mass
         record[row, 3] = kelvin
         record[row, 4] = held
         record[row, 5] = p
+        record[row, 6] = warm
         row += 1
         rest = rest + h if abs(speed) < AT_REST_RAD_S else 0.0
         waiting = t < c.begin + 0.3 or c.pause <= t < c.resume + 0.3
@@ -233,20 +247,20 @@ def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray)
         if t > c.longest or (rest > REST_S and given_up and not waiting):
             break
         s2 = speed + half * a1
-        a2, m2, k2, g2, _ = slopes(
-            c, others, t + half, angle + half * speed, s2, mass + half * m1, kelvin + half * k1, held + half * g1
-        )
+        at2 = (angle + half * speed, s2, mass + half * m1, kelvin + half * k1, held + half * g1, warm + half * w1)
+        a2, m2, k2, g2, w2, _ = slopes(c, others, t + half, *at2)
         s3 = speed + half * a2
-        a3, m3, k3, g3, _ = slopes(
-            c, others, t + half, angle + half * s2, s3, mass + half * m2, kelvin + half * k2, held + half * g2
-        )
+        at3 = (angle + half * s2, s3, mass + half * m2, kelvin + half * k2, held + half * g2, warm + half * w2)
+        a3, m3, k3, g3, w3, _ = slopes(c, others, t + half, *at3)
         s4 = speed + h * a3
-        a4, m4, k4, g4, _ = slopes(c, others, t + h, angle + h * s3, s4, mass + h * m3, kelvin + h * k3, held + h * g3)
+        at4 = (angle + h * s3, s4, mass + h * m3, kelvin + h * k3, held + h * g3, warm + h * w3)
+        a4, m4, k4, g4, w4, _ = slopes(c, others, t + h, *at4)
         angle += h / 6.0 * (speed + 2.0 * (s2 + s3) + s4)
         speed += h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)
         mass += h / 6.0 * (m1 + 2.0 * (m2 + m3) + m4)
         kelvin += h / 6.0 * (k1 + 2.0 * (k2 + k3) + k4)
         held += h / 6.0 * (g1 + 2.0 * (g2 + g3) + g4)
+        warm += h / 6.0 * (w1 + 2.0 * (w2 + w3) + w4)
     falling = -p * (m1 / mass + k1 / kelvin)
     gauge = max(p - c.ambient, 1.0)
     return row, min(max(gauge / max(falling, 1e-3), 0.05), 5.0)

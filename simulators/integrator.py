@@ -80,6 +80,7 @@ def _constants(item: Turn, finer: float) -> Constants:
         cracking=v.cracking_kpa * 1e3,
         hose=v.hose_cm3 * 1e-6,
         bleed=v.leak_per_s,
+        cooling=v.cooling_s,
         covolume=COVOLUME_M3_KG if s.gamma is None else 0.0,
         c0=c0,
         c1=c1,
@@ -98,7 +99,7 @@ def crank(
     record = np.empty((int(cranking.longest_s / constants.step) + 2, STATES))
     start_pa = valve.start_kpa * 1e3 if valve is not None else 0.0
     rows, tail_s = integrate(constants, np.append(table, table[0]), start_pa, record)
-    angle, speed, mass, kelvin, held, p = np.ascontiguousarray(record[:rows].T)
+    angle, speed, mass, kelvin, held, p, warm = np.ascontiguousarray(record[:rows].T)
     time_s: FloatArray = np.arange(rows, dtype=np.float64) * constants.step
     pressure = p * 1e-3 - spec.ambient_abs_kpa
     return CylinderTrace(
@@ -114,6 +115,7 @@ def crank(
         tail_s=tail_s,
         valve=valve,
         held_kpa=held * 1e-3 if valve is not None else None,
+        warm_kpa=float(warm[-1]) * 1e-3,
     )
 
 

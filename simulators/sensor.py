@@ -132,7 +132,9 @@ def seen_pressure_kpa(trace: CylinderTrace, gauge: Gauge, at_s: FloatArray) -> F
     after = np.arange(1, tail_n + 1) * step
     if held:
         slow = trace.valve.leak_per_s if trace.valve else 0.0
-        tail = inner[-1] * np.exp(-after * slow)
+        cooling = trace.valve.cooling_s if trace.valve else 0.0
+        warm = trace.warm_kpa * np.exp(-after / cooling) if cooling > 0.0 else 0.0
+        tail = (inner[-1] - trace.warm_kpa + warm) * np.exp(-after * slow)
     else:
         tail = inner[-1] * np.exp(-after / trace.tail_s)
     whole = np.concatenate([inner, tail])

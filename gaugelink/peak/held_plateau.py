@@ -12,6 +12,12 @@ LEAKS_PER_S = np.geomspace(1e-4, 2e-2, 24)
 """What a valve that leaks may lose in a second, as a share of the level; any order of magnitude is as likely."""
 DRIFT_KPA_PER_S = 0.02
 """Drift of a gauge's zero as it warms up, which looks like a leak; standard deviation. Common practice, no source."""
+COOLING_S = np.geomspace(0.06, 0.4, 14)
+"""Time constants with which gas may cool in a gauge: by conduction, up to a bore of some 5 mm at 10 bar."""
+COOLED, FEWEST_COOLING = 4.0, 8
+"""Time constants that a plateau must last, and samples that it must have, to tell cooling from a leak."""
+CLEAR = 4.0
+"""Standard deviations by which cooling must explain a plateau better than a leak alone."""
 UNNOTICED = 0.4
 """Least uncertainty of the plateau's slope, as a share of what its samples alone leave open."""
 
@@ -53,6 +59,40 @@ def _leak(fall_kpa_per_s: float, u_kpa_per_s: float, level_kpa: float) -> tuple[
     return mean, float(np.sqrt(weight @ (rates - mean) ** 2))
 
 
+def _warmth(t: FloatArray, y: FloatArray, noise_kpa: float, resolution_kpa: float) -> tuple[FloatArray, float, float]:
+    """What of a plateau, shape (n,), is there only until the gas in the gauge has cooled.
+
+    Beside it the standard uncertainties that it brings to the plateau's level and to its slope.
+
+    Compressed gas is hot. In a wide gauge it takes the walls' temperature within some tenths of a second, and the
+    pressure falls with it; a leak goes on. Zeros where no such fall can be told: not in one or two steps of the output.
+    """
+    none = np.zeros(len(t)), 0.0, 0.0
+    if len(t) < FEWEST_COOLING:
+        return none
+    straight = np.column_stack((np.ones(len(t)), t - t.mean()))
+    left = y - straight @ np.linalg.lstsq(straight, y, rcond=None)[0]
+    best, found = float(left @ left), none
+    needed = best
+    for cooling_s in COOLING_S:
+        if t[-1] - t[0] < COOLED * cooling_s:
+            continue
+        bent = np.exp(-t / cooling_s)
+        design = np.column_stack((straight, bent))
+        solved, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
+        rest = y - design @ solved
+        square = float(rest @ rest)
+        scatter = max(square / max(len(t) - 4, 1), noise_kpa**2)
+        fall_kpa = float(solved[2] * (bent[0] - bent[-1]))
+        if rank < 3 or fall_kpa <= 2.0 * resolution_kpa:
+            continue
+        if square < best and needed - square > CLEAR**2 * scatter:
+            covariance = scatter * np.linalg.inv(design.T @ design)
+            u_level, u_slope = float(np.sqrt(covariance[2, 2])) * bent.mean(), float(np.sqrt(covariance[1, 1]))
+            best, found = square, (solved[2] * bent, u_level, u_slope)
+    return found
+
+
 def find_plateau(
     time_s: FloatArray, x: FloatArray, last_rise_s: float, noise_kpa: float, resolution_kpa: float
 ) -> Plateau:
@@ -81,8 +121,10 @@ def find_plateau(
     m = len(y)
     leak = u_leak = 0.0
     leaks = False
+    warm, u_warm, u_bent = _warmth(t, y, noise_kpa, resolution_kpa)
+    y = y - warm
     value = float(np.mean(y))
-    u = float(max(noise_kpa, np.std(y)) / np.sqrt(m))
+    u = float(np.hypot(max(noise_kpa, np.std(y)) / np.sqrt(m), u_warm))
     if m >= 5:
         middle = t - t.mean()
         spread = float(middle @ middle)
@@ -90,7 +132,7 @@ def find_plateau(
         scatter = max(float(np.std(y - value - slope * middle)), noise_kpa)
         # Rounding without noise to dither it can feign or hide a slope of a step over the plateau.
         rounding = rounding_u_kpa(noise_kpa, resolution_kpa) * float(np.sqrt(3)) / max(float(t[-1] - t[0]), dt)
-        u_slope = float(np.hypot(scatter / np.sqrt(spread), rounding))
+        u_slope = float(np.hypot(max(scatter / np.sqrt(spread), u_bent), rounding))
         leak, u_rate = _leak(-slope, u_slope, value)
         leaks = slope < -3 * u_slope
         # Late strokes too small to be seen lift a plateau as unnoticed as a leak lowers it.

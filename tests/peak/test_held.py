@@ -99,6 +99,21 @@ def test_the_leak_of_the_gauges_own_valve_is_given_back_and_told() -> None:
     assert Flag.VALVE_LEAK not in tight.flags
 
 
+@pytest.mark.parametrize(("rate", "cooling_s"), [(20.0, 0.1), (50.0, 0.1), (50.0, 0.25), (200.0, 0.1), (200.0, 0.25)])
+def test_gas_that_cools_behind_the_valve_is_no_leak(rate: float, cooling_s: float) -> None:
+    """The pressure falls by 2.5 percent within a second of the last stroke, and then stands."""
+    t = clock(12.0, rate)
+    last = 5.0 + 11 * 0.2
+    warm = 0.025 * np.exp(-np.maximum(t - last, 0.0) / cooling_s) * (t > last)
+    level = stairs(t, 5.0, 12)
+    event = judged(level * (1.0 + warm), t)
+    assert Flag.VALVE_LEAK not in event.flags
+    assert event.peak_kpa == pytest.approx(level[-1], rel=0.003)
+    leaking = judged(level * (1.0 + warm) * np.exp(-0.01 * np.maximum(t - last, 0.0)), t)
+    assert Flag.VALVE_LEAK in leaking.flags
+    assert leaking.peak_kpa == pytest.approx(level[-1], rel=0.005)
+
+
 def test_a_gauge_bled_soon_after_the_last_stroke_still_reads_the_plateau() -> None:
     t = clock(20.0, 50.0)
     event = judged(stairs(t, 5.0, 12) * bled(t, 5.0 + 11 * 0.2 + 0.9), t)

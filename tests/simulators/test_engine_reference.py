@@ -178,6 +178,39 @@ def test_what_leaves_a_tight_cylinder_is_in_the_hose_of_a_held_gauge() -> None:
         assert found == pytest.approx(lost, abs=1e-9 * trace.mass_kg[0])
 
 
+def test_a_hose_that_keeps_its_warmth_holds_the_enthalpy_that_came_in() -> None:
+    """d(m u) = h dm for a rigid vessel that is filled without heat to the walls (Moran and Shapiro, Fundamentals of
+    Engineering Thermodynamics, 4.12, from memory): with one heat capacity ratio, V dp = gamma R T dm."""
+    valve = CheckValve(cooling_s=1e9)
+    (trace,) = crank_many([Turn(IDEAL, STARTER, valve)], finer=4.0)
+    assert trace.held_kpa is not None
+    checked = 0
+    for closed, top in sealed_strokes(trace):
+        part = slice(closed, top + 1)
+        mass, kelvin = trace.mass_kg[part], trace.temperature_k[part]
+        came = -float(np.sum(0.5 * (kelvin[1:] + kelvin[:-1]) * np.diff(mass)))
+        gained_kpa = trace.held_kpa[top] - trace.held_kpa[closed]
+        expected_kpa = 1.4 * R_AIR * came / (valve.hose_cm3 * 1e-6) * 1e-3
+        if gained_kpa > 1.0:
+            assert gained_kpa == pytest.approx(expected_kpa, rel=1e-3)
+            checked += 1
+    assert checked >= 2
+
+
+def test_what_was_warm_in_the_hose_is_gone_when_it_has_cooled() -> None:
+    quick, at_once = crank_many([Turn(IDEAL, STARTER, CheckValve(cooling_s=c)) for c in (1e-3, 0.0)])
+    (slow,) = crank_many([Turn(IDEAL, STARTER, CheckValve(cooling_s=0.2))])
+    assert quick.held_kpa is not None
+    assert at_once.held_kpa is not None
+    assert slow.held_kpa is not None
+    assert quick.held_kpa[-1] == pytest.approx(at_once.held_kpa[-1], rel=0.02)
+    assert at_once.warm_kpa == 0.0
+    assert 0.0 < slow.warm_kpa < slow.held_kpa[-1]
+    hose_kg = (slow.held_kpa[-1] - slow.warm_kpa) * 1e3 * 8e-6 / (R_AIR * IDEAL.ambient_k)
+    gone_kg = sum(slow.mass_kg[closed] - slow.mass_kg[top] for closed, top in sealed_strokes(slow))
+    assert hose_kg == pytest.approx(gone_kg, rel=0.02)
+
+
 def test_a_frictionless_crank_that_coasts_keeps_its_energy() -> None:
     spec = replace(IDEAL, friction_nm=0.0, drag_nm_s=0.0)
     push = Cranking(duration_s=0.25, stall_nm=150.0, free_rpm=400.0, longest_s=1.0)

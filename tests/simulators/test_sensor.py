@@ -56,6 +56,15 @@ def test_an_averaging_gauge_shows_the_mean_up_to_each_sample(live: CylinderTrace
     assert whole < 0.98 * live.pressure_kpa.max()
 
 
+def test_a_held_gauge_falls_by_what_was_warm_and_no_further() -> None:
+    press = replace(PRESS, duration_s=0.5)
+    (trace,) = crank_many([Turn(EngineSpec(), press, CheckValve(cooling_s=0.2))])
+    assert trace.held_kpa is not None
+    shown = sample(trace, HeldGauge(noise_kpa=0.0, resolution_kpa=0.0), 100.0, 1, after_s=3.0)
+    assert trace.warm_kpa > 1.0
+    assert shown.pressure_kpa[-1] == pytest.approx(trace.held_kpa[-1] - trace.warm_kpa, rel=1e-4)
+
+
 def test_an_ideal_fast_gauge_sees_every_peak(live: CylinderTrace) -> None:
     shown = sample(live, QUIET, 20000.0, 1)
     for stroke in shown.strokes:
