@@ -85,9 +85,11 @@ class Orders:
         """
         try:
             dry = await self._records.last_dry(machine, before)
-            stands = dry is not None and await self._records.stands(dry, before or datetime.now(UTC))
+            at = before or datetime.now(UTC)
+            stands = dry is not None and await self._records.stands(dry, at)
+            values = await self._records.untouched(dry, at) if dry is not None else []
         except JournalError as error:
             _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
-            dry, stands = None, False
-        earlier = (dry.values, dry.conditions) if dry is not None else None
+            dry, stands, values = None, False, []
+        earlier = (values, dry.conditions) if dry is not None else None
         self._session.hold_against(machine, earlier, stands=stands)

@@ -32,9 +32,11 @@ from gaugelink.report.data import ListedTest, ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
 from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Rules
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
+from gaugelink.verdict.history_fit import Model
 from gaugelink.verdict.past import PastJob, PastTest
 
 _LOG = logging.getLogger(__name__)
@@ -168,10 +170,16 @@ class Records:
 
     async def stands(self, dry: RecordedTest, at: datetime) -> bool:
         """Whether a wet test of this time may be held against a dry one: the engine is as it was."""
-        if at - dry.stored.began_at > DRY_STANDS:
-            return False
-        jobs = await self._journal.jobs(dry.stored.machine)
-        return not any(dry.stored.began_at < job.at <= at for job in jobs)
+        return at - dry.stored.began_at <= DRY_STANDS and not await self._jobs_since(dry, at)
+
+    async def untouched(self, dry: RecordedTest, at: datetime) -> list[ReadingValue]:
+        """What a dry test read on the cylinders that no job was done on since: what they are expected to read again."""
+        jobs = await self._jobs_since(dry, at)
+        return [value for value in dry.values if not any(Model.touches(job, value.cylinder) for job in jobs)]
+
+    async def _jobs_since(self, test: RecordedTest, at: datetime) -> list[PastJob]:
+        jobs = past_jobs(await self._journal.jobs(test.stored.machine))
+        return [job for job in jobs if test.stored.began_at < job.at <= at]
 
     async def history(self, machine: str) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
         """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests."""

@@ -1,16 +1,20 @@
-"""A wet test is held against the dry one of the engine as it is now, and against no earlier one."""
+"""What an earlier dry test is good for: it is of the engine as it was, until a job or a season made another of it."""
 
 import asyncio
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from gaugelink.app.judging import verdict_conditions
+from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.orders import Orders
 from gaugelink.app.records import DRY_STANDS, Records
 from gaugelink.app.step import Step
 from gaugelink.app.telling import reading_values
-from gaugelink.broker.commands import CommandAction
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import JobEntry
 from gaugelink.verdict.findings import RuleName, TestVerdict
@@ -81,3 +85,28 @@ def test_a_dry_test_that_does_not_stand_any_more_still_tells_the_cylinders_apart
     assert set(wet.session.test.plan.expected) == {"PTO", "middle", "MAG"}
     assert wet.session.verdict is not None
     assert (told_of_oil(wet.session.verdict) == [UNHELD]) is not stands
+
+
+async def test_the_proof_of_a_job_is_not_doubted_because_the_cylinder_reads_as_it_should(tmp_path: Path) -> None:
+    """A fall of a third was mended: as much as the others is no sign that the gauge is on one of the others."""
+    bench = Bench(tmp_path)
+    shop, steps = bench.session.shop, whole(bench, "dry", DRY)
+
+    async def take(what: Callable[..., Step], *details: object) -> Step:
+        return what(*details, bench.now_s, bench.at)
+
+    async with Journal.open(shop.journal) as journal:
+        for step in steps:
+            await journal.record(step.entries, step.outgoing())
+        await journal.record([JobEntry("j", "north-7", bench.at, "rings", cylinders=("middle",))])
+        orders = Orders(shop, journal, bench.session, LeakSession(shop), take)
+        begin = Command(id=new_id(), action=CommandAction.BEGIN, machine="north-7")
+        await orders.obey(begin)
+    assert bench.session.test is not None
+    assert set(bench.session.test.plan.expected) == {"PTO", "MAG"}
+    bench.command(CommandAction.ACKNOWLEDGE)
+    for kpa in (930.0, 933.0, 935.0):
+        for wait_s in (30.0, 6.0):
+            bench.crank(kpa, wait_s)
+    given = [reading.cylinder for reading in bench.session.test.state.readings]
+    assert given == ["PTO", "PTO", "middle", "middle", "MAG", "MAG"]
