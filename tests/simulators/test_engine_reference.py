@@ -10,6 +10,7 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 
 from simulators.cranking import CheckValve, Cranking, CylinderTrace
+from simulators.cycle import orifice_flow
 from simulators.engine import EngineSpec, cylinder_volume_m3, piston_travel
 from simulators.gas import COVOLUME_M3_KG, CP_OVER_R, R_AIR
 from simulators.integrator import Turn, crank_many
@@ -119,6 +120,22 @@ def test_without_leak_no_mass_is_lost_and_the_work_is_in_the_gas(ideal: list[Cyl
         work = -float(np.sum(0.5 * (pressure[1:] + pressure[:-1]) * np.diff(volume)))
         gained = mass[0] * R_AIR / 0.4 * float(trace.temperature_k[top] - trace.temperature_k[closed])
         assert work == pytest.approx(gained, rel=2e-3)
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.4, 0.528, 0.6, 0.7, 0.8, 0.9, 0.95, 0.985])
+def test_a_leak_of_the_simulated_engine_flows_as_an_ideal_nozzle(ratio: float) -> None:
+    # NASA Glenn Research Center, "Mass Flow Choking": m' = A pt sqrt(gamma/(R Tt)) M (1 + 0.2 M^2)^-3 with
+    # pt/p = (1 + 0.2 M^2)^3.5, M no more than 1. The ellipse of ISO 6358-1 stands in for it.
+    mach = min(1.0, np.sqrt(5.0 * (ratio ** (-1.0 / 3.5) - 1.0)))
+    expected = 1e-6 * 8e5 * np.sqrt(1.4 / (R_AIR * 450.0)) * mach * (1.0 + 0.2 * mach**2) ** -3
+    assert orifice_flow(1e-6, 8e5, ratio * 8e5, 450.0) == pytest.approx(expected, rel=0.005)
+
+
+def test_a_leak_of_the_simulated_engine_is_laminar_where_it_is_slow() -> None:
+    # An assumption, so that the flow's slope has a bound: twice the difference, twice the flow, and none without one.
+    slow, twice = (orifice_flow(1e-6, 1e5, (1.0 - share) * 1e5, 300.0) for share in (1e-4, 2e-4))
+    assert twice == pytest.approx(2.0 * slow, rel=1e-2)
+    assert orifice_flow(1e-6, 1e5, 1e5, 300.0) == 0.0
 
 
 REAL = {
