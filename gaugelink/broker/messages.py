@@ -67,7 +67,7 @@ class GaugeState(Message):
     last_sample_s: float | None = None
     """The last sample on the gauge's own clock, in seconds."""
     zero_kpa: float | None = None
-    """The gauge's reading at ambient, which is taken off its pressures; null before it is known."""
+    """The gauge's reading at ambient, which is taken off its pressures; null where a bench does not tell it."""
     zero_u_kpa: float | None = None
     """Standard uncertainty of the zero."""
     calibration_due: str | None = None

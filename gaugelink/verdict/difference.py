@@ -114,12 +114,12 @@ class ReadingValue:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One reading less another, by the same gauge."""
+    """One reading less another."""
 
     kpa: float
     u_kpa: float
-    """Expanded uncertainty, the gauge's common part taken out; coverage about 95 % for all the differences that it was
-    picked from."""
+    """Expanded uncertainty, what one gauge shares between the two taken out; coverage about 95 % for all differences
+    that it was picked from."""
 
     @property
     def is_real(self) -> bool:
