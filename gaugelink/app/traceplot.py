@@ -14,6 +14,8 @@ from gaugelink.reasons import why_unwritten
 from gaugelink.report.plain import flags_text
 
 _INK, _FIT, _STROKE, _QUIET = "#1b2a38", "#d9822b", "#0b7a75", "#8a97a3"
+_DENSE = 400
+"""Samples of an event from which on their dots would hide what is drawn through them."""
 _MOST = 24
 """Events in one picture; more would be too small to see anything in."""
 
@@ -42,9 +44,12 @@ def draw_events(found: Sequence[ReplayedEvent], unit: PressureUnit, path: Path) 
             lw=0,
             label=f"peak {unit.doubt_text(event.peak_kpa, event.peak_u_kpa)}",
         )
+        # the interval may be thinner than a line
+        axes.axhline(event.peak_kpa * scale, color=_FIT, lw=0.8, alpha=0.7)
         if event.fitted is not None:
-            axes.plot(event.fitted.time_s, event.fitted.pressure_kpa * scale, color=_FIT, lw=1.6, label="fit")
-        axes.plot(samples.time_s, measured, "o", ms=3.5, color=_INK, alpha=0.8, label="samples")
+            axes.plot(event.fitted.time_s, event.fitted.pressure_kpa * scale, color=_FIT, lw=1.6, label="fit", zorder=3)
+        dense = np.count_nonzero((samples.time_s > event.start_s) & (samples.time_s < event.end_s)) > _DENSE
+        axes.plot(samples.time_s, measured, "o", ms=2.0 if dense else 3.5, color=_INK, alpha=0.8, label="samples")
         over = samples.over_range
         if over.any():
             axes.plot(samples.time_s[over], measured[over], "^", ms=6, color="#b3261e", label="over range")

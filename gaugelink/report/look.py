@@ -8,9 +8,10 @@ import matplotlib as mpl
 from gaugelink.report.data import ReportData
 from gaugelink.verdict.findings import Severity, VerdictWord
 
+# Letters stand off the paper by 4.5 to 1 at least (WCAG 2.2, 1.4.3).
 PAPER = "#fbfaf6"
 INK = "#22303a"
-FAINT = "#6f7d86"
+FAINT = "#5c6a73"
 RULE = "#d5d9d6"
 METAL = "#5d8196"
 METAL_LIGHT = "#c9d6dd"
@@ -19,7 +20,7 @@ BAND_EDGE = "#5f8f62"
 
 WORD_COLOUR = {
     VerdictWord.CONSISTENT: "#3b7a57",
-    VerdictWord.WATCH: "#a86e00",
+    VerdictWord.WATCH: "#8f5d00",
     VerdictWord.INVESTIGATE: "#b03a2e",
     VerdictWord.RETEST: "#5b4b8a",
 }

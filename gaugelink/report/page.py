@@ -7,6 +7,7 @@ from textwrap import wrap
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.text import Text
 
 from gaugelink.localtime import minute_text
 from gaugelink.report.data import ReportData
@@ -38,6 +39,10 @@ LETTER = 0.52
 LEADING = 1.32 / 72.0 / A4_IN[1]
 AFTER = 0.30 / 72.0 / A4_IN[1]
 MARK_INDENT = 0.014
+GAP_PT = 12.0
+"""Least room between two texts on a line."""
+SMALLEST = 0.65
+"""Share of its size to which a line may shrink before letters are left out."""
 TEXT_ROOM = 0.18
 """Height that is kept for what the test says, as a share of the page."""
 
@@ -111,14 +116,27 @@ def _rule(figure: Figure, y: float) -> None:
     figure.add_artist(Line2D([MARGIN, RIGHT], [y, y], color=RULE, linewidth=0.8, transform=figure.transFigure))
 
 
+def _fit(text: Text, beside: Text) -> None:
+    """Make a line end before the text to the right of it: smaller first, then shorter."""
+    room = beside.get_window_extent().x0 - GAP_PT - text.get_window_extent().x0
+    wide = text.get_window_extent().width
+    if wide <= room:
+        return
+    text.set_fontsize(text.get_fontsize() * max(SMALLEST, room / wide))
+    words = text.get_text()
+    while text.get_window_extent().width > room and len(words) > 1:
+        words = words[:-1]
+        text.set_text(f"{words.rstrip()}…")
+
+
 def _head(figure: Figure, data: ReportData) -> float:
     meaning, colour = word_look(data)
     where = "  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
     figure.text(MARGIN, 0.967, "Compression test", fontsize=8.5, color=FAINT, va="top")
-    figure.text(MARGIN, 0.953, data.machine, fontsize=17, fontweight="bold", va="top")
-    figure.text(MARGIN, 0.926, where, fontsize=8, color=FAINT, va="top")
-    figure.text(RIGHT, 0.958, data.word, fontsize=22, fontweight="bold", color=colour, va="top", ha="right")
-    figure.text(RIGHT, 0.926, meaning, fontsize=8, color=colour, va="top", ha="right")
+    word = figure.text(RIGHT, 0.958, data.word, fontsize=22, fontweight="bold", color=colour, va="top", ha="right")
+    below = figure.text(RIGHT, 0.926, meaning, fontsize=8, color=colour, va="top", ha="right")
+    _fit(figure.text(MARGIN, 0.953, data.machine, fontsize=17, fontweight="bold", va="top"), word)
+    _fit(figure.text(MARGIN, 0.926, where, fontsize=8, color=FAINT, va="top"), below)
     writer = _Writer(figure, MARGIN, RIGHT, 0.907)
     for notice in data.notices:
         figure.text(MARGIN, writer.y, notice, fontsize=8.5, fontweight="bold", va="top")

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +15,8 @@ from matplotlib.patches import Circle
 
 from gaugelink.engine.fleet import EngineRecord, parse_engine
 from gaugelink.report.data import ReportData
-from gaugelink.report.look import BAND, PAPER, drawn
+from gaugelink.report.look import BAND, FAINT, INK, PAPER, SEVERITY_COLOUR, WORD_COLOUR, drawn
+from gaugelink.report.page import _head
 from gaugelink.report.plots import draw_engine, draw_history
 from tests.dashboard.test_colours import ratio
 from tests.report.samples import PSI, TRIPLE, sample_report
@@ -93,3 +95,22 @@ def test_a_cylinder_at_the_end_of_its_seasons_is_told_by_its_marker_and_not_by_c
     for label, mark in zip(labels, marks, strict=True):
         assert float(np.asarray(mark.get_offsets())[0, 1]) == pytest.approx(label.get_position()[1])
         assert ratio(to_hex(label.get_color()).lstrip("#"), PAPER.lstrip("#")) >= 4.5
+
+
+def test_every_colour_of_letters_stands_off_the_paper() -> None:
+    """4.5 to 1 (WCAG 2.2, 1.4.3)."""
+    for colour in {INK, FAINT, *WORD_COLOUR.values(), *SEVERITY_COLOUR.values()}:
+        assert ratio(colour.removeprefix("#"), PAPER.removeprefix("#")) >= 4.5, colour
+
+
+@pytest.mark.parametrize("name", ["sled", "The long blue one of the second row that nobody wanted to have in 2019"])
+def test_a_machines_name_ends_before_the_word_of_the_verdict(name: str) -> None:
+    with drawn("test"):
+        figure = Figure(figsize=(8.27, 11.69))
+        FigureCanvasAgg(figure)
+        _head(figure, replace(sample_report(), machine=name, bench="the bench at the far end " * 5))
+        words, boxes = zip(*((text.get_text(), text.get_window_extent()) for text in figure.texts), strict=True)
+    word, meaning, machine, where = boxes[1:5]
+    assert words[3].rstrip("…") == name[: len(words[3].rstrip("…"))]
+    assert machine.x1 < word.x0
+    assert where.x1 < meaning.x0
