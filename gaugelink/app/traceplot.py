@@ -47,7 +47,14 @@ def draw_events(found: Sequence[ReplayedEvent], unit: PressureUnit, path: Path) 
         # the interval may be thinner than a line
         axes.axhline(event.peak_kpa * scale, color=_FIT, lw=0.8, alpha=0.7)
         if event.fitted is not None:
-            axes.plot(event.fitted.time_s, event.fitted.pressure_kpa * scale, color=_FIT, lw=1.6, label="fit", zorder=3)
+            axes.plot(
+                event.fitted.time_s,
+                event.fitted.pressure_kpa * scale,
+                color=_FIT,
+                lw=1.6,
+                label="fit, as the gauge shows it",
+                zorder=3,
+            )
         dense = np.count_nonzero((samples.time_s > event.start_s) & (samples.time_s < event.end_s)) > _DENSE
         axes.plot(samples.time_s, measured, "o", ms=2.0 if dense else 3.5, color=_INK, alpha=0.8, label="samples")
         over = samples.over_range
