@@ -1,9 +1,9 @@
 """Recorded traces: CSV with the columns ``time_s`` and ``pressure_kpa``; more columns are ignored. Or the frames that a
 gauge sent, as `gaugelink inspect --save` writes them, with the layout that says which of their bytes are pressure.
 
-The pressure's column may have another unit in its name, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs part
-columns too; then numbers may have decimal commas. Times that were rounded, and may repeat for it, are put back on the
-steady clock behind them.
+The columns may have other units in their names: ``time_ms``, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs
+part columns too; then numbers may have decimal commas. Times that were rounded, and may repeat for it, are put back on
+the steady clock behind them.
 """
 
 import csv
@@ -24,7 +24,8 @@ from gaugelink.gauge.samples import BoolArray, FloatArray
 from gaugelink.reasons import reason
 from gaugelink.tables import Dialect, dialect_of
 
-TIME: Final = "time_s"
+TIMES: Final = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
+"""Seconds in a unit of each column that may hold the time; the first that is there is read."""
 # The column in kPa comes first: where it is there, it is the one that is read.
 PRESSURES: Final[dict[str, PressureUnit]] = {
     f"pressure_{unit.value.casefold()}": unit for unit in (PressureUnit.KPA, *PressureUnit)
@@ -67,6 +68,10 @@ class _Columns:
     pressure: int
 
     @property
+    def tick_s(self) -> float:
+        return TIMES[self.header[self.time]]
+
+    @property
     def unit(self) -> PressureUnit:
         return PRESSURES[self.header[self.pressure]]
 
@@ -103,7 +108,8 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
         raise RecordingError(f"{path}: line {rows.line_num}: this is not CSV: {error}; expected {EXPECTED}.") from error
     if len(numbered) < 2:
         raise RecordingError(f"{path}: found {counted(len(numbered), 'sample')}; a trace needs two or more.")
-    time_s, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
+    time, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
+    time_s = columns.tick_s * time
     one_kpa = columns.unit.to_kpa(1.0)
     beyond = np.flatnonzero(np.abs(pressure) > MOST_KPA / one_kpa)
     if beyond.size:
@@ -184,10 +190,11 @@ def remark_on(trace: Trace, unit: PressureUnit) -> str | None:
 
 def _columns(path: Path, header: list[str], dialect: Dialect) -> _Columns:
     pressure = next((name for name in PRESSURES if name in header), None)
-    if TIME not in header or pressure is None:
+    time = next((name for name in TIMES if name in header), None)
+    if time is None or pressure is None:
         found = ", ".join(header) or "an empty file"
         raise RecordingError(f"{path}: line 1: found {found}; expected {EXPECTED}.")
-    return _Columns(header, dialect, header.index(TIME), header.index(pressure))
+    return _Columns(header, dialect, header.index(time), header.index(pressure))
 
 
 def _numbers(path: Path, line: int, row: list[str], columns: _Columns) -> tuple[float, float]:

@@ -36,6 +36,15 @@ def test_a_pressure_is_read_in_the_unit_that_its_column_names(tmp_path: Path, un
     assert trace.pressure_kpa.tolist() == pytest.approx([0.0, 930.0])
 
 
+@pytest.mark.parametrize(
+    ("column", "times"), [("time_s", "0.5 0.75"), ("time_ms", "500 750"), ("time_us", "5e5 7.5e5")]
+)
+def test_a_time_is_read_in_the_unit_that_its_column_names(tmp_path: Path, column: str, times: str) -> None:
+    first, second = times.split()
+    trace = read_trace(written(tmp_path, f"{column},pressure_kpa\n{first},0\n{second},1\n"))
+    assert trace.time_s.tolist() == pytest.approx([0.5, 0.75])
+
+
 def test_the_column_in_kpa_is_read_where_there_are_several(tmp_path: Path) -> None:
     trace = read_trace(written(tmp_path, "time_s,pressure_psi,pressure_kpa\n0,0,1\n0.1,135,930\n"))
     assert trace.pressure_kpa.tolist() == [1.0, 930.0]

@@ -42,7 +42,7 @@ def register(app: typer.Typer) -> None:
 
 def replay_command(
     files: Annotated[
-        list[Path], typer.Argument(help="Traces: CSV with the columns time_s,pressure_kpa (or _psi, _bar).")
+        list[Path], typer.Argument(help="Traces: CSV with the columns time_s,pressure_kpa (or time_ms; _psi, _bar).")
     ],
     layout: Annotated[
         str | None, typer.Option(help="The files are what `inspect --save` wrote: frames of this layout.")
