@@ -13,7 +13,7 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.leak.decay import DecayFlag, DecayResult, DecayVerdict, Interval, analyse
-from gaugelink.leak.hold import Evidence
+from gaugelink.leak.hold import AIR_KPA, Evidence
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
@@ -206,7 +206,7 @@ def _start_kpa(trace: Trace) -> float:
 def _begins_closed(trace: Trace, limit: DecayLimit) -> bool:
     """Whether there is pressure from the first sample on; an absolute gauge at rest shows about one atmosphere."""
     start = _start_kpa(trace)
-    at_rest = 60.0 < start < 115.0 and start > limit.highest_kpa
+    at_rest = AIR_KPA[0] < start < AIR_KPA[1] and start > limit.highest_kpa
     return start > 0.3 * limit.test_kpa and not at_rest
 
 
@@ -218,7 +218,7 @@ def _as_it_is(trace: Trace, limit: DecayLimit) -> Evidence:
             f"{trace.file}: nothing in it is a decay: it begins at {start:.1f} kPa, never stays near the test pressure "
             f"of {limit.test_kpa:.1f} kPa, or has fewer than five samples. Give --test-kpa, and gauge pressures."
         )
-    if start > max(60.0, 1.5 * limit.highest_kpa):
+    if start > max(AIR_KPA[0], 1.5 * limit.highest_kpa):
         raise RecordingError(
             f"{trace.file}: it begins at {start:.1f} kPa, far above the highest of {limit.highest_kpa:.1f} kPa: this "
             "looks like absolute pressure. Record some seconds at rest before pumping, or take the ambient off."

@@ -18,7 +18,7 @@ from gaugelink.leak.differential import (
     judge_differential,
 )
 from gaugelink.leak.gap import Gap, analyse_hold, analyse_over
-from gaugelink.leak.hold import Hold
+from gaugelink.leak.hold import AIR_KPA, Hold
 from gaugelink.leak.limits import DecayLimit
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
@@ -288,7 +288,7 @@ class DifferentialRun:
 
     def _zero(self, first_kpa: float, heard: Heard) -> float:
         """What a gauge shows without air, from its first samples; nothing where there was air already."""
-        if 60.0 < first_kpa < 115.0:
+        if AIR_KPA[0] < first_kpa < AIR_KPA[1]:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ABSOLUTE))
             return first_kpa
         return first_kpa if abs(first_kpa) < 0.05 * self.limit.supply_kpa else 0.0

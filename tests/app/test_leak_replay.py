@@ -72,9 +72,11 @@ def test_a_trace_with_holes_and_too_much_pressure_says_so(tmp_path: Path) -> Non
     assert found["over_kpa"] is None or found["over_kpa"] > 40.0
 
 
-def test_an_absolute_gauge_is_measured_from_its_rest_and_flagged(tmp_path: Path) -> None:
+@pytest.mark.parametrize("air_kpa", [99.0, 57.7])
+def test_an_absolute_gauge_is_measured_from_its_rest_and_flagged(tmp_path: Path, air_kpa: float) -> None:
+    """57.7 kPa: the standard atmosphere at 4,500 m (ISO 2533)."""
     record = record_of()
-    (found,) = replayed(written(tmp_path, record.time_s, record.pressure_kpa + 99.0))
+    (found,) = replayed(written(tmp_path, record.time_s, record.pressure_kpa + air_kpa))
     assert "absolute" in found["flags"]
     assert found["start_kpa"] == pytest.approx(40.0, abs=0.5)
 
