@@ -13,7 +13,7 @@ from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.cautions import StandingCautions
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.english_large import large_words
-from gaugelink.bench.prompt_keys import QUESTIONS, Tone
+from gaugelink.bench.prompt_keys import ASIDE, QUESTIONS, Tone
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import CylinderState, Phase, TestState, open_questions
 from gaugelink.bench.saying import named_in_question
@@ -114,10 +114,13 @@ class ScenePresenter(Watcher):
                 self._day = f", begun {began}" if began != now else ""
         if step.state is not None:
             self._tell_test(step.state, step.verdict)
-        if step.prompts:
-            scene.prompt = self._worded(step.prompts[-1])
-            scene.large = large_words(step.prompts[-1])
-            scene.trouble = step.prompts[-1].tone is Tone.TROUBLE
+        for prompt in step.prompts:
+            if prompt.key in ASIDE and scene.prompt:
+                scene.prompt = f"{scene.prompt} {prompt.text}"
+                continue
+            scene.prompt = self._worded(prompt)
+            scene.large = large_words(prompt)
+            scene.trouble = prompt.tone is Tone.TROUBLE
         if step.result is not None:
             # What is not done but asked for once more is in the prompt.
             scene.refusal = "" if step.result.ok or step.prompts else step.result.text

@@ -261,6 +261,9 @@ SURE = frozenset(
 )
 """Prompts that ask for the same key once more before something is lost."""
 
+ASIDE = frozenset({PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK})
+"""Prompts that change nothing of what is to be done next: what was asked for stays in sight before them."""
+
 LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})
 """Prompts after which the gauge may be tightened where it is."""
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from gaugelink.bench.cautions import StandingCautions
-from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, QUESTIONS, PromptKey
+from gaugelink.bench.prompt_keys import AIR_CAUTIONS, ASIDE, CAUTIONS, QUESTIONS, PromptKey
 from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import Message
 from gaugelink.broker.messages import Availability, CommandResult, Cranking, GaugeState, Prompt, Reading, TestState
@@ -175,11 +175,8 @@ class BenchBoard:
                 self._hear_again(message.cautions)
                 data = _test(message) | self._standing()
             case Prompt():
-                self._prompt = message
-                if message.key in _OF_LEAK:
-                    self._leak_prompt = message
-                self._cautions.heard(message.key, message.text)
-                data = _prompt(message) | self._standing()
+                self._hear(message)
+                data = _prompt(self._prompt or message) | self._standing()
             case CommandResult():
                 self._result = data
             case Cranking():
@@ -207,6 +204,18 @@ class BenchBoard:
                     return None
                 self._progress = data = data | {"note": PHASE_WORDS.get(message.note, message.note)}
         return Change(_KINDS.get(suffix, suffix), data)
+
+    def _hear(self, prompt: Prompt) -> None:
+        standing = self._prompt
+        if prompt.key in ASIDE and standing is not None:
+            # Said alone, and shown behind what is to be done, which it does not change.
+            said = {"id": prompt.id, "at": prompt.at, "spoken": prompt.spoken or prompt.text}
+            self._prompt = standing.model_copy(update={**said, "text": f"{standing.text} {prompt.text}"})
+            return
+        self._prompt = prompt
+        if prompt.key in _OF_LEAK:
+            self._leak_prompt = prompt
+        self._cautions.heard(prompt.key, prompt.text)
 
     def _hear_again(self, cautions: tuple[str, ...]) -> None:
         """Take a test's own cautions from its state, the whole list: they may have been said before anyone listened."""

@@ -15,6 +15,7 @@ from gaugelink.app.presenter import ScenePresenter
 from gaugelink.app.service import run_service
 from gaugelink.app.step import Step
 from gaugelink.app.watcher import Watcher
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import CommandAction
 from gaugelink.errors import GaugelinkError
@@ -122,3 +123,15 @@ def test_a_test_of_another_day_is_shown_with_its_day(tmp_path: Path) -> None:
     bench.command(CommandAction.FINISH)
     bench.begin()
     assert bench.presenter.scene.title == "North 7, dry test"
+
+
+def test_a_low_battery_leaves_in_sight_what_is_to_be_done(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    asked, large = bench.presenter.scene.prompt, bench.presenter.scene.large
+    bench.take(bench.session.say(PromptKey.BATTERY_LOW, bench.at))
+    assert bench.presenter.scene.prompt == f"{asked} The battery of the gauge is low."
+    assert bench.presenter.scene.large == large
+    bench.crank(931.0)
+    assert "battery" not in bench.presenter.scene.prompt

@@ -322,3 +322,17 @@ def test_memory_is_bounded_whatever_a_broker_sends() -> None:
     assert snapshot["events"][-1]["event_id"].endswith(f"{199:012x}")
     assert len(snapshot["live"]) == 24
     assert EVENT not in {event["event_id"] for event in snapshot["events"]}
+
+
+def test_a_low_battery_leaves_in_sight_what_is_to_be_done_and_is_spoken_alone() -> None:
+    board = BenchBoard(BENCH)
+    board.take("prompt", prompt("Move the gauge to MAG.", key="move"), 0.0)
+    told = board.take("prompt", prompt("The battery is low.", after_s=1.0, key="battery_low"), 0.0)
+    assert told is not None
+    assert (told.data["text"], told.data["spoken"]) == (
+        "Move the gauge to MAG. The battery is low.",
+        "The battery is low.",
+    )
+    assert board.snapshot()["prompt"]["key"] == "move"
+    board.take("prompt", prompt("MAG, 131 psi. Once more.", after_s=2.0, key="again"), 0.0)
+    assert board.snapshot()["prompt"]["text"] == "MAG, 131 psi. Once more."
