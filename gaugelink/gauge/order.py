@@ -1,5 +1,6 @@
 """A counter that wraps: what came next, again, late, or from a gauge that started over."""
 
+import math
 from enum import Enum
 
 
@@ -17,6 +18,10 @@ MOST_LATE = 64
 """A frame further back than this is no late frame but a counter that started over."""
 LATE_IN_A_ROW = 3
 """As many frames in a row, all late and in order among themselves, are a counter that started over."""
+FASTER = 1.02
+"""A gauge that runs faster than is stated, by its cheap oscillator. Common practice, no source."""
+EARLY_S = 0.15
+"""By how much a frame may come earlier than the one before it did: the radio's usual delay."""
 BACKLOG_S = 1.0
 """A radio can deliver this much in one go; a count that ran further ahead than that and time allow started over."""
 
@@ -50,7 +55,11 @@ class Counter:
         moved = (value - last) % period
         if unit_s and elapsed_s is not None:
             expected = max(1.0, elapsed_s / unit_s)
-            moved += period * round((expected - moved) / period)
+            turns = round((expected - moved) / period)
+            # A gauge cannot have sent more than there was time for; what the radio held back comes behind a silence
+            # with the next count, and no turn was missed.
+            possible = (FASTER * elapsed_s + EARLY_S) / unit_s
+            moved += period * min(turns, max(0, math.floor((possible - moved) / period)))
             ahead_s = moved * unit_s - 1.25 * elapsed_s
         else:
             moved -= period if moved > period // 2 else 0
