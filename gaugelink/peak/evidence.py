@@ -1,6 +1,7 @@
 """Everything that is handed on about an event: its samples, the zero before it, what was lost."""
 
 from dataclasses import dataclass
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -10,6 +11,10 @@ from gaugelink.peak.notices import DetectorSettings
 from gaugelink.peak.recent import Recent
 from gaugelink.peak.zero import Zero, take_zero
 
+SETTLED_S = 0.3
+"""After the last rise of a live gauge the last stroke has fallen, at the slowest cranking too."""
+FOOT_S = 0.25
+"""Behind a gap there is a foot between two strokes in this time, but at the slowest cranking."""
 SHORT_S = 0.6
 """A record that ends sooner than this after the last stroke may have ended inside the event."""
 
@@ -76,6 +81,30 @@ def missing(time_s: FloatArray) -> int:
     return int(np.sum(np.round(wide / usual) - 1)) if len(wide) and usual > 0 else 0
 
 
+def moved_while_away(zero: Zero, time_s: FloatArray, pressure_kpa: FloatArray, last_s: float) -> float:
+    """How far the zero moved in the longest gap of a live gauge's event, in kPa; 0 for what else explains it.
+
+    A gauge that was away in the middle of a pull may have started anew, with another zero. The feet between the strokes
+    behind the gap lie there too then; pressure that the last stroke left in the cylinder does not reach below them.
+
+    Args:
+        zero: of the quiet before.
+        time_s: shape (n,), from the event's first sample to the end of its evidence.
+        pressure_kpa: shape (n,).
+        last_s: time of the last rise.
+    """
+    last, quiet = (int(time_s.searchsorted(s)) for s in (last_s, last_s + SETTLED_S))
+    after = take_zero(time_s[quiet:], pressure_kpa[quiet:], zero.resolution_kpa)
+    if after is None or last < 2:
+        return 0.0
+    back = int((time_s[1:last] - time_s[: last - 1]).argmax()) + 1
+    moved_kpa = after.level_kpa - zero.level_kpa
+    if last_s - time_s[back] < FOOT_S or abs(moved_kpa) <= max(after.significant_change_kpa(zero), 3 * after.noise_kpa):
+        return 0.0
+    feet_kpa = float(pressure_kpa[back:last].min()) - zero.level_kpa
+    return abs(moved_kpa) if feet_kpa > moved_kpa / 2 or moved_kpa < 0.0 else 0.0
+
+
 def gather(
     recent: Recent,
     first: int,
@@ -115,11 +144,14 @@ def gather(
     lost = about.losses.between(first_s - 0.1, last_s + 2 * dt)
     if not lost and not about.trimmed:
         lost = missing(t[first : int(t.searchsorted(last_s)) + 1])
+    moved_kpa = 0.0
+    if zero and lost and burst.kind is GaugeKind.LIVE and not about.ended:
+        moved_kpa = moved_while_away(zero, t[first:], p[first:], last_s)
     lead = 0 if about.no_quiet else int(t.searchsorted(max(first_s - settings.lead_s, about.quiet_from_s)))
     over = recent.over_range[lead : recent.count].copy()
     known = (
         (Flag.ZERO_UNKNOWN, zero is None),
-        (Flag.ZERO_DRIFT, zero and before and abs(drift) > zero.significant_change_kpa(before)),
+        (Flag.ZERO_DRIFT, moved_kpa or (zero and before and abs(drift) > zero.significant_change_kpa(before))),
         (Flag.SHORT_RECORD, about.no_quiet or (about.ended and now_s - last_s < SHORT_S)),
         (Flag.INTERRUPTED, burst.interrupted),
         (Flag.TRIMMED, about.trimmed),
@@ -133,7 +165,8 @@ def gather(
         lost_samples=lost,
         kind=burst.kind,
         zero_kpa=zero.level_kpa if zero else None,
-        zero_u_kpa=zero.u_kpa if zero else 0.0,
+        # The last strokes may be from before the zero moved or from after it: even odds for either.
+        zero_u_kpa=hypot(zero.u_kpa, moved_kpa / sqrt(2.0)) if zero else 0.0,
         noise_kpa=zero.noise_kpa if zero else 0.0,
         zero_drift_kpa=drift,
         flags=frozenset([flag for flag, so in known if so]),

@@ -149,6 +149,33 @@ def test_a_gap_that_nobody_counted_is_seen_on_the_sample_clock() -> None:
     assert event.lost_samples == 10
 
 
+@pytest.mark.parametrize("jump_kpa", [30.0, -40.0, 100.0])
+def test_a_gauge_that_comes_back_in_a_pull_with_another_zero_is_doubted_by_as_much(jump_kpa: float) -> None:
+    """Lost for 0.8 s and started anew: 931 kPa were told as 930.8 ± 6.7 of a cylinder that made 900."""
+    t = clock(20.0, 100.0)
+    x = shown(pulses(t, 8.0, 8))
+    kept = (t < 8.7) | (t >= 8.9)
+    times, p = np.where(t >= 8.9, t + 0.6, t)[kept], np.where(t >= 8.9, x + jump_kpa, x)[kept]
+    (event,) = find_events(times, p)
+    assert {Flag.ZERO_DRIFT, Flag.LOST_SAMPLES} <= event.flags
+    assert 2.0 * event.zero_u_kpa > abs(jump_kpa)
+
+
+@pytest.mark.parametrize("left_kpa", [0.0, 50.0, 400.0])
+@pytest.mark.parametrize("leaks_s", [0.5, 10.0])
+def test_pressure_that_stays_in_the_cylinder_after_a_pull_with_a_gap_is_no_other_zero(
+    left_kpa: float, leaks_s: float
+) -> None:
+    t = clock(20.0, 100.0)
+    left = np.where(t > 9.4, left_kpa * np.exp(-np.maximum(t - 9.4, 0.0) / leaks_s), 0.0)
+    x = shown(np.maximum(pulses(t, 8.0, 8), left))
+    kept = (t < 8.5) | (t >= 8.7)
+    (event,) = find_events(t[kept], x[kept], GaugeTraits(kind=GaugeKind.LIVE))
+    assert Flag.LOST_SAMPLES in event.flags
+    assert Flag.ZERO_DRIFT not in event.flags
+    assert event.zero_u_kpa < 2.0
+
+
 @pytest.mark.parametrize("seen", [1, 3, 12])
 @pytest.mark.parametrize("away_s", [30.0, 3600.0, 86_400.0])
 def test_a_gauge_that_comes_back_in_the_middle_of_a_pull_knows_nothing_of_the_time_away(
