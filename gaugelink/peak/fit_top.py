@@ -12,9 +12,9 @@ from gaugelink.peak.events import FloatArray
 from gaugelink.peak.response import Response
 
 LEAST_SAMPLES = 5
-_WIDEST_GAP = 2.5
-"""Mean spacings of the stretch that may lie between two of its samples: across a lost frame, or between times that are
-not a clock's, a polynomial goes anywhere."""
+_KNOWN = 10.0
+"""Most variance of a top, in that of a sample: across a lost frame, or between times that are not a clock's, a
+polynomial goes anywhere."""
 _HIGHEST = 1.1
 """Of the highest sample, the most that a top can be: with that many samples on it, one lies closer."""
 _MOST_AVERAGED = 0.25
@@ -76,8 +76,6 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: R
     t, y = time_s[left:right], pressure[left:right]
     if response.averaging_s > _MOST_AVERAGED * (t[-1] - t[0]):
         return None
-    if np.diff(t).max() > _WIDEST_GAP * (t[-1] - t[0]) / (count - 1):
-        return None
     middle, half = 0.5 * (t[0] + t[-1]), 0.5 * (t[-1] - t[0])
     x = (t - middle) / half
     design = np.vander(x, degree + 1)
@@ -92,7 +90,10 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: R
     if value[top] @ coefficients > _HIGHEST * y.max():
         return None
     row = rows[top] - (response.averaging_s / half) ** 2 / 24.0 * bend[top]
-    spread = scatter * float(np.sqrt(row @ np.linalg.pinv(design.T @ design) @ row))
+    known = float(row @ np.linalg.pinv(design.T @ design) @ row)
+    if known > _KNOWN:
+        return None
+    spread = scatter * float(np.sqrt(known))
     at_s = float(middle + half * grid[top]) - 0.5 * response.averaging_s
     return Top(at_s, float(row @ coefficients), spread, degrees, window.cut)
 

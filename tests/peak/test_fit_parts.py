@@ -319,7 +319,7 @@ def test_no_lone_top_is_told_across_a_lost_frame_or_by_times_that_are_no_clocks(
     at = np.arange(-0.03, 0.03, 0.001)
     height = pulse(60.0 * at, SHAPE_PRIOR_MEAN, 3.8).value
     assert lone_top(at, height, 1e-6, AT_ONCE) is not None
-    kept = np.abs(at - 0.002) > 0.0025
+    kept = np.abs(at - 0.002) > 0.0065
     assert lone_top(at[kept], height[kept], 1e-6, AT_ONCE) is None
     rng = np.random.default_rng(3)
     for _ in range(200):
