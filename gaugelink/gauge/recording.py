@@ -112,11 +112,26 @@ def parse_recording(lines: Iterable[str], name: str) -> Recording:
     return Recording(header=header, entries=tuple(entries))
 
 
+def _is_cut(last_line: str) -> bool:
+    """Whether a recording's last line is the beginning of one: the disk was full, or the power went."""
+    if last_line.endswith("\n") or not last_line.startswith("{"):
+        return False
+    try:
+        json.loads(last_line)
+    except RecursionError:
+        # That is told with the line's number.
+        return False
+    except ValueError:
+        return True
+    return False
+
+
 def read_recording(path: Path) -> Recording:
-    """Read a recording file. Raises RecordingError."""
+    """Read a recording file. A last line that was cut as it was written is left out. Raises RecordingError."""
     try:
         with path.open(encoding="utf-8-sig") as file:
-            return parse_recording(file, path.name)
+            lines = list(file)
+        return parse_recording(lines[:-1] if len(lines) > 1 and _is_cut(lines[-1]) else lines, path.name)
     except (OSError, UnicodeDecodeError) as error:
         raise RecordingError(f"{path}: this cannot be read: {reason(error)}.") from error
 
@@ -141,9 +156,15 @@ class RecordingWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        file, self._file = self._file, None
+        if file is None:
+            return
+        try:
+            file.close()
+        except OSError as failed:
+            # What could not be written is tried once more here; where it was told already, that is the same fault.
+            if not isinstance(error, RecordingError):
+                raise RecordingError(self._unwritten(failed)) from failed
 
     def frame(self, arrival_s: float, payload: bytes) -> None:
         """Write one frame."""
@@ -163,7 +184,10 @@ class RecordingWriter:
         try:
             self._file.write(line.model_dump_json(exclude_none=True) + "\n")
         except OSError as error:
-            raise RecordingError(f"{self._path}: the recording cannot be written: {why_unwritten(error)}.") from error
+            raise RecordingError(self._unwritten(error)) from error
+
+    def _unwritten(self, error: OSError) -> str:
+        return f"{self._path}: the recording cannot be written: {why_unwritten(error)}."
 
 
 def replay(recording: Recording, reader: FrameReader) -> list[SampleBatch]:

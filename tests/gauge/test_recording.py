@@ -1,6 +1,8 @@
 """A recording is a text that a person can read, and says where it is wrong."""
 
 import json
+import resource
+import signal
 
 import pytest
 
@@ -29,6 +31,37 @@ def test_what_is_written_is_read_again(tmp_path):
         "t_s": 0.5,
         "hex": "0102",
     }
+
+
+@pytest.mark.parametrize("cut", ['{"t_s": 2.', '{"t_s": 2.0, "hex": "03', "{"])
+def test_a_last_line_that_was_cut_as_it_was_written_costs_no_more_than_itself(tmp_path, cut):
+    path = tmp_path / "gauge.jsonl"
+    path.write_text(f'{HEADER}\n{{"t_s": 1.0, "hex": "01"}}\n{cut}', encoding="utf-8-sig")
+    assert read_recording(path).frames == [(1.0, b"\x01")]
+    path.write_text(f'{HEADER}\n{cut}\n{{"t_s": 3.0, "hex": "01"}}\n', encoding="utf-8")
+    with pytest.raises(RecordingError, match="line 2: this is not JSON"):
+        read_recording(path)
+
+
+def test_a_disk_that_is_full_is_told_as_that_when_the_recording_ends_too(tmp_path):
+    """What could not be written waits in the file's buffer, and is tried again when it is closed."""
+    path = tmp_path / "gauge.jsonl"
+
+    def record():
+        with RecordingWriter(path, RecordingHeader()) as writer:
+            for number in range(200):
+                writer.frame(float(number), bytes(40))
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
+    try:
+        with pytest.raises(RecordingError, match=r"gauge\.jsonl: the recording cannot be written"):
+            record()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, before)
+    assert len(read_recording(path).frames) > 20
 
 
 def test_a_recording_never_writes_over_another(tmp_path):
