@@ -116,6 +116,9 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
         line, (_, found) = numbered[int(beyond[0])]
         raise RecordingError(f"{path}: line {line}: found {found:g}; no pressure is as far from nothing in any unit.")
     rounded = straightened(time_s)
+    if rounded is not None and rounded.spacing_s < FINEST_S + 4.0 * float(np.spacing(np.abs(time_s).max())):
+        # So far from zero, a time has not the digits for such a clock.
+        rounded = None
     back = np.flatnonzero(np.diff(time_s) < FINEST_S)
     if back.size and rounded is None:
         line = numbered[int(back[0]) + 1][0]

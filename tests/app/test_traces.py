@@ -125,6 +125,13 @@ def test_numbers_that_nothing_measured_are_refused_before_anything_is_made_of_th
     assert said in str(caught.value)
 
 
+def test_times_that_have_not_the_digits_for_their_clock_are_refused_and_not_guessed(tmp_path: Path) -> None:
+    """A clock of the epoch in microseconds, and thirty samples in each: the line behind them is one number for two."""
+    rows = "".join(f"{1.7e9 + 3e-8 * k:.6f},{k % 3}\n" for k in range(30))
+    with pytest.raises(RecordingError, match="times must rise from line to line"):
+        read_trace(written(tmp_path, f"time_s,pressure_kpa\n{rows}"))
+
+
 def test_a_pull_in_pascals_under_a_header_in_kpa_is_read_and_remarked_on(tmp_path: Path) -> None:
     trace = read_trace(written(tmp_path, "time_s,pressure_kpa\n0,0\n0.1,4000000\n"))
     assert "very high" in str(remark_on(trace, PressureUnit.KPA))
