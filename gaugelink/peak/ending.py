@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from gaugelink.peak.burst import smallest_step_kpa, wake_over
-from gaugelink.peak.events import CrankingEvent, EventSamples, GaugeTraits
+from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeTraits
 from gaugelink.peak.evidence import spacing
 from gaugelink.peak.notices import DetectorSettings
 from gaugelink.peak.stretch import last_rise
@@ -19,6 +19,9 @@ from gaugelink.peak.stretch import last_rise
 EVIDENCE_S = 0.4
 """What is seen after the last rise. A stroke falls to its foot within 120 degrees of crank: 0.13 s at 150 rev/min,
 0.33 s where the crank crawls over its last top at 60."""
+LONGEST_S = 30.0
+"""So much of an event is judged: no cord is pulled for longer and no starter pressed, and what noise makes of a minute
+takes a minute to fit."""
 _SAME = 1e-9
 """Relative difference of two numbers that differ by their rounding alone."""
 _USUAL = DetectorSettings()
@@ -26,6 +29,8 @@ _USUAL = DetectorSettings()
 
 def evidence_of(samples: EventSamples, traits: GaugeTraits) -> EventSamples:
     """The samples of a live event up to `EVIDENCE_S` after its last rise; all of them where nothing rises.
+
+    Of an event longer than `LONGEST_S` those of its end, which is then flagged as trimmed.
 
     Args:
         samples: one event of a live gauge, closed or as far as it has got, as the detector gives it.
@@ -41,11 +46,13 @@ def evidence_of(samples: EventSamples, traits: GaugeTraits) -> EventSamples:
     if place is None:
         return samples
     count = int(np.searchsorted(time_s, time_s[place] + EVIDENCE_S, side="right"))
+    first = int(np.searchsorted(time_s, time_s[count - 1] - LONGEST_S))
     return replace(
         samples,
-        time_s=time_s[:count],
-        pressure_kpa=pressure_kpa[:count],
-        over_range=samples.over_range[:count],
+        time_s=time_s[first:count],
+        pressure_kpa=pressure_kpa[first:count],
+        over_range=samples.over_range[first:count],
+        flags=samples.flags | {Flag.TRIMMED} if first else samples.flags,
     )
 
 
@@ -72,5 +79,5 @@ def still_stands(early: EventSamples, closed: EventSamples) -> bool:
 
 
 def ended_with(event: CrankingEvent, samples: EventSamples) -> CrankingEvent:
-    """The event of a closed burst, with its end where the burst ends, not where its evidence does."""
-    return replace(event, end_s=float(samples.time_s[-1]))
+    """The event of a closed burst, from where the burst begins to where it ends, not where its evidence does."""
+    return replace(event, start_s=float(samples.time_s[0]), end_s=float(samples.time_s[-1]))

@@ -20,7 +20,7 @@ FLAG_WORDS = {
     Flag.ZERO_UNKNOWN: "zero not seen",
     Flag.ZERO_DRIFT: "zero moved",
     Flag.INTERRUPTED: "cranking paused",
-    Flag.TRIMMED: "long cranking, its middle left out",
+    Flag.TRIMMED: "long cranking, part of it left out",
     Flag.CALIBRATION_OVERDUE: "calibration overdue",
 }
 """Every flag in a few words."""

@@ -180,7 +180,7 @@ FLAG_TABLE: Mapping[Flag, tuple[Severity, str, str]] = {
     Flag.INTERRUPTED: (Severity.NOTE, "cranking paused on the way", ""),
     Flag.TRIMMED: (
         Severity.NOTE,
-        "the record was longer than is kept, and its middle was left out",
+        "the record was longer than is kept or judged, and part of it was left out",
         "let go of the starter as soon as the pressure stops climbing",
     ),
     Flag.CALIBRATION_OVERDUE: (

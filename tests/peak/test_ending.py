@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from gaugelink.peak.detector import Detector, Notice, find_events
-from gaugelink.peak.ending import EVIDENCE_S, evidence_of, still_stands
+from gaugelink.peak.ending import EVIDENCE_S, LONGEST_S, evidence_of, still_stands
 from gaugelink.peak.events import EventSamples, Flag, GaugeKind, GaugeTraits
+from gaugelink.peak.judge import judge
 from simulators.scenarios import live_events
 from tests.peak.shapes import Array, clock, pulses, shown, stairs
 
@@ -55,6 +56,21 @@ def test_the_evidence_of_an_event_ends_soon_after_its_last_stroke(rate: float) -
     seen = evidence_of(event(rate), ANY)
     last_s = 5.0 + 7 * 0.2
     assert last_s + 0.3 < seen.time_s[-1] <= last_s + EVIDENCE_S + 1.5 / rate
+
+
+def test_of_an_event_of_a_minute_its_end_is_judged_and_that_is_told() -> None:
+    """What noise makes of a minute would take a minute to fit."""
+    t = clock(70.0, 50.0)
+    (whole,) = find_events(t, shown(pulses(t, 5.0, 300)))
+    seen = evidence_of(whole, ANY)
+    assert seen.time_s[-1] - seen.time_s[0] <= LONGEST_S
+    assert Flag.TRIMMED in seen.flags
+    assert whole.time_s[-1] - whole.time_s[0] > 60.0
+    judged = judge(whole)
+    assert judged.start_s == whole.time_s[0]
+    assert judged.end_s == whole.time_s[-1]
+    assert judged.peak_kpa == pytest.approx(900.0, rel=0.02)
+    assert Flag.TRIMMED not in evidence_of(event(), ANY).flags
 
 
 def test_samples_in_which_nothing_rises_are_all_evidence() -> None:
