@@ -14,6 +14,7 @@ from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions as VerdictConditions
 from gaugelink.verdict.findings import Rules, TestVerdict
 from gaugelink.verdict.judge import judge_test
+from gaugelink.verdict.leakdown import LeakDownValue
 
 
 def ambient_of(conditions: Conditions) -> Ambient:
@@ -44,13 +45,17 @@ def verdict_of(
     engine: EngineRecord,
     unit: PressureUnit,
     dry: tuple[Sequence[ReadingValue], VerdictConditions] | None = None,
+    leak_down: Sequence[LeakDownValue] = (),
 ) -> TestVerdict | None:
-    """Judge a test; None when it has no reading yet. `dry` is the dry test that a wet one is held against."""
+    """Judge a test; None when it has no reading yet. `dry` is the dry test that a wet one is held against, `leak_down`
+    what differential leak-downs of the same engine came to."""
     values = reading_values(state, events)
     if not values:
         return None
     conditions = verdict_conditions(state)
     rules = Rules(repeats_percent=100.0 * state.plan.agreement)
     if dry is not None and conditions.wet:
-        return judge_test(engine, values, conditions, rules, dry[0], dry_conditions=dry[1], unit=unit)
-    return judge_test(engine, values, conditions, rules, unit=unit)
+        return judge_test(
+            engine, values, conditions, rules, dry[0], dry_conditions=dry[1], leak_down=leak_down, unit=unit
+        )
+    return judge_test(engine, values, conditions, rules, leak_down=leak_down, unit=unit)

@@ -7,12 +7,15 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from gaugelink.broker.leak_messages import Decay, DecayKind
+from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredJob
+from gaugelink.leak.decay import DecayVerdict
 from gaugelink.leak.wording import flag_words, rate_text
 from gaugelink.localtime import day_of
+from gaugelink.verdict.leakdown import LeakDownValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,30 @@ async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
         if decay.machine == machine or stored.decay_id in of_tests:
             found.append(PastDecay(stored.at, decay))
     return found
+
+
+def leak_values(
+    decays: Sequence[PastDecay], engine: EngineRecord, began_at: datetime, until: datetime | None
+) -> list[LeakDownValue]:
+    """What differential leak-downs say beside a compression test, the last of each cylinder.
+
+    Args:
+        decays: of the machine, oldest first.
+        engine: the machine's; what was of another cylinder than it has is left out.
+        began_at: when the test began.
+        until: when the machine was another one, by a job or a new test; None where it still is the same.
+    """
+    known = {name.casefold(): name for name in engine.cylinder_names}
+    last = {}
+    for past in decays:
+        decay = past.decay
+        name = known.get((decay.cylinder or "").casefold())
+        if name is None or decay.kind is not DecayKind.DIFFERENTIAL or decay.leak_percent is None:
+            continue
+        if began_at <= past.at and (until is None or past.at < until):
+            said = next((one for one in DecayVerdict if one.value == decay.verdict), DecayVerdict.OPEN)
+            last[name] = LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, verdict=said)
+    return list(last.values())
 
 
 def told(past: PastDecay, unit: PressureUnit) -> str:

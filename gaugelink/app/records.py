@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
+from gaugelink.app.leak_records import before_and_after, leak_lines, leak_values, past_decays
 from gaugelink.app.recorded import (
     JudgedAgain,
     RecordedTest,
@@ -282,13 +282,15 @@ class Records:
         if test.verdict is None:
             raise SettingsError(f"The test {test.stored.test_id} has {NOT_PROVEN_YET}; there is nothing to report.")
         record = self._shop.fleet.find(test.stored.machine)
-        verdict = test.verdict
+        decays = await past_decays(self._journal, record.id)
+        held = None
         if test.conditions.wet:
             dry = await self.last_dry(record.id, before=test.stored.began_at)
             if dry is not None and await self.stands(dry, test.stored.began_at):
                 held = (dry.values, dry.conditions)
-                unit = self._shop.settings.bench.display_unit
-                verdict = verdict_of(test.state, test.events, test.engine, unit, held) or verdict
+        leak_down = leak_values(decays, test.engine, test.stored.began_at, await self._other_from(test.stored))
+        unit = self._shop.settings.bench.display_unit
+        verdict = verdict_of(test.state, test.events, test.engine, unit, held, leak_down) or test.verdict
         history, tests, jobs = await self.history(record.id)
         verdict = over_the_seasons(verdict, test, history, tests) or verdict
         events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
@@ -297,7 +299,6 @@ class Records:
             for reading in test.state.readings
             if reading.cylinder is not None and (stored := events.get(reading.event_id)) is not None
         )
-        decays = await past_decays(self._journal, record.id)
         display_unit = self._shop.settings.bench.display_unit
         leaks = leak_lines(decays[-LEAKS_SHOWN:], display_unit)
         compared = before_and_after(decays, await self._journal.jobs(record.id), display_unit)
@@ -332,6 +333,12 @@ class Records:
             noted=test.noted,
             notes=await self._empty_after(test, machine) if test_id is None else (),
         )
+
+    async def _other_from(self, stored: StoredTest) -> datetime | None:
+        """When the machine was no longer as the test had it: its next test, or a job at it."""
+        tests = [one.began_at for one in await self._journal.tests(stored.machine)]
+        jobs = [job.at for job in await self._journal.jobs(stored.machine)]
+        return min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
 
     def _gauge_words(self, name: str) -> str:
         for gauge in self._shop.settings.gauges:

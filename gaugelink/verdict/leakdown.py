@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from gaugelink.leak.decay import DecayVerdict
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
+from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Rules, Severity
 
 
 class Heard(StrEnum):
@@ -31,6 +32,13 @@ _CAUSES: dict[tuple[int, Heard], tuple[str, ...]] = {
 }
 
 
+_BY_ITS_LIMIT = {
+    DecayVerdict.PASS: (Severity.NOTE, "within its own limit"),
+    DecayVerdict.OPEN: (Severity.WATCH, "too near its own limit to tell"),
+    DecayVerdict.FAIL: (Severity.INVESTIGATE, "over its own limit"),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class LeakDownValue:
     """Result of a differential leak-down test of one cylinder."""
@@ -40,6 +48,8 @@ class LeakDownValue:
     u_percent: float
     """Expanded uncertainty of the loss, coverage about 95 %."""
     heard: Heard | None = None
+    verdict: DecayVerdict | None = None
+    """By the leak-down's own limit, which goes by its orifice; None where the rules' limits hold."""
 
 
 def leak_findings(case: Case, values: Sequence[LeakDownValue]) -> list[Finding]:
@@ -47,14 +57,18 @@ def leak_findings(case: Case, values: Sequence[LeakDownValue]) -> list[Finding]:
     return [_finding(case, value) for value in values]
 
 
+def _by_the_rules(value: LeakDownValue, rules: Rules) -> tuple[Severity, str]:
+    if value.loss_percent - value.u_percent > rules.leak_limit_percent:
+        return Severity.INVESTIGATE, f"more than the limit of {rules.leak_limit_percent:g} %"
+    if value.loss_percent > rules.leak_watch_percent:
+        return Severity.WATCH, f"more than the {rules.leak_watch_percent:g} % of a sound cylinder"
+    return Severity.NOTE, f"within the {rules.leak_watch_percent:g} % of a sound cylinder"
+
+
 def _finding(case: Case, value: LeakDownValue) -> Finding:
     name = case.engine.cylinder(value.cylinder).name
     rules = case.rules
-    severity, closing = Severity.NOTE, f"within the {rules.leak_watch_percent:g} % of a sound cylinder"
-    if value.loss_percent - value.u_percent > rules.leak_limit_percent:
-        severity, closing = Severity.INVESTIGATE, f"more than the limit of {rules.leak_limit_percent:g} %"
-    elif value.loss_percent > rules.leak_watch_percent:
-        severity, closing = Severity.WATCH, f"more than the {rules.leak_watch_percent:g} % of a sound cylinder"
+    severity, closing = _BY_ITS_LIMIT[value.verdict] if value.verdict is not None else _by_the_rules(value, rules)
     causes: tuple[str, ...] = ()
     where = ""
     if severity is not Severity.NOTE and value.heard is not None:

@@ -17,8 +17,9 @@ from gaugelink.engine.units import PressureUnit
 from gaugelink.journal import DecayEntry, JobEntry, Journal
 from gaugelink.journal.entries import Entry
 from gaugelink.journal.rows import StoredJob
+from gaugelink.verdict.findings import RuleName, Severity, TestVerdict
 from tests.app.shops import shop_in, write_shop
-from tests.app.test_session import Bench
+from tests.app.test_session import AT, Bench
 from tests.zones import living_in
 
 DAY = datetime(2026, 2, 3, 12, 0, tzinfo=UTC)
@@ -31,7 +32,7 @@ def _in_utc() -> Iterator[None]:
         yield
 
 
-def decay(days: int, psi_per_min: float, verdict: str, machine: str = "north-7", **how: object) -> DecayEntry:
+def decay(days: float, psi_per_min: float, verdict: str, machine: str = "north-7", **how: object) -> DecayEntry:
     at = DAY + timedelta(days=days)
     message = Decay.model_validate(
         {
@@ -113,6 +114,53 @@ async def test_a_report_of_a_compression_test_names_the_leak_tests_of_its_machin
     assert len(named) == 3
     assert named[0].startswith("crankcase: fail, loses 2")
     assert next(value for name, value in report.conditions if name == "before and after").startswith("crank seals")
+
+
+def differential(hours: float, cylinder: str, percent: float, verdict: str, machine: str = "north-7") -> DecayEntry:
+    """A differential leak-down so long after the test of `Bench` began."""
+    days = (AT + timedelta(hours=hours) - DAY) / timedelta(days=1)
+    how = {"cylinder": cylinder, "part": "", "leak_percent": percent, "leak_u_percent": 3.0}
+    own = {"kind": DecayKind.DIFFERENTIAL, "decay_id": f"differential-{hours}-{cylinder}-{machine}"}
+    return decay(days, 0.0, verdict, machine, **how, **own)
+
+
+async def reported(folder: Path, later: list[Entry]) -> TestVerdict:
+    """The verdict in the report of a test whose MAG is low, with what came to the journal besides."""
+    folder.mkdir()
+    bench = Bench(folder)
+    bench.begin()
+    step = bench.whole_test(930.0, 940.0, 700.0)
+    shop = shop_in(folder)
+    async with Journal.open(shop.journal) as journal:
+        await journal.record([*step.entries, *later])
+        return (await Records(shop, journal).report(None, "north-7")).verdict
+
+
+async def test_a_leak_down_after_the_pulls_is_part_of_the_reports_verdict(tmp_path: Path) -> None:
+    alone = await reported(tmp_path / "alone", [])
+    assert not [finding for finding in alone.findings if finding.rule is RuleName.LEAK_DOWN]
+    leaking = await reported(tmp_path / "leaking", [differential(1.0, "mag", 42.0, "fail")])
+    (found,) = (finding for finding in leaking.findings if finding.rule is RuleName.LEAK_DOWN)
+    assert found.cylinders == ("MAG",)
+    assert found.severity is Severity.INVESTIGATE
+    assert "Leak-down of MAG 42 %, give or take 3: over its own limit" in found.text
+    sound = await reported(tmp_path / "sound", [differential(1.0, "MAG", 6.0, "pass")])
+    assert sound.word is alone.word
+    assert [f.severity for f in sound.findings if f.rule is RuleName.LEAK_DOWN] == [Severity.NOTE]
+
+
+async def test_the_last_leak_down_of_a_cylinder_counts_and_only_until_the_machine_is_another(tmp_path: Path) -> None:
+    again = [differential(1.0, "MAG", 42.0, "fail"), differential(2.0, "MAG", 7.0, "pass")]
+    (found,) = (f for f in (await reported(tmp_path / "again", again)).findings if f.rule is RuleName.LEAK_DOWN)
+    assert found.numbers["loss_percent"] == 7.0
+    others = [
+        differential(-5.0, "MAG", 42.0, "fail"),
+        differential(1.0, "MAG", 42.0, "fail", machine="south-2"),
+        differential(1.0, "fourth", 42.0, "fail"),
+        JobEntry("job-1", "north-7", AT + timedelta(hours=2), "rings"),
+        differential(3.0, "MAG", 42.0, "fail"),
+    ]
+    assert not [f for f in (await reported(tmp_path / "others", others)).findings if f.rule is RuleName.LEAK_DOWN]
 
 
 async def test_history_tells_them_on_the_command_line(tmp_path: Path) -> None:
