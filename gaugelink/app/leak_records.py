@@ -11,7 +11,7 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
-from gaugelink.journal.rows import StoredJob
+from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.leak.decay import DecayVerdict
 from gaugelink.leak.wording import flag_words, rate_text
 from gaugelink.localtime import day_of
@@ -51,27 +51,30 @@ async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
     return found
 
 
-def leak_values(
-    decays: Sequence[PastDecay], engine: EngineRecord, began_at: datetime, until: datetime | None
-) -> list[LeakDownValue]:
-    """What differential leak-downs say beside a compression test, the last of each cylinder.
+def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
+    """What a differential leak-down of a cylinder says beside compression readings; None of anything else."""
+    name = next((one for one in engine.cylinder_names if one.casefold() == (decay.cylinder or "").casefold()), None)
+    if name is None or decay.kind is not DecayKind.DIFFERENTIAL or decay.leak_percent is None:
+        return None
+    said = next((one for one in DecayVerdict if one.value == decay.verdict), DecayVerdict.OPEN)
+    return LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, verdict=said)
 
-    Args:
-        decays: of the machine, oldest first.
-        engine: the machine's; what was of another cylinder than it has is left out.
-        began_at: when the test began.
-        until: when the machine was another one, by a job or a new test; None where it still is the same.
+
+async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord) -> list[LeakDownValue]:
+    """The last differential leak-down of each cylinder since a test began, up to the next test of the machine or a job
+    at it: then it is another machine.
+
+    Raises:
+        JournalError: this version cannot read one of them.
     """
-    known = {name.casefold(): name for name in engine.cylinder_names}
+    tests = [one.began_at for one in await journal.tests(stored.machine)]
+    jobs = [job.at for job in await journal.jobs(stored.machine)]
+    until = min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
     last = {}
-    for past in decays:
-        decay = past.decay
-        name = known.get((decay.cylinder or "").casefold())
-        if name is None or decay.kind is not DecayKind.DIFFERENTIAL or decay.leak_percent is None:
-            continue
-        if began_at <= past.at and (until is None or past.at < until):
-            said = next((one for one in DecayVerdict if one.value == decay.verdict), DecayVerdict.OPEN)
-            last[name] = LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, verdict=said)
+    for past in await past_decays(journal, stored.machine):
+        value = leak_value(past.decay, engine)
+        if value is not None and stored.began_at <= past.at and (until is None or past.at < until):
+            last[value.cylinder] = value
     return list(last.values())
 
 

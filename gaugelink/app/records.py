@@ -288,7 +288,7 @@ class Records:
             dry = await self.last_dry(record.id, before=test.stored.began_at)
             if dry is not None and await self.stands(dry, test.stored.began_at):
                 held = (dry.values, dry.conditions)
-        leak_down = leak_values(decays, test.engine, test.stored.began_at, await self._other_from(test.stored))
+        leak_down = await leak_values(self._journal, test.stored, test.engine)
         unit = self._shop.settings.bench.display_unit
         verdict = verdict_of(test.state, test.events, test.engine, unit, held, leak_down) or test.verdict
         history, tests, jobs = await self.history(record.id)
@@ -333,12 +333,6 @@ class Records:
             noted=test.noted,
             notes=await self._empty_after(test, machine) if test_id is None else (),
         )
-
-    async def _other_from(self, stored: StoredTest) -> datetime | None:
-        """When the machine was no longer as the test had it: its next test, or a job at it."""
-        tests = [one.began_at for one in await self._journal.tests(stored.machine)]
-        jobs = [job.at for job in await self._journal.jobs(stored.machine)]
-        return min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
 
     def _gauge_words(self, name: str) -> str:
         for gauge in self._shop.settings.gauges:
