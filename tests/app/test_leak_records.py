@@ -124,10 +124,14 @@ def differential(hours: float, cylinder: str, percent: float, verdict: str, mach
     return decay(days, 0.0, verdict, machine, **how, **own)
 
 
+def bench_in(folder: Path) -> Bench:
+    folder.mkdir()
+    return Bench(folder)
+
+
 async def reported(folder: Path, later: list[Entry]) -> TestVerdict:
     """The verdict in the report of a test whose MAG is low, with what came to the journal besides."""
-    folder.mkdir()
-    bench = Bench(folder)
+    bench = bench_in(folder)
     bench.begin()
     step = bench.whole_test(930.0, 940.0, 700.0)
     shop = shop_in(folder)
