@@ -12,6 +12,11 @@ from gaugelink.errors import JournalError
 from gaugelink.gauge.config import KindSetting
 from gaugelink.journal.opening import check_version
 
+THIN_KPA = 50.0
+"""Less than this is the air above 5,570 m (ISO 2533)."""
+INHG_KPA = 3.38639
+"""An inch of mercury, conventional (NIST SP 811, B.8)."""
+
 
 @dataclass(frozen=True, slots=True)
 class CheckReport:
@@ -55,6 +60,12 @@ def check_shop(file: Path) -> CheckReport:
         remarks.append("The broker has a username but no password is set; it will be tried without one.")
     if shop.settings.bench.altitude_m is None and shop.settings.bench.barometer_abs_kpa is None:
         remarks.append("Neither altitude_m nor barometer_abs_kpa is set in [bench]; sea level will be assumed.")
+    barometer_kpa = shop.settings.bench.barometer_abs_kpa
+    if barometer_kpa is not None and barometer_kpa < THIN_KPA:
+        remarks.append(
+            f"barometer_abs_kpa is {barometer_kpa:g}, the air of a height that no shop is at. If the barometer shows "
+            f"inches of mercury, that is {INHG_KPA * barometer_kpa:.1f} kPa."
+        )
     remarks += [
         f"The gauge {gauge.name} has no accuracy_kpa: the uncertainty of its readings is then without the gauge's own "
         "error, unless it is calibrated. Its data sheet or certificate has the limits of error."

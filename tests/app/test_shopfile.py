@@ -208,6 +208,16 @@ def test_a_user_without_a_home_folder_is_asked_for_a_journal(tmp_path: Path, mon
         load_shop(write_shop(tmp_path, SHOP.replace('journal = "bay-3.db"\n', "")))
 
 
+def test_check_asks_whether_a_barometer_is_in_inches_of_mercury(tmp_path: Path) -> None:
+    def remarks(barometer: float) -> list[str]:
+        text = SHOP.replace("altitude_m = 200", f"barometer_abs_kpa = {barometer}")
+        return [one for one in check_shop(write_shop(tmp_path, text)).remarks if "barometer" in one]
+
+    (remark,) = remarks(30.1)
+    assert "that is 101.9 kPa" in remark
+    assert remarks(61.0) == []
+
+
 def test_check_remarks_that_nobody_stated_whether_a_live_gauge_averages(tmp_path: Path) -> None:
     live = SHOP.replace('kind = "held"', 'kind = "live"')
     (remark,) = (one for one in check_shop(write_shop(tmp_path, live)).remarks if "averaging_s" in one)
