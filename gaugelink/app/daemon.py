@@ -15,7 +15,6 @@ from pathlib import Path
 
 from gaugelink.app.ear import Ear
 from gaugelink.app.judges import Judges, workers_for
-from gaugelink.app.leak_records import leak_values
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.link_news import LinkNews
 from gaugelink.app.livefeed import LivePack
@@ -221,9 +220,9 @@ class Daemon:
         await self._orders.look_back(stored.machine, stored.began_at)
         events = await self._journal.events(stored.test_id, with_samples=False)
         try:
-            engine = self.shop.fleet.engine_of(stored.machine)
-            self.session.measured_leak(await leak_values(self._journal, stored, engine))
             await self._take(self.session.resume, stored, events)
+            async with self._order:
+                await self._commit(await self._orders.judge_beside())
         except SettingsError as error:
             sentence = (
                 f"The test of {stored.machine} that is open cannot go on: {error} Its readings are kept. Put the "
@@ -247,10 +246,11 @@ class Daemon:
     async def _take(self, what: Callable[..., Step], *details: object) -> Step:
         """Let one thing happen: the session's answer goes to disk, then to everyone."""
         async with self._order:
-            step = what(*details, self._clock(), at := datetime.now(UTC))
-            self.session.beside(step, at)
+            step = what(*details, self._clock(), datetime.now(UTC))
             self.session.leak_down(self.leak.active)
             await self._commit(step)
+            if step.decay is not None and self._orders is not None:
+                await self._commit(await self._orders.judge_beside())
         return step
 
     async def _commit(self, step: Step) -> None:

@@ -13,9 +13,12 @@ from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredJob, StoredTest
 from gaugelink.leak.decay import DecayVerdict
+from gaugelink.leak.differential import DifferentialFlag
 from gaugelink.leak.wording import flag_words, rate_text
 from gaugelink.localtime import day_of
 from gaugelink.verdict.leakdown import LeakDownValue
+
+_UNSETTLED = {DifferentialFlag.NOT_STEADY.value, DifferentialFlag.PISTON_MOVED.value}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +55,12 @@ async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
 
 
 def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
-    """What a differential leak-down of a cylinder says beside compression readings; None of anything else."""
+    """What a differential leak-down of a cylinder says beside compression readings; None of anything else, and of one
+    in which the piston moved or the pressures had not come to rest: it read something else than the cylinder."""
     name = next((one for one in engine.cylinder_names if one.casefold() == (decay.cylinder or "").casefold()), None)
     if name is None or decay.kind is not DecayKind.DIFFERENTIAL or decay.leak_percent is None:
+        return None
+    if _UNSETTLED & set(decay.flags):
         return None
     said = next((one for one in DecayVerdict if one.value == decay.verdict), DecayVerdict.OPEN)
     return LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, verdict=said)

@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 
+from gaugelink.app.leak_records import leak_values
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.planning import gauges_asked
 from gaugelink.app.records import Records
@@ -77,6 +78,23 @@ class Orders:
     def _air_on(self, command: Command) -> bool:
         """Whether a leak test listens to a gauge that the test would be done with: its pulls would not be seen."""
         return any(self._leak.listens(gauge) for gauge in gauges_asked(self._shop, command))
+
+    async def judge_beside(self) -> Step:
+        """Judge the bench's test anew beside the leak-downs that the journal has of its machine.
+
+        One that cannot be read is no reason not to measure.
+        """
+        if self._session.test is None:
+            return Step()
+        plan = self._session.test.plan
+        engine = self._shop.fleet.engine_of(plan.machine)
+        stored = [one for one in await self._journal.tests(plan.machine) if one.test_id == plan.test_id]
+        try:
+            leaks = [value for one in stored for value in await leak_values(self._journal, one, engine)]
+        except JournalError as error:
+            _LOG.error("The leak tests of %s are left out of the verdict: %s", plan.machine, error)
+            leaks = []
+        return self._session.beside(leaks, datetime.now(UTC))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
         """Fetch the last dry test of a machine, for a wet one to be held against.

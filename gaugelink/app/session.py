@@ -1,11 +1,10 @@
 """One bench's test from begin to end: turns what happens into entries, messages and prompts. No clock, no edges."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.leak_records import leak_value
 from gaugelink.app.noted import MOST_NOTES, note_of, snapshot_text
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
@@ -72,7 +71,7 @@ class Session:
         """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
         self._habits: Habits | None = None
         self._dry: Dry | None = None
-        self._leak_down: dict[str, LeakDownValue] = {}
+        self._leak_down: list[LeakDownValue] = []
         self._looked_back: tuple[str, Dry | None, bool] | None = None
         self._streaming: set[str] = set()
         self._under_air = False
@@ -101,18 +100,13 @@ class Session:
         if self._test is not None:
             self._test.leak_down(under_way)
 
-    def measured_leak(self, values: Iterable[LeakDownValue]) -> None:
-        """Note what differential leak-downs of the open test's engine came to: the last one of a cylinder counts."""
-        self._leak_down |= {value.cylinder: value for value in values}
-
-    def beside(self, step: Step, at: datetime) -> None:
-        """Judge the test anew where a leak-down of its machine has just ended, and add that to the step."""
-        if step.decay is None or self._test is None or self._engine is None:
-            return
-        value = leak_value(step.decay, self._engine)
-        if value is not None and step.decay.machine == self._test.plan.machine:
-            self.measured_leak([value])
+    def beside(self, leak_down: Sequence[LeakDownValue], at: datetime) -> Step:
+        """Judge the test anew beside what differential leak-downs of its engine came to, where that is news."""
+        step = Step()
+        if self._test is not None and list(leak_down) != self._leak_down:
+            self._leak_down = list(leak_down)
             self._tell_test(step, at)
+        return step
 
     def calibrate(self, gauge: str, record: CalibrationRecord) -> None:
         """From now on correct a gauge by this calibration."""
@@ -171,7 +165,7 @@ class Session:
         plan = planned(self.shop, command, dry[0] if dry is not None else ())
         if self._test is not None:
             self._habits = self._test.habits()
-        self._leak_down = {}
+        self._leak_down = []
         self._test = TestBench(plan, self.shop.settings.test.assignment, self._unit, habits=self._habits)
         self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
@@ -354,7 +348,7 @@ class Session:
         assert self._began_at is not None
         state = self._test.state
         self._revision += 1
-        self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry, [*self._leak_down.values()])
+        self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry, self._leak_down)
         step.state, step.verdict = state, self.verdict
         snapshot = snapshot_text(self._test, self._revision, self._notes)
         closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
