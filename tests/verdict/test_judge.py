@@ -277,6 +277,26 @@ def test_a_leak_down_result_beside_a_low_reading_makes_the_case() -> None:
     assert sound.top_end is TopEnd.TEST_FIRST
 
 
+@pytest.mark.parametrize(
+    ("heard", "cause"),
+    [
+        (Heard.EXHAUST, "exhaust valve"),
+        (Heard.INTAKE, "intake valve"),
+        (Heard.CRANKCASE, "rings"),
+        (Heard.COOLANT, "gasket"),
+        (Heard.NEIGHBOUR, "gasket"),
+    ],
+)
+def test_where_the_air_of_a_four_stroke_is_heard_names_the_cause(heard: Heard, cause: str) -> None:
+    """Common practice, no source."""
+    items = readings(FOUR, 165.0, 110.0, 164.0, 163.0)
+    name = FOUR.cylinder_names[1]
+    found = only(
+        judge_test(FOUR, items, SEA_LEVEL, leak_down=[LeakDownValue(name, 42.0, 4.0, heard)]), RuleName.LEAK_DOWN
+    )
+    assert cause in found.causes[0]
+
+
 def test_a_missing_cylinder_leaves_the_comparison_open() -> None:
     verdict = judge([reading("PTO", 135.0), reading("MAG", 134.0)])
     assert not verdict.complete
