@@ -111,6 +111,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.BACK_EXCHANGED: "{first} and {second} are exchanged back.",
     PromptKey.BACK_SKIPPED: "{cylinder} is skipped again.",
     PromptKey.BACK_OPEN: "The test is open again.",
+    PromptKey.NOTHING_LEFT: "Nothing is left to measure.",
     PromptKey.UNSKIPPED: "{cylinder} is no longer skipped.",
     PromptKey.CONFIRM: "{value}. Is that {first}? Answer which cylinder it was.",
     PromptKey.WAITING: "Waiting for a pull on {next}. If it shows no pressure, skip it.",

@@ -84,6 +84,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.BACK_EXCHANGED: "back",
     PromptKey.BACK_SKIPPED: "skipped",
     PromptKey.BACK_OPEN: "open",
+    PromptKey.NOTHING_LEFT: "done",
     PromptKey.UNSKIPPED: "{cylinder}",
     PromptKey.CONFIRM: "{first}?",
     PromptKey.WAITING: "{next}",

@@ -106,6 +106,7 @@ class PromptKey(StrEnum):
     BACK_EXCHANGED = "back_exchanged"
     BACK_SKIPPED = "back_skipped"
     BACK_OPEN = "back_open"
+    NOTHING_LEFT = "nothing_left"
     UNSKIPPED = "unskipped"
     CONFIRM = "confirm"
     WAITING = "waiting"

@@ -7,7 +7,7 @@ from gaugelink.bench import saying
 from gaugelink.bench.done import Done, meant, put, refused
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
-from gaugelink.bench.reading import Change, Command, CommandKind, Reading, Status
+from gaugelink.bench.reading import Change, Command, CommandKind, Phase, Reading, Status
 from gaugelink.bench.state import BenchState, Deed
 
 _CLOSES = frozenset({CommandKind.FINISH, CommandKind.ABANDON})
@@ -95,6 +95,9 @@ def _after_undo(deed: Deed | None, returned: tuple[Reading, ...]) -> Callable[[B
     """Say what came back, and where the test now stands. `deed` names who was skipped while it stood."""
 
     def say_it(state: BenchState, say: Prompter) -> Prompt:
+        if deed is not None and deed.kind in _CLOSES and state.phase is Phase.DONE:
+            # How a test ended is no news of one that is open.
+            return say.joined(_what_came_back(state, say, deed, returned), say.say(PromptKey.NOTHING_LEFT))
         return say.joined(_what_came_back(state, say, deed, returned), saying.go_to(state, say))
 
     return say_it

@@ -105,6 +105,23 @@ def test_an_undo_opens_a_closed_test_again(two_pulls) -> None:
     assert shop.prompts[-1].text == "The test is open again. Move the gauge to middle. Pull when ready."
 
 
+@pytest.mark.parametrize("closes", [CommandKind.FINISH, CommandKind.ABANDON])
+@pytest.mark.parametrize("skipped", [False, True], ids=["read", "skipped"])
+def test_a_settled_test_that_is_opened_again_is_not_said_to_be_done_or_closed(
+    floor, closes: CommandKind, skipped: bool
+) -> None:
+    shop = floor(1)
+    if skipped:
+        shop.command(CommandKind.SKIP)
+    else:
+        shop.pull(930.0, 20.0)
+        shop.pull(929.0, 6.0)
+    shop.command(closes)
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text == "The test is open again. Nothing is left to measure."
+
+
 def test_changes_are_taken_back_one_after_the_other_the_last_one_first(two_pulls) -> None:
     shop = two_pulls
     shop.command(CommandKind.SKIP)
