@@ -20,6 +20,7 @@ from gaugelink.journal import Journal
 from gaugelink.simulated import NOTICE
 from tests.app.killing import write_shop
 from tests.app.shops import SHOP, shop_in
+from tests.app.test_record_commands import CALIBRATION
 
 WITHOUT_BUMBLE = "import sys; sys.modules['bumble'] = None; from gaugelink.app.cli import main; main()"
 
@@ -79,6 +80,28 @@ def test_what_was_simulated_is_read_only_when_it_is_asked_for_and_says_what_it_i
         run(tmp_path, "export", str(tmp_path / "out.csv"), *words)
         rows = list(csv.DictReader((tmp_path / "out.csv").read_text(encoding="utf-8").splitlines()))
         assert [row["simulated"] for row in rows] == [word] * 3
+
+
+def test_what_is_written_by_hand_goes_into_the_record_that_is_named(tmp_path: Path) -> None:
+    shop, twin = both(tmp_path)
+    notebook = tmp_path / "more.csv"
+    notebook.write_text("date,machine,PTO,middle,MAG\n2025-05-09,north-7,92,93,91\n", encoding="utf-8")
+    calibration = tmp_path / "amber.toml"
+    calibration.write_text(CALIBRATION, encoding="utf-8")
+
+    async def kept(shop: Shop) -> tuple[int, int, int]:
+        async with Journal.open(shop.journal, read_only=True) as journal:
+            return len(await journal.tests()), len(await journal.jobs()), len(await journal.calibrations())
+
+    said = run(tmp_path, "job", "north-7", "rings", "--simulated")
+    assert said.endswith("It is in the record of what was simulated alone.")
+    assert run(tmp_path, "calibrate", str(calibration), "--simulated").count("of what was simulated alone.") == 1
+    assert str(twin.journal) in run(tmp_path, "import", str(notebook), "--unit", "psi", "--simulated")
+    assert asyncio.run(kept(shop)) == (1, 0, 0)
+    assert asyncio.run(kept(twin)) == (2, 1, 1)
+    assert "simulated" not in run(tmp_path, "job", "north-7", "rings")
+    assert run(tmp_path, "job", "north-7", "rings", "--strike", "--simulated").startswith("Struck: rings on north-7")
+    assert (asyncio.run(kept(shop))[1], asyncio.run(kept(twin))[1]) == (1, 0)
 
 
 def test_simulated_and_real_tests_in_one_journal_are_not_taken_together(tmp_path: Path) -> None:

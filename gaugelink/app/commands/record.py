@@ -15,7 +15,7 @@ from gaugelink import __version__
 from gaugelink.app.commands.asked import SHOP, Config, shop_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
 from gaugelink.app.records import Records, now
-from gaugelink.app.shopfile import Shop, load_shop
+from gaugelink.app.shopfile import Shop
 from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
@@ -33,6 +33,9 @@ Archive = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as JSON.")]
 Simulated = Annotated[bool, typer.Option("--simulated", help="What was simulated for this shop, and nothing else.")]
+IntoSimulated = Annotated[
+    bool, typer.Option("--simulated", help="Into the record of what was simulated for this shop, not into its own.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -269,11 +272,12 @@ def import_command(
     file: Annotated[Path, typer.Argument(help="CSV of hand-written readings; see the README for its columns.")],
     config: Config = SHOP,
     unit: Annotated[str | None, typer.Option(help="Unit of pressures where a line does not say.")] = None,
+    simulated: IntoSimulated = False,
 ) -> None:
     """Take a shop's old notebook into the journal, whole or not at all."""
     from gaugelink.app.notebooks import import_notebook
 
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
     taken = asyncio.run(import_notebook(shop, file, unit))
     typer.echo(f"{counted(taken.tests, 'test')} and {counted(taken.jobs, 'job')} taken into {shop.journal}.")
     if taken.tests_longer:
@@ -312,20 +316,26 @@ def job_command(
         ),
     ] = False,
     config: Config = SHOP,
+    simulated: IntoSimulated = False,
 ) -> None:
     """Write down work done on a machine: trends are cut at it, and before and after are told from it."""
     from gaugelink.app.jobs import Work, job_text, record_job, strike_job
 
-    shop = load_shop(config)
+    shop = shop_of(config, simulated)
     work = Work(machine, job, tuple(cylinder or ()), odometer, note, by)
     at = None if on is None else _noon_of(on)
     if strike:
         struck, left = asyncio.run(strike_job(shop, work, None if at is None else day_of(at)))
-        more = f" Jobs that say the same and still count: {left}." if left else ""
+        more = (f" Jobs that say the same and still count: {left}." if left else "") + _alone(shop)
         typer.echo(f"Struck: {job_text(struck, machine)}. It stays in the record and counts nowhere.{more}")
         return
     written = asyncio.run(record_job(shop, work, now() if at is None else at))
-    typer.echo(f"Written down: {job_text(written, machine)}.")
+    typer.echo(f"Written down: {job_text(written, machine)}.{_alone(shop)}")
+
+
+def _alone(shop: Shop) -> str:
+    """That the shop's own record has nothing of it, where it was written down for what was simulated."""
+    return " It is in the record of what was simulated alone." if shop.simulated else ""
 
 
 def _noon_of(day: str) -> datetime:
@@ -338,11 +348,13 @@ def _noon_of(day: str) -> datetime:
 def calibrate_command(
     file: Annotated[Path, typer.Argument(help="A gauge's calibration, as config/calibration.example.toml shows.")],
     config: Config = SHOP,
+    simulated: IntoSimulated = False,
 ) -> None:
     """Take a gauge's calibration into the record: its readings are corrected by it, and flagged when it is overdue."""
     from gaugelink.app.notebooks import record_calibration
 
-    record = asyncio.run(record_calibration(load_shop(config), file))
+    shop = shop_of(config, simulated)
+    record = asyncio.run(record_calibration(shop, file))
     due = f", due on {record.due_on}" if record.due_on is not None else ""
-    typer.echo(f"Calibration of {record.gauge}, done on {record.done_on}{due}, is in the record.")
+    typer.echo(f"Calibration of {record.gauge}, done on {record.done_on}{due}, is in the record.{_alone(shop)}")
     typer.echo("A service that runs takes it up when it is started again.")
