@@ -178,8 +178,9 @@ def _finish(state: BenchState, command: Command, at_s: float) -> Done:
 
 
 def _abandon(state: BenchState, command: Command, at_s: float) -> Done:
-    if state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return refused("The test is closed already.")
+    # One that was finished too: that it was of another machine may be seen only then.
+    if state.phase is Phase.ABANDONED:
+        return refused("The test was abandoned already.")
     state.phase = Phase.ABANDONED
     state.target = ()
     state.pull = None

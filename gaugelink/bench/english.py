@@ -110,6 +110,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.BACK_HELD: "{value} is on no cylinder again.",
     PromptKey.BACK_EXCHANGED: "{first} and {second} are exchanged back.",
     PromptKey.BACK_SKIPPED: "{cylinder} is skipped again.",
+    PromptKey.BACK_COUNTS: "The test counts again.",
     PromptKey.BACK_OPEN: "The test is open again.",
     PromptKey.NOTHING_LEFT: "Nothing is left to measure.",
     PromptKey.UNSKIPPED: "{cylinder} is no longer skipped.",

@@ -83,6 +83,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.BACK_HELD: "back",
     PromptKey.BACK_EXCHANGED: "back",
     PromptKey.BACK_SKIPPED: "skipped",
+    PromptKey.BACK_COUNTS: "counts",
     PromptKey.BACK_OPEN: "open",
     PromptKey.NOTHING_LEFT: "done",
     PromptKey.UNSKIPPED: "{cylinder}",

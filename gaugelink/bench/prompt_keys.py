@@ -105,6 +105,7 @@ class PromptKey(StrEnum):
     BACK_HELD = "back_held"
     BACK_EXCHANGED = "back_exchanged"
     BACK_SKIPPED = "back_skipped"
+    BACK_COUNTS = "back_counts"
     BACK_OPEN = "back_open"
     NOTHING_LEFT = "nothing_left"
     UNSKIPPED = "unskipped"

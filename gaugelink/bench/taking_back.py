@@ -106,7 +106,7 @@ def _after_undo(deed: Deed | None, returned: tuple[Reading, ...]) -> Callable[[B
 def _what_came_back(state: BenchState, say: Prompter, deed: Deed | None, returned: tuple[Reading, ...]) -> Prompt:
     target = state.target
     if deed is not None and deed.kind in _CLOSES:
-        return say.say(PromptKey.BACK_OPEN, target)
+        return say.say(PromptKey.BACK_COUNTS if deed.phase is Phase.FINISHED else PromptKey.BACK_OPEN, target)
     if deed is not None and deed.kind is CommandKind.EXCHANGE:
         return say.say(PromptKey.BACK_EXCHANGED, target, first=deed.cylinders[0], second=deed.cylinders[1])
     if returned:

@@ -122,6 +122,23 @@ def test_a_settled_test_that_is_opened_again_is_not_said_to_be_done_or_closed(
     assert shop.prompts[-1].text == "The test is open again. Nothing is left to measure."
 
 
+def test_a_finished_test_can_be_given_up_and_counts_again_when_that_is_taken_back(two_pulls) -> None:
+    shop = two_pulls
+    shop.command(CommandKind.FINISH)
+    readings = shop.state.readings
+    assert shop.command(CommandKind.ABANDON).ok
+    assert (shop.state.phase, shop.prompts[-1].text) == (Phase.ABANDONED, "Test abandoned.")
+    assert shop.command(CommandKind.ABANDON).text == "The test was abandoned already."
+    assert not shop.command(CommandKind.FINISH).ok
+    assert shop.state.readings == readings
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.phase is Phase.FINISHED
+    assert shop.prompts[-1].text == "The test counts again. Test done. PTO, 135 psi."
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.state.phase is Phase.MEASURING
+    assert shop.prompts[-1].text == "The test is open again. Move the gauge to middle. Pull when ready."
+
+
 def test_changes_are_taken_back_one_after_the_other_the_last_one_first(two_pulls) -> None:
     shop = two_pulls
     shop.command(CommandKind.SKIP)
