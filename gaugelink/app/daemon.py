@@ -249,7 +249,7 @@ class Daemon:
             step = what(*details, self._clock(), datetime.now(UTC))
             self.session.leak_down(self.leak.active)
             await self._commit(step)
-            if step.decay is not None and self._orders is not None:
+            if (step.decay or step.found) is not None and self._orders is not None:
                 await self._commit(await self._orders.judge_beside())
         return step
 

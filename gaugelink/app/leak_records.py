@@ -6,14 +6,17 @@ from datetime import datetime
 
 from pydantic import ValidationError
 
+from gaugelink.app.leak_found import with_found
 from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
-from gaugelink.journal.rows import StoredJob, StoredTest
+from gaugelink.journal.entries import LeakFoundEntry
+from gaugelink.journal.rows import StoredDecay, StoredJob, StoredTest
 from gaugelink.leak.decay import DecayVerdict
 from gaugelink.leak.differential import DifferentialFlag
+from gaugelink.leak.heard import found_text
 from gaugelink.leak.wording import flag_words, rate_text
 from gaugelink.localtime import day_of
 from gaugelink.verdict.leakdown import LeakDownValue
@@ -44,14 +47,39 @@ async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
     found = []
     for stored in await journal.decays():
         try:
-            decay = Decay.model_validate_json(stored.result_json)
-        except ValidationError as error:
+            decay = _read(stored)
+        except JournalError:
             if stored.decay_id not in of_tests:
                 continue
-            raise JournalError(f"The leak test {stored.decay_id} cannot be read by this version: {error}.") from error
+            raise
         if decay.machine == machine or stored.decay_id in of_tests:
             found.append(PastDecay(stored.at, decay))
     return found
+
+
+async def last_decay(journal: Journal, decay_id: str | None, cylinder: str | None) -> Decay | None:
+    """The leak-down of this id, or the last one, of `cylinder` where that is named; None where there is none.
+
+    Raises:
+        JournalError: this version cannot read it.
+    """
+    stored = await journal.last_decay(decay_id, cylinder)
+    return None if stored is None else _read(stored)
+
+
+def _read(stored: StoredDecay) -> Decay:
+    """A stored leak-down as it was published, with where its air was found to go since.
+
+    Raises:
+        JournalError: this version cannot read it.
+    """
+    try:
+        decay = Decay.model_validate_json(stored.result_json)
+        if stored.heard is None:
+            return decay
+        return with_found(decay, LeakFoundEntry(stored.decay_id, stored.at, "", stored.heard, stored.found))
+    except ValidationError as error:
+        raise JournalError(f"The leak test {stored.decay_id} cannot be read by this version: {error}.") from error
 
 
 def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
@@ -63,7 +91,7 @@ def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
     if _UNSETTLED & set(decay.flags):
         return None
     said = next((one for one in DecayVerdict if one.value == decay.verdict), DecayVerdict.OPEN)
-    return LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, verdict=said)
+    return LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, decay.heard, said)
 
 
 async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord) -> list[LeakDownValue]:
@@ -92,8 +120,9 @@ def told(past: PastDecay, unit: PressureUnit) -> str:
         hole = f", like a hole of {numbers['hole_mm']:.2f} mm"
         if "hole_low_mm" in numbers and "hole_high_mm" in numbers:
             hole += f" ({numbers['hole_low_mm']:.2f} to {numbers['hole_high_mm']:.2f})"
+    where = found_text(decay.heard, decay.found)
     doubts = f"; doubts: {', '.join(flag_words(decay.flags))}" if decay.flags else ""
-    return f"{past.what}: {decay.verdict or 'open'}, {_loses(decay, unit)}{hole}{doubts}"
+    return f"{past.what}: {decay.verdict or 'open'}, {_loses(decay, unit)}{hole}{where and f'; {where}'}{doubts}"
 
 
 def leak_lines(decays: Sequence[PastDecay], unit: PressureUnit) -> list[tuple[str, str]]:

@@ -2,10 +2,12 @@
 
 from datetime import datetime
 
+from gaugelink.app.leak_keeping import KeptLeakDown
 from gaugelink.app.leak_outcome import Run
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
-from gaugelink.broker.leak_messages import CRANKCASE
+from gaugelink.broker.leak_messages import CRANKCASE, Decay
+from gaugelink.broker.message import new_id
 
 _ENDS = frozenset({PromptKey.LEAK_PASS, PromptKey.LEAK_FAIL, PromptKey.LEAK_PERCENT, PromptKey.LEAK_STOPPED})
 """Prompts after which somebody takes the test apart; one that is cut says by itself to let the air off."""
@@ -42,3 +44,12 @@ def with_next(prompt: Prompt, part: str, cylinder: str | None, say: Prompter) ->
 def clock(at: datetime) -> str:
     """The time of day at the bench."""
     return f"{at.astimezone():%H:%M}"
+
+
+def before_the_cut(kept: KeptLeakDown | None, ran_at: datetime | None, at: datetime) -> Decay | None:
+    """What the last look before an interruption said, as a result; None where there was none."""
+    so_far = kept.so_far if kept is not None else None
+    if so_far is None or ran_at is None:
+        return None
+    text = f"Cut by a restart at {clock(ran_at)}. Until then: {so_far.text}"
+    return so_far.model_copy(update={"id": new_id(), "at": at, "text": text})

@@ -10,10 +10,11 @@ from pydantic import ValidationError
 
 from gaugelink.app.keys import Pressed
 from gaugelink.app.leak_asked import ambient_abs_kpa, asked_for
+from gaugelink.app.leak_found import NOT_YET, answer, checked, found_in, told_of, with_found
 from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
 from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress, state
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
-from gaugelink.app.leak_saying import air_cautions, clock, opening, with_next
+from gaugelink.app.leak_saying import air_cautions, before_the_cut, clock, opening, with_next
 from gaugelink.app.leak_telling import decay_limit, samples_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -30,7 +31,7 @@ from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.broker.message import new_id
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.samples import SampleBatch
-from gaugelink.journal.entries import CommandEntry, LeakDownEntry, PromptEntry
+from gaugelink.journal.entries import CommandEntry, LeakDownEntry, LeakFoundEntry, PromptEntry
 from gaugelink.journal.rows import StoredLeakDown
 from gaugelink.leak.decay import DecayResult
 from gaugelink.leak.hold import Contradiction, LiveRate
@@ -63,6 +64,8 @@ class LeakSession:
         self._said_last: Prompt | None = None
         self._ran_at: datetime | None = None
         """When a leak-down that was interrupted last ran."""
+        self._found: LeakFoundEntry | None = None
+        """What was said of where the air of the one under way goes."""
 
     @property
     def active(self) -> bool:
@@ -83,14 +86,26 @@ class LeakSession:
         """Whether the samples of this gauge belong to the leak-down."""
         return self._run is not None and gauge in self._run.gauges
 
-    def takes(self, action: CommandAction) -> bool:
+    def takes(self, command: Command) -> bool:
         """Whether a command is for the leak-down and not for the compression test.
 
         All of them are while its cautions stand, to be refused: nothing else acts before they are acknowledged.
         """
-        return action in (CommandAction.BEGIN_DECAY, CommandAction.STOP_DECAY) or (
-            self.active and not self._acknowledged
-        )
+        if self.active and not self._acknowledged:
+            return True
+        if command.action is CommandAction.LEAK_FOUND:
+            return self.active and command.decay_id in (None, self.decay_id)
+        return command.action in (CommandAction.BEGIN_DECAY, CommandAction.STOP_DECAY)
+
+    def found(self, command: Command, decay: Decay, test_id: str | None, now_s: float, at: datetime) -> Step:
+        """Tell a leak-down that has ended once more, with where its air was found to go."""
+        del now_s
+        try:
+            told = found_in(decay, command, at)
+        except SettingsError as error:
+            return self._answered(Step(), command, CommandResult(command.id, False, str(error)), test_id, at)
+        step = Step(found=told, entries=[told_of(decay.decay_id, command, at)], messages=[told])
+        return self._answered(step, command, CommandResult(command.id, True, answer(told)), test_id, at)
 
     def command(self, command: Command, test_id: str | None, now_s: float, at: datetime) -> Step:
         """Carry out a command or refuse it; there is one result for each. A key that stops is asked for twice."""
@@ -103,11 +118,17 @@ class LeakSession:
                     step, text = self._begin(command, test_id, at)
                 case CommandAction.STOP_DECAY:
                     step, text = self._stop(at)
+                case CommandAction.LEAK_FOUND if self._acknowledged:
+                    step, text = self._told_under_way(command, at)
                 case _:
                     step, text = self._acknowledge(command, at)
             result = CommandResult(command.id, asked is None, text)
         except SettingsError as error:
             step, result = Step(), CommandResult(command.id, False, str(error))
+        return self._answered(step, command, result, test_id, at)
+
+    def _answered(self, step: Step, command: Command, result: CommandResult, test_id: str | None, at: datetime) -> Step:
+        """A step with the answer to the command that led to it."""
         step.result = result
         step.messages.append(result_message(result, bench=self.shop.name, test_id=test_id, at=at))
         answer = json.dumps({"ok": result.ok, "text": result.text})
@@ -171,6 +192,7 @@ class LeakSession:
         self._run = asked.run
         self._about = About(self.shop.name, new_id(), asked.machine.id, asked.cylinder, test_id)
         self._acknowledged, self._told_s, self._verdict_told = False, float("-inf"), False
+        self._found = None
         self._keeper, self._kept, self._ran_at = Keeper(), None, None
         step = self._tell(self._step(self._cautions(asked.run.limit.highest_kpa), at), at)
         self._keep(step, None, at)
@@ -199,9 +221,19 @@ class LeakSession:
 
     def _stop(self, at: datetime) -> tuple[Step, str]:
         run = self._running
-        step = self._step([self._with_next(self._say.say(PromptKey.LEAK_STOPPED))], at)
+        stopped = self._say.say(PromptKey.LEAK_STOPPED)
+        step = self._step([with_next(stopped, run.request.part, self._about.cylinder, self._say)], at)
         self._finish(run, step, at)
         return step, "Leak test stopped."
+
+    def _told_under_way(self, command: Command, at: datetime) -> tuple[Step, str]:
+        """Keep where the air goes while the leak is followed; it is published with the result."""
+        so_far = outcome(self._running, self._about, self._unit, at)
+        if so_far is None:
+            raise SettingsError(NOT_YET)
+        checked(command, so_far.cylinder, so_far.part or "volume")
+        self._found = told_of(so_far.decay_id, command, at)
+        return Step(entries=[self._found]), answer(with_found(so_far, self._found))
 
     def _acknowledge(self, command: Command, at: datetime) -> tuple[Step, str]:
         run = self._running
@@ -217,7 +249,8 @@ class LeakSession:
 
     def _heard(self, heard: Heard, at: datetime) -> Step:
         run = self._running
-        prompts = [self._with_next(prompt) for prompt in heard.prompts]
+        part, cylinder = run.request.part, self._about.cylinder
+        prompts = [with_next(prompt, part, cylinder, self._say) for prompt in heard.prompts]
         if run.request.follow and heard.ended:
             # The verdict is said once; then the ear follows the leak until it is stopped.
             prompts = [] if self._verdict_told else prompts
@@ -231,11 +264,12 @@ class LeakSession:
 
     def _finish(self, run: Run, step: Step, at: datetime) -> None:
         """Write the result down, where there is one, and be free for the next leak-down."""
-        message = outcome(run, self._about, self._unit, at) or self._before_the_cut(at)
+        message = outcome(run, self._about, self._unit, at) or before_the_cut(self._kept, self._ran_at, at)
         samples = samples_of(*run.samples()) if self._broken_off is None else self._broken_off.samples()
         self._run = self._broken_off = None
         self._close(step, at)
         if message is not None:
+            message = message if self._found is None else with_found(message, self._found)
             step.decay = message
             step.messages.append(message)
             step.entries.append(decay_entry(message, samples, at))
@@ -306,14 +340,6 @@ class LeakSession:
         assert self._ran_at is not None
         return self._say.say(key, (), clock=clock(self._ran_at), **args)
 
-    def _before_the_cut(self, at: datetime) -> Decay | None:
-        """What the last look before an interruption said, as a result; None where there was none."""
-        so_far = self._kept.so_far if self._kept is not None else None
-        if so_far is None or self._ran_at is None:
-            return None
-        text = f"Cut by a restart at {clock(self._ran_at)}. Until then: {so_far.text}"
-        return so_far.model_copy(update={"id": new_id(), "at": at, "text": text})
-
     def _keep(self, step: Step, hold: KeptHold | None, at: datetime) -> None:
         """Add to a step what the next service needs to go on."""
         run, before = self._running, self._kept
@@ -356,9 +382,6 @@ class LeakSession:
         """Add to a step how the leak-down now stands, for whoever joins in the middle."""
         step.messages.append(state(self._about, self._standing, at, ended=self._run is None))
         return step
-
-    def _with_next(self, prompt: Prompt) -> Prompt:
-        return with_next(prompt, self._running.request.part, self._about.cylinder, self._say)
 
     def _cautions(self, highest_kpa: float) -> list[Prompt]:
         cautions = air_cautions(highest_kpa, self._say)

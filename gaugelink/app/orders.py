@@ -6,7 +6,8 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 
-from gaugelink.app.leak_records import leak_values
+from gaugelink.app.leak_found import NONE_YET
+from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.planning import gauges_asked
 from gaugelink.app.records import Records
@@ -60,8 +61,10 @@ class Orders:
 
     async def obey(self, command: Command) -> Step:
         """Carry out a command whose id was not used before."""
-        if self._leak.takes(command.action):
+        if self._leak.takes(command):
             step = await self._take(self._leak.command, command, self._session.test_id)
+        elif command.action is CommandAction.LEAK_FOUND:
+            step = await self._found(command)
         elif command.action is CommandAction.BEGIN and self._air_on(command):
             text = "A leak test holds this gauge: stop it before a compression test begins."
             step = await self._take(self._session.refuse, command, text)
@@ -74,6 +77,16 @@ class Orders:
             while len(self._answered) > _REMEMBERED:
                 self._answered.popitem(last=False)
         return step
+
+    async def _found(self, command: Command) -> Step:
+        """Keep where the air of a leak-down of before goes."""
+        try:
+            decay = await last_decay(self._journal, command.decay_id, command.cylinder)
+        except JournalError as error:
+            return await self._take(self._session.refuse, command, str(error))
+        if decay is None:
+            return await self._take(self._session.refuse, command, NONE_YET)
+        return await self._take(self._leak.found, command, decay, self._session.test_id)
 
     def _air_on(self, command: Command) -> bool:
         """Whether a leak test listens to a gauge that the test would be done with: its pulls would not be seen."""

@@ -28,6 +28,8 @@ class Step:
     """How a leak-down stands, now and then; only worth having now, so it is not written down."""
     decay: Decay | None = None
     """The result of a leak-down that has just ended."""
+    found: Decay | None = None
+    """A leak-down of before, of which it was said where its air goes."""
 
     @property
     def empty(self) -> bool:

@@ -72,7 +72,8 @@ def entries_of(store: Store, machines: Collection[str], *, simulated: bool = Fal
         *(_test_entry(test, events) for test in sorted(tests, key=lambda test: test.began_at)),
         *(_event_entry(one) for one in events.values()),
         *(_reading_entry(one) for one in given),
-        *(_decay_entry(one) for one in leaks),
+        # One is published again when it is said where its air goes: the last one is the whole of it.
+        *(_decay_entry(one) for one in {leak.decay_id: leak for leak in leaks}.values()),
     ]
 
 
@@ -127,7 +128,13 @@ def _reading_entry(one: published.Reading) -> ReadingEntry:
 
 def _decay_entry(one: Decay) -> DecayEntry:
     return DecayEntry(
-        one.decay_id, one.bench, one.gauge, one.at, one.model_dump_json(), one.cylinder or "", one.test_id
+        one.decay_id,
+        one.bench,
+        one.gauge,
+        one.ended_at or one.at,
+        one.model_dump_json(),
+        one.cylinder or "",
+        one.test_id,
     )
 
 

@@ -9,6 +9,7 @@ from gaugelink.broker.leak_messages import LeakRequest
 from gaugelink.broker.message import Name, Part, Uuid
 from gaugelink.broker.received import read_message
 from gaugelink.errors import BrokerError
+from gaugelink.leak.heard import Heard
 
 COMMAND_BYTES = 4096
 """Longest command that is looked at."""
@@ -44,6 +45,9 @@ class CommandAction(StrEnum):
     BEGIN_DECAY = "begin_decay"
     """Begin a leak-down of `machine`, of `cylinder` or of the part that `leak` names."""
     STOP_DECAY = "stop_decay"
+    LEAK_FOUND = "leak_found"
+    """The air of the leak-down `decay_id`, or of the last one, of `cylinder` where that is named, goes where `heard`
+    and `note` say. It is the whole answer: what was said before no longer counts."""
     NOTE = "note"
     """Keep `note` with the test that is open, or was closed last."""
 
@@ -54,6 +58,7 @@ _NEEDS: dict[CommandAction, tuple[str, ...]] = {
     CommandAction.ANSWER: ("cylinder",),
     CommandAction.EXCHANGE: ("cylinder", "other"),
     CommandAction.NOTE: ("note",),
+    CommandAction.LEAK_FOUND: ("heard",),
 }
 
 
@@ -91,8 +96,12 @@ class Command(Part):
     """Not used by this version: a leak-down is watched until it is certain, or as `leak` says."""
     leak: LeakRequest | None = None
     """How a leak-down is to be run."""
+    decay_id: Uuid | None = None
+    """The leak-down that is meant."""
+    heard: Annotated[tuple[Heard, ...], Field(max_length=len(Heard))] | None = None
+    """Where the air of a leak-down goes; empty where it was heard nowhere."""
     note: Note | None = None
-    """Free text that is kept with the test: of a ``begin`` or a ``note``."""
+    """Free text that is kept with the test, of a ``begin`` or a ``note``; of a ``leak_found`` with the leak-down."""
 
     @model_validator(mode="after")
     def _complete(self) -> "Command":

@@ -5,7 +5,8 @@ from typing import Annotated, ClassVar
 
 from pydantic import ConfigDict, Field
 
-from gaugelink.broker.message import Message, Name, Part
+from gaugelink.broker.message import Message, Name, Part, Stamp
+from gaugelink.leak.heard import Heard
 from gaugelink.leak.limits import Practice
 
 
@@ -108,7 +109,7 @@ class DecayProgress(Message):
 
 
 class Decay(Message):
-    """A leak-down result."""
+    """A leak-down result. It is published again, with the same `decay_id`, when it is said where its air goes."""
 
     TOPIC: ClassVar[str] = "decay"
 
@@ -149,3 +150,9 @@ class Decay(Message):
     """Why the result may be doubted."""
     text: str = ""
     """What it means, one or two sentences."""
+    ended_at: Stamp | None = None
+    """When it ended, where that is not when this message was made."""
+    heard: tuple[Heard, ...] = ()
+    """Where the air of a cylinder was heard, or seen, to go."""
+    found: str = ""
+    """Where the leak was found, in a person's words."""

@@ -11,6 +11,7 @@ from gaugelink.broker.leak_messages import DecayKind
 from gaugelink.broker.messages import Availability, CylinderStatus, Urgency
 from gaugelink.gauge.samples import LinkPhase
 from gaugelink.journal.entries import Action
+from gaugelink.leak.heard import Heard
 from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import Flag, GaugeKind, Method
 from gaugelink.verdict.findings import Severity, VerdictWord
@@ -23,6 +24,7 @@ ENUMERATIONS: tuple[type[StrEnum], ...] = (
     DecayKind,
     Flag,
     GaugeKind,
+    Heard,
     LinkPhase,
     Method,
     Practice,

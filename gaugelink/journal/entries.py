@@ -117,6 +117,19 @@ class DecayEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class LeakFoundEntry:
+    """Where the air of a leak-down goes, as somebody found. The last one written for a `decay_id` is what counts."""
+
+    decay_id: str
+    at: datetime
+    by: str = ""
+    heard: tuple[str, ...] = ()
+    """Values of `gaugelink.leak.heard.Heard`."""
+    note: str = ""
+    """In a person's words."""
+
+
+@dataclass(frozen=True, slots=True)
 class LeakDownEntry:
     """A leak-down under way as it stands. The last one written for a `decay_id` is the one that counts."""
 
@@ -194,6 +207,7 @@ Entry = (
     | ReadingEntry
     | JudgementEntry
     | DecayEntry
+    | LeakFoundEntry
     | LeakDownEntry
     | JobEntry
     | StruckJobEntry

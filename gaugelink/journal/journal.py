@@ -206,6 +206,10 @@ class Journal:
         """Read leak-down results, oldest first."""
         return await self._read(lambda: reads.decays(self._opened.connection, test_id, machine))
 
+    async def last_decay(self, decay_id: str | None = None, cylinder: str | None = None) -> StoredDecay | None:
+        """Read the leak-down result of this id, or the last one, of `cylinder` where that is named."""
+        return await self._read(lambda: reads.last_decay(self._opened.connection, decay_id, cylinder))
+
     async def current_leak_down(self, bench: str) -> StoredLeakDown | None:
         """Read the leak-down that the bench was in the middle of."""
         return await self._read(lambda: reads.current_leak_down(self._opened.connection, bench))

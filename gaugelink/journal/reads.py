@@ -173,27 +173,47 @@ def readings(connection: sqlite3.Connection, test_id: str) -> list[StoredReading
     ]
 
 
+_DECAYS = (
+    "SELECT decays.*, leaks_found.heard, leaks_found.note FROM decays LEFT JOIN tests USING (test_id)"
+    " LEFT JOIN leaks_found ON leaks_found.seq ="
+    " (SELECT max(seq) FROM leaks_found WHERE leaks_found.decay_id = decays.decay_id)"
+)
+"""Leak-down results, each with what was said last of where its air goes."""
+
+
+def _decay(row: sqlite3.Row) -> StoredDecay:
+    return StoredDecay(
+        decay_id=row["decay_id"],
+        bench=row["bench"],
+        gauge=row["gauge"],
+        test_id=row["test_id"],
+        cylinder=row["cylinder"],
+        at=datetime.fromisoformat(row["at"]),
+        result_json=row["result"],
+        samples=_samples(row["samples"]),
+        heard=None if row["heard"] is None else tuple(json.loads(row["heard"])),
+        found=row["note"] or "",
+    )
+
+
 def decays(connection: sqlite3.Connection, test_id: str | None, machine: str | None) -> list[StoredDecay]:
     """Read leak-down results, oldest first; by machine, those of that machine's tests."""
     rows = connection.execute(
-        "SELECT decays.* FROM decays LEFT JOIN tests USING (test_id)"
-        " WHERE (:test IS NULL OR decays.test_id = :test) AND (:machine IS NULL OR tests.machine = :machine)"
+        f"{_DECAYS} WHERE (:test IS NULL OR decays.test_id = :test) AND (:machine IS NULL OR tests.machine = :machine)"
         " ORDER BY decays.seq",
         {"test": test_id, "machine": machine},
     )
-    return [
-        StoredDecay(
-            decay_id=row["decay_id"],
-            bench=row["bench"],
-            gauge=row["gauge"],
-            test_id=row["test_id"],
-            cylinder=row["cylinder"],
-            at=datetime.fromisoformat(row["at"]),
-            result_json=row["result"],
-            samples=_samples(row["samples"]),
-        )
-        for row in rows
-    ]
+    return [_decay(row) for row in rows]
+
+
+def last_decay(connection: sqlite3.Connection, decay_id: str | None, cylinder: str | None) -> StoredDecay | None:
+    """Read the leak-down result of this id, or the last one, of a cylinder where that is named."""
+    row = connection.execute(
+        f"{_DECAYS} WHERE (:decay IS NULL OR decays.decay_id = :decay)"
+        " AND (:cylinder IS NULL OR decays.cylinder = :cylinder COLLATE NOCASE) ORDER BY decays.seq DESC LIMIT 1",
+        {"decay": decay_id, "cylinder": cylinder},
+    ).fetchone()
+    return None if row is None else _decay(row)
 
 
 def current_leak_down(connection: sqlite3.Connection, bench: str) -> StoredLeakDown | None:

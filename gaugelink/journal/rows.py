@@ -99,6 +99,10 @@ class StoredDecay:
     at: datetime
     result_json: str
     samples: EventSamples | None
+    heard: tuple[str, ...] | None = None
+    """Where its air was found to go, as was said last; values of `gaugelink.leak.heard.Heard`. None: nobody said."""
+    found: str = ""
+    """The same in a person's words."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,7 +88,15 @@ _VERSION_4 = (
 
 _VERSION_5 = ("CREATE TABLE struck_jobs (job_id TEXT PRIMARY KEY, at TEXT NOT NULL, who TEXT NOT NULL) STRICT",)
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5)
+_VERSION_6 = (
+    """CREATE TABLE leaks_found (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, decay_id TEXT NOT NULL, at TEXT NOT NULL, who TEXT NOT NULL,
+        heard TEXT NOT NULL, note TEXT NOT NULL
+    ) STRICT""",
+    "CREATE INDEX leaks_found_by_decay ON leaks_found (decay_id, seq)",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5, _VERSION_6)
 """Item n - 1 takes a journal from version n - 1 to version n."""
 
 CURRENT = len(MIGRATIONS)

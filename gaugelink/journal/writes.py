@@ -16,6 +16,7 @@ from gaugelink.journal.entries import (
     JobEntry,
     JudgementEntry,
     LeakDownEntry,
+    LeakFoundEntry,
     Outgoing,
     PromptEntry,
     ReadingEntry,
@@ -66,6 +67,8 @@ def entry_statement(entry: Entry) -> Statement:
             return _judgement(entry)
         case DecayEntry():
             return _decay(entry)
+        case LeakFoundEntry():
+            return _leak_found(entry)
         case LeakDownEntry():
             return _leak_down(entry)
         case JobEntry():
@@ -190,6 +193,13 @@ def _decay(entry: DecayEntry) -> Statement:
             entry.result_json,
             _blob(entry.samples),
         ),
+    )
+
+
+def _leak_found(entry: LeakFoundEntry) -> Statement:
+    return Statement(
+        "INSERT INTO leaks_found (decay_id, at, who, heard, note) VALUES (?, ?, ?, ?, ?)",
+        (entry.decay_id, stamp(entry.at), entry.by, json.dumps(entry.heard), entry.note),
     )
 
 

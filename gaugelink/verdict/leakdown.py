@@ -2,23 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from gaugelink.leak.decay import DecayVerdict
+from gaugelink.leak.heard import Heard, places_text
 from gaugelink.verdict.case import Case
-from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Rules, Severity
-
-
-class Heard(StrEnum):
-    """Where the air of a leak-down test was heard to go."""
-
-    EXHAUST = "exhaust"
-    INTAKE = "intake"
-    CRANKCASE = "crankcase"
-    COOLANT = "coolant"
-    NEIGHBOUR = "neighbour"
-    """The plug hole of the next cylinder."""
-
+from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Rules, Severity, gathered
 
 # Common practice, no source. At top dead centre the ports of a two-stroke are covered, so air in its exhaust or
 # intake has gone past the rings.
@@ -30,6 +18,8 @@ _CAUSES: dict[tuple[int, Heard], tuple[str, ...]] = {
     (2, Heard.INTAKE): ("worn or stuck rings", "scored piston or cylinder", "hole in the piston crown"),
     (2, Heard.CRANKCASE): ("worn or stuck rings", "hole in the piston crown", "scored piston or cylinder"),
 }
+_AT_THE_HEAD = ("head gasket or O-ring leaking", "cracked head or cylinder")
+"""Of air in the coolant or at the next plug hole."""
 
 
 _BY_ITS_LIMIT = {
@@ -47,7 +37,8 @@ class LeakDownValue:
     loss_percent: float
     u_percent: float
     """Expanded uncertainty of the loss, coverage about 95 %."""
-    heard: Heard | None = None
+    heard: tuple[Heard, ...] = ()
+    """Where its air was heard to go; empty where nobody said."""
     verdict: DecayVerdict | None = None
     """By the leak-down's own limit, which goes by its orifice; None where the rules' limits hold."""
 
@@ -71,10 +62,9 @@ def _finding(case: Case, value: LeakDownValue) -> Finding:
     severity, closing = _BY_ITS_LIMIT[value.verdict] if value.verdict is not None else _by_the_rules(value, rules)
     causes: tuple[str, ...] = ()
     where = ""
-    if severity is not Severity.NOTE and value.heard is not None:
-        where = f", heard at the {value.heard.value}"
-        cycle = case.engine.cycle
-        causes = _CAUSES.get((cycle, value.heard), ("head gasket or O-ring leaking", "cracked head or cylinder"))
+    if severity is not Severity.NOTE and value.heard:
+        where = f", heard {places_text(value.heard)}"
+        causes = gathered(_CAUSES.get((case.engine.cycle, place), _AT_THE_HEAD) for place in value.heard)
     return Finding(
         RuleName.LEAK_DOWN,
         severity,
@@ -87,6 +77,6 @@ def _finding(case: Case, value: LeakDownValue) -> Finding:
         },
         cylinders=(name,),
         causes=causes,
-        next_tests=() if severity is Severity.NOTE or value.heard is not None else ("listen where the air goes",),
+        next_tests=() if severity is Severity.NOTE or value.heard else ("listen where the air goes",),
         source=f"limit: FAA AC 43.13-1B, 60 of 80 psi, from memory; the rest {COMMON_PRACTICE}",
     )

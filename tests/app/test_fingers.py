@@ -52,7 +52,7 @@ class AtKeys(Watched):
         command = self.fingers.command(key)
         if command is None:
             return Step()
-        if self.leak.takes(command.action):
+        if self.leak.takes(command):
             return self.take(self.leak.command(command, None, self.now_s, self.at))
         return self.take(self.session.command(command, self.now_s, self.at))
 

@@ -13,8 +13,9 @@ from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import CAUTIONS_FIRST
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, PromptKey
-from gaugelink.broker.commands import CommandAction
+from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.leak_messages import Decay, DecayKind, DecayState, LeakRequest
+from gaugelink.broker.message import new_id
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import CommandEntry, DecayEntry, PromptEntry
@@ -80,13 +81,13 @@ def test_a_leak_down_that_is_over_by_itself_says_so_to_whoever_joins_later(sessi
 @pytest.mark.parametrize("action", [CommandAction.SKIP, CommandAction.REDO, CommandAction.FINISH, CommandAction.BEGIN])
 def test_nothing_else_acts_while_the_cautions_of_air_stand(session: LeakSession, action: CommandAction) -> None:
     begun(session, LeakRequest())
-    assert session.takes(action)
+    assert session.takes(Command(id=new_id(), action=action, machine=MACHINE))
     step = ask(session, action, machine=MACHINE)
     assert step.result is not None
     assert (step.result.ok, step.result.text) == (False, CAUTIONS_FIRST)
     assert step.prompts == []
     ask(session, CommandAction.ACKNOWLEDGE)
-    assert not session.takes(action)
+    assert not session.takes(Command(id=new_id(), action=action, machine=MACHINE))
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ CAME_WITH = {
     3: ("ALTER TABLE jobs DROP COLUMN cylinders",),
     4: ("DROP TABLE leak_downs",),
     5: ("DROP TABLE struck_jobs",),
+    6: ("DROP TABLE leaks_found",),
 }
 """What a journal of the version before did not have."""
 

@@ -202,3 +202,20 @@ def test_a_test_of_a_later_version_is_told_and_not_guessed_at(shop, database, tm
         store.write([message])
     with pytest.raises(ArchiveError, match="cannot be read by this version"):
         read_archive(shop, database, lambda records, _: records.tests())
+
+
+def test_a_leak_down_that_was_told_again_with_where_its_air_goes_is_one(database, open_store):
+    first, again = "019c23f0-0000-7000-8000-000000000001", "019c23f0-0000-7000-8000-000000000002"
+    ended, said = "2026-02-03T09:00:00Z", "2026-02-03T09:05:00Z"
+    leak = {"decay_id": "leak", "machine": "sled-7", "test_id": None}
+    store = open_store(database)
+    for topic, payload in (
+        published("decay", id=first, at=ended, **leak),
+        published("decay", id=again, at=said, ended_at=ended, heard=["exhaust"], **leak),
+    ):
+        message = sort_message(topic, payload, datetime.fromisoformat(said))
+        assert message is not None
+        assert not store.write([message]).quarantined
+    (entry,) = (one for one in entries_of(store, ["sled-7"]) if isinstance(one, DecayEntry))
+    assert json.loads(entry.result_json)["heard"] == ["exhaust"]
+    assert entry.at == datetime.fromisoformat(ended)

@@ -8,11 +8,12 @@ import pytest
 
 from gaugelink.engine.air import ambient_at_altitude, assumed_ambient
 from gaugelink.engine.fleet import EngineRecord
+from gaugelink.leak.heard import Heard
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity, TestVerdict, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.leakdown import Heard, LeakDownValue
+from gaugelink.verdict.leakdown import LeakDownValue
 from tests.verdict.shop import FOUR, PSI, TRIPLE, judge, only, reading, readings
 
 ENGINES = (
@@ -68,11 +69,15 @@ def _made_up(rng: np.random.Generator, engine: EngineRecord) -> tuple[TestVerdic
             replace(one, peak_kpa=one.peak_kpa * float(rng.uniform(0.75, 1.02)), flags=frozenset()) for one in values
         ]
     leaks = [
-        LeakDownValue(one.cylinder, float(rng.uniform(2.0, 60.0)), float(rng.uniform(1.0, 6.0)), heard)
+        LeakDownValue(one.cylinder, float(rng.uniform(2.0, 60.0)), float(rng.uniform(1.0, 6.0)), _heard(rng))
         for one in values
-        if rng.random() < 0.1 and (heard := [None, *Heard][rng.integers(1 + len(Heard))]) is not Heard.NEIGHBOUR
+        if rng.random() < 0.1
     ]
     return judge_test(engine, values, under, dry=dry, leak_down=leaks, unit=PSI), under.wet
+
+
+def _heard(rng: np.random.Generator) -> tuple[Heard, ...]:
+    return tuple(place for place in Heard if rng.random() < 0.3)
 
 
 def _of(verdict: TestVerdict, rule: RuleName, severity: Severity | None = None) -> list[Finding]:

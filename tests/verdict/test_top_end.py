@@ -2,12 +2,13 @@
 
 import pytest
 
+from gaugelink.leak.heard import Heard
 from gaugelink.verdict.findings import RuleName, Severity, TopEnd
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.leakdown import Heard, LeakDownValue
+from gaugelink.verdict.leakdown import LeakDownValue
 from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings
 
-LEAKS = LeakDownValue("middle", 42.0, 4.0, Heard.CRANKCASE)
+LEAKS = LeakDownValue("middle", 42.0, 4.0, (Heard.CRANKCASE,))
 
 
 def test_only_cylinders_that_two_tests_are_against_are_said_to_come_off() -> None:
@@ -15,7 +16,7 @@ def test_only_cylinders_that_two_tests_are_against_are_said_to_come_off() -> Non
     verdict = judge(readings(TRIPLE, 112.0, 111.0, 112.0), leak_down=[LEAKS])
     assert verdict.top_end is TopEnd.TEST_FIRST
     assert only(verdict, RuleName.TOP_END).cylinders == ("middle",)
-    every = [LeakDownValue(name, 42.0, 4.0, Heard.CRANKCASE) for name in TRIPLE.cylinder_names]
+    every = [LeakDownValue(name, 42.0, 4.0, (Heard.CRANKCASE,)) for name in TRIPLE.cylinder_names]
     worn = judge(readings(TRIPLE, 112.0, 111.0, 112.0), leak_down=every)
     assert worn.top_end is TopEnd.LIKELY
     assert set(only(worn, RuleName.TOP_END).cylinders) == set(TRIPLE.cylinder_names)
@@ -42,7 +43,7 @@ def test_where_every_test_was_done_and_none_tells_a_look_inside_is_left() -> Non
 
 def test_two_tests_that_name_two_causes_are_not_said_to_agree_on_one() -> None:
     dry = readings(TRIPLE, 135.0, 110.0, 134.0)
-    leaks = LeakDownValue("middle", 42.0, 4.0, Heard.COOLANT)
+    leaks = LeakDownValue("middle", 42.0, 4.0, (Heard.COOLANT,))
     verdict = judge(readings(TRIPLE, 143.0, 139.0, 142.0), WET, dry=dry, leak_down=[leaks])
     told = only(verdict, RuleName.TOP_END).text
     assert verdict.top_end is TopEnd.LIKELY

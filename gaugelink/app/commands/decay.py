@@ -20,6 +20,7 @@ from gaugelink.broker.leak_messages import DecayKind, LeakRequest
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.leak.heard import Heard
 from gaugelink.leak.limits import Practice
 from gaugelink.leak.wording import flag_words
 from gaugelink.settings import first_mistake
@@ -172,6 +173,36 @@ def orifice(
 def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
     """Say that the cautions were heard."""
     send(config, simulated, as_json, order(CommandAction.ACKNOWLEDGE, by=by))
+
+
+_NOWHERE = "nowhere"
+
+
+@group.command()
+def found(
+    places: Annotated[
+        list[str] | None,
+        typer.Argument(help=f"Where the air of a cylinder goes: {', '.join(Heard)}; {_NOWHERE} takes it back."),
+    ] = None,
+    note: Annotated[str, typer.Option(help="The same in words, for example: the left crank seal.")] = "",
+    cylinder: Annotated[str | None, typer.Option(help="The last leak-down of this cylinder, not the last.")] = None,
+    machine: Annotated[str | None, typer.Option(help="Refuse it if the last one was of another machine.")] = None,
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
+) -> None:
+    """Keep where the air of the last leak-down was heard to go: it names the cause in the verdict and the report."""
+    said = [place.strip().casefold() for place in places or ()]
+    if not said and not note:
+        raise SettingsError(f"Say where the air goes: {', '.join(Heard)}, {_NOWHERE}, or --note in words.")
+    if unknown := [place for place in said if place not in {*Heard, _NOWHERE}]:
+        raise SettingsError(f"{unknown[0]}: no such place; expected {', '.join(Heard)} or {_NOWHERE}.")
+    if _NOWHERE in said and (len(said) > 1 or note):
+        raise SettingsError(f"{_NOWHERE} stands alone: it takes back what was said before.")
+    heard = tuple(Heard(place) for place in said if place != _NOWHERE)
+    details = {"machine": machine, "cylinder": cylinder, "heard": heard, "note": note or None}
+    send(config, simulated, as_json, order(CommandAction.LEAK_FOUND, by=by, **details))
 
 
 @group.command()
