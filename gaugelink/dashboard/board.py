@@ -14,6 +14,7 @@ from gaugelink.broker.received import read_message
 from gaugelink.broker.senml import LivePressure, resolve
 from gaugelink.dashboard.succession import Succession
 from gaugelink.errors import BrokerError
+from gaugelink.leak.heard import found_text
 from gaugelink.leak.wording import PHASE_WORDS, flag_words
 from gaugelink.peak.events import Flag
 from gaugelink.printable import printable
@@ -184,7 +185,12 @@ class BenchBoard:
                 data = self._events[message.event_id]
             case Decay():
                 data["doubts"] = list(flag_words(message.flags))
-                _keep(self._decays, message.decay_id, data, MOST_DECAYS)
+                data["where"] = found_text(message.heard, message.found)
+                # One of which it is said where its air goes stays in its place.
+                if message.decay_id in self._decays:
+                    self._decays[message.decay_id] = data
+                else:
+                    _keep(self._decays, message.decay_id, data, MOST_DECAYS)
                 # The result of one before this may be told again while the cautions of this one stand.
                 if self._leak is None or self._leak.decay_id == message.decay_id:
                     self._cautions.leak_ended()

@@ -5,6 +5,7 @@ from typing import Any
 
 from gaugelink.dashboard.record import Machine
 from gaugelink.leak.differential import DifferentialLimit, faa_orifice
+from gaugelink.leak.heard import Heard, places_text
 from gaugelink.leak.limits import Practice, practice_limit
 
 PRACTICES = (Practice.USUAL, Practice.STRICT, Practice.LOOSE)
@@ -12,7 +13,7 @@ PRACTICES = (Practice.USUAL, Practice.STRICT, Practice.LOOSE)
 
 
 def leak_tests(machines: Sequence[Machine]) -> dict[str, Any]:
-    """Limits of both kinds of leak-down in kPa, and the orifice for the bore of each machine, as JSON.
+    """Limits of both kinds of leak-down in kPa, the orifice for each machine's bore, and where air may go, as JSON.
 
     A machine without a bore has no orifice here: then it is asked for.
     """
@@ -29,6 +30,7 @@ def leak_tests(machines: Sequence[Machine]) -> dict[str, Any]:
             for practice in PRACTICES
             for limit in (practice_limit(practice),)
         ],
+        "places": [{"place": place.value, "words": places_text((place,))} for place in Heard],
         "supply_kpa": differential.supply_kpa,
         "highest_kpa": differential.highest_kpa,
         "orifice_mm": {

@@ -5,8 +5,10 @@ from playwright.async_api import expect
 
 from gaugelink.broker.examples import example_of
 from gaugelink.broker.leak_messages import Decay, DecayKind, LeakRequest
+from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import Urgency
 from gaugelink.engine.units import PressureUnit
+from gaugelink.leak.heard import Heard
 from gaugelink.leak.limits import Practice
 from gaugelink.leak.steady import SteadyPhase
 from gaugelink.leak.watch import WatchPhase
@@ -167,6 +169,44 @@ async def test_a_result_says_first_what_was_tested_and_whether_it_passes() -> No
         await expect(first.locator(".large")).to_contain_text("crankcase fails: ")
         await expect(first).to_contain_text(TRIPLE.name)
         await expect(first.locator("svg")).to_have_count(1)
+
+
+async def test_where_the_air_goes_is_asked_of_a_cylinder_by_place_and_of_any_part_in_words() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    of_cylinder = Decay.model_validate(example_of("Decay")).model_copy(
+        update={"bench": BENCH, "machine": TRIPLE.id, "heard": (Heard.EXHAUST,)}
+    )
+    of_case = of_cylinder.model_copy(
+        update={"id": new_id(), "decay_id": new_id(), "cylinder": None, "part": "crankcase", "heard": ()}
+    )
+    for case in (of_cylinder, of_case):
+        played.hub.take(BENCH, "decay", case.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await page.locator("#to-leak").click()
+        dialog = page.get_by_role("dialog")
+        keep = dialog.get_by_role("button", name="Keep it")
+        last = page.locator("#leak-results li").last
+        await expect(last).to_contain_text("Air heard at the exhaust")
+        await page.get_by_role("button", name="Where the air of cylinder MAG goes").click()
+        await expect(dialog.get_by_label("at the exhaust")).to_be_checked()
+        await dialog.get_by_label("in the crankcase").check()
+        assert await grave_faults(page) == []
+        await keep.click()
+        await expect(dialog).to_be_hidden()
+        told = of_cylinder.model_copy(update={"id": new_id(), "heard": (Heard.EXHAUST, Heard.CRANKCASE)})
+        played.hub.take(BENCH, "decay", told.model_dump_json().encode())
+        await expect(last).to_contain_text("Air heard at the exhaust and in the crankcase")
+        await page.get_by_role("button", name="Where the air of the crankcase goes").click()
+        await expect(dialog.get_by_role("checkbox")).to_have_count(0)
+        await dialog.get_by_label("In words").fill("left crank seal")
+        await keep.click()
+        await expect(dialog).to_be_hidden()
+    sent = [(one.action, one.decay_id, one.heard, one.note) for _, one in played.reader.asked]
+    assert sent == [
+        ("leak_found", of_cylinder.decay_id, (Heard.EXHAUST, Heard.CRANKCASE), None),
+        ("leak_found", of_case.decay_id, (), "left crank seal"),
+    ]
 
 
 async def test_a_number_with_a_comma_is_what_was_typed_and_nothing_else_is_taken_for_one() -> None:

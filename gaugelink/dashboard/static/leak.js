@@ -4,6 +4,7 @@ import { clock, fromKpa, number, rateWithDoubt, withUnit } from "./units.js";
 import { bench, isHeard, leakOf, leaking, namesOf, standingPrompt, state, unitOf } from "./store.js";
 import { send } from "./commands.js";
 import { drawBeginning } from "./leakbegin.js";
+import { askFound } from "./leakfound.js";
 import { joined } from "./sentence.js";
 
 let chart = null;
@@ -49,14 +50,18 @@ function result(decay, unit) {
       ? perMinute(decay.rate_kpa_per_s, decay.rate_u_kpa_per_s, unit)
       : "no rate";
   const what = decay.cylinder ? `Cylinder ${decay.cylinder}` : decay.part || decay.gauge;
+  const whose = decay.cylinder ? `cylinder ${decay.cylinder}` : `the ${decay.part || "volume"}`;
   const machine = state.setup.machines.find((one) => one.id === decay.machine)?.name ?? decay.machine;
   const [shape, word] = PASSED[decay.verdict] ?? PASSED.open;
   return el(
     "li", { "data-verdict": decay.verdict || "open" },
     el("p", { class: "large" }, sign(shape), ` ${what} ${word}: ${loss}`),
-    el("p", { class: "quiet" }, [machine, clock(new Date(decay.at))].filter(Boolean).join(", ")),
+    el("p", { class: "quiet" }, [machine, clock(new Date(decay.ended_at ?? decay.at))].filter(Boolean).join(", ")),
     el("p", {}, `${number(decay.start_kpa, unit, 1)} to ${withUnit(decay.end_kpa, unit, 1)} in ${Math.round(decay.duration_s)} s. ${decay.text}`),
+    decay.where ? el("p", {}, `Air ${decay.heard.length ? "" : "found: "}${decay.where}`) : null,
     decay.doubts.length ? el("p", { class: "quiet" }, `Doubts: ${decay.doubts.join(", ")}`) : null,
+    state.setup.leak_tests === null ? null
+      : el("button", { type: "button", "aria-label": `Where the air of ${whose} goes`, onclick: () => askFound(decay, whose) }, "Where its air goes…"),
   );
 }
 
@@ -66,7 +71,7 @@ export function drawLeak() {
   if (view.hidden || one === null) return;
   const unit = unitOf(one.test);
   const prompt = standingPrompt(one);
-  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, isHeard(one.progress?.gauge), [...one.decays.keys()], one.test?.test_id, unit, state.setup.machines.length]);
+  const shown = JSON.stringify([one.name, prompt?.text, prompt?.urgency, leaking(one), one.leak, one.progress, isHeard(one.progress?.gauge), [...one.decays.values()].map((decay) => decay.id), one.test?.test_id, unit, state.setup.machines.length]);
   if (shown === drawn) return;
   drawn = shown;
   if (!view.hasChildNodes()) {

@@ -124,7 +124,8 @@ const FOLDS = {
   },
   result: (one, data) => (one.result = data),
   decay: (one, data) => {
-    keep(one.decays, data.decay_id, data, MOST_DECAYS);
+    if (one.decays.has(data.decay_id)) one.decays.set(data.decay_id, data);
+    else keep(one.decays, data.decay_id, data, MOST_DECAYS);
     one.cautions = data.cautions;
     if (one.progress?.decay_id === data.decay_id) one.progress = null;
   },
