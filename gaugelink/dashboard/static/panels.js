@@ -1,6 +1,6 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign, toPrompt } from "./dom.js";
-import { clock, withDoubt, withUnit, words } from "./units.js";
+import { clock, day, withDoubt, withUnit, words } from "./units.js";
 import { bench, isHeard, machineOf, namesOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 import { seasonsOf } from "./seasons.js";
 import { joined } from "./sentence.js";
@@ -93,6 +93,10 @@ export function drawHead() {
   const subject = test ? [machine, `, ${test.kind} test, ${asked || (PHASES[test.phase] ?? test.phase)}`] : ["", one?.availability ? "no test" : ""];
   setText(byId("subject-machine"), subject[0]);
   setText(byId("subject-state"), subject[1]);
+  // A test stays open: one of another day is not taken for one of this machine as it stands here now.
+  const began = test && day(test.began_at) !== day(Date.now()) ? `begun ${day(test.began_at)}` : "";
+  byId("began").hidden = began === "";
+  setText(byId("began"), began);
   document.title = test ? `${machine}: ${state.current}` : `gaugelink: ${state.current ?? ""}`;
   drawGauges(one);
 }

@@ -36,9 +36,9 @@ export const words = (flag) => flag.replaceAll("_", " ");
 const two = (part) => String(part).padStart(2, "0");
 // A time of the day and a day as everywhere in the house, whatever the habits of the country that the browser is set to.
 export const clock = (date) => [date.getHours(), date.getMinutes(), date.getSeconds()].map(two).join(":");
-// The day by the clock of whoever looks at the page, of a time in UTC.
-export const day = (text) => {
-  const at = new Date(text);
+// The day by the clock of whoever looks at the page, of a time in UTC, as text or in milliseconds.
+export const day = (time) => {
+  const at = new Date(time);
   return [at.getFullYear(), at.getMonth() + 1, at.getDate()].map(two).join("-");
 };
 // What somebody typed as a number: with a point or with a comma, but not with both. NaN where it is none.
