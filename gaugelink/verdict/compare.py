@@ -70,10 +70,10 @@ def _lowest_of_highest(case: Case) -> list[Finding]:
     if found[0].firm or len(sound) < 2:
         return found
     high = max(sound, key=lambda reading: reading.peak_kpa)
-    lower = [reading for reading in sound if reading is not high and case.firm_gap(high, reading)]
-    low = min(lower, key=lambda reading: reading.peak_kpa, default=None)
-    if low is not None and case.is_below_limit(high, low):
-        found.append(_against_highest(case, high, low))
+    # One that is lower yet, and of which nobody can tell, does not hide one that is surely low.
+    lower = [reading for reading in sound if case.firm_gap(high, reading) and case.is_below_limit(high, reading)]
+    if lower:
+        found.append(_against_highest(case, high, min(lower, key=lambda reading: reading.peak_kpa)))
     return found
 
 

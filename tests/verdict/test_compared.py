@@ -1,0 +1,142 @@
+"""Cylinders against each other: what is told is what was read, and each rule holds just as far as it says."""
+
+from dataclasses import replace
+
+import pytest
+
+from gaugelink.engine.fleet import parse_engine
+from gaugelink.verdict.findings import Finding, RuleName, Rules, Severity, TopEnd, VerdictWord
+from gaugelink.verdict.judge import judge_test
+from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, judge, only, reading, readings, rules_of
+
+TWIN = parse_engine('id = "twin"\nname = "Twin"\ncycle = 2\nlayout = "side_named"\ncylinders = 2\n', "twin.toml")
+
+
+def test_two_cylinders_are_compared_as_well_as_three() -> None:
+    verdict = judge_test(TWIN, readings(TWIN, 135.0, 110.0), SEA_LEVEL, unit=PSI)
+    assert only(verdict, RuleName.LOWEST_OF_HIGHEST).cylinders == ("MAG", "PTO")
+    assert only(verdict, RuleName.SPREAD).numbers["spread_kpa"] == pytest.approx(PSI.to_kpa(25.0))
+    assert (verdict.word, verdict.top_end) == (VerdictWord.INVESTIGATE, TopEnd.TEST_FIRST)
+    # Of two nobody can say which is the odd one, and no two of them are low together.
+    assert not rules_of(verdict) & {RuleName.ODD_CYLINDER, RuleName.NEIGHBOURS_LOW}
+
+
+def test_what_is_told_of_lowest_and_highest_is_what_was_read() -> None:
+    """110 of 135 psi are 81.5 %, 25 psi or 18.5 % less; nine tenths of 135 are 121.5."""
+    verdict = judge(readings(TRIPLE, 135.0, 110.0, 134.0))
+    spread = only(verdict, RuleName.SPREAD)
+    assert spread.text.startswith("Spread 25.0 psi, 18.5 % of the highest: more than the ")
+    assert spread.numbers["spread_percent"] == pytest.approx(100.0 * 25.0 / 135.0) == verdict.spread_percent
+    assert spread.cylinders == ("PTO", "middle")
+    low = only(verdict, RuleName.LOWEST_OF_HIGHEST)
+    assert low.text == "middle at 110 psi is 81 % of the highest, PTO at 135 psi: below the limit of 90 %, 122 psi."
+    assert low.numbers["lowest_percent"] == pytest.approx(100.0 * 110.0 / 135.0)
+    assert low.numbers["limit_kpa"] == pytest.approx(PSI.to_kpa(121.5))
+
+
+@pytest.mark.parametrize(("low_psi", "watched"), [(136.5, False), (134.0, True)])
+def test_no_cylinder_that_is_watched_is_said_to_need_no_watching(low_psi: float, watched: bool) -> None:
+    """Both are really lower; 94 % of 145 psi are 136.3."""
+    verdict = judge(readings(TRIPLE, 145.0, low_psi, 144.0))
+    assert "so it is real" in only(verdict, RuleName.SPREAD).text
+    assert ("needs no watching" in only(verdict, RuleName.SPREAD).text) is not watched
+    assert verdict.word is (VerdictWord.WATCH if watched else VerdictWord.CONSISTENT)
+
+
+def test_below_the_limit_by_less_than_can_be_told_is_said_to_be() -> None:
+    """120.5 of 135 psi are 89 %; what is uncertain of the limit is 4 psi."""
+    verdict = judge(readings(TRIPLE, 135.0, 120.5, 134.0))
+    low = only(verdict, RuleName.LOWEST_OF_HIGHEST)
+    assert low.severity is Severity.WATCH
+    assert low.text.endswith("below the limit of 90 %, 122 psi, but by less than the readings can tell.")
+
+
+def test_whose_limit_it_is_goes_by_the_engine() -> None:
+    own = TRIPLE.model_copy(update={"lowest_percent": 92.0})
+    told = {
+        only(judge_test(engine, values, SEA_LEVEL), RuleName.LOWEST_OF_HIGHEST).source
+        for engine, values in (
+            (TRIPLE, readings(TRIPLE, 135.0, 134.0, 135.0)),
+            (FOUR, readings(FOUR, 165.0, 164.0, 165.0, 165.0)),
+            (own, readings(TRIPLE, 135.0, 134.0, 135.0)),
+        )
+    }
+    assert len(told) == 3
+    assert "the engine's record" in told
+    assert any(source.startswith("two-stroke practice") for source in told)
+    assert any(source.startswith("four-stroke service manuals") for source in told)
+
+
+def test_a_cylinder_that_is_surely_low_is_not_hidden_by_a_lower_one_that_nobody_can_tell() -> None:
+    """The middle one was read to no better than two fifths: MAG is 23 psi below PTO all the same."""
+    items = [reading("PTO", 135.0), reading("middle", 108.0, random_fraction=0.2), reading("MAG", 112.0)]
+    verdict = judge(items)
+    found = {f.cylinders[0]: f for f in verdict.findings if f.rule is RuleName.LOWEST_OF_HIGHEST}
+    assert found["middle"].severity is Severity.RETEST
+    assert not found["middle"].firm
+    assert (found["MAG"].severity, found["MAG"].firm) == (Severity.INVESTIGATE, True)
+    assert verdict.word is VerdictWord.INVESTIGATE
+
+
+def odd(*psi: float, rules: Rules | None = None) -> tuple[Finding, ...]:
+    found = judge_test(TRIPLE, readings(TRIPLE, *psi), SEA_LEVEL, rules, unit=PSI).findings
+    return tuple(finding for finding in found if finding.rule is RuleName.ODD_CYLINDER)
+
+
+def test_the_odd_one_is_told_on_the_side_on_which_it_lies() -> None:
+    (low,), (high,) = odd(135.0, 110.0, 134.0), odd(110.0, 135.0, 111.0)
+    assert low.text == "middle is the odd one: 24.5 psi below the others, which lie within 1.0 psi of each other."
+    assert high.text == "middle is the odd one: 24.5 psi above the others, which lie within 1.0 psi of each other."
+    assert low.numbers["gap_kpa"] == pytest.approx(PSI.to_kpa(-24.5)) == -high.numbers["gap_kpa"]
+    assert low.numbers["others_spread_kpa"] == pytest.approx(PSI.to_kpa(1.0))
+
+
+def test_none_is_odd_where_the_others_lie_far_apart_themselves() -> None:
+    """29 psi off two that are 10 psi apart is less than three times that, 31 psi is more."""
+    assert not odd(150.0, 116.0, 140.0)
+    assert odd(150.0, 114.0, 140.0)
+    assert odd(150.0, 116.0, 140.0, rules=Rules(odd_times=2.0))
+
+
+def test_none_is_odd_by_less_than_alike_cylinders_show() -> None:
+    assert not odd(135.0, 133.5, 135.0)
+    # Three times their spread and more, and yet 4.1 psi from the nearest of them: alike ones show 4.7.
+    assert not odd(135.8, 130.1, 134.2)
+    assert odd(135.8, 129.0, 135.0)
+
+
+def test_an_odd_one_whose_pulls_disagree_is_not_firm() -> None:
+    items = [replace(one, agreed=one.cylinder != "middle") for one in readings(TRIPLE, 135.0, 110.0, 134.0)]
+    assert not only(judge(items), RuleName.ODD_CYLINDER).firm
+
+
+def test_two_cylinders_low_side_by_side_are_told_beside_the_rest() -> None:
+    """Half of 165 and 164, less half of 118 and 120 psi."""
+    verdict = judge_test(FOUR, readings(FOUR, 165.0, 118.0, 120.0, 164.0), SEA_LEVEL, unit=PSI)
+    found = only(verdict, RuleName.NEIGHBOURS_LOW)
+    assert found.numbers["gap_kpa"] == pytest.approx(PSI.to_kpa(45.5))
+    assert found.numbers["pair_apart_kpa"] == pytest.approx(PSI.to_kpa(2.0))
+    assert "2 and 3 lie side by side and are low together, by 45.5 psi" in found.text
+    assert found.next_tests == ("leak-down test on 2 and listen at the plug hole of 3",)
+
+
+@pytest.mark.parametrize("psi", [(165.0, 118.0, 120.0, 122.0), (165.0, 130.0, 100.0, 164.0)])
+def test_three_low_ones_or_two_unlike_ones_point_at_no_gasket_between_two(psi: tuple[float, ...]) -> None:
+    """The second two are 30 psi apart, more than half of what they lie below the rest."""
+    assert RuleName.NEIGHBOURS_LOW not in rules_of(judge_test(FOUR, readings(FOUR, *psi), SEA_LEVEL))
+
+
+@pytest.mark.parametrize("psi", [(165.0, 128.0, 118.0, 164.0), (165.0, 118.0, 128.0, 164.0)])
+def test_one_of_two_neighbours_below_the_limit_is_enough_to_look_between_them(psi: tuple[float, ...]) -> None:
+    """Three quarters of 165 psi are 124."""
+    verdict = judge_test(FOUR, readings(FOUR, *psi), SEA_LEVEL)
+    assert only(verdict, RuleName.NEIGHBOURS_LOW).severity is Severity.INVESTIGATE
+
+
+def test_two_neighbours_that_were_cranked_slower_than_the_rest_are_read_again_first() -> None:
+    """A battery that runs down from 250 to 150 rpm takes more off than these two lack."""
+    speeds = (250.0, 150.0, 150.0, 250.0)
+    values = zip(FOUR.cylinder_names, (165.0, 118.0, 120.0, 164.0), speeds, strict=True)
+    verdict = judge_test(FOUR, [reading(name, psi, rpm=rpm) for name, psi, rpm in values], SEA_LEVEL)
+    assert only(verdict, RuleName.NEIGHBOURS_LOW).severity is Severity.WATCH
+    assert verdict.word is VerdictWord.RETEST
