@@ -130,7 +130,7 @@ def amended_test(shop: Shop, test: NotebookTest, kept: KeptTest, at: datetime) -
         readings = [changed.get(reading.event_id, reading) for reading in kept.state.readings] + more
         readings = [replace(reading, gauge=_gauge_of(plan, reading)) for reading in readings]
         odometer = stored.odometer if test.counter is None else test.counter
-        snapshot = _snapshot(plan, readings)
+        snapshot = _snapshot(plan, readings, kept.state.phase)
         entries = [
             TestEntry(stored.test_id, stored.bench, stored.machine, snapshot, at, plan.engine, True, odometer),
             *entries,
@@ -293,9 +293,10 @@ def _entry(reading: Reading, at: datetime, note: str | None = None) -> ReadingEn
     return entry if note is None else replace(entry, note=note)
 
 
-def _snapshot(plan: Plan, readings: Sequence[Reading]) -> str:
+def _snapshot(plan: Plan, readings: Sequence[Reading], phase: Phase = Phase.FINISHED) -> str:
     state = SNAPSHOT.validate_python(TestBench(plan).snapshot())
-    state.phase = Phase.FINISHED
+    # What was given up is not brought back by a notebook that still has it.
+    state.phase = phase
     state.acknowledged = Acknowledgement(BY_HAND, 0.0, ())
     state.readings = list(readings)
     return json.dumps({"bench": SNAPSHOT.dump_python(state, mode="json"), "revision": 0})

@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 
+from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, put_right
 from gaugelink.app.leak_found import NONE_YET
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
@@ -15,7 +16,8 @@ from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.errors import JournalError
+from gaugelink.broker.messages import TestState
+from gaugelink.errors import GaugelinkError, JournalError
 from gaugelink.journal import Journal
 
 _LOG = logging.getLogger(__name__)
@@ -68,10 +70,14 @@ class Orders:
         elif command.action is CommandAction.BEGIN and self._air_on(command):
             text = "A leak test holds this gauge: stop it before a compression test begins."
             step = await self._take(self._session.refuse, command, text)
-        else:
-            if command.action is CommandAction.BEGIN and command.machine is not None:
+        elif command.action is CommandAction.BEGIN:
+            if command.machine is not None:
                 await self.look_back(command.machine)
             step = await self._take(self._session.command, command)
+        elif command.test_id in (None, self._session.test_id):
+            step = await self._take(self._session.command, command)
+        else:
+            step = await self._of_record(command, command.test_id)
         if step.result is not None:
             self._answered[command.id] = json.dumps({"ok": step.result.ok, "text": step.result.text})
             while len(self._answered) > _REMEMBERED:
@@ -87,6 +93,26 @@ class Orders:
         if decay is None:
             return await self._take(self._session.refuse, command, NONE_YET)
         return await self._take(self._leak.found, command, decay, self._session.test_id)
+
+    async def _of_record(self, command: Command, test_id: str) -> Step:
+        """Carry out what is asked of a test by its id: of one that the bench does not have any more there is little."""
+        try:
+            test = await self._records.test(test_id)
+            verdict = await self._records.judged(test)
+            told = await self._journal.retained(TestState.TOPIC)
+        except GaugelinkError as error:
+            return await self._take(self._session.refuse, command, str(error))
+        if test.stored.test_id == self._session.test_id:
+            return await self._take(self._session.command, command)
+        if command.action not in OF_THE_RECORD or command.event_id is not None:
+            return await self._take(self._session.refuse, command, NOT_OF_THE_RECORD)
+        stands = told is not None and json.loads(told.payload_json)["test_id"] == test.stored.test_id
+        step = await self._take(put_right, self._shop, command, test, verdict, stands)
+        own = self._session.test
+        if own is not None and own.plan.machine == test.stored.machine:
+            await self.look_back(test.stored.machine, self._session.began_at)
+            await self._take(self._session.held_anew)
+        return step
 
     def _air_on(self, command: Command) -> bool:
         """Whether a leak test listens to a gauge that the test would be done with: its pulls would not be seen."""

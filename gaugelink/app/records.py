@@ -33,7 +33,7 @@ from gaugelink.simulated import is_simulated
 from gaugelink.verdict.case import lowest_percent
 from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Rules
+from gaugelink.verdict.findings import Rules, TestVerdict
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
 from gaugelink.verdict.history_fit import Model
@@ -283,14 +283,7 @@ class Records:
             raise SettingsError(f"The test {test.stored.test_id} has {NOT_PROVEN_YET}; there is nothing to report.")
         record = self._shop.fleet.find(test.stored.machine)
         decays = await past_decays(self._journal, record.id)
-        held = None
-        if test.conditions.wet:
-            dry = await self.last_dry(record.id, before=test.stored.began_at)
-            if dry is not None and await self.stands(dry, test.stored.began_at):
-                held = (dry.values, dry.conditions)
-        leak_down = await leak_values(self._journal, test.stored, test.engine)
-        unit = self._shop.settings.bench.display_unit
-        verdict = verdict_of(test.state, test.events, test.engine, unit, held, leak_down) or test.verdict
+        verdict = await self.judged(test) or test.verdict
         history, tests, jobs = await self.history(record.id)
         verdict = over_the_seasons(verdict, test, history, tests) or verdict
         events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
@@ -341,6 +334,17 @@ class Records:
                 due = f", calibration due {gauge.calibration_due}" if gauge.calibration_due else ""
                 return f"{name}{serial}{due}"
         return name
+
+    async def judged(self, test: RecordedTest) -> TestVerdict | None:
+        """What a test says beside leak-downs, and a wet one beside its dry one; None where it has no reading."""
+        held = None
+        if test.conditions.wet:
+            dry = await self.last_dry(test.stored.machine, before=test.stored.began_at)
+            if dry is not None and await self.stands(dry, test.stored.began_at):
+                held = (dry.values, dry.conditions)
+        leak_down = await leak_values(self._journal, test.stored, test.engine)
+        unit = self._shop.settings.bench.display_unit
+        return verdict_of(test.state, test.events, test.engine, unit, held, leak_down)
 
     async def _recorded(self, stored: StoredTest) -> RecordedTest:
         engine = self._shop.fleet.engine_of(stored.machine)

@@ -90,6 +90,11 @@ class Session:
         return self._test.plan.test_id if self._test is not None else None
 
     @property
+    def began_at(self) -> datetime | None:
+        """When the open test began, or None."""
+        return self._began_at
+
+    @property
     def hints(self) -> EngineHints:
         """What the engine's record knows that helps the fit."""
         return hints_of(self._engine)
@@ -146,6 +151,15 @@ class Session:
         keeps its own until then: the next one may be refused.
         """
         self._looked_back = (machine, dry, stands)
+
+    def held_anew(self, now_s: float, at: datetime) -> Step:
+        """Judge the open test anew where another dry test stands behind it than when it began: one may be given up."""
+        del now_s
+        step = Step()
+        if self._test is not None and self._dry != (dry := self._standing_dry(self._test.plan.machine)):
+            self._dry = dry
+            self._tell_test(step, at)
+        return step
 
     def _dry_of(self, machine: str) -> Dry | None:
         return self._looked_back[1] if self._looked_back is not None and self._looked_back[0] == machine else None

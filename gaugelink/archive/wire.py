@@ -23,6 +23,7 @@ TOPICS = (
     f"{ROOT}/+/cranking",
     f"{ROOT}/+/reading",
     f"{ROOT}/+/test",
+    f"{ROOT}/+/test/closed",
     f"{ROOT}/+/decay",
     f"{ROOT}/+/prompt",
     f"{ROOT}/+/command/result",
@@ -139,6 +140,7 @@ _KINDS: dict[str, tuple[type[_Wire], Table]] = {
     "prompt": (_Prompt, schema.PROMPTS),
     "command/result": (_Result, schema.RESULTS),
     "test": (_Test, schema.TESTS),
+    "test/closed": (_Test, schema.TESTS),
 }
 
 

@@ -39,9 +39,12 @@ class CommandAction(StrEnum):
     STRIKE = "strike"
     """The reading of `event_id`, or the last one, does not count."""
     TAKE_BACK = "take_back"
-    """Undo the last change of the reading of `event_id`, or the last change that a person made."""
+    """Undo the last change of the reading of `event_id`, or the last change that a person made; with `test_id`, let a
+    test of the record that was given up count again."""
     FINISH = "finish"
     ABANDON = "abandon"
+    """Give up the bench's test, a finished one too, or the one of the record that `test_id` names: it stays in the
+    record and proves nothing."""
     BEGIN_DECAY = "begin_decay"
     """Begin a leak-down of `machine`, of `cylinder` or of the part that `leak` names."""
     STOP_DECAY = "stop_decay"
@@ -88,6 +91,9 @@ class Command(Part):
     """A cylinder's name in the engine record."""
     other: Word | None = None
     """The second cylinder of an exchange."""
+    test_id: Word | None = None
+    """The test that is meant, by its id or the beginning of it; the bench's own if left out. Of a test of the record
+    nothing but ``abandon`` and ``take_back`` can be asked."""
     event_id: Uuid | None = None
     """The event that is meant."""
     gauge: Name | None = None

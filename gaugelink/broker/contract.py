@@ -13,6 +13,7 @@ from gaugelink.broker.leak_messages import Decay, DecayProgress, DecayState
 from gaugelink.broker.message import ROOT, SCHEMA_VERSION, Message
 from gaugelink.broker.messages import (
     Availability,
+    ClosedTest,
     CommandResult,
     Cranking,
     GaugeState,
@@ -31,6 +32,7 @@ PUBLISHED: tuple[type[Message], ...] = (
     Cranking,
     Reading,
     TestState,
+    ClosedTest,
     Decay,
     DecayState,
     DecayProgress,

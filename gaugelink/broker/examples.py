@@ -219,4 +219,8 @@ def example_of(name: str) -> Any:
         return "online"
     if name == "LivePressure":
         return json.loads(live_pressure(_BENCH, _GAUGE, _AT, [0.0, 0.05, 0.1], [0.2, 412.7, 931.2]))
+    if name == "ClosedTest":
+        given_up = {"revision": 12, "phase": "abandoned", "closed": True, "next_cylinder": None, "prompt": ""}
+        state = _examples()["TestState"].model_copy(update={**_head(25), **given_up})
+        return state.model_dump(mode="json")
     return _examples()[name].model_dump(mode="json", exclude_unset=name == "Command")

@@ -315,6 +315,13 @@ class TestState(Message):
     """The unit that the shop reads in. Pressures here stay kPa."""
 
 
+class ClosedTest(TestState):
+    """A test of the record, whole, that was given up after it was closed, or counts again; not the current one."""
+
+    TOPIC: ClassVar[str] = "test/closed"
+    RETAIN: ClassVar[bool] = False
+
+
 class Urgency(StrEnum):
     """How a prompt is to be shown."""
 

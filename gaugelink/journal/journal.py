@@ -166,6 +166,10 @@ class Journal:
         """Read what was sent lately, and the last of every retained topic, for a broker that may have lost it."""
         return await self._read(lambda: reads.to_tell_again(self._opened.connection, newer_than, limit))
 
+    async def retained(self, topic_suffix: str) -> OutboxRow | None:
+        """Read what was told last on a retained topic, below ``gaugelink/<bench>/``; None before anything was."""
+        return await self._read(lambda: reads.retained(self._opened.connection, topic_suffix))
+
     # The record
 
     async def command_result(self, command_id: str) -> str | None:

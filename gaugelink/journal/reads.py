@@ -66,6 +66,14 @@ def to_tell_again(connection: sqlite3.Connection, newer_than: timedelta, limit: 
     return sorted(rows, key=lambda row: row.seq)
 
 
+def retained(connection: sqlite3.Connection, topic_suffix: str) -> OutboxRow | None:
+    """Read the last message of a retained topic, whether it was sent or waits."""
+    row = connection.execute(
+        "SELECT seq, id, topic, payload, qos, 1 AS retain, queued_at FROM retained WHERE topic = ?", (topic_suffix,)
+    ).fetchone()
+    return None if row is None else _outbox_row(row)
+
+
 def _test(row: sqlite3.Row) -> StoredTest:
     return StoredTest(
         test_id=row["test_id"],

@@ -16,7 +16,7 @@ from gaugelink.verdict.past import PastJob, PastTest
 
 FloatArray = NDArray[np.float64]
 
-GIVEN_UP = "Given up (ABANDONED): this test was not finished, and proves nothing of the engine."
+GIVEN_UP = "Given up (ABANDONED): this test proves nothing of the engine."
 """What stands on whatever is made of a test that was abandoned."""
 GIVEN_UP_WORD = "given up"
 """Stands in the place of the verdict's word."""

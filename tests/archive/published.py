@@ -13,6 +13,7 @@ KINDS = {
     "prompt": "Prompt",
     "command/result": "CommandResult",
     "test": "TestState",
+    "test/closed": "ClosedTest",
     "gauge/blue/state": "GaugeState",
 }
 """The contract's name of what is published on each topic of a bench."""

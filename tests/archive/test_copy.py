@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from gaugelink.app.archived import read_archive
 from gaugelink.app.cli import app
+from gaugelink.app.closed_tests import put_right
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shoppage import JournalRecord
@@ -18,7 +19,8 @@ from gaugelink.archive.copy import entries_of
 from gaugelink.archive.settings import database_url
 from gaugelink.archive.store import Store
 from gaugelink.archive.wire import sort_message
-from gaugelink.broker.commands import CommandAction
+from gaugelink.broker.commands import Command, CommandAction
+from gaugelink.broker.message import new_id
 from gaugelink.dashboard.record import Form, MachineRecord
 from gaugelink.errors import ArchiveError
 from gaugelink.journal import EventEntry, Journal
@@ -114,6 +116,37 @@ def test_history_is_the_same_from_either(shop, database):
     for one, other in zip(ours.trends, theirs.trends, strict=True):
         assert one.cylinder == other.cylinder
         assert one.level_kpa.value == pytest.approx(other.level_kpa.value, rel=1e-6)
+
+
+@pytest.mark.parametrize("stands", [False, True], ids=["another was begun since", "stands at the bench"])
+def test_a_test_that_is_given_up_later_counts_no_more_in_either(shop, database, tmp_path, stands):
+    def change(action):
+        async def put(records, journal):
+            test = (await records.tests())[stands]
+            command = Command(id=new_id(), action=action, test_id=test.stored.test_id)
+            verdict = await records.judged(test)
+            return put_right(shop, command, test, verdict, stands, 0.0, datetime.now(UTC))
+
+        async def write(step):
+            async with Journal.open(shop.journal) as journal:
+                await journal.record(step.entries, step.outgoing())
+
+        step = from_journal(shop, put)
+        asyncio.run(write(step))
+        now = datetime.now(UTC)
+        told = [
+            sort_message(f"gaugelink/bay-3/{m.topic_suffix}", m.payload_json.encode(), now) for m in step.outgoing()
+        ]
+        with Store(database_url(database, tmp_path)) as store:
+            assert not store.write(told).quarantined
+        _, ours, _ = from_journal(shop, lambda records, _: records.history("north-7"))
+        _, theirs, _ = read_archive(shop, database, lambda records, _: records.history("north-7"))
+        assert [test.test_id for test in ours] == [test.test_id for test in theirs]
+        return len(theirs)
+
+    assert change(CommandAction.ABANDON) == 1
+    assert change(CommandAction.TAKE_BACK) == 2
+    test_every_test_is_judged_the_same_from_either(shop, database)
 
 
 def test_the_commands_read_the_archive_and_need_no_journal(shop, database, tmp_path):

@@ -4,8 +4,9 @@ import json
 from datetime import UTC, datetime
 
 import pytest
+from paho.mqtt.client import topic_matches_sub
 
-from gaugelink.archive.wire import Filed, Quarantined, sort_message
+from gaugelink.archive.wire import STATES, TOPICS, Filed, Quarantined, sort_message
 from gaugelink.broker.contract import PUBLISHED
 from tests.archive.published import KINDS, published
 
@@ -24,6 +25,12 @@ def test_every_message_of_the_contract_is_filed_byte_for_byte(suffix):
 def test_no_message_of_the_contract_is_forgotten():
     # Progress and state of a leak-down are worth having only while it runs.
     assert {model.__name__ for model in PUBLISHED} - {"DecayProgress", "DecayState"} == set(KINDS.values())
+
+
+@pytest.mark.parametrize("suffix", KINDS)
+def test_what_can_be_filed_is_subscribed_to_once(suffix):
+    topic, _ = published(suffix)
+    assert [topic_matches_sub(asked, topic) for asked in (*TOPICS, *STATES)].count(True) == 1
 
 
 def test_words_and_fields_of_a_newer_bench_are_filed():

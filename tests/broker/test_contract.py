@@ -36,6 +36,7 @@ TOPICS = {
     "gaugelink/{bench}/cranking": (1, False),
     "gaugelink/{bench}/reading": (1, False),
     "gaugelink/{bench}/test": (1, True),
+    "gaugelink/{bench}/test/closed": (1, False),
     "gaugelink/{bench}/decay": (1, False),
     "gaugelink/{bench}/decay/state": (1, True),
     "gaugelink/{bench}/decay/progress": (0, False),

@@ -14,6 +14,10 @@ group = typer.Typer(
 
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
+OfTest = Annotated[
+    str | None,
+    typer.Option("--test", help="Id of a test or its beginning, see `history MACHINE`; the bench's own if left out."),
+]
 Event = Annotated[str | None, typer.Option(help="Id of the event; the last one if left out.")]
 
 
@@ -133,10 +137,15 @@ def strike(
 
 @group.command()
 def take_back(
-    event: Event = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
+    event: Event = None,
+    test: OfTest = None,
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Undo the last change of a reading."""
-    send(config, simulated, as_json, order(CommandAction.TAKE_BACK, event_id=event, by=by))
+    """Undo the last change of a reading; with --test, let a test that was given up count again."""
+    send(config, simulated, as_json, order(CommandAction.TAKE_BACK, event_id=event, test_id=test, by=by))
 
 
 @group.command()
@@ -158,6 +167,8 @@ def finish(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_
 
 
 @group.command()
-def abandon(config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False) -> None:
-    """Close the test; it proves nothing."""
-    send(config, simulated, as_json, order(CommandAction.ABANDON, by=by))
+def abandon(
+    test: OfTest = None, config: Config = SHOP, by: By = "", simulated: Simulated = False, as_json: AsJson = False
+) -> None:
+    """Give a test up, a finished one too: it stays in the record and proves nothing. `take-back` undoes it."""
+    send(config, simulated, as_json, order(CommandAction.ABANDON, test_id=test, by=by))
