@@ -15,6 +15,7 @@ from gaugelink.engine.air import (
     ambient_at_altitude,
     ambient_factor,
     ambient_from_barometer,
+    assumed_ambient,
     density_table_factor,
     standard_density_kg_m3,
     standard_pressure_kpa,
@@ -89,6 +90,15 @@ def test_pressure_altitude_is_the_inverse_of_the_standard() -> None:
 
 def test_ambients_know_how_sure_they_are() -> None:
     assert ambient_at_altitude(500.0).u_kpa > ambient_from_barometer(95.0).u_kpa
+
+
+def test_what_is_assumed_of_the_air_holds_from_the_sea_to_seven_hundred_metres() -> None:
+    assumed = assumed_ambient()
+    lowest_kpa = assumed.abs_kpa - 2.0 * assumed.u_kpa
+    assert altitude_of_pressure_m(lowest_kpa) == pytest.approx(700.0, abs=30.0)
+    # The lowest and highest barometers of the world's weather, reduced to the sea: 870 and 1084 hPa (World
+    # Meteorological Organization, from memory); a storm and a high over the plain stay inside.
+    assert lowest_kpa < 96.0 < 104.5 < assumed.abs_kpa + 2.0 * assumed.u_kpa
 
 
 def test_a_gauge_pressure_or_psi_given_as_ambient_is_refused() -> None:

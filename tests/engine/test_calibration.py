@@ -76,6 +76,39 @@ def test_classes_limit_the_error_in_percent_of_span(
     assert record.u_kpa(share * span_kpa) == pytest.approx(span_kpa * limit_percent / 100.0 / 3**0.5)
 
 
+@pytest.mark.parametrize("accuracy_class", [one for one in AccuracyClass if one.value.startswith("EN 837-1")])
+def test_a_class_of_en_837_is_its_limit_in_percent_of_the_span(accuracy_class: AccuracyClass) -> None:
+    """EN 837-1: the class number is the limit of error in percent of the span, over the whole scale."""
+    record = CalibrationRecord(gauge="g", span=1600.0, accuracy_class=accuracy_class, done_on=date(2026, 1, 1))
+    percent = float(accuracy_class.value.removeprefix("EN 837-1 "))
+    limits = [record.limit_kpa(share * 1600.0) for share in (0.0, 0.2, 0.5, 0.8, 1.0)]
+    assert limits == pytest.approx([16.0 * percent] * 5)
+
+
+# ASME B40.100, table of accuracy grades, from memory: percent of span in the first quarter, the middle half and the
+# last quarter of the scale.
+@pytest.mark.parametrize(
+    ("grade", "percent"),
+    [
+        ("4A", (0.1, 0.1, 0.1)),
+        ("3A", (0.25, 0.25, 0.25)),
+        ("2A", (0.5, 0.5, 0.5)),
+        ("1A", (1.0, 1.0, 1.0)),
+        ("A", (2.0, 1.0, 2.0)),
+        ("B", (3.0, 2.0, 3.0)),
+        ("C", (4.0, 3.0, 4.0)),
+        ("D", (5.0, 5.0, 5.0)),
+    ],
+)
+def test_a_grade_of_asme_limits_the_error_by_the_part_of_the_scale(
+    grade: str, percent: tuple[float, float, float]
+) -> None:
+    accuracy_class = AccuracyClass(f"ASME B40.100 {grade}")
+    record = CalibrationRecord(gauge="g", span=1000.0, accuracy_class=accuracy_class, done_on=date(2026, 1, 1))
+    for shares, limit in zip(((0.0, 0.24), (0.25, 0.5, 0.75), (0.76, 1.0)), percent, strict=True):
+        assert [record.limit_kpa(1000.0 * share) for share in shares] == pytest.approx([10.0 * limit] * len(shares))
+
+
 def test_a_calibration_is_overdue_the_day_after_it_falls_due() -> None:
     assert not RECORD.is_overdue(date(2027, 1, 10))
     assert RECORD.is_overdue(date(2027, 1, 11))

@@ -48,11 +48,29 @@ def test_a_pressure_is_written_with_its_unit():
     assert PressureUnit.PSI.text(-7.0) == "-1 psi"
 
 
+@pytest.mark.parametrize(
+    ("unit", "written"),
+    [
+        (PressureUnit.PASCAL, "923900 Pa"),
+        (PressureUnit.KPA, "924 kPa"),
+        (PressureUnit.BAR, "9.24 bar"),
+        (PressureUnit.PSI, "134 psi"),
+        (PressureUnit.KGF_CM2, "9.42 kgf/cm2"),
+        (PressureUnit.MMHG, "6930 mmHg"),
+    ],
+)
+def test_a_reading_has_as_many_digits_as_a_gauge_of_its_unit_shows(unit: PressureUnit, written: str) -> None:
+    """Three or four: 923.9 kPa are 134.00 psi, 9.421 kgf/cm2 and 6,929.8 mmHg (NIST SP 811, appendix B.8)."""
+    assert unit.text(923.9) == written
+
+
 def test_two_pressures_that_are_compared_read_differently_unless_they_are_the_same() -> None:
     assert PressureUnit.PSI.texts_apart(41.0, 35.0) == ("6 psi", "5 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 39.0) == ("5.9 psi", "5.7 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 40.8) == ("5.95 psi", "5.92 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 41.0) == ("6 psi", "6 psi")
+    # A thousandth of a psi apart: nobody can read that, and no more than two digits are added for it.
+    assert PressureUnit.PSI.texts_apart(41.0, 41.01) == ("6 psi", "6 psi")
     assert PressureUnit.BAR.texts_apart(923.9, 924.1) == ("9.239 bar", "9.241 bar")
 
 
@@ -61,6 +79,8 @@ def test_a_difference_has_a_digit_that_whole_readings_have_not() -> None:
     assert PressureUnit.KPA.fine(22.83) == "22.8"
     assert PressureUnit.KPA.fine(99.96) == "100"
     assert PressureUnit.KPA.fine_text(109.3) == "109 kPa"
+    assert PressureUnit.KPA.fine_text(-109.3) == "-109 kPa"
+    assert PressureUnit.KPA.fine_text(-94.6) == "-94.6 kPa"
     assert PressureUnit.BAR.fine_text(109.3) == "1.09 bar"
     assert PressureUnit.BAR.fine_text(22.83) == "0.23 bar"
     assert PressureUnit.PSI.fine(-0.01) == "0.0"
@@ -102,6 +122,22 @@ def test_a_difference_ends_at_the_place_of_its_uncertainty_unless_both_would_rea
     assert PressureUnit.KPA.difference_texts(12.44, 12.31) == ("12.4 kPa", "12.3 kPa")
     assert PressureUnit.KPA.difference_texts(124.4, 123.1) == ("124 kPa", "123 kPa")
     assert PressureUnit.PSI.difference_texts(12.0, 12.0) == ("1.7 psi", "1.7 psi")
+
+
+def test_a_difference_with_its_doubt_keeps_the_digit_that_a_reading_has_not() -> None:
+    assert PressureUnit.KPA.doubt_text(62.34, 8.51) == "62 ± 8.5 kPa"
+    assert PressureUnit.KPA.doubt_text(62.34, 8.51, fine=True) == "62.3 ± 8.5 kPa"
+
+
+def test_what_is_far_smaller_than_a_reading_has_as_many_digits_as_its_doubt_asks_for() -> None:
+    """A loss a minute: two significant digits of its uncertainty and the value to the same place (JCGM 100:2008,
+    7.2.6)."""
+    assert PressureUnit.KPA.small_with_doubt(0.00412, 0.00118) == ("0.0041", "0.0012")
+    assert PressureUnit.PSI.small_with_doubt(PressureUnit.PSI.to_kpa(1.234), PressureUnit.PSI.to_kpa(0.21)) == (
+        "1.23",
+        "0.21",
+    )
+    assert PressureUnit.KPA.small_with_doubt(12.3, 2.4) == ("12.3", "2.4")
 
 
 @pytest.mark.parametrize("unit", PressureUnit)
