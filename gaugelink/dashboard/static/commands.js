@@ -1,7 +1,7 @@
 // What a thumb can ask for. Every press is answered by the bench, and the answer is shown.
 import { byId, el, setText, toPrompt } from "./dom.js";
-import { withUnit } from "./units.js";
-import { bench, questionsLeft, state, unitOf } from "./store.js";
+import { day, withUnit } from "./units.js";
+import { bench, machineOf, questionsLeft, state, unitOf } from "./store.js";
 
 let fading = 0;
 
@@ -127,6 +127,10 @@ function askAssign() {
   );
 }
 
+// Each with the test that is looked at: another may have been begun since, and the bench may not have this one any more.
+const givingUp = (test) => ({ action: "abandon", test_id: test.test_id });
+const takingBack = (test) => ({ action: "take_back", ...(test?.closed ? { test_id: test.test_id } : {}) });
+
 function askFinish() {
   const test = bench()?.test;
   const left = (test?.cylinders ?? []).filter((one) => ["waiting", "in_progress"].includes(one.status)).map((one) => one.name);
@@ -137,7 +141,7 @@ function askFinish() {
     left.length ? el("p", {}, `Not settled yet: ${left.join(", ")}.`) : null,
     asked ? el("p", {}, `${asked}: a reading on no cylinder counts nowhere.`) : null,
     button("Finish with what there is", { action: "finish" }, "main"),
-    button("Give it up: it proves nothing", { action: "abandon" }),
+    button("Give it up: it proves nothing", givingUp(test)),
   );
 }
 
@@ -160,7 +164,13 @@ export function askBegin() {
 }
 
 function askGiveUp() {
-  return ask("Give the test up?", button("Give it up: it proves nothing", { action: "abandon" }, "main"));
+  const test = bench().test;
+  return ask(
+    "Give the test up?",
+    el("p", {}, `${machineOf(test)?.name ?? test.machine}, begun ${day(test.began_at)}.`),
+    test.closed ? el("p", {}, "It stays in the record and counts in no history any more, until that is taken back.") : null,
+    button("Give it up: it proves nothing", givingUp(test), "main"),
+  );
 }
 
 // Nothing else acts before the cautions are acknowledged, so nothing else is offered.
@@ -168,19 +178,19 @@ const begun = (test) => test && !test.closed && test.phase !== "cautions";
 
 // Each with its words, which name what it is about, when it is offered, and what it does.
 const BUTTONS = [
-  ["give-up", () => "Give it up", (test) => test?.phase === "cautions", askGiveUp],
   ["begin", () => "Begin a test", (test) => !test || test.closed || test.phase === "done", askBegin],
   ["redo", (test) => `Redo ${redone(test) ?? "the last"}`, begun, () => send({ action: "redo", ...(redone(bench()?.test) ? { cylinder: redone(bench().test) } : {}) })],
   ["skip", (test) => `Skip ${test?.next_cylinder ?? ""}`.trim(), (test) => test?.phase === "measuring", () => send({ action: "skip" })],
   ["assign", () => "Move a reading…", begun, askAssign],
   ["strike", () => `Strike ${lastRead()?.what ?? "the last"}`, begun, () => send({ action: "strike", ...(lastRead() ? { event_id: lastRead().id } : {}) })],
-  ["take-back", () => "Take back", (test) => begun(test) || test?.closed === true, () => send({ action: "take_back" })],
+  ["take-back", () => "Take back", (test) => begun(test) || test?.closed === true, () => send(takingBack(bench()?.test))],
   ["finish", () => "Finish", begun, askFinish],
+  ["give-up", () => "Give it up", (test) => ["cautions", "done", "finished"].includes(test?.phase), askGiveUp],
 ];
 
 // What stands in the one row that a phone has room for; the rest is behind "More".
-const FIRST = { measuring: ["redo", "skip"], done: ["begin", "finish"] };
-const ALWAYS = ["begin", "give-up"];
+const FIRST = { cautions: ["give-up"], measuring: ["redo", "skip"], done: ["begin", "finish"] };
+const ALWAYS = ["begin"];
 
 function openMore(open) {
   byId("actions").dataset.open = String(open);

@@ -186,6 +186,9 @@ export function drawVerdict() {
     else if (test.verdict === "retest") next = "Every cylinder was read, but not all of them well: read again what is marked.";
     else next = "All settled: look, then finish.";
   }
+  // Whatever it says of the engine: that it is one of this machine, or was done as it should, is not so.
+  const givenUp = test?.phase === "abandoned";
+  if (givenUp) next = "Given up: this test proves nothing of the engine.";
   setText(byId("next"), next);
   const spread = test?.spread_kpa ?? null;
   setText(
@@ -197,7 +200,7 @@ export function drawVerdict() {
   );
   // While cylinders are missing there is nothing to say of the engine yet, however the word would be.
   const missing = (test?.findings ?? []).some((finding) => finding.rule === "incomplete") && !test.closed;
-  const word = missing ? null : (test?.verdict ?? null);
+  const word = missing || givenUp ? null : (test?.verdict ?? null);
   const seasons = seasonsOf(drawVerdict);
   byId("verdict").hidden = word === null;
   const meaning = word === "consistent" && seasons?.wearing.length ? "nothing in this test alone, but look at the seasons" : (MEANING[word] ?? "");
@@ -214,15 +217,15 @@ export function drawVerdict() {
   const noted = (test?.notes ?? []).map((note) => (note.by ? `${note.text} (${note.by})` : note.text));
   byId("noted").hidden = noted.length === 0;
   setText(byId("noted"), noted.length ? `Noted: ${noted.join("; ")}` : "");
-  setText(byId("summary"), test ? joined(test.summary, namesOf(test)) || "Nothing can be said yet." : "");
-  const asking = (test?.findings ?? []).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
+  setText(byId("summary"), test && !givenUp ? joined(test.summary, namesOf(test)) || "Nothing can be said yet." : "");
+  const asking = (givenUp ? [] : (test?.findings ?? [])).filter((finding) => finding.severity !== "note" && !test.summary.includes(finding.text)).slice(0, 4);
   byId("findings").replaceChildren(
     ...asking.map((finding) => {
       const causes = finding.causes.length ? el("small", {}, `Likely, in this order: ${finding.causes.join("; ")}.`) : null;
       return el("li", { "data-severity": finding.severity }, joined(finding.text, namesOf(test)), causes);
     }),
   );
-  const tell = missing ? [] : [...new Set((test?.findings ?? []).filter((finding) => finding.severity !== "note").flatMap((finding) => finding.next_tests))];
+  const tell = missing || givenUp ? [] : [...new Set((test?.findings ?? []).filter((finding) => finding.severity !== "note").flatMap((finding) => finding.next_tests))];
   byId("tells").hidden = tell.length === 0;
   setText(byId("tells"), tell.length ? `What would tell: ${tell.slice(0, 4).join("; ")}.` : "");
 }
