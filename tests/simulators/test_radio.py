@@ -66,6 +66,23 @@ def test_a_gauge_is_found_connected_read_and_heard_through_bleak() -> None:
     run_driven(main())
 
 
+def test_a_frame_that_is_under_way_when_nobody_listens_any_more_is_dropped_in_silence(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    async def main() -> None:
+        gauge = SimulatedGauge(LAYOUT, speed=None)
+        async with simulated_shop_radio([gauge]) as radio, connected(radio, gauge) as (client, _gone, frames):
+            feeding = asyncio.ensure_future(gauge.feed(np.arange(2000) / 100.0, np.full(2000, 400.0)))
+            await asyncio.sleep(0.0)
+            await client.stop_notify(FRAMES)
+            heard = len(frames)
+            feeding.cancel()
+            assert len(frames) == heard
+
+    run_driven(main())
+    assert [record.getMessage() for record in caplog.records] == []
+
+
 def test_a_fed_pressure_arrives_as_it_was_fed() -> None:
     async def main() -> None:
         gauge = SimulatedGauge(LAYOUT)
