@@ -8,14 +8,18 @@ from gaugelink.verdict.band import (
     ALL_LOW_CAUSES,
     BLOW_DRY,
     HIGH_CAUSES,
+    LOOK_AT_CROWN,
+    OTHER_GAUGE,
+    OUTSIDE,
     band_findings,
     band_here,
     high_causes,
     high_checks,
+    low_checks,
     over_band,
     shared_low_causes,
 )
-from gaugelink.verdict.case import Case
+from gaugelink.verdict.case import Case, telling_tests
 from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
 
 
@@ -70,27 +74,34 @@ def _expected(case: Case, expected: Mapping[str, ExpectedPressure], *, has_band:
     }
     below = tuple(name for name in off if off[name] < 0)
     above = tuple(name for name in off if off[name] > 0)
-    low_causes = shared_low_causes(case) if len(below) == len(case.readings) else ALL_LOW_CAUSES
+    every = len(below) == len(case.readings)
+    low_causes = shared_low_causes(case) if every else ALL_LOW_CAUSES
+    look = low_checks(case) if every else (OUTSIDE, *telling_tests(case.engine.cycle))
     if not off:
-        return [_beside_estimate(case, known, (), "The readings lie where the engine's dimensions would put them", ())]
+        return [_beside_estimate(case, known, (), "The readings lie where the engine's dimensions would put them")]
     return [
         _beside_estimate(
             case,
             known,
             names,
             f"{', '.join(names)} {'lies' if len(names) == 1 else 'lie'} {side} what the engine's dimensions would give",
-            () if has_band else causes,
+            *(((), ()) if has_band else (causes, next_tests)),
         )
-        for names, side, causes in (
-            (below, "below", low_causes),
-            (above, "above", high_causes(case, above)),
+        for names, side, causes, next_tests in (
+            (below, "below", low_causes, look),
+            (above, "above", high_causes(case, above), (*high_checks(case, above), LOOK_AT_CROWN, OTHER_GAUGE)),
         )
         if names
     ]
 
 
 def _beside_estimate(
-    case: Case, known: Mapping[str, ExpectedPressure], names: tuple[str, ...], text: str, causes: tuple[str, ...]
+    case: Case,
+    known: Mapping[str, ExpectedPressure],
+    names: tuple[str, ...],
+    text: str,
+    causes: tuple[str, ...] = (),
+    next_tests: tuple[str, ...] = (),
 ) -> Finding:
     """The finding that `text` begins. It asks for a look where `causes` are given."""
     apart = {name: abs(case.readings[name].peak_kpa - known[name].kpa) for name in names or tuple(known)[:1]}
@@ -110,6 +121,7 @@ def _beside_estimate(
         u_kpa=estimate.u_kpa,
         cylinders=names,
         causes=causes,
+        next_tests=next_tests,
         source="polytropic compression from port or valve closing; exponent with heat loss, from memory",
         firm=case.firm(name),
     )

@@ -18,6 +18,9 @@ ALL_LOW_CAUSES = (
     "gauge, adapter or its seal",
     "all cylinders worn alike",
 )
+OUTSIDE = "check throttle, battery and the gauge's seal, then read again"
+LOOK_AT_CROWN = "look at the crown through the plug hole"
+OTHER_GAUGE = "check the gauge against another one"
 BLOW_DRY = "crank with the plugs out to blow the cylinder dry, then read again"
 ASSUMED_AIR = "less air pressure here than was assumed"
 """The first cause of low readings where neither altitude nor barometer was given."""
@@ -152,6 +155,15 @@ def shared_low_causes(case: Case, worn: tuple[str, ...] = ALL_LOW_CAUSES[-1:]) -
     return (*assumed, *ALL_LOW_CAUSES[:-1], *reduced, *worn)
 
 
+def low_checks(case: Case) -> tuple[str, ...]:
+    """What to look at before the cylinders, where all of them read low."""
+    if case.conditions.ambient_source is AmbientSource.ASSUMED:
+        return "give the altitude or the barometer of the test", OUTSIDE
+    if _may_be_reduced(case):
+        return "see that the barometer tells the pressure here and not at sea level", OUTSIDE
+    return (OUTSIDE,)
+
+
 def _may_be_reduced(case: Case) -> bool:
     """Whether the barometer may have been reduced to sea level: high up it then hides how thin the air is."""
     conditions = case.conditions
@@ -182,10 +194,7 @@ def _below(case: Case, band: BandHere) -> list[Finding]:
     found: list[Finding] = []
     causes, unlike = _low_causes(case, band), _unlike_the_band(case)
     shared = causes != low_causes(case.engine.cycle)
-    first = ("give the altitude or the barometer of the test",) if assumed else ()
-    if _may_be_reduced(case):
-        first = ("see that the barometer tells the pressure here and not at sea level",)
-    checks = (*first, "check throttle, battery and the gauge's seal, then read again") if shared else ()
+    checks = low_checks(case) if shared else ()
     for severity, names in _shortfalls(case, band).items():
         if not names:
             continue
@@ -295,9 +304,9 @@ def _above(case: Case, band: BandHere) -> list[Finding]:
                 causes=high_causes(case, names),
                 next_tests=(
                     *high_checks(case, names),
-                    "look at the crown through the plug hole",
+                    LOOK_AT_CROWN,
                     *((BLOW_DRY,) if some is hiding else ()),
-                    "check the gauge against another one",
+                    OTHER_GAUGE,
                 ),
                 source=_source(band),
                 firm=case.firm(*some),

@@ -76,6 +76,12 @@ def _is_of_all(finding: Finding) -> bool:
     return finding.rule is RuleName.BAND and bool(_OF_ALL.intersection(finding.causes))
 
 
+def _is_high(finding: Finding) -> bool:
+    """Whether a finding is of a pressure that is higher than it should be: running will not bring that down to a leak."""
+    above = finding.numbers.get("reading_kpa", 0.0) > finding.numbers.get("expected_kpa", 0.0)
+    return finding.rule is RuleName.HIGH_READING or (finding.rule is RuleName.EXPECTED and above)
+
+
 def top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: EngineRecord) -> Finding:
     """What to say of the top end, beside the other findings of a test."""
     asking = [f for f in findings if f.severity is Severity.INVESTIGATE]
@@ -83,14 +89,14 @@ def top_end_finding(top_end: TopEnd, findings: Sequence[Finding], engine: Engine
     cylinders = _by_two_tests(findings) if top_end is TopEnd.LIKELY else gathered(f.against for f in of_one)
     told = [f for f in asking if f.rule in (RuleName.WET_DRY, RuleName.LEAK_DOWN) and set(f.cylinders) & set(cylinders)]
     causes = gathered(f.causes for f in told)
-    watched = gathered(f.against for f in findings if f.severity is Severity.WATCH)
+    watching = [f for f in findings if f.severity is Severity.WATCH and f.rule is not RuleName.CRANKING_UNEVEN]
+    watched = gathered(f.against for f in watching if not _is_high(f))
     leave = "Nothing in these readings asks for the top end to come off"
     again = (
         f"read {', '.join(watched)} again after a few hours of running, and do a leak-down test if it has fallen"
         if watched
         else "read again before the season is over"
     )
-    watching = any(f.severity is Severity.WATCH for f in findings)
     alone = "" if any(f.rule in _FROM_OUTSIDE for f in findings) else _ALONE
     text = {
         TopEnd.UNKNOWN: _unknown(findings),
