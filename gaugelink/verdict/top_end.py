@@ -77,7 +77,7 @@ def _is_of_all(finding: Finding) -> bool:
 
 
 def _is_high(finding: Finding) -> bool:
-    """Whether a finding is of a pressure that is higher than it should be: running will not bring that down to a leak."""
+    """Whether a finding is of a pressure that is too high, which is no leak that running makes worse."""
     above = finding.numbers.get("reading_kpa", 0.0) > finding.numbers.get("expected_kpa", 0.0)
     return finding.rule is RuleName.HIGH_READING or (finding.rule is RuleName.EXPECTED and above)
 
