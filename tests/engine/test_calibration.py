@@ -42,8 +42,36 @@ def test_a_comparison_whose_uncertainty_nobody_stated_is_no_perfect_one() -> Non
 
 
 def test_far_beyond_the_points_the_class_counts() -> None:
+    """Rectangular (JCGM 100:2008, 4.3.7) over 1.6 % of 2,000 kPa."""
     graded = RECORD.model_copy(update={"accuracy_class": AccuracyClass.EN_16})
-    assert graded.u_kpa(1900.0) > graded.u_kpa(1020.0)
+    at_the_end = RECORD.u_kpa(1020.0)
+    assert graded.u_kpa(1020.0) == pytest.approx(at_the_end)
+    assert graded.u_kpa(1900.0) == pytest.approx((at_the_end**2 + (32.0 / 3**0.5) ** 2) ** 0.5)
+
+
+def test_points_that_begin_above_the_zero_say_less_of_what_is_below_them() -> None:
+    """The largest error, 20 kPa over points from 510 to 1,020, over 410 kPa more."""
+    high = RECORD.model_copy(update={"point": (CalibrationPoint(reference=500.0, indicated=510.0, u=6.0), POINTS[2])})
+    # The larger of both comparisons, and half of the 10 kPa change.
+    at_the_first = (3.0**2 + (5.0 / 3**0.5) ** 2) ** 0.5
+    assert [high.u_kpa(kpa) for kpa in (510.0, 480.0, 900.0)] == pytest.approx([at_the_first] * 3)
+    grown = 20.0 * 410.0 / 510.0 / 3**0.5
+    assert high.u_kpa(100.0) == pytest.approx((at_the_first**2 + grown**2) ** 0.5)
+
+
+def test_between_points_that_are_many_the_nearest_two_count() -> None:
+    """505 kPa is 5 over the reference and 0 is none: 1 kPa of comparison, half of that change."""
+    first = (1.0**2 + (2.5 / 3**0.5) ** 2) ** 0.5
+    assert [RECORD.u_kpa(kpa) for kpa in (0.0, 250.0, 505.0)] == pytest.approx([first] * 3)
+
+
+def test_a_class_alone_corrects_nothing_and_falls_due_on_no_day_that_nobody_set() -> None:
+    graded = CalibrationRecord(
+        gauge="g", span=1600.0, accuracy_class=AccuracyClass.EN_16, done_on=date(2026, 1, 1), due_on=None
+    )
+    assert graded.error_kpa(900.0) == 0.0
+    assert graded.u_kpa(900.0) == pytest.approx(16.0 * 1.6 / 3**0.5)
+    assert not graded.is_overdue(date(2126, 1, 1))
 
 
 def test_far_beyond_the_points_of_a_gauge_without_class_its_error_may_have_grown() -> None:

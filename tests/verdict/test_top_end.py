@@ -1,13 +1,22 @@
 """What is said of the top end: of which cylinders, for what, and which test comes first."""
 
+from dataclasses import replace
+
 import pytest
 
 from gaugelink.leak.heard import Heard
-from gaugelink.verdict.findings import RuleName, Severity, TopEnd
-from gaugelink.verdict.judge import judge_test
+from gaugelink.peak.events import Flag
+from gaugelink.verdict.findings import RuleName, Severity, TopEnd, VerdictWord
+from gaugelink.verdict.history import read_history
+from gaugelink.verdict.judge import judge_test, with_more
 from gaugelink.verdict.leakdown import LeakDownValue
-from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings
+from gaugelink.verdict.past import PastReading
+from gaugelink.verdict.trend import trend_findings
+from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, WET, judge, only, reading, readings
+from tests.verdict.test_history import past
 
+SINGLE = FOUR.model_copy(update={"cylinders": FOUR.cylinders[:1]})
+UNMEASURED = TRIPLE.model_copy(update={"bore_mm": None})
 LEAKS = LeakDownValue("middle", 42.0, 4.0, (Heard.CRANKCASE,))
 
 
@@ -118,3 +127,79 @@ def test_readings_that_were_held_against_each_other_alone_are_said_to_be() -> No
     assert even.top_end is TopEnd.LEAVE
     assert "against each other alone" in even.summary
     assert "against each other alone" not in judge(readings(TRIPLE, 135.0, 134.0, 135.0)).summary
+
+
+@pytest.mark.parametrize("flags", [frozenset[Flag](), frozenset({Flag.LOST_SAMPLES})])
+@pytest.mark.parametrize("repeats", [(), (40.0, 40.5)])
+def test_what_is_said_of_how_one_reading_was_taken_is_nothing_to_hold_it_against(
+    flags: frozenset[Flag], repeats: tuple[float, ...]
+) -> None:
+    verdict = judge_test(SINGLE, [reading("1", 40.0, flags=flags, repeats_psi=repeats)], SEA_LEVEL)
+    assert verdict.top_end is TopEnd.UNKNOWN
+    assert "One reading alone cannot say" in verdict.summary
+
+
+def test_one_cylinder_is_held_against_its_own_seasons_and_its_own_dry_test() -> None:
+    tests = [past(s, *(3 * [900.0 * 0.93**s])) for s in (0.0, 1.0, 2.0, 3.0)]
+    alone = [replace(t, readings=(PastReading("1", t.readings[0].sea_level_kpa, 4.0),)) for t in tests]
+    trend = trend_findings(read_history(alone), SINGLE)
+    assert trend
+    assert with_more(judge_test(SINGLE, [reading("1", 105.0)], SEA_LEVEL), trend, SINGLE).top_end is TopEnd.LEAVE
+    wet = judge_test(SINGLE, [reading("1", 133.0)], WET, dry=[reading("1", 130.0)])
+    assert wet.top_end is TopEnd.LEAVE
+
+
+@pytest.mark.parametrize("engine", [UNMEASURED, TRIPLE.model_copy(update={"band": None})])
+def test_a_range_or_dimensions_alone_are_something_beside_the_other_cylinders(engine: object) -> None:
+    verdict = judge_test(engine, readings(TRIPLE, 140.0, 139.0, 140.0), SEA_LEVEL)  # type: ignore[arg-type]
+    assert verdict.top_end is TopEnd.LEAVE
+    assert "against each other alone" not in verdict.summary
+
+
+def test_a_clear_rise_of_a_cylinder_that_was_not_low_leaves_the_top_end_on() -> None:
+    dry = readings(TRIPLE, 135.0, 132.0, 134.0)
+    verdict = judge(readings(TRIPLE, 143.0, 162.0, 142.0), WET, dry=dry)
+    rise = next(f for f in verdict.findings if f.rule is RuleName.WET_DRY and f.cylinders == ("middle",))
+    assert (rise.severity, rise.causes[0]) == (Severity.WATCH, "worn or stuck rings")
+    assert (verdict.word, verdict.top_end) == (VerdictWord.WATCH, TopEnd.LEAVE)
+
+
+def test_a_low_reading_that_was_cut_short_is_no_second_test_beside_a_leak() -> None:
+    items = readings(TRIPLE, 135.0, 110.0, 134.0)
+    items[1] = replace(items[1], flags=frozenset({Flag.STILL_RISING}))
+    verdict = judge(items, leak_down=[LEAKS])
+    assert (verdict.word, verdict.top_end) == (VerdictWord.INVESTIGATE, TopEnd.TEST_FIRST)
+
+
+def test_one_cylinder_below_the_range_is_not_taken_for_an_engine_that_reads_low_as_a_whole() -> None:
+    verdict = judge(readings(TRIPLE, 131.0, 123.5, 131.0))
+    told = only(verdict, RuleName.TOP_END)
+    assert told.text.startswith("The top end may have to come off on middle, but a look through the exhaust port")
+    every = only(judge(readings(TRIPLE, 105.0, 106.0, 105.0)), RuleName.TOP_END)
+    assert every.text.startswith("Before the top end look to what makes an engine read low as a whole: throttle")
+    assert every.cylinders == TRIPLE.cylinder_names
+
+
+def test_the_cause_is_the_one_that_the_telling_tests_name() -> None:
+    """A low two-stroke has rings first of its causes; air in the coolant comes past the gasket."""
+    leaks = LeakDownValue("middle", 42.0, 4.0, (Heard.COOLANT,))
+    verdict = judge(readings(TRIPLE, 135.0, 110.0, 134.0), leak_down=[leaks])
+    told = only(verdict, RuleName.TOP_END)
+    assert only(verdict, RuleName.LOWEST_OF_HIGHEST).causes[0] == "worn or stuck rings"
+    assert "gasket" in told.causes[0]
+    assert f"on middle, for {told.causes[0]} first of all" in told.text
+
+
+def test_a_pressure_below_the_estimate_is_watched_and_one_above_it_is_not() -> None:
+    bare = TRIPLE.model_copy(update={"band": None})
+    low, high = (judge_test(bare, readings(bare, psi, psi, psi), SEA_LEVEL, unit=PSI) for psi in (85.0, 200.0))
+    assert "read PTO, middle, MAG again after a few hours of running" in low.summary
+    assert "read again before the season is over" in high.summary
+
+
+def test_a_leak_of_a_cylinder_that_reads_well_names_no_cause_of_another_s() -> None:
+    leaks = [LeakDownValue("middle", 42.0, 4.0, (Heard.CRANKCASE,)), LeakDownValue("MAG", 41.0, 4.0, (Heard.COOLANT,))]
+    told = only(judge(readings(TRIPLE, 135.0, 110.0, 134.0), leak_down=leaks), RuleName.TOP_END)
+    assert told.cylinders == ("middle",)
+    assert not any("gasket" in cause for cause in told.causes)
+    assert "for worn or stuck rings first of all" in told.text
