@@ -368,6 +368,8 @@ def _staircase(
 ) -> Burst:
     half = np.flatnonzero(x > top / 2)
     entry = int(half[0])
+    # A slow climb passes for noise, and then begins before it is more than that.
+    first = min(first, entry)
     noise_kpa = max(ground.noise_kpa, plateau_noise_kpa(x[entry:], wake))
     step = last_step(x, dt, noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
     last = float(time_s[step]) if step is not None else None

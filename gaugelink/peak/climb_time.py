@@ -49,6 +49,8 @@ _EDGE = 0.5
 _AFTER_S = 0.3
 """So long after the last rise strokes that did not show may have come."""
 _MOST_STROKES, _MOST_SAMPLES = 24, 24
+_NOTHING_KPA = 1e-6
+"""No gauge shows as little: a climb of that is what is left of other numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +119,7 @@ _EVENLY = ndtri(np.clip(qmc.Sobol(_UNKNOWNS, seed=11).random(_DRAWS), 1e-5, 1 - 
 
 
 def project_in_time(stairs: Staircase, plateau: Plateau, u_kpa: float, cycle: int | None) -> Climb | None:
-    """Where the climb was going; None when there are too few samples.
+    """Where the climb was going; None when there are too few samples, or no climb.
 
     Args:
         stairs: the samples of the climb.
@@ -127,7 +129,7 @@ def project_in_time(stairs: Staircase, plateau: Plateau, u_kpa: float, cycle: in
     """
     t = stairs.time_s
     height = plateau.level_kpa - stairs.start_kpa
-    if len(t) < 3 or height <= 0:
+    if len(t) < 3 or height <= _NOTHING_KPA:
         return None
     seen = _Seen(
         time_s=t[-_MOST_SAMPLES:],

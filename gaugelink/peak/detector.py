@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gaugelink.peak.burst import RISE_S, Burst, describe, middle
-from gaugelink.peak.events import BoolArray, EventSamples, FloatArray, GaugeKind, GaugeTraits
+from gaugelink.peak.events import MOST_KPA, BoolArray, EventSamples, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.evidence import Circumstances, Losses, gather, spacing
 from gaugelink.peak.notices import (
     DetectorSettings,
@@ -45,7 +45,7 @@ JUNK_S = 8.0
 CUT_OFF_S = 10.0
 """No pull goes on over such a silence; a fit searches all of an event's time for strokes that few samples show."""
 
-_highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
+_highest, _lowest = np.maximum.reduce, np.minimum.reduce
 _ANY_GAUGE = GaugeTraits()
 _USUAL = DetectorSettings()
 
@@ -102,7 +102,7 @@ class Detector:
             lost_before: samples known to be missing before the first of these.
 
         Raises:
-            ValueError: shapes differ, time does not rise or a pressure is not a number.
+            ValueError: shapes differ, time does not rise or a pressure is none (`MOST_KPA`).
         """
         t: FloatArray = np.asarray(time_s, dtype=np.float64)
         p: FloatArray = np.asarray(pressure_kpa, dtype=np.float64)
@@ -152,8 +152,8 @@ class Detector:
     def _take(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, notices: list[Notice]) -> None:
         """Samples that need more than a glance, or more of them than one frame has."""
         n = len(t)
-        if not np.isfinite(_total(p)):
-            raise ValueError("a pressure is not a number; leave such samples out and count them as lost")
+        if not (_highest(p) <= MOST_KPA and _lowest(p) >= -MOST_KPA):  # what is not a number is not below it either
+            raise ValueError("a pressure is not a number or beyond any; leave such samples out and count them as lost")
         if n > 1 and (t[1:] <= t[:-1]).any():
             raise ValueError("time does not rise inside the samples; sort them, drop repeats or split the record")
         i = 0
@@ -390,7 +390,7 @@ def find_events(
         over_range: shape (n,), or None.
 
     Raises:
-        ValueError: shapes differ, time does not rise or a value is not a number.
+        ValueError: shapes differ, time does not rise or a pressure is none (`MOST_KPA`).
     """
     t = np.asarray(time_s, dtype=np.float64)
     p = np.asarray(pressure_kpa, dtype=np.float64)

@@ -164,6 +164,9 @@ class EngineHints:
     """Effective (trapped) compression ratio: from port closing or valve closing."""
 
 
+MOST_KPA = 1e7
+"""A pull of 4000 kPa in pascals that pass for kPa is still a number to work with; what is beyond that is no pressure
+in any unit."""
 MOVED_LEAST, MOVED_SHARE = 4, 0.1
 """Samples below which no gap is looked for, and the share of the highest above which the gauge has moved."""
 GAP_SPACINGS, GAP_S = 4.0, 0.08

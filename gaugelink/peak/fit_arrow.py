@@ -147,6 +147,8 @@ class Arrow:
         the border too.
         """
         whole, count = self._everywhere, len(self._gradient)
+        if not (diagonal > 0.0).all():
+            raise np.linalg.LinAlgError("neither the prior nor a sample says anything of a parameter")
         size, border_size = 1.0 / np.sqrt(diagonal), 1.0 / np.sqrt(np.diag(self._corner))
         band = self._band.copy()
         for d in range(min(_REACH, count)):

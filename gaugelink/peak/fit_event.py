@@ -103,10 +103,12 @@ def _fitted(
     problem = Problem(time_s, y, over, rod_ratio, response_of(traits), float(np.log(mean)), sd, zero_kpa is not None)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
     if dense:
-        found = [solve(problem, _begin(trains[0], problem), start, rounds=2)]
+        found = _there([solve(problem, _begin(trains[0], problem), start, rounds=2)])
     else:
         found = _looked_at(problem, [_begin(train, problem) for train in trains], start)
     fits = _grown(problem, found, start)
+    if not fits:
+        return None
     if not dense and len(time_s) < _SHORT:
         others = [other for fit in fits[:2] for other in _ends_weaker(fit)] + _other_widths(fits[0])
         fits = _ranked(fits + _looked_at(problem, others, start, fits[0].evidence))
@@ -115,17 +117,24 @@ def _fitted(
         doubt = tuned(problem, fits[0], doubt, floor)
         plain = replace(doubt, strange=())
         count = len(fits[0].strokes.peak)
-        fits = _ranked(
-            [solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits]
-        )
+        again = [
+            solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits
+        ]
+        fits = _ranked(_there(again))
+        if not fits:
+            return None
     return gathered(problem, fits, doubt, Scale(scale, zero, zero_u, floor))
 
 
 def _looked_at(problem: Problem, starts: list[Strokes], doubt: Doubt, best: float = np.inf) -> list[Fit]:
     """Fits from `starts` after a short look at each, without those that are hopeless beside `best` or each other."""
-    looks = [solve(problem, strokes, doubt, rounds=1, steps=6) for strokes in starts]
+    looks = _there([solve(problem, strokes, doubt, rounds=1, steps=6) for strokes in starts])
     best = min([best, *(look.evidence for look in looks)])
-    return [solve(problem, look.strokes, doubt) for look in looks if look.evidence - best < _HOPELESS]
+    return _there([solve(problem, look.strokes, doubt) for look in looks if look.evidence - best < _HOPELESS])
+
+
+def _there(fits: list[Fit | None]) -> list[Fit]:
+    return [fit for fit in fits if fit is not None]
 
 
 def _other_widths(fit: Fit) -> list[Strokes]:
@@ -159,6 +168,8 @@ def _grown(problem: Problem, fits: list[Fit], doubt: Doubt) -> list[Fit]:
         for end in (0, -1):
             while len(best.strokes.peak) > 1 and (more := _one_more(problem, best, end)) is not None:
                 longer = solve(problem, more, doubt)
+                if longer is None:
+                    break
                 place = longer.strokes.peak[end]
                 if longer.evidence > best.evidence - 2.0 or place < LEAST_HEIGHT * np.max(longer.strokes.peak):
                     break

@@ -97,8 +97,8 @@ def _cost(residual: FloatArray, var: FloatArray) -> float:
     return float((0.5 * (_TAIL + 1.0) * np.log1p(residual**2 / (_TAIL * var)) + 0.5 * np.log(var)).sum())
 
 
-def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, steps: int = 8) -> Fit:
-    """Most probable strokes near `strokes`, with their covariance.
+def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, steps: int = 8) -> Fit | None:
+    """Most probable strokes near `strokes`, with their covariance; None where prior and samples leave them open.
 
     The variances of the samples depend on the strokes, but are held while steps are made: else a fit could win by
     widening its own doubts. They are brought up to date in each of `rounds`.
@@ -118,8 +118,8 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
             _gather(normal, seen, residual, weight / var, problem.censored)
             gained = 0.0
             for _ in range(6):
-                trial = strokes.moved(normal.solved(damping))
-                if _possible(strokes, trial):
+                trial = _stepped(strokes, normal, damping)
+                if trial is not None and _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
                     t_prior = terms(trial, held, problem.gain_mean, problem.gain_sd)
                     t_cost = _cost(t_residual, var) + t_prior.cost
@@ -138,12 +138,24 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     normal = prior.arrow()
     loose = np.zeros((count, LOCAL))
     loose[:, 0], loose[:, 1], loose[:, 2] = 1.0, np.exp(2.0 * strokes.log_speed), 4.0
-    before = normal.factored(loose).log_determinant()
-    _gather(normal, seen, residual, weight / var, problem.censored)
-    factored = normal.factored()
+    try:
+        before = normal.factored(loose).log_determinant()
+        _gather(normal, seen, residual, weight / var, problem.censored)
+        factored = normal.factored()
+        known = factored.log_determinant()
+    except np.linalg.LinAlgError:
+        # Pulses that no sample lies on, or of which most samples are outliers: there is no maximum, and no width of it.
+        return None
     cost = _cost(residual, var) + prior.cost
-    evidence = cost + 0.5 * (factored.log_determinant() - before)
-    return Fit(strokes, seen, residual, var, weight, factored, cost, evidence)
+    return Fit(strokes, seen, residual, var, weight, factored, cost, cost + 0.5 * (known - before))
+
+
+def _stepped(strokes: Strokes, normal: Arrow, damping: float) -> Strokes | None:
+    """The strokes after a damped step; None where it takes more damping."""
+    try:
+        return strokes.moved(normal.solved(damping))
+    except np.linalg.LinAlgError:
+        return None
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
