@@ -137,6 +137,99 @@ def test_the_intervals_are_those_of_propagated_distributions(
         assert told.high == pytest.approx(high, abs=0.06 * (high - low))
 
 
+def test_the_leak_is_told_as_the_hole_that_it_is_like() -> None:
+    limit = DifferentialLimit(orifice=Orifice(diameter_mm=1.016, diameter_u_mm=0.0, discharge=1.0, discharge_u=0.0))
+    inside = cylinder_kpa(limit.orifice.area_m2, hole_area_m2(0.5), 552.0)
+    result = judge_differential(552.0, inside, limit)
+    assert result.leak_mm2.value == pytest.approx(pi / 4.0 * 0.25, rel=1e-5)
+    for area, across in zip(
+        (result.leak_mm2.value, result.leak_mm2.low, result.leak_mm2.high),
+        (result.leak_mm.value, result.leak_mm.low, result.leak_mm.high),
+        strict=True,
+    ):
+        assert area == pytest.approx(pi / 4.0 * across**2)
+    assert f"It leaks like a hole of 0.50 mm ({result.leak_mm.low:.2f} to {result.leak_mm.high:.2f})." in result.reason
+    assert f"{100.0 * (1.0 - inside / 552.0):.0f} ± " in result.reason
+
+
+@pytest.mark.parametrize(("gauge_u_kpa", "noise_u_kpa"), [(3.0, 0.0), (1.0, 3.0), (5.0, 0.5)])
+def test_gauges_and_noise_add_up_as_propagated_distributions_do(gauge_u_kpa: float, noise_u_kpa: float) -> None:
+    # JCGM 101:2008, with an orifice that is known exactly, so that nothing hides what the pressures do.
+    orifice = Orifice(diameter_mm=1.016, diameter_u_mm=0.0, discharge=1.0, discharge_u=0.0)
+    limit = DifferentialLimit(orifice=orifice, gauge_u_kpa=gauge_u_kpa)
+    result = judge_differential(551.6, 450.0, limit, noise_u_kpa=noise_u_kpa)
+    rng = np.random.default_rng(5)
+    supply = 551.6 + rng.normal(0.0, gauge_u_kpa, 40_000)
+    inside = 450.0 + rng.normal(0.0, gauge_u_kpa, 40_000) + rng.normal(0.0, noise_u_kpa, 40_000)
+    first, second = AMBIENT + supply, AMBIENT + inside
+    leak = 1e6 * orifice.area_m2 * first * flow_function(second / first) / (second * flow_function(AMBIENT / second))
+    for told, drawn in ((result.leak_mm2, leak), (result.loss_percent, 100.0 * (1.0 - inside / supply))):
+        low, high = np.quantile(drawn, [0.025, 0.975])
+        assert told.low == pytest.approx(low, abs=0.04 * (high - low))
+        assert told.high == pytest.approx(high, abs=0.04 * (high - low))
+
+
+@pytest.mark.parametrize(
+    ("loss_kpa", "noise_u_kpa", "seen"), [(5.2, 0.0, False), (6.2, 0.0, True), (7.8, 3.0, False), (8.7, 3.0, True)]
+)
+def test_a_loss_is_seen_where_it_is_more_than_both_gauges_can_be_doubted(
+    loss_kpa: float, noise_u_kpa: float, seen: bool
+) -> None:
+    # Twice the root of 2^2 + 2^2 is 5.7 kPa, and with 3 kPa of noise 8.2 (JCGM 100:2008, 5.1.2).
+    limit = DifferentialLimit(gauge_u_kpa=2.0)
+    result = judge_differential(551.6, 551.6 - loss_kpa, limit, noise_u_kpa=noise_u_kpa)
+    assert (DifferentialFlag.NO_LOSS_SEEN not in result.flags) is seen
+    above = 551.6 + loss_kpa
+    if seen:
+        with pytest.raises(RecordingError, match="Exchange the gauges"):
+            judge_differential(551.6, above, limit, noise_u_kpa=noise_u_kpa)
+    else:
+        assert judge_differential(551.6, above, limit, noise_u_kpa=noise_u_kpa).loss_percent.value == 0.0
+
+
+def test_where_nothing_is_set_it_is_run_as_the_aviation_reference_says() -> None:
+    # FAA AC 43.13-1B, chapter 8, 8-14: 80 psi through 0.040 in, for bores below 5.00 in.
+    limit = DifferentialLimit()
+    assert limit.orifice == faa_orifice(100.0)
+    assert judge_differential(None, 70.0 * PSI, limit).supply_kpa == pytest.approx(80.0 * PSI, rel=1e-6)
+    with pytest.raises(ValidationError, match="above highest_kpa"):
+        DifferentialLimit(supply_kpa=101.0 * PSI)
+
+
+@pytest.mark.parametrize(
+    ("loss_percent", "word", "acts"),
+    [
+        (9.0, "good", False),
+        (11.0, "usable", False),
+        (19.0, "usable", False),
+        (21.0, "worn", True),
+        (29.0, "worn", True),
+        (31.0, "bad", True),
+        (95.0, "bad", True),
+    ],
+)
+def test_a_loss_is_called_by_the_trade_s_scale_where_the_shop_sets_none(
+    loss_percent: float, word: str, acts: bool
+) -> None:
+    """Common practice, no source: up to a tenth is good, from a fifth on it calls for action."""
+    band = LossScale().band(loss_percent)
+    assert (band.word, band.acts) == (word, acts)
+    sharp = DifferentialLimit(gauge_u_kpa=0.1)
+    result = judge_differential(551.6, 551.6 * (1.0 - loss_percent / 100.0), sharp)
+    assert (result.word, result.verdict) == (word, DecayVerdict.FAIL if acts else DecayVerdict.PASS)
+
+
+def test_a_master_orifice_of_another_size_is_known_by_its_own_share() -> None:
+    true_area = 0.87 * hole_area_m2(1.016)
+    inside = cylinder_kpa(true_area, hole_area_m2(0.7), 552.0)
+    found = calibrated(0.7, 552.0, inside, diameter_mm=1.016, master_u_mm=0.014, pressure_u_kpa=0.01)
+    # The area goes with the square: 2 % of the diameter are 4 % of it. What the nominal diameter is off is in it.
+    assert found.discharge_u / found.discharge == pytest.approx(0.04, rel=1e-3)
+    assert found.area_u_m2 / found.area_m2 == pytest.approx(0.04, rel=1e-3)
+    with pytest.raises(SettingsError, match="leak beside the master"):
+        calibrated(0.7, 552.0, inside, diameter_mm=0.9)
+
+
 def test_a_master_orifice_calibrates_the_other() -> None:
     true_area = 0.87 * hole_area_m2(1.016)
     inside = cylinder_kpa(true_area, hole_area_m2(1.0), 552.0)
@@ -174,8 +267,9 @@ def test_a_scale_of_another_trade_is_set_and_has_to_rise() -> None:
     scale = LossScale(bands=(Band(upto_percent=15.0, word="fine"), Band(upto_percent=100.0, word="open it", acts=True)))
     result = judge_differential(552.0, 552.0 * 0.7, DifferentialLimit(scale=scale))
     assert (result.word, result.verdict) == ("open it", DecayVerdict.FAIL)
-    with pytest.raises(ValidationError, match="rise"):
-        LossScale(bands=(Band(upto_percent=50.0, word="a"), Band(upto_percent=40.0, word="b")))
+    for upto in ((50.0, 40.0), (50.0, 40.0, 100.0), (40.0, 50.0)):
+        with pytest.raises(ValidationError, match="rise"):
+            LossScale(bands=tuple(Band(upto_percent=percent, word="a") for percent in upto))
 
 
 def pushed(watching: SteadyWatch, pressure_kpa: np.ndarray, from_s: float, rate_hz: float = 10.0) -> list[SteadyPhase]:

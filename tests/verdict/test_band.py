@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 
+import GTC
 import pytest
+from scipy.optimize import brentq
 
 from gaugelink.engine.air import ambient_at_altitude, ambient_from_barometer, assumed_ambient
-from gaugelink.engine.geometry import adapter_factor
+from gaugelink.engine.geometry import adapter_factor, expected_pressure
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.findings import Conditions, Finding, RuleName, Severity, TestVerdict, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
@@ -138,3 +140,36 @@ def test_what_is_no_loss_of_pressure_is_not_to_be_watched_for_one(items: list[ob
     assert "hours of running" not in verdict.summary
     low = judge(readings(TRIPLE, 145.0, 134.0, 144.0))
     assert "read middle again after a few hours of running, and do a leak-down test if it has fallen" in low.summary
+
+
+def test_a_cylinder_that_no_compression_reaches_is_no_measure_for_the_others() -> None:
+    """Without a range too: 192 psi is what no loss at all would leave, and 19 psi of that are in doubt."""
+    verdict = judge_test(UNBANDED, readings(UNBANDED, 240.0, 163.0, 164.0), SEA_LEVEL, unit=PSI)
+    assert not only(verdict, RuleName.LOWEST_OF_HIGHEST).firm
+    assert (verdict.word, verdict.top_end) == (VerdictWord.RETEST, TopEnd.UNKNOWN)
+
+
+def test_oil_may_lift_a_cylinder_over_the_range_and_it_is_a_measure_all_the_same() -> None:
+    verdict = judge(readings(TRIPLE, 165.0, 120.0, 164.0), WET)
+    low = only(verdict, RuleName.LOWEST_OF_HIGHEST)
+    assert (low.severity, low.firm) == (Severity.INVESTIGATE, True)
+
+
+@pytest.mark.parametrize("accuracy", [0.01, 0.05])
+def test_a_reading_is_below_the_estimate_by_what_gtc_says_can_be_doubted_of_both(accuracy: float) -> None:
+    """JCGM 100:2008, 5.1.2."""
+
+    def verdict_at(psi: float) -> TestVerdict:
+        items = [reading(name, psi, common_fraction=accuracy) for name in UNBANDED.cylinder_names]
+        return judge_test(UNBANDED, items, SEA_LEVEL, unit=PSI)
+
+    def is_below(psi: float) -> float:
+        return 1.0 if only(verdict_at(psi), RuleName.EXPECTED).severity is Severity.WATCH else -1.0
+
+    psi = brentq(is_below, 60.0, 150.0, xtol=1e-7)
+    geometry = UNBANDED.geometry("PTO")
+    assert geometry is not None
+    estimate = expected_pressure(geometry, 420.0, SEA_LEVEL.ambient_abs_kpa, ambient_u_kpa=SEA_LEVEL.ambient_u_kpa)
+    u_kpa = verdict_at(psi).readings[0].peak_u_kpa
+    apart = GTC.ureal(estimate.kpa, estimate.u_kpa / 2.0) - GTC.ureal(PSI.to_kpa(psi), u_kpa / 2.0)
+    assert GTC.value(apart) == pytest.approx(2.0 * GTC.uncertainty(apart), rel=1e-4)

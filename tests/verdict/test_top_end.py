@@ -203,3 +203,38 @@ def test_a_leak_of_a_cylinder_that_reads_well_names_no_cause_of_another_s() -> N
     assert told.cylinders == ("middle",)
     assert not any("gasket" in cause for cause in told.causes)
     assert "for worn or stuck rings first of all" in told.text
+
+
+def test_one_that_is_low_among_low_ones_is_looked_into_and_not_the_throttle_alone() -> None:
+    told = only(judge(readings(TRIPLE, 118.0, 92.0, 117.0)), RuleName.TOP_END)
+    assert told.text.startswith("The top end may have to come off on middle, but")
+
+
+def test_a_test_of_another_cylinder_is_none_of_the_low_one() -> None:
+    verdict = judge(readings(TRIPLE, 140.0, 110.0, 140.0), leak_down=[LeakDownValue("PTO", 8.0, 3.0)])
+    assert "but a look through the exhaust port and a leak-down or wet test come first" in verdict.summary
+
+
+def test_what_comes_first_of_a_four_stroke_has_no_ports_to_look_through() -> None:
+    told = only(judge_test(FOUR, readings(FOUR, 160.0, 105.0, 158.0, 159.0), SEA_LEVEL), RuleName.TOP_END)
+    assert "but a leak-down or wet test comes first: it tells rings and piston from gasket and valves" in told.text
+
+
+def test_where_every_test_of_a_two_stroke_was_done_the_look_through_the_port_is_left() -> None:
+    dry = readings(TRIPLE, 140.0, 110.0, 140.0)
+    wet = readings(TRIPLE, 140.5, 110.5, 140.5)
+    verdict = judge(wet, WET, dry=dry, leak_down=[LeakDownValue("middle", 9.0, 3.0)])
+    done = only(verdict, RuleName.TOP_END)
+    assert verdict.top_end is TopEnd.LIKELY
+    assert "Two tests agree" in done.text
+    unclear = judge(readings(TRIPLE, 140.5, 116.5, 140.5), WET, dry=dry, leak_down=[LeakDownValue("middle", 9.0, 3.0)])
+    assert unclear.top_end is TopEnd.TEST_FIRST
+    assert "but a look through the exhaust port comes first: it tells rings" in only(unclear, RuleName.TOP_END).text
+
+
+def test_two_cylinders_with_a_cause_each_are_not_said_to_have_one() -> None:
+    leaks = [LeakDownValue("middle", 42.0, 4.0, (Heard.CRANKCASE,)), LeakDownValue("MAG", 41.0, 4.0, (Heard.COOLANT,))]
+    told = only(judge(readings(TRIPLE, 135.0, 108.0, 112.0), leak_down=leaks), RuleName.TOP_END)
+    assert set(told.cylinders) == {"middle", "MAG"}
+    assert "first of all" not in told.text
+    assert "of the cause they do not" not in told.text
