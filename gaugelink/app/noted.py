@@ -18,10 +18,10 @@ def note_of(command: Command, at: datetime) -> NotePart | None:
     return NotePart(at=at, by=command.by, text=text) if text else None
 
 
-def snapshot_text(test: TestBench, revision: int, notes: Sequence[NotePart]) -> str:
-    """A test as the journal keeps it."""
+def snapshot_text(test: TestBench, revision: int, notes: Sequence[NotePart], air_at: datetime) -> str:
+    """A test as the journal keeps it; `air_at` is when the air pressure was told that pulls count by."""
     kept = [note.model_dump(mode="json") for note in notes]
-    return json.dumps({"bench": test.snapshot(), "revision": revision, "notes": kept})
+    return json.dumps({"bench": test.snapshot(), "revision": revision, "notes": kept, "air_at": air_at.isoformat()})
 
 
 def notes_in(snapshot: Mapping[str, object]) -> tuple[NotePart, ...]:

@@ -76,6 +76,12 @@ def _gauges(shop: Shop, command: Command, cylinders: Sequence[str]) -> dict[str,
     return dict(named)
 
 
+def barometer_stated_kpa(shop: Shop) -> float | None:
+    """Ambient pressure that the shop file states of a barometer, absolute; None where it states none."""
+    given = shop.settings.test.conditions.barometer_kpa
+    return shop.settings.bench.barometer_abs_kpa if given is None else given
+
+
 def _conditions(shop: Shop, machine: MachineRecord) -> Conditions:
     bench, given = shop.settings.bench, shop.settings.test.conditions
     update: dict[str, float | CrankedBy] = {}
@@ -83,8 +89,8 @@ def _conditions(shop: Shop, machine: MachineRecord) -> Conditions:
         update["cranked_by"] = machine.cranked_by
     if given.altitude_m is None and bench.altitude_m is not None:
         update["altitude_m"] = bench.altitude_m
-    if given.barometer_kpa is None and bench.barometer_abs_kpa is not None:
-        update["barometer_kpa"] = bench.barometer_abs_kpa
+    if (barometer_kpa := barometer_stated_kpa(shop)) is not None:
+        update["barometer_kpa"] = barometer_kpa
     return given.model_copy(update=update)
 
 

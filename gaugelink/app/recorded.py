@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.noted import note_line, notes_in
@@ -149,6 +150,8 @@ class Restored:
     """Of its state that was told last."""
     notes: tuple[NotePart, ...] = ()
     """What people noted with it."""
+    air_at: datetime | None = None
+    """When the air pressure was told that pulls count by; None where that was not kept."""
 
 
 def restored(
@@ -162,7 +165,9 @@ def restored(
     try:
         snapshot = json.loads(stored.snapshot_json)
         bench = TestBench.restore(snapshot["bench"], now_s, away_s, unit)
-        return Restored(bench, int(snapshot["revision"]), notes_in(snapshot))
+        kept_at = snapshot.get("air_at")
+        air_at = None if kept_at is None else datetime.fromisoformat(kept_at)
+        return Restored(bench, int(snapshot["revision"]), notes_in(snapshot), air_at)
     except (ValueError, TypeError, KeyError) as error:
         raise JournalError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
 

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.leak_records import before_and_after, leak_lines, leak_values, past_decays
+from gaugelink.app.noted_air import air_line
 from gaugelink.app.recorded import (
     JudgedAgain,
     RecordedTest,
@@ -25,7 +26,7 @@ from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredEvent, StoredTest
-from gaugelink.localtime import minute_text
+from gaugelink.localtime import day_of, minute_text
 from gaugelink.peak.events import CrankingEvent, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ListedTest, ReportData, trace_of_event
@@ -296,6 +297,8 @@ class Records:
         leaks = leak_lines(decays[-LEAKS_SHOWN:], display_unit)
         compared = before_and_after(decays, await self._journal.jobs(record.id), display_unit)
         leaks += [("before and after", line) for line in compared[-LEAKS_SHOWN:]]
+        days = {event_id: day_of(event.at) for event_id, event in events.items()}
+        later = air_line(test.state, days, day_of(test.stored.began_at))
         acknowledged = test.state.acknowledged
         odometer = test.stored.odometer
         return ReportData(
@@ -316,6 +319,7 @@ class Records:
                 if name not in _TOLD_ELSEWHERE
             )
             + (("plugs, throttle", ready_words(test.state.plan)),)
+            + ((("later pulls", later),) if later else ())
             + tuple(leaks),
             traces=traces,
             past=tuple(tests),

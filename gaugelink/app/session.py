@@ -2,10 +2,12 @@
 
 import json
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 
+from gaugelink.app.dry_behind import Dry, DryBehind
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.noted import MOST_NOTES, note_of, snapshot_text
+from gaugelink.app.noted_air import NotedAir
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
 from gaugelink.app.shopfile import Shop
@@ -23,7 +25,7 @@ from gaugelink.bench.assign import TestBench
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import Plan
-from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.bench.prompt_keys import ASIDE, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
@@ -37,13 +39,9 @@ from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples
 from gaugelink.peak.notices import HandlingKind
 from gaugelink.verdict.corrected import calibrated_event
-from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import Conditions as VerdictConditions
 from gaugelink.verdict.findings import TestVerdict
 from gaugelink.verdict.leakdown import LeakDownValue
 
-Dry = tuple[Sequence[ReadingValue], VerdictConditions]
-"""Readings of a dry test and what it was done under."""
 SITTING_S = 1800.0
 """A test that begins so long after the last thing that was done at the same machine is of another sitting: somebody may
 have made it ready to run in between. Common practice, no source."""
@@ -66,13 +64,14 @@ class Session:
         """When the open test began, as the journal has it: a clock that is put right does not move it."""
         self._revision = 0
         self._notes: tuple[NotePart, ...] = ()
+        self._air = NotedAir(datetime.max.replace(tzinfo=UTC))
         self._prompt: Prompt | None = None
         self._heard: tuple[str, Acknowledgement, float] | None = None
         """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
         self._habits: Habits | None = None
         self._dry: Dry | None = None
         self._leak_down: list[LeakDownValue] = []
-        self._looked_back: tuple[str, Dry | None, bool] | None = None
+        self._behind = DryBehind()
         self._streaming: set[str] = set()
         self._under_air = False
         self._calibrations: dict[str, CalibrationRecord] = {}
@@ -137,36 +136,32 @@ class Session:
             engine.cylinder(cylinder)
         for gauge in test.plan.gauges.values():
             self.shop.gauge(gauge)
-        self._test, self._engine, self._dry = test, engine, self._standing_dry(stored.machine)
+        self._test, self._engine, self._dry = test, engine, self._behind.standing(stored.machine)
         self._test.leak_down(self._under_air)
         self._revision, self._notes = again.revision, again.notes
         self._began_at = stored.began_at
+        self._air = NotedAir(again.air_at or stored.began_at)
+        told_kpa = self._air.told_anew(self.shop, test.state, at)
+        if told_kpa is not None:
+            test.told_air(told_kpa)
         self._events = {event.event_id: event.event for event in events}
         return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
 
     def hold_against(self, machine: str, dry: Dry | None, *, stands: bool = True) -> None:
         """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
 
-        One that does not stand any more tells which cylinder a gauge is on, and not what oil did. The test that is open
-        keeps its own until then: the next one may be refused.
+        The test that is open keeps its own until then: the next one may be refused.
         """
-        self._looked_back = (machine, dry, stands)
+        self._behind = DryBehind(machine, dry, stands)
 
     def held_anew(self, now_s: float, at: datetime) -> Step:
         """Judge the open test anew where another dry test stands behind it than when it began: one may be given up."""
         del now_s
         step = Step()
-        if self._test is not None and self._dry != (dry := self._standing_dry(self._test.plan.machine)):
+        if self._test is not None and self._dry != (dry := self._behind.standing(self._test.plan.machine)):
             self._dry = dry
             self._tell_test(step, at)
         return step
-
-    def _dry_of(self, machine: str) -> Dry | None:
-        return self._looked_back[1] if self._looked_back is not None and self._looked_back[0] == machine else None
-
-    def _standing_dry(self, machine: str) -> Dry | None:
-        """The dry test that a wet one is held against."""
-        return self._dry_of(machine) if self._looked_back is not None and self._looked_back[2] else None
 
     def begin(self, command: Command, now_s: float, at: datetime) -> Step:
         """Begin a test as a command asks; what it leaves open comes from the shop file.
@@ -175,7 +170,7 @@ class Session:
             SettingsError: the machine, a cylinder or a gauge is not known, or the plan does not fit together.
         """
         machine = self.shop.fleet.find(command.machine or "")
-        dry = self._dry_of(machine.id)
+        dry = self._behind.of(machine.id)
         plan = planned(self.shop, command, dry[0] if dry is not None else ())
         if self._test is not None:
             self._habits = self._test.habits()
@@ -186,8 +181,8 @@ class Session:
         self._revision, self.verdict = 0, None
         note = note_of(command, at)
         self._notes = () if note is None else (note,)
-        self._began_at = at
-        self._dry = self._standing_dry(machine.id)
+        self._began_at, self._air = at, NotedAir(at)
+        self._dry = self._behind.standing(machine.id)
         heard = self._still_heard(machine.id, now_s)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
 
@@ -222,7 +217,7 @@ class Session:
         outcomes = []
         if self._test is not None and running:
             self._events[event_id] = event
-            outcomes = self._test.event(event_id, gauge, event, now_s, decided_s)
+            outcomes = [*self._test.event(event_id, gauge, event, now_s, decided_s), *self._of_the_air(at)]
             self._note_sitting(now_s)
         step = self._step(outcomes, at)
         name, test_id = self.shop.name, self.test_id if running else None
@@ -273,10 +268,20 @@ class Session:
             elif self._test is None:
                 step = self._answered(command, False, "No test is open: begin one first.", at)
             else:
-                step = self._step(self._test.command(asked, now_s), at)
+                outcomes = self._test.command(asked, now_s)
+                if command.action is CommandAction.ACKNOWLEDGE:
+                    outcomes += self._of_the_air(at)
+                step = self._step(outcomes, at)
                 if step.result is not None and step.result.ok:
                     self._note_sitting(now_s)
         return self._written(command, step, at)
+
+    def _of_the_air(self, at: datetime) -> list[Outcome]:
+        """What is to be said of the air pressure once pulls count: that it is of another day, or told anew."""
+        if self._test is None or self._test.state.phase not in (Phase.MEASURING, Phase.DONE):
+            return []
+        key = self._air.remark(self._test.plan, at)
+        return [] if key is None else [self._say.say(key)]
 
     def refuse(self, command: Command, text: str, now_s: float, at: datetime) -> Step:
         """Refuse a command for a reason that lies outside the test."""
@@ -340,7 +345,7 @@ class Session:
         for outcome in outcomes:
             if isinstance(outcome, Prompt):
                 step.prompts.append(outcome)
-                self._prompt = outcome
+                self._prompt = self._prompt if outcome.key in ASIDE and self._prompt is not None else outcome
                 step.messages.append(prompt_message(outcome, bench=bench, test_id=self.test_id, at=at))
                 step.entries.append(PromptEntry(step.messages[-1].id, bench, at, outcome.text, self.test_id))
             elif isinstance(outcome, ReadingChanged):
@@ -364,7 +369,7 @@ class Session:
         self._revision += 1
         self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry, self._leak_down)
         step.state, step.verdict = state, self.verdict
-        snapshot = snapshot_text(self._test, self._revision, self._notes)
+        snapshot = snapshot_text(self._test, self._revision, self._notes, self._air.at)
         closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
         plan = state.plan
         step.entries.append(
@@ -388,6 +393,6 @@ class Session:
         )
 
     def _closed_entry(self, test: TestBench, at: datetime) -> TestEntry:
-        snapshot = snapshot_text(test, self._revision, self._notes)
+        snapshot = snapshot_text(test, self._revision, self._notes, self._air.at)
         plan = test.plan
         return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=True)

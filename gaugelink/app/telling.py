@@ -5,6 +5,7 @@ from datetime import datetime
 from math import hypot
 
 from gaugelink.app.keys import Pressed
+from gaugelink.app.one_air import factor_of, in_one_air
 from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_of_mean_kpa
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
@@ -170,6 +171,7 @@ def result_message(result: CommandResult, *, bench: str, test_id: str | None, at
 
 def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> list[ReadingValue]:
     """The readings of a test as the verdict takes them: one for each cylinder that has any."""
+    state = in_one_air(state)
     by_id = {reading.event_id: reading for reading in state.readings}
     values = []
     for cylinder in state.cylinders:
@@ -179,7 +181,11 @@ def reading_values(state: TestState, events: Mapping[str, CrankingEvent]) -> lis
         random = u_of_mean_kpa([reading.repeat for reading in readings])
         seen = [events[event_id] for event_id in cylinder.repeats if event_id in events]
         speeds = [event.cranking_rpm for event in seen if event.cranking_rpm is not None]
-        first = [event.first_stroke_kpa for event in seen if event.first_stroke_kpa is not None]
+        first = [
+            factor_of(by_id[event_id], state.plan) * event.first_stroke_kpa
+            for event_id in cylinder.repeats
+            if (event := events.get(event_id)) is not None and event.first_stroke_kpa is not None
+        ]
         climb = [event.climb_per_stroke for event in seen if event.climb_per_stroke is not None]
         values.append(
             ReadingValue(
@@ -264,6 +270,7 @@ def test_message(
                         counted=reading.event_id in cylinder.repeats,
                         cranking_rpm=events[reading.event_id].cranking_rpm if reading.event_id in events else None,
                         flags=tuple(sorted(reading.flags)),
+                        ambient_abs_kpa=reading.air_abs_kpa,
                     )
                     for reading in counted.values()
                     if reading.cylinder == cylinder.name

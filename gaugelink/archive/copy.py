@@ -208,6 +208,7 @@ def _readings(test: published.TestState, events: dict[str, published.Cranking]) 
                     candidates=((cylinder.name, 1.0),),
                     changes=(change,),
                     own_u_kpa=own_u_kpa(judged),
+                    air_abs_kpa=reading.ambient_abs_kpa,
                 )
             )
     # In the order in which they were cranked; each is a pull of its own.

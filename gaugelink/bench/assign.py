@@ -93,6 +93,10 @@ class TestBench:
         """The plan of the test."""
         return self._state.plan
 
+    def told_air(self, abs_kpa: float) -> None:
+        """Note the ambient pressure, absolute, that pulls count by from now on instead of the plan's."""
+        self._state.air_abs_kpa = abs_kpa
+
     def leak_down(self, under_way: bool) -> None:
         """Note whether a leak-down is under way at the bench: meanwhile nobody is sent to pull, and nobody reminded."""
         self._announcer.under_air = under_way

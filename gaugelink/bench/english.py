@@ -129,6 +129,9 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "The disk takes results again.",
     PromptKey.RESUMED: "The test of {machine} goes on. Next pull: {next}.",
     PromptKey.RESUMED_ALL: "The test of {machine} goes on. Pull when ready.",
+    PromptKey.AIR_TODAY: "Pulls of today count by today's air pressure, as the shop file has it.",
+    PromptKey.AIR_EARLIER: "The air pressure noted is of an earlier day. "
+    "Put today's into the shop file and start the service again.",
     PromptKey.CAUTION_AIR_CRANK: "Caution. Air turns the crank with force. Lock it with the maker's locking tool, or "
     "as the manual says.",
     PromptKey.CAUTION_AIR_CLEAR: "Hands, tools and cord clear of belt, clutch, propeller and all that turns.",

@@ -102,6 +102,8 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "disk ok",
     PromptKey.RESUMED: "{next}",
     PromptKey.RESUMED_ALL: "pull",
+    PromptKey.AIR_TODAY: "air",
+    PromptKey.AIR_EARLIER: "air?",
     PromptKey.LEAK_LOCK: "lock",
     PromptKey.LEAK_PUMP: "pump",
     PromptKey.LEAK_AIR: "air in",

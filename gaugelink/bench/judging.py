@@ -58,6 +58,7 @@ def fresh_reading(state: BenchState, event_id: str, gauge: str, event: CrankingE
         own_u_kpa=own_u_kpa(event),
         strokes=len(event.strokes),
         climb_per_stroke=event.climb_per_stroke,
+        air_abs_kpa=state.air_abs_kpa,
     )
 
 

@@ -124,6 +124,8 @@ class PromptKey(StrEnum):
     DISK_BACK = "disk_back"
     RESUMED = "resumed"
     RESUMED_ALL = "resumed_all"
+    AIR_TODAY = "air_today"
+    AIR_EARLIER = "air_earlier"
     CAUTION_AIR_CRANK = "caution_air_crank"
     CAUTION_AIR_CLEAR = "caution_air_clear"
     CAUTION_AIR_PARK = "caution_air_park"
@@ -263,7 +265,9 @@ SURE = frozenset(
 )
 """Prompts that ask for the same key once more before something is lost."""
 
-ASIDE = frozenset({PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK})
+ASIDE = frozenset(
+    {PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK, PromptKey.AIR_TODAY, PromptKey.AIR_EARLIER}
+)
 """Prompts that change nothing of what is to be done next: what was asked for stays in sight before them."""
 
 LOOK_AGAIN = frozenset({PromptKey.UNDER, PromptKey.OVER, PromptKey.STILL_RISING, PromptKey.MISSING})

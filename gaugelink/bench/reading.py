@@ -78,6 +78,8 @@ class Reading:
     """Strokes of the pull; 0 where that was not recorded."""
     climb_per_stroke: float | None = None
     """Share of the remaining rise that each further stroke takes, 0 to 1; None when it cannot be told."""
+    air_abs_kpa: float | None = None
+    """Ambient pressure, absolute, where another one was told since the test began; None: the plan's conditions hold."""
 
     def changed(self, change: Change) -> "Reading":
         """Return the reading after a change, with the change in its history."""
@@ -230,6 +232,8 @@ class TestState:
     acknowledged: Acknowledgement | None
     touches: int
     """Commands that were obeyed, the acknowledgement left out: a hands-free test has none."""
+    air_abs_kpa: float | None = None
+    """Ambient pressure, absolute, that pulls count by from now on; None: the plan's conditions hold."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,6 +152,8 @@ class BenchState:
     deeds: list[Deed] = field(default_factory=list)
     """What persons did and did not take back, oldest first."""
     waiting: Waiting | None = None
+    air_abs_kpa: float | None = None
+    """Ambient pressure, absolute, that was told since the test began and that pulls count by; None: the plan's."""
     named: bool = False
     """Whether the gauges were named with their cylinders since they were put in."""
 
@@ -232,6 +234,7 @@ class BenchState:
             readings=tuple(self.readings),
             acknowledged=self.acknowledged,
             touches=self.touches,
+            air_abs_kpa=self.air_abs_kpa,
         )
 
     def _cylinder(self, name: str, scatter: Scatter) -> CylinderState:

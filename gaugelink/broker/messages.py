@@ -187,6 +187,9 @@ class ReadingPart(Part):
     """Crank revolutions per minute, or null when it cannot be told."""
     flags: tuple[Flag, ...] = ()
     """Why the number may be doubted."""
+    ambient_abs_kpa: float | None = None
+    """Absolute ambient pressure at this pull, where another one was told since the test began: what is said of the test
+    as a whole is carried to the air of its beginning. Null where that of the test holds."""
 
 
 class CylinderStatus(StrEnum):

@@ -25,7 +25,7 @@ from gaugelink.dashboard.record import Form, MachineRecord
 from gaugelink.errors import ArchiveError
 from gaugelink.journal import EventEntry, Journal
 from gaugelink.journal.entries import DecayEntry, ReadingEntry, TestEntry
-from tests.app.shops import shop_in, write_shop
+from tests.app.shops import SHOP, shop_in, write_shop
 from tests.app.test_session import Bench
 from tests.archive.published import published
 
@@ -147,6 +147,36 @@ def test_a_test_that_is_given_up_later_counts_no_more_in_either(shop, database, 
     assert change(CommandAction.ABANDON) == 1
     assert change(CommandAction.TAKE_BACK) == 2
     test_every_test_is_judged_the_same_from_either(shop, database)
+
+
+def test_pulls_in_the_air_of_another_day_are_judged_the_same_from_either(shop, database, tmp_path):
+    shop.journal.unlink()
+    text = SHOP.replace("altitude_m = 200", "barometer_abs_kpa = 100.0")
+    bench = Bench(tmp_path, text)
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    steps += [bench.crank(930.0), bench.crank(930.0)]
+    bench.session.test.told_air(97.0)
+    steps += [bench.crank(902.1, 40.0), bench.crank(902.1), bench.command(CommandAction.FINISH)]
+
+    async def write():
+        async with Journal.open(shop.journal) as journal:
+            for step in steps:
+                await journal.record(step.entries, step.outgoing())
+
+    asyncio.run(write())
+    now = datetime.now(UTC)
+    told = [
+        sort_message(f"gaugelink/bay-3/{one.topic_suffix}", one.payload_json.encode(), now)
+        for step in steps
+        for one in step.outgoing()
+    ]
+    with Store(database_url(database, tmp_path)) as store:
+        assert not store.write(told).quarantined
+    here = shop_in(tmp_path, text)
+    (ours,) = from_journal(here, lambda records, _: records.tests())
+    theirs = read_archive(here, database, lambda records, _: records.test(ours.stored.test_id))
+    assert ours.values == theirs.values
+    assert [value.peak_kpa for value in ours.values] == pytest.approx([930.0, 930.0])
 
 
 def test_the_commands_read_the_archive_and_need_no_journal(shop, database, tmp_path):
