@@ -5,7 +5,7 @@ import socket
 import ssl
 from pathlib import Path
 
-from gaugelink.errors import SettingsError
+from gaugelink.errors import GaugelinkError, SettingsError
 
 _NUMBERS = {
     errno.EADDRINUSE: "something else listens there already",
@@ -65,6 +65,23 @@ def why_unwritten(error: OSError) -> str:
 def to_install(extra: str) -> str:
     """How to get the packages of an extra of the project (`sim`, `export`), in a clone and elsewhere."""
     return f"run `./scripts/setup {extra}` in a clone of the project, or install gaugelink[{extra}]"
+
+
+def is_there(path: Path, what: str, refusal: type[GaugelinkError] = SettingsError) -> bool:
+    """Whether a file is there.
+
+    Args:
+        path: the file.
+        what: what it is, for the message: ``journal``.
+        refusal: what is raised.
+
+    Raises:
+        GaugelinkError: that cannot be told, as in a folder that this user may not enter.
+    """
+    try:
+        return path.exists()
+    except OSError as error:
+        raise refusal(f"The {what} {path} cannot be read: {reason(error)}.") from error
 
 
 def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:

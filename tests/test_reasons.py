@@ -2,13 +2,15 @@
 
 import socket
 import ssl
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from gaugelink.errors import SettingsError
-from gaugelink.reasons import read_text, reason
+from gaugelink.reasons import is_there, read_text, reason
+from tests.unwritable import nobody_enters
 
 
 def said(call: Callable[[], object]) -> str:
@@ -59,3 +61,14 @@ def test_a_file_that_cannot_be_read_is_told_with_its_place_and_what_it_is(tmp_pa
         read_text(tmp_path, "notebook")
     with pytest.raises(SettingsError, match=r": the notebook cannot be read: embedded null byte\.$"):
         read_text(tmp_path / "no\0book", "notebook")
+
+
+def test_a_file_that_this_user_may_not_look_for_is_neither_there_nor_not(tmp_path: Path) -> None:
+    assert not is_there(tmp_path / "journal.db", "journal")
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "journal.db"
+        path.touch()
+        assert is_there(path, "journal")
+        with nobody_enters(Path(name)), pytest.raises(SettingsError) as caught:
+            is_there(path, "journal")
+    assert str(caught.value) == f"The journal {path} cannot be read: this user may not."

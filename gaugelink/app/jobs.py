@@ -14,6 +14,7 @@ from gaugelink.broker.message import new_id
 from gaugelink.errors import SettingsError
 from gaugelink.journal import JobEntry, Journal, StoredJob, StruckJobEntry
 from gaugelink.localtime import day_of
+from gaugelink.reasons import is_there
 from gaugelink.report.notebook import FIRST_DAY
 
 
@@ -82,7 +83,7 @@ async def strike_job(shop: Shop, work: Work, on: date | None) -> tuple[StoredJob
     """
     engine = shop.fleet.engine_of(work.machine)
     names = {engine.cylinder(name).name for name in work.cylinders}
-    if not shop.journal.exists():
+    if not is_there(shop.journal, "journal"):
         raise SettingsError(f"There is no journal at {shop.journal} yet, and no job in it.")
     async with Journal.open(shop.journal) as journal:
         stand = await journal.jobs(work.machine)

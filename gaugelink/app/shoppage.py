@@ -32,6 +32,7 @@ from gaugelink.dashboard.record import (
 from gaugelink.dashboard.serve import Certificate, serving, take_port
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
+from gaugelink.reasons import is_there
 from gaugelink.report.words import history_sentences
 from gaugelink.verdict.findings import TestVerdict
 from gaugelink.verdict.past import PastReading
@@ -82,7 +83,7 @@ class JournalRecord:
             async with archived_journal(self._shop, self._archive, machine) as copy:
                 yield Records(self._shop, copy)
             return
-        if not self._shop.journal.exists():
+        if not is_there(self._shop.journal, "journal"):
             raise SettingsError("There is no journal yet: it begins with the first test.")
         async with Journal.open(self._shop.journal, read_only=True) as journal:
             yield Records(self._shop, journal)

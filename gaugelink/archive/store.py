@@ -31,6 +31,7 @@ from gaugelink.archive.versions import bring_up_to_date
 from gaugelink.archive.wire import Filed, Quarantined
 from gaugelink.errors import ArchiveError
 from gaugelink.journal.opening import open_beside_a_writer
+from gaugelink.reasons import is_there
 
 _SETUP_LOCK = 0x474C4152
 """Key of the advisory lock under which the tables are made: consumers may start at the same moment."""
@@ -110,7 +111,8 @@ class Store:
         Raises:
             ArchiveError: there is none, it cannot be reached, or a newer version made it.
         """
-        if self._url.get_backend_name() == "sqlite" and not Path(self._url.database or "").exists():
+        is_file = self._url.get_backend_name() == "sqlite"
+        if is_file and not is_there(Path(self._url.database or ""), "archive", ArchiveError):
             raise ArchiveError(f"There is no archive at {self.where}: `gaugelink archive` makes it.")
         try:
             with self.engine.connect() as connection:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from gaugelink.errors import JournalError
 from gaugelink.journal import schema
+from gaugelink.reasons import is_there
 
 _TO_WRITE, _TO_READ, _AS_IT_IS = "mode=rwc", "mode=ro", "mode=ro&immutable=1"
 _NO_INDEX = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
@@ -17,7 +18,7 @@ def check_version(path: Path) -> int:
     Raises:
         JournalError: the file is something else, is damaged, or was written by a newer version.
     """
-    if not path.exists() or path.stat().st_size == 0:
+    if not is_there(path, "journal", JournalError) or path.stat().st_size == 0:
         return 0
     # Read-only, so that not even the write-ahead log of a newer journal is folded into it. Where there is no log the
     # file is whole by itself, and as an immutable one it is read without leaving a new log beside it.
@@ -65,7 +66,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     Raises:
         JournalError: there is none, or it cannot be read.
     """
-    if not path.exists():
+    if not is_there(path, "journal", JournalError):
         raise JournalError(f"There is no journal at {path}: give the path that the shop file names.")
     older = check_version(path) < schema.CURRENT
     try:

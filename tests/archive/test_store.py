@@ -18,7 +18,7 @@ from gaugelink.archive.wire import Filed, Quarantined, sort_message
 from gaugelink.broker.message import new_id
 from gaugelink.errors import ArchiveError
 from tests.archive.published import KINDS, crank, published
-from tests.unwritable import nobody_writes_in
+from tests.unwritable import nobody_enters, nobody_writes_in
 
 NOW = datetime(2026, 2, 3, 14, 6, tzinfo=UTC)
 
@@ -296,3 +296,25 @@ def test_an_archive_is_read_by_who_may_not_write_it():
             assert count(reader, schema.EVENTS) == 1
             with pytest.raises(ArchiveError, match="readonly"):
                 reader.write(sort(crank()))
+
+
+def test_an_archive_in_a_folder_that_this_user_may_not_enter_is_told_as_that():
+    with tempfile.TemporaryDirectory() as name:
+        url = database_url("sqlite:///archive.db", Path(name))
+        with Store(url) as store:
+            store.prepare()
+        with (
+            nobody_enters(Path(name)),
+            Store(url, read_only=True) as reader,
+            pytest.raises(ArchiveError, match=r"^The archive /.*archive\.db cannot be read: this user may not\.$"),
+        ):
+            reader.check()
+
+
+def test_an_archive_that_is_not_there_is_told_with_what_makes_it(tmp_path):
+    for place in (tmp_path / "none.db", tmp_path / "none" / "archive.db"):
+        with (
+            Store(database_url(f"sqlite:///{place}", Path("/")), read_only=True) as reader,
+            pytest.raises(ArchiveError, match=r"There is no archive at .*: `gaugelink archive` makes it"),
+        ):
+            reader.check()

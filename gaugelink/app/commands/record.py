@@ -21,7 +21,7 @@ from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
 from gaugelink.localtime import day_of, noon_of
-from gaugelink.reasons import why_unwritten
+from gaugelink.reasons import is_there, why_unwritten
 from gaugelink.report.data import GIVEN_UP
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
@@ -53,10 +53,10 @@ def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive:
         from gaugelink.app.archived import read_archive
 
         return read_archive(shop, archive, what)
-    if not shop.journal.exists():
+    if not is_there(shop.journal, "journal"):
         run = "gaugelink run --simulate" if shop.simulated else "gaugelink run"
         why = f"There is no journal at {shop.journal} yet: it begins with the first `{run}`."
-        if not shop.simulated and shop.as_simulated().journal.exists():
+        if not shop.simulated and is_there(shop.as_simulated().journal, "journal"):
             why += " What was simulated for this shop is read with `--simulated`."
         raise SettingsError(why)
 
