@@ -173,3 +173,32 @@ def test_a_reading_is_below_the_estimate_by_what_gtc_says_can_be_doubted_of_both
     u_kpa = verdict_at(psi).readings[0].peak_u_kpa
     apart = GTC.ureal(estimate.kpa, estimate.u_kpa / 2.0) - GTC.ureal(PSI.to_kpa(psi), u_kpa / 2.0)
     assert GTC.value(apart) == pytest.approx(2.0 * GTC.uncertainty(apart), rel=1e-4)
+
+
+def test_a_maker_s_range_goes_before_the_estimate_from_dimensions() -> None:
+    """Far below the estimate, and just where the maker wants it."""
+    assert TRIPLE.band is not None
+    low = TRIPLE.model_copy(update={"band": TRIPLE.band.model_copy(update={"low": 80.0, "high": 100.0})})
+    verdict = judge_test(low, readings(low, 85.0, 86.0, 85.0), SEA_LEVEL, unit=PSI)
+    assert verdict.word is VerdictWord.CONSISTENT
+    found = only(verdict, RuleName.EXPECTED)
+    assert (found.severity, found.causes, found.next_tests) == (Severity.NOTE, (), ())
+    assert "below what the engine's dimensions would give" in found.text
+
+
+def test_the_reading_that_is_told_beside_the_estimate_is_the_one_that_is_farthest_from_it() -> None:
+    found = only(judge_test(UNBANDED, readings(UNBANDED, 150.0, 70.0, 86.0), SEA_LEVEL, unit=PSI), RuleName.EXPECTED)
+    assert found.cylinders == ("middle", "MAG")
+    assert found.numbers["reading_kpa"] == pytest.approx(PSI.to_kpa(70.0))
+
+
+def test_what_cannot_be_is_looked_for_in_the_cylinder_the_gauge_and_the_record() -> None:
+    """Common practice, no source."""
+    found = only(judge_test(UNBANDED, readings(UNBANDED, 240.0, 163.0, 164.0), SEA_LEVEL), RuleName.HIGH_READING)
+    assert found.causes == (
+        "oil or fuel in the cylinder",
+        "gauge reads high",
+        "the record's ratio is too low",
+        "carbon in the chamber",
+    )
+    assert found.next_tests == ("crank with the plugs out to blow the cylinder dry, then read again",)

@@ -43,6 +43,14 @@ def test_no_cylinder_that_is_watched_is_said_to_need_no_watching(low_psi: float,
     assert verdict.word is (VerdictWord.WATCH if watched else VerdictWord.CONSISTENT)
 
 
+def test_a_maker_s_limit_that_is_stricter_than_the_shop_s_watching_is_watched_too() -> None:
+    """97 % of 145 psi are 140.7: 138 is within the 6 % that the shop lets pass, and not within the maker's 3."""
+    strict = TRIPLE.model_copy(update={"lowest_percent": 97.0})
+    verdict = judge_test(strict, readings(strict, 145.0, 138.0, 145.0), SEA_LEVEL, unit=PSI)
+    assert "so it is real." in only(verdict, RuleName.SPREAD).text
+    assert verdict.word is VerdictWord.WATCH
+
+
 def test_below_the_limit_by_less_than_can_be_told_is_said_to_be() -> None:
     """120.5 of 135 psi are 89 %; what is uncertain of the limit is 4 psi."""
     verdict = judge(readings(TRIPLE, 135.0, 120.5, 134.0))

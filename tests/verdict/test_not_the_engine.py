@@ -7,6 +7,7 @@ import pytest
 
 from gaugelink.engine.air import ambient_at_altitude, ambient_from_barometer, assumed_ambient, standard_pressure_kpa
 from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.geometry import polytropic_exponent
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.band import ALL_LOW_CAUSES, ASSUMED_AIR, REDUCED_AIR, THICKER_AIR
 from gaugelink.verdict.case import lay_out
@@ -66,6 +67,17 @@ def test_slow_cranking_excuses_no_less_than_a_simulated_sound_engine_loses() -> 
         slow = replace(reading("PTO", 130.0), cranking_rpm=trace.cranking_rpm)
         share = lay_out(UNBANDED, [slow], SEA_LEVEL, Rules(), PSI).share_by_cranking(slow, at_rpm)
         assert 0.8 * lost < share <= lost
+
+
+@pytest.mark.parametrize("ratio", [5.0, 9.0])
+def test_slow_cranking_takes_the_more_off_the_higher_an_engine_compresses(ratio: float) -> None:
+    """Polytropic compression p * (r**n - 1), the exponent's loss going with the duration of a turn (tests/engine)."""
+    engine = UNBANDED.model_copy(update={"compression_ratio_trapped": ratio})
+    slow = reading("PTO", 130.0, rpm=250.0)
+    share = lay_out(engine, [slow], SEA_LEVEL, Rules(), PSI).share_by_cranking(slow, 420.0)
+    fast, less = polytropic_exponent(420.0)[0], 1.4 * (polytropic_exponent(420.0)[0] - polytropic_exponent(250.0)[0])
+    assert share == pytest.approx((ratio ** (fast - less) - 1.0) / (ratio**fast - 1.0))
+    assert lay_out(engine, [slow], SEA_LEVEL, Rules(), PSI).share_by_cranking(slow, 240.0) == 1.0
 
 
 def test_a_range_is_not_held_against_an_engine_whose_throttle_was_closed() -> None:
