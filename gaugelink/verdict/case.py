@@ -173,8 +173,7 @@ class Case:
         if high.cylinder in self.too_high or self.excused_by_cranking(high, low):
             return False
         asking = {flag for flag in high.flags if FLAG_TABLE[flag][0] is Severity.RETEST}
-        at_least = asking <= AT_LEAST_FLAGS and not self.unagreed(high)
-        return self.firm(low.cylinder) and (at_least or self.firm(high.cylinder))
+        return self.firm(low.cylinder) and asking <= AT_LEAST_FLAGS and not self.unagreed(high)
 
     def between(self, a: ReadingValue, b: ReadingValue) -> Difference:
         """Reading a less reading b, the scatter of cranking in its uncertainty."""

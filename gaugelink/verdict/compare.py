@@ -161,9 +161,9 @@ def _neighbours_low(case: Case) -> list[Finding]:
     if pair is None:
         return []
     a, b = (case.readings[name] for name in pair)
-    rest = [r.peak_kpa for name, r in case.readings.items() if name not in pair]
+    rest = [reading for name, reading in case.readings.items() if name not in pair]
     between = case.between(a, b)
-    gap = float(np.median(rest)) - (a.peak_kpa + b.peak_kpa) / 2.0
+    gap = float(np.median([reading.peak_kpa for reading in rest])) - (a.peak_kpa + b.peak_kpa) / 2.0
     if gap <= 2.0 * abs(between.kpa):
         return []
     beyond = any(
@@ -180,9 +180,15 @@ def _neighbours_low(case: Case) -> list[Finding]:
             cylinders=pair,
             causes=("head gasket leaking between the two", "both cylinders worn alike", "the rest reading high"),
             next_tests=(f"leak-down test on {pair[0]} and listen at the plug hole of {pair[1]}",),
-            firm=case.highest.cylinder not in case.too_high and case.firm(*pair),
+            firm=any(_is_measure_of(case, high, (a, b), beyond=beyond) for high in rest),
         )
     ]
+
+
+def _is_measure_of(case: Case, high: ReadingValue, pair: tuple[ReadingValue, ReadingValue], *, beyond: bool) -> bool:
+    """Whether `high` by itself shows that both are low, and where one is `beyond` the limit, that it is."""
+    shown = all(case.firm_gap(high, one) for one in pair)
+    return shown and (not beyond or any(case.is_below_limit(high, one) for one in pair))
 
 
 def _first_stroke(case: Case) -> list[Finding]:

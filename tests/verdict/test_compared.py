@@ -5,10 +5,12 @@ from dataclasses import replace
 import pytest
 
 from gaugelink.engine.fleet import parse_engine
+from gaugelink.peak.events import Flag
 from gaugelink.verdict.findings import Finding, RuleName, Rules, Severity, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
 from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, judge, only, reading, readings, rules_of
 
+UNMEASURED = TRIPLE.model_copy(update={"bore_mm": None, "band": None})
 TWIN = parse_engine('id = "twin"\nname = "Twin"\ncycle = 2\nlayout = "side_named"\ncylinders = 2\n', "twin.toml")
 
 
@@ -19,6 +21,50 @@ def test_two_cylinders_are_compared_as_well_as_three() -> None:
     assert (verdict.word, verdict.top_end) == (VerdictWord.INVESTIGATE, TopEnd.TEST_FIRST)
     # Of two nobody can say which is the odd one, and no two of them are low together.
     assert not rules_of(verdict) & {RuleName.ODD_CYLINDER, RuleName.NEIGHBOURS_LOW}
+
+
+def test_a_twin_s_low_cylinder_is_watched_as_well_as_a_triple_s() -> None:
+    verdict = judge_test(TWIN, readings(TWIN, 145.0, 134.0), SEA_LEVEL, unit=PSI)
+    assert only(verdict, RuleName.LOWEST_OF_HIGHEST).severity is Severity.WATCH
+    assert "needs no watching" not in only(verdict, RuleName.SPREAD).text
+
+
+@pytest.mark.parametrize(
+    ("flag", "firm"),
+    [
+        (Flag.STILL_RISING, True),
+        (Flag.OVER_RANGE, True),
+        (Flag.FEW_STROKES, True),
+        (Flag.LOST_SAMPLES, True),
+        (Flag.POOR_FIT, False),
+        (Flag.SHORT_RECORD, False),
+    ],
+)
+def test_a_highest_reading_is_a_measure_where_the_pressure_is_at_least_what_it_shows(flag: Flag, firm: bool) -> None:
+    """A pull cut short, or past the gauge's range, was higher yet; a trace that is none of a cylinder says nothing.
+
+    Two neighbours are low together beside it alone: no gasket either.
+    """
+    items = readings(TRIPLE, 140.0, 110.0, 120.0)
+    items[0] = replace(items[0], flags=frozenset({flag}))
+    verdict = judge_test(UNMEASURED, items, SEA_LEVEL)
+    low = next(f for f in verdict.findings if f.rule is RuleName.LOWEST_OF_HIGHEST)
+    assert low.cylinders == ("middle", "PTO")
+    assert low.firm is firm
+    assert verdict.word is (VerdictWord.INVESTIGATE if firm else VerdictWord.RETEST)
+
+
+def test_a_highest_reading_whose_pulls_disagree_is_no_measure() -> None:
+    items = [replace(one, agreed=one.cylinder != "PTO") for one in readings(TRIPLE, 140.0, 110.0, 120.0)]
+    verdict = judge_test(UNMEASURED, items, SEA_LEVEL)
+    assert not next(f for f in verdict.findings if f.rule is RuleName.LOWEST_OF_HIGHEST).firm
+    assert verdict.word is VerdictWord.RETEST
+
+
+def test_a_low_reading_that_may_be_higher_is_read_again() -> None:
+    items = readings(TRIPLE, 140.0, 110.0, 139.0)
+    items[1] = replace(items[1], flags=frozenset({Flag.FEW_STROKES}))
+    assert judge_test(UNMEASURED, items, SEA_LEVEL).word is VerdictWord.RETEST
 
 
 def test_what_is_told_of_lowest_and_highest_is_what_was_read() -> None:
@@ -148,3 +194,13 @@ def test_two_neighbours_that_were_cranked_slower_than_the_rest_are_read_again_fi
     verdict = judge_test(FOUR, [reading(name, psi, rpm=rpm) for name, psi, rpm in values], SEA_LEVEL)
     assert only(verdict, RuleName.NEIGHBOURS_LOW).severity is Severity.WATCH
     assert verdict.word is VerdictWord.RETEST
+
+
+@pytest.mark.parametrize(("fourth_psi", "word"), [(164.0, VerdictWord.INVESTIGATE), (138.0, VerdictWord.RETEST)])
+def test_two_neighbours_are_low_beside_a_reading_that_is_not_in_doubt_or_beside_none(
+    fourth_psi: float, word: VerdictWord
+) -> None:
+    """The highest does not look like a cranked cylinder: alone it is no measure, beside a sound one it need not be."""
+    items = readings(FOUR, 165.0, 118.0, 120.0, fourth_psi)
+    items[0] = replace(items[0], flags=frozenset({Flag.POOR_FIT}))
+    assert judge_test(FOUR, items, SEA_LEVEL).word is word

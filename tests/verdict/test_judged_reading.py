@@ -28,6 +28,15 @@ def test_a_reading_at_sea_level_is_as_uncertain_as_gtc_propagates(air: Ambient) 
         assert one.sea_level_u_kpa == pytest.approx(2.0 * GTC.uncertainty(carried), rel=1e-9)
 
 
+@pytest.mark.parametrize(("random", "common"), [(0.004, 0.01), (0.03, 0.01), (0.004, 0.04)])
+def test_a_reading_is_as_uncertain_as_gauge_sampling_and_cranking_together(random: float, common: float) -> None:
+    """JCGM 100:2008, 5.1.2; cranking scatters by 1 % where one pull tells nothing of it."""
+    items = [reading(name, 135.0, random_fraction=random, common_fraction=common) for name in TRIPLE.cylinder_names]
+    for one in judge(items).readings:
+        assert one.peak_u_kpa == pytest.approx(2.0 * one.peak_kpa * (random**2 + common**2 + 0.01**2) ** 0.5)
+        assert one.u_random_kpa == pytest.approx(one.peak_kpa * (random**2 + 0.01**2) ** 0.5)
+
+
 def test_each_reading_is_told_as_a_share_of_the_highest() -> None:
     verdict = judge(readings(TRIPLE, 135.0, 108.0, 134.0))
     assert [one.percent_of_highest for one in verdict.readings] == pytest.approx([100.0, 80.0, 13400.0 / 135.0])
