@@ -3,6 +3,7 @@
 import errno
 import socket
 import ssl
+from collections.abc import Callable
 from pathlib import Path
 
 from gaugelink.errors import GaugelinkError, SettingsError
@@ -84,19 +85,19 @@ def is_there(path: Path, what: str, refusal: type[GaugelinkError] = SettingsErro
         raise refusal(f"The {what} {path} cannot be read: {reason(error)}.") from error
 
 
-def read_text(path: Path, what: str, encoding: str = "utf-8") -> str:
+def read_text(path: Path, what: str, decode: Callable[[bytes], str] = bytes.decode) -> str:
     """Read a file that a person wrote.
 
     Args:
         path: the file.
         what: what it is, for the message: ``shop file``.
-        encoding: of the text.
+        decode: makes text of its bytes, or raises ValueError.
 
     Raises:
         SettingsError: it is not there, or cannot be read as text.
     """
     try:
-        return path.read_text(encoding=encoding)
+        return decode(path.read_bytes())
     except FileNotFoundError as error:
         raise SettingsError(f"{path}: there is no such {what}.") from error
     except (OSError, ValueError) as error:

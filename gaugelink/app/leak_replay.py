@@ -19,7 +19,7 @@ from gaugelink.leak.reference import Reference, referred
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 from gaugelink.leak.wording import decay_reason
 from gaugelink.reasons import reason
-from gaugelink.tables import dialect_of
+from gaugelink.tables import named, table_of, text_of
 
 _AT_ONCE = 50
 FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
@@ -109,21 +109,23 @@ def read_reference(path: Path) -> Reference:
         RecordingError: the file, the line, what was found there and what was expected.
     """
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
-    except (OSError, UnicodeDecodeError) as error:
+        table = table_of(text_of(path.read_bytes()))
+    except (OSError, UnicodeError) as error:
         raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
-    dialect = dialect_of(lines[0] if lines else "")
-    reader = csv.reader(lines, delimiter=dialect.delimiter, strict=True)
+    dialect, above = table.dialect, table.above
+    reader = csv.reader(table.lines, delimiter=dialect.delimiter, strict=True)
     try:
         header, *rows = [*reader] or [[]]
     except csv.Error as error:
-        raise RecordingError(f"{path}: line {reader.line_num}: this is not CSV: {error}.") from error
-    header = [name.strip().casefold() for name in header]
+        raise RecordingError(f"{path}: line {above + reader.line_num}: this is not CSV: {error}.") from error
+    header = named([name.strip().casefold() for name in header])
     names = [name for name in ("ambient_abs_kpa", "temperature_c") if name in header]
     if not rows or "time_s" not in header or not names:
-        raise RecordingError(f"{path}: line 1: expected the columns time_s and ambient_abs_kpa, temperature_c or both.")
+        raise RecordingError(
+            f"{path}: line {above + 1}: expected the columns time_s and ambient_abs_kpa, temperature_c or both."
+        )
     columns: dict[str, list[float]] = {name: [] for name in ("time_s", *names)}
-    for line, cells in enumerate(rows, start=2):
+    for line, cells in enumerate(rows, start=above + 2):
         surplus = dialect.surplus(header, cells)
         if surplus is not None:
             raise RecordingError(f"{path}: line {line}: {surplus}.")

@@ -33,6 +33,7 @@ from gaugelink.reasons import read_text
 from gaugelink.report.notebook import Notebook, NotebookJob, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
 from gaugelink.simulated import is_simulated
+from gaugelink.tables import text_of
 
 _OF_NOTEBOOKS = uuid.UUID("7d0c2f53-4f0e-4b7e-9d55-6b3b6a7c1f10")
 """Name space of the ids of what notebooks hold (RFC 9562, section 5.5): the same line has the same id each time."""
@@ -83,7 +84,7 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     if unit is not None and unit not in {one.value for one in PressureUnit}:
         known = ", ".join(one.value for one in PressureUnit)
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
-    text = read_text(file, "notebook", "utf-8-sig")
+    text = read_text(file, "notebook", text_of)
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, last_day())
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:

@@ -2,11 +2,14 @@
 gauge sent, as `gaugelink inspect --save` writes them, with the layout that says which of their bytes are pressure.
 
 The columns may have other units in their names: ``time_ms``, ``pressure_psi`` or ``pressure_bar``. Semicolons and tabs
-part columns too; then numbers may have decimal commas. Times that were rounded, and may repeat for it, are put back on
+part columns too; then numbers may have decimal commas. A first line ``sep=;``, comments that begin with ``#``, empty
+lines and a row of units under the header are left out. Times that were rounded, and may repeat for it, are put back on
 the steady clock behind them.
 """
 
 import csv
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,8 +24,9 @@ from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.recording import read_recording, replay
 from gaugelink.gauge.rounded import Straightened, straightened
 from gaugelink.gauge.samples import BoolArray, FloatArray
+from gaugelink.peak.events import MOST_KPA
 from gaugelink.reasons import reason
-from gaugelink.tables import Dialect, dialect_of
+from gaugelink.tables import Dialect, dialect_of, named, names_of, table_of, text_of
 
 TIMES: Final = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
 """Seconds in a unit of each column that may hold the time; the first that is there is read."""
@@ -34,8 +38,8 @@ PRESSURES: Final[dict[str, PressureUnit]] = {
 EXPECTED: Final = "a header with time_s,pressure_kpa, or with pressure_psi or pressure_bar in its place"
 # The highest of a compression pull is hardly ever outside of this. From memory.
 PLAUSIBLE_KPA: Final = (300.0, 4000.0)
-# A pull of 4000 kPa in pascals under a header in kPa is remarked on; what is beyond that is no pressure in any unit.
-MOST_KPA: Final = 1e7
+# Seconds since 1970 will have come there in three thousand years; milliseconds since then have.
+MOST_S: Final = 1e11
 # No logger is as fast; times closer than that are one time and its rounding.
 FINEST_S: Final = 1e-9
 
@@ -75,6 +79,23 @@ class _Columns:
     def unit(self) -> PressureUnit:
         return PRESSURES[self.header[self.pressure]]
 
+    @property
+    def names(self) -> tuple[str, str]:
+        return self.header[self.time], self.header[self.pressure]
+
+    def has_units(self, row: list[str]) -> bool:
+        """Whether a row repeats the units of the header, as loggers write them in a line of their own."""
+        if len(row) <= max(self.time, self.pressure):
+            return False
+        told = [row[place].strip(" ()[]").casefold() for place in (self.time, self.pressure)]
+        return told == [name.partition("_")[2] for name in self.names]
+
+    def no_date(self, row: list[str]) -> str:
+        """What else to say of a row whose time is none, where it looks like a date or a time of the day."""
+        looks = len(row) > self.time and re.search(r"\d[-/.:]\d+[-/.:]\d", row[self.time]) is not None
+        unit = {"s": "seconds", "ms": "milliseconds", "us": "microseconds"}[self.names[0].partition("_")[2]]
+        return f"; {self.names[0]} counts {unit} from any moment, and is no date" if looks else ""
+
 
 def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     """Read one trace; with a `layout` the file is a recording of frames.
@@ -87,34 +108,29 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
     if path.suffix == ".jsonl":
         raise RecordingError(f"{path}: this is a recording of frames: give the file of their layout with --layout.")
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines(keepends=True)
-    except UnicodeDecodeError as error:
+        text = text_of(path.read_bytes())
+    except UnicodeError as error:
         how = "unpack it, or save it from the spreadsheet as CSV in UTF-8"
         raise RecordingError(
             f"{path}: this is not a text file in UTF-8; expected CSV with {EXPECTED}: {how}."
         ) from error
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read: {reason(error)}.") from error
-    dialect = dialect_of(lines[0] if lines else "")
-    rows = csv.reader(lines, delimiter=dialect.delimiter, strict=True)
-    try:
-        columns = _columns(path, [name.strip().casefold() for name in next(rows, [])], dialect)
-        numbered = [
-            (rows.line_num, _numbers(path, rows.line_num, row, columns))
-            for row in rows
-            if any(cell.strip() for cell in row)
-        ]
-    except csv.Error as error:
-        raise RecordingError(f"{path}: line {rows.line_num}: this is not CSV: {error}; expected {EXPECTED}.") from error
+    columns, numbered = _rows(path, text)
     if len(numbered) < 2:
         raise RecordingError(f"{path}: found {counted(len(numbered), 'sample')}; a trace needs two or more.")
     time, pressure = np.array([values for _, values in numbered], dtype=np.float64).T
-    time_s = columns.tick_s * time
     one_kpa = columns.unit.to_kpa(1.0)
-    beyond = np.flatnonzero(np.abs(pressure) > MOST_KPA / one_kpa)
-    if beyond.size:
-        line, (_, found) = numbered[int(beyond[0])]
-        raise RecordingError(f"{path}: line {line}: found {found:g}; no pressure is as far from nothing in any unit.")
+    for values, most, why in (
+        # Less a rounding: what is read here is not refused further on.
+        (pressure, (1.0 - 1e-9) * MOST_KPA / one_kpa, "no pressure is as far from nothing in any unit."),
+        (time, MOST_S / columns.tick_s, f"no clock counts as far. Is the column {columns.names[0]} in that unit?"),
+    ):
+        beyond = np.flatnonzero(np.abs(values) >= most)
+        if beyond.size:
+            line = numbered[int(beyond[0])][0]
+            raise RecordingError(f"{path}: line {line}: found {values[beyond[0]]:g}; {why}")
+    time_s = columns.tick_s * time
     rounded = straightened(time_s)
     if rounded is not None and rounded.spacing_s < FINEST_S + 4.0 * float(np.spacing(np.abs(time_s).max())):
         # So far from zero, a time has not the digits for such a clock.
@@ -191,19 +207,56 @@ def remark_on(trace: Trace, unit: PressureUnit) -> str | None:
     )
 
 
-def _columns(path: Path, header: list[str], dialect: Dialect) -> _Columns:
+def _names_both(names: Sequence[str]) -> bool:
+    return any(name in names for name in TIMES) and any(name in names for name in PRESSURES)
+
+
+def _columns(path: Path, header: list[str], dialect: Dialect, line: int, below: list[str]) -> _Columns:
+    # Whatever stands under no name is one cell too many, not a part of the table.
+    header = named(header)
     pressure = next((name for name in PRESSURES if name in header), None)
     time = next((name for name in TIMES if name in header), None)
     if time is None or pressure is None:
         found = ", ".join(header) or "an empty file"
-        raise RecordingError(f"{path}: line 1: found {found}; expected {EXPECTED}.")
+        told = f"{path}: line {line}: found {found}; expected {EXPECTED}"
+        further = next((k for k, each in enumerate(below) if _names_both(names_of(each, dialect_of(each)))), None)
+        if further is not None:
+            told += f"; that is line {line + 1 + further}: begin every line above it with #"
+        raise RecordingError(f"{told}.")
+    twice = next((name for name in (time, pressure) if header.count(name) > 1), None)
+    if twice is not None:
+        raise RecordingError(f"{path}: line {line}: the column {twice} is there twice; which of them is meant?")
     return _Columns(header, dialect, header.index(time), header.index(pressure))
+
+
+def _rows(path: Path, text: str) -> tuple[_Columns, list[tuple[int, tuple[float, float]]]]:
+    """The columns, and the line, time and pressure of every row, in the units of the columns."""
+    table = table_of(text, _names_both)
+    # Looked for before quotes are: a comment may have any of them.
+    lines = ["\n" if line.lstrip().startswith("#") else line for line in table.lines]
+    rows = csv.reader(lines, delimiter=table.dialect.delimiter, strict=True)
+    numbered: list[tuple[int, tuple[float, float]]] = []
+    cells: list[tuple[str, str]] = []
+    try:
+        header = [name.strip().casefold() for name in next(rows, [])]
+        columns = _columns(path, header, table.dialect, table.above + 1, lines[1:])
+        for row in rows:
+            if not any(cell.strip() for cell in row) or (not numbered and columns.has_units(row)):
+                continue
+            line = table.above + rows.line_num
+            numbered.append((line, _numbers(path, line, row, columns)))
+            cells.append((row[columns.time], row[columns.pressure]))
+    except csv.Error as error:
+        line = table.above + rows.line_num
+        raise RecordingError(f"{path}: line {line}: this is not CSV: {error}; expected {EXPECTED}.") from error
+    doubt = table.dialect.two_ways(list(zip(*cells, strict=True)))
+    if doubt is not None:
+        raise RecordingError(f"{path}: line {numbered[doubt[0]][0]}: {doubt[1]}.")
+    return columns, numbered
 
 
 def _numbers(path: Path, line: int, row: list[str], columns: _Columns) -> tuple[float, float]:
     dialect = columns.dialect
-    while len(row) > len(columns.header) and not row[-1].strip():
-        row = row[:-1]
     told = f"{path}: line {line}: found {dialect.delimiter.join(row)!r}"
     surplus = dialect.surplus(columns.header, row)
     if surplus is not None:
@@ -211,7 +264,7 @@ def _numbers(path: Path, line: int, row: list[str], columns: _Columns) -> tuple[
     try:
         time_s, pressure = dialect.number(row[columns.time]), dialect.number(row[columns.pressure])
     except (ValueError, IndexError) as error:
-        raise RecordingError(f"{told}; expected two numbers.") from error
+        raise RecordingError(f"{told}; expected two numbers{columns.no_date(row)}.") from error
     if not (np.isfinite(time_s) and np.isfinite(pressure)):
         raise RecordingError(f"{told}; expected finite numbers.")
     return time_s, pressure

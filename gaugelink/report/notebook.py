@@ -23,7 +23,7 @@ from gaugelink.engine.air import (
 from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.tables import Dialect, dialect_of
+from gaugelink.tables import Dialect, named, table_of
 
 # Standard uncertainty of a dial that was read by eye, as a fraction. From memory.
 DIAL_U_FRACTION: Final = 0.015
@@ -99,24 +99,25 @@ class _Reader:
         self.tests: dict[tuple[str, date, bool], NotebookTest] = {}
         self.jobs: list[NotebookJob] = []
         self.dialect = Dialect(",")
+        self.top = 1
         self.cylinder_columns: tuple[str, ...] = ()
 
     def read(self, text: str) -> Notebook:
-        rows = text.removeprefix("\ufeff").splitlines(keepends=True)
-        self.dialect = dialect_of(rows[0] if rows else "")
-        reader = csv.reader(rows, delimiter=self.dialect.delimiter, strict=True)
+        table = table_of(text.removeprefix("\ufeff"))
+        self.dialect, self.top = table.dialect, table.above + 1
+        reader = csv.reader(table.lines, delimiter=self.dialect.delimiter, strict=True)
         try:
-            header = [name.strip() for name in next(reader, [])]
+            header = named([name.strip() for name in next(reader, [])])
             if self._columns(header):
                 for cells in reader:
                     if any(cell.strip() for cell in cells):
-                        self._line(header, cells, reader.line_num)
+                        self._line(header, cells, table.above + reader.line_num)
         except csv.Error as error:
-            self._mistake(reader.line_num, f"this is not CSV: {error}")
+            self._mistake(table.above + reader.line_num, f"this is not CSV: {error}")
         if not self.mistakes:
             self._units_are_plausible()
         if not self.mistakes and not self.tests and not self.jobs:
-            self._mistake(1, "there is no reading and no job in it")
+            self._mistake(self.top, "there is no reading and no job in it")
         if self.mistakes:
             raise SettingsError("\n".join(self.mistakes))
         return Notebook(tuple(self.tests.values()), tuple(self.jobs))
@@ -128,23 +129,23 @@ class _Reader:
         lower = [name.casefold() for name in header]
         for name in ("date", "machine"):
             if name not in lower:
-                self._mistake(1, f"the column {name!r} is missing; found {', '.join(header) or 'nothing'}")
+                self._mistake(self.top, f"the column {name!r} is missing; found {', '.join(header) or 'nothing'}")
         for name in set(lower):
             if lower.count(name) > 1:
-                self._mistake(1, f"the column {name!r} is there twice")
+                self._mistake(self.top, f"the column {name!r} is there twice")
         tidy = "cylinder" in lower
         if tidy and "pressure" not in lower:
-            self._mistake(1, "there is a column 'cylinder' but none for 'pressure'")
+            self._mistake(self.top, "there is a column 'cylinder' but none for 'pressure'")
         expected = {"date", "machine", *KNOWN, *(("cylinder", "pressure") if tidy else ())}
         rest = [name for name in header if name.casefold() not in expected]
         names = {cylinder.casefold() for engine in self.fleet.engine for cylinder in engine.cylinder_names}
         for name in rest:
             if tidy or name.casefold() not in names:
                 allowed = ", ".join(("date", "machine", "cylinder", "pressure", *KNOWN))
-                self._mistake(1, f"the column {name!r} is neither a cylinder of the fleet nor one of {allowed}")
+                self._mistake(self.top, f"the column {name!r} is neither a cylinder of the fleet nor one of {allowed}")
         self.cylinder_columns = () if tidy else tuple(rest)
         if not tidy and not rest and "job" not in lower:
-            self._mistake(1, "there is neither a column 'cylinder' nor one named after a cylinder")
+            self._mistake(self.top, "there is neither a column 'cylinder' nor one named after a cylinder")
         return not self.mistakes
 
     def _line(self, header: Sequence[str], cells: Sequence[str], line: int) -> None:
@@ -242,6 +243,10 @@ class _Reader:
             return None
         if not low <= value <= high:
             self._mistake(line, f"{name} is {text}, outside {low:g} to {high:g}")
+            return None
+        thousands = self.dialect.in_thousands(text)
+        if thousands is not None and thousands <= high:
+            self._mistake(line, f"{name} is {text}, which may be {thousands:g} or {value:g}; write it as one of them")
             return None
         return value
 

@@ -222,7 +222,9 @@ def test_a_reference_that_is_no_table_of_numbers_is_refused_with_its_line(tmp_pa
 
 def test_a_reference_is_read_as_a_spreadsheet_writes_it(tmp_path: Path) -> None:
     beside = tmp_path / "beside.csv"
-    beside.write_text("Time_s; Ambient_abs_kPa\r\n0;99,5\r\n60;99,75\r\n;\r\n", encoding="utf-8-sig", newline="")
+    beside.write_text(
+        "sep=;\r\nTime_s; Ambient_abs_kPa;\r\n0;99,5\r\n60;99,75\r\n;\r\n", encoding="utf-8-sig", newline=""
+    )
     reference = read_reference(beside)
     assert reference.time_s.tolist() == [0.0, 60.0]
     assert reference.ambient_abs_kpa is not None

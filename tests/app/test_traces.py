@@ -100,7 +100,7 @@ def test_a_file_that_is_not_there_or_not_text_is_told(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="cannot be read"):
         read_trace(tmp_path / "none.csv")
     binary = tmp_path / "binary.csv"
-    binary.write_bytes(b"\xff\xfe\x00\x81")
+    binary.write_bytes(b"\xff\xfe\x00\xd8")
     with pytest.raises(RecordingError, match="not a text file"):
         read_trace(binary)
 
@@ -137,7 +137,9 @@ def test_a_pull_in_pascals_under_a_header_in_kpa_is_read_and_remarked_on(tmp_pat
     assert "very high" in str(remark_on(trace, PressureUnit.KPA))
 
 
-@pytest.mark.parametrize("packed", [gzip.compress(b"time_s,pressure_kpa\n"), "time_s,pressure_kpa\n".encode("utf-16")])
+@pytest.mark.parametrize(
+    "packed", [gzip.compress(b"time_s,pressure_kpa\n", mtime=0), "time_s,pressure_kpa\n".encode("utf-16-le")]
+)
 def test_what_is_packed_or_in_another_encoding_is_told_with_the_way_out(tmp_path: Path, packed: bytes) -> None:
     path = tmp_path / "pull.csv"
     path.write_bytes(packed)

@@ -50,6 +50,39 @@ WIDE = """date;machine;PTO;middle;MAG;wet;job
 """
 
 
+SPREADSHEET = """sep=;
+date;machine;PTO;middle;MAG;unit;counter;;
+2024-10-03;north-7;7,2;7,1;7,2;bar;4200;;
+;;;;;;;;
+2025-01-11;north-7;7,9;9.302;8,0;bar;5100,5;;
+"""
+
+
+def test_what_a_spreadsheet_puts_around_a_notebook_is_left_out() -> None:
+    """Its first line, and the empty cells at the end of each row."""
+    first, second = parse_notebook(SPREADSHEET, "old.csv", FLEET).tests
+    assert [kpa for _, kpa in first.readings] == pytest.approx([720.0, 710.0, 720.0])
+    assert [kpa for _, kpa in second.readings] == pytest.approx([790.0, 930.2, 800.0])
+    assert (first.counter, second.counter) == (4200.0, 5100.5)
+    assert (first.lines, second.lines) == ((3,), (5,))
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("4200", "4.200"), "line 3: counter is 4.200, which may be 4200 or 4.2; write it as one of them"),
+        (("5100,5", "5,100"), "line 5: counter is 5,100, which may be 5100 or 5.1"),
+        (("7,2;7,1;7,2;bar", "930;1.034;985;kPa"), "line 3: middle is 1.034, which may be 1034 or 1.034"),
+        (("date;", "day;"), "line 2: the column 'date' is missing"),
+        (("5100,5;;", "5100,5;;x"), "line 5: there are 9 cells under 7 columns"),
+    ],
+)
+def test_a_number_that_may_be_another_one_is_told_with_the_line_of_the_file(change: tuple[str, str], says: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_notebook(SPREADSHEET.replace(*change), "old.csv", FLEET)
+    assert says in str(caught.value)
+
+
 def test_one_reading_a_line_is_read() -> None:
     notebook = parse_notebook(TIDY, "old.csv", FLEET)
     first, second = notebook.tests
