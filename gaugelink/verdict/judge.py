@@ -40,7 +40,8 @@ DOES_NOT_PROVE = (
 )
 CAUTIONS = (
     "Ignition off and grounded, fuel shut off, before cranking; the engine can start or kick.",
-    "Keep hands, hair and clothes away from belts, fans and clutches; park the machine so that it cannot move.",
+    "Wear eye protection; keep hands, hair and clothes away from belts, fans and clutches; park the machine so that it "
+    "cannot move.",
     "Fuel vapour comes out of open plug holes: no sparks, no flames, and air the shop.",
     "The engine maker's manual, local codes and licensed practice go before anything written here.",
 )

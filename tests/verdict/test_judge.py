@@ -386,3 +386,26 @@ def test_what_the_spread_does_not_show_no_other_finding_calls_real() -> None:
     assert difference(values[0], values[-1], Scatter(0.01)).is_real
     assert verdict.spread_is_real is False
     assert not any("real" in finding.text for finding in verdict.findings)
+
+
+@pytest.mark.parametrize(
+    ("engine", "causes", "heard"),
+    [
+        (TRIPLE, {"rings", "scored", "gasket", "decompression valve", "hole in the piston"}, "crankcase"),
+        (FOUR, {"valve leaking or its clearance", "rings", "gasket", "scored"}, "intake"),
+    ],
+)
+def test_a_low_cylinder_is_told_with_what_its_kind_of_engine_may_have(
+    engine: EngineRecord, causes: set[str], heard: str
+) -> None:
+    """Common practice, no source. Only a two-stroke has a port to look through."""
+    two = engine.cycle == 2
+    psi = (135.0, 100.0, 134.0, 135.0)[: len(engine.cylinders)]
+    low = only(judge_test(engine, readings(engine, *psi), SEA_LEVEL), RuleName.LOWEST_OF_HIGHEST)
+    assert len(low.causes) == len(causes)
+    assert all(any(words in cause for cause in low.causes) for words in causes)
+    assert low.causes[0].startswith("worn or stuck rings" if two else "valve")
+    assert any(test.startswith("leak-down test") and heard in test for test in low.next_tests)
+    assert any("through the exhaust port" in test for test in low.next_tests) is two
+    assert any(test.startswith("wet test") for test in low.next_tests)
+    assert low.next_tests[0].startswith("read the low cylinder again")
