@@ -8,7 +8,7 @@ import json
 from dataclasses import replace
 from datetime import datetime
 
-from gaugelink.app.noted import notes_in
+from gaugelink.app.noted import Noted, notes_in
 from gaugelink.app.recorded import RecordedTest
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -130,6 +130,6 @@ def _tell(
         unit=unit,
         prompt=prompt,
         cautions=(),
-        notes=notes_in(snapshot),
+        noted=Noted(notes_in(snapshot), test.stored.odometer),
     )
     step.messages.append(told if stands else ClosedTest(**dict(told)))

@@ -24,6 +24,10 @@ from gaugelink.verdict.leakdown import LeakDownValue
 _UNSETTLED = {DifferentialFlag.NOT_STEADY.value, DifferentialFlag.PISTON_MOVED.value}
 
 
+LEAKS_SHOWN = 4
+"""Leak tests of the machine that a report shows, the last ones."""
+
+
 @dataclass(frozen=True, slots=True)
 class PastDecay:
     """A leak-down out of the journal."""
@@ -145,6 +149,17 @@ def before_and_after(decays: Sequence[PastDecay], jobs: Sequence[StoredJob], uni
                     f"{_loses(after, unit)} after ({after.verdict})."
                 )
     return lines
+
+
+def last_leak_lines(
+    decays: Sequence[PastDecay], jobs: Sequence[StoredJob], unit: PressureUnit
+) -> list[tuple[str, str]]:
+    """What a report shows of the leak-downs: the last ones, and the last that were before and after a job."""
+    compared = before_and_after(decays, jobs, unit)
+    return [
+        *leak_lines(decays[-LEAKS_SHOWN:], unit),
+        *(("before and after", line) for line in compared[-LEAKS_SHOWN:]),
+    ]
 
 
 def _loses(decay: Decay, unit: PressureUnit) -> str:

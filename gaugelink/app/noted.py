@@ -2,17 +2,53 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Self
 
 from gaugelink.bench.assign import TestBench
-from gaugelink.broker.commands import Command
+from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import NotePart
+from gaugelink.engine.fleet import MachineRecord
+from gaugelink.errors import SettingsError
 
 MOST_NOTES = 50
 """Of one test: its published state has all of them. No source."""
 
 
-def note_of(command: Command, at: datetime) -> NotePart | None:
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """What people noted with a test."""
+
+    notes: tuple[NotePart, ...] = ()
+    """Oldest first."""
+    odometer: float | None = None
+    """The machine's own count, in the unit that its fleet entry states."""
+
+    @classmethod
+    def at_begin(cls, command: Command, at: datetime) -> Self:
+        """What the command that begins a test brings."""
+        note = _note_of(command, at)
+        return cls(() if note is None else (note,), command.odometer)
+
+    def told(self, command: Command, machine: MachineRecord, at: datetime) -> tuple["Noted", str]:
+        """All of it with what a command adds, and what to answer.
+
+        Raises:
+            SettingsError: the note is empty, or one too many.
+        """
+        if command.action is CommandAction.ODOMETER and command.odometer is not None:
+            count = f"{command.odometer:.10g} {machine.counter.value}"
+            return replace(self, odometer=command.odometer), f"Noted with the test of {machine.id}: {count}."
+        note = _note_of(command, at)
+        if note is None:
+            raise SettingsError("The note is empty: say what to keep.")
+        if len(self.notes) >= MOST_NOTES:
+            raise SettingsError(f"A test keeps {MOST_NOTES} notes, and has them.")
+        return replace(self, notes=(*self.notes, note)), f"Noted with the test of {machine.id}."
+
+
+def _note_of(command: Command, at: datetime) -> NotePart | None:
     """The note of a command; None where it brings none, or nothing but blanks."""
     text = (command.note or "").strip()
     return NotePart(at=at, by=command.by, text=text) if text else None

@@ -13,10 +13,11 @@ from gaugelink.bench.plan import TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.broker.messages import NotePart
-from gaugelink.engine.fleet import EngineRecord
+from gaugelink.engine.fleet import Counter, EngineRecord
 from gaugelink.engine.units import PressureUnit
-from gaugelink.errors import JournalError
+from gaugelink.errors import JournalError, SettingsError
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
+from gaugelink.localtime import day_of
 from gaugelink.peak.events import CrankingEvent
 from gaugelink.verdict.adapters import carried, last_noted_cm3
 from gaugelink.verdict.case import cranking_rpm_of
@@ -24,7 +25,7 @@ from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Conditions, TestVerdict
 from gaugelink.verdict.history import MachineHistory
 from gaugelink.verdict.judge import with_more
-from gaugelink.verdict.past import PastJob, PastTest
+from gaugelink.verdict.past import PastJob, PastTest, goes_back
 from gaugelink.verdict.record import past_test
 from gaugelink.verdict.trend import trend_findings
 
@@ -186,6 +187,21 @@ def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
     if now_cm3 is None:
         return past
     return [carried(one, tests[-1].engine, rpm, now_cm3) for one, rpm in zip(past, speeds, strict=True)]
+
+
+def one_meter(tests: Sequence[PastTest], machine: str, counter: Counter) -> None:
+    """Refuse a count of the machine that goes back from one test to the next: wear cannot be counted by it.
+
+    Raises:
+        SettingsError: it does; the two tests are named.
+    """
+    back = goes_back(tests)
+    if back is not None:
+        before, after = (f"{test.counter:.10g} {counter.value} on {day_of(test.at)}" for test in back)
+        raise SettingsError(
+            f"The count of {machine} goes back: {before}, then {after}. Put it right, with `gaugelink test odometer` "
+            "or in the notebook that it came from, or read the history per season."
+        )
 
 
 def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:

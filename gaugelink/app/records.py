@@ -7,11 +7,12 @@ from datetime import UTC, datetime, timedelta
 
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.leak_records import before_and_after, leak_lines, leak_values, past_decays
+from gaugelink.app.leak_records import last_leak_lines, leak_values, past_decays
 from gaugelink.app.noted_air import air_line
 from gaugelink.app.recorded import (
     JudgedAgain,
     RecordedTest,
+    one_meter,
     over_the_seasons,
     past_jobs,
     past_tests,
@@ -38,7 +39,7 @@ from gaugelink.verdict.findings import Rules, TestVerdict
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import MachineHistory, read_history
 from gaugelink.verdict.history_fit import Model
-from gaugelink.verdict.past import PastJob, PastTest
+from gaugelink.verdict.past import Axis, PastJob, PastTest
 
 _LOG = logging.getLogger(__name__)
 
@@ -54,8 +55,6 @@ _TOLD_ELSEWHERE = (
 """Conditions of a plan that a report has among those of its verdict, or says in words of its own."""
 
 NOT_PROVEN_YET = "no reading"
-LEAKS_SHOWN = 4
-"""Leak tests of the machine that a report shows, the last ones."""
 MOST_NAMED = 4
 """Tests that are named, the last ones, where an id's beginning is that of several."""
 DRY_STANDS = timedelta(days=30)
@@ -140,6 +139,7 @@ class Records:
                 word=test.verdict.word if test.verdict is not None else None,
                 readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
                 noted=test.noted,
+                odometer=test.stored.odometer,
             )
             for test in await self.tests(machine)
         ]
@@ -182,12 +182,22 @@ class Records:
         jobs = past_jobs(await self._journal.jobs(test.stored.machine))
         return [job for job in jobs if test.stored.began_at < job.at <= at]
 
-    async def history(self, machine: str) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
-        """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests."""
+    async def history(
+        self, machine: str, axis: Axis = Axis.DATE
+    ) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
+        """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests.
+
+        Raises:
+            SettingsError: it is to go by the machine's own count, and that goes back.
+        """
         fleet = await self._fleet()
         own = fleet.get(machine, MachineTests(machine, ()))
         moved = [step.moved for step in fleet_steps(list(fleet.values()))]
-        return read_history(own.tests, own.jobs, gauge_moved=moved), list(own.tests), list(own.jobs)
+        counter = self._shop.fleet.find(machine).counter
+        if axis is Axis.COUNTER:
+            one_meter(own.tests, machine, counter)
+        history = read_history(own.tests, own.jobs, axis=axis, counter=counter, gauge_moved=moved)
+        return history, list(own.tests), list(own.jobs)
 
     async def steps(self) -> tuple[FleetStep, ...]:
         """Where readings of the whole fleet stepped together: the gauge, not the engines."""
@@ -294,9 +304,7 @@ class Records:
             if reading.cylinder is not None and (stored := events.get(reading.event_id)) is not None
         )
         display_unit = self._shop.settings.bench.display_unit
-        leaks = leak_lines(decays[-LEAKS_SHOWN:], display_unit)
-        compared = before_and_after(decays, await self._journal.jobs(record.id), display_unit)
-        leaks += [("before and after", line) for line in compared[-LEAKS_SHOWN:]]
+        leaks = last_leak_lines(decays, await self._journal.jobs(record.id), display_unit)
         days = {event_id: day_of(event.at) for event_id, event in events.items()}
         later = air_line(test.state, days, day_of(test.stored.began_at))
         acknowledged = test.state.acknowledged

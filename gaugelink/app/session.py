@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 from gaugelink.app.dry_behind import Dry, DryBehind
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.noted import MOST_NOTES, note_of, snapshot_text
+from gaugelink.app.noted import Noted, snapshot_text
 from gaugelink.app.noted_air import NotedAir
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
@@ -30,7 +30,6 @@ from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
-from gaugelink.broker.messages import NotePart
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.errors import SettingsError
@@ -63,7 +62,7 @@ class Session:
         self._began_at: datetime | None = None
         """When the open test began, as the journal has it: a clock that is put right does not move it."""
         self._revision = 0
-        self._notes: tuple[NotePart, ...] = ()
+        self._noted = Noted()
         self._air = NotedAir(datetime.max.replace(tzinfo=UTC))
         self._prompt: Prompt | None = None
         self._heard: tuple[str, Acknowledgement, float] | None = None
@@ -138,7 +137,7 @@ class Session:
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._behind.standing(stored.machine)
         self._test.leak_down(self._under_air)
-        self._revision, self._notes = again.revision, again.notes
+        self._revision, self._noted = again.revision, Noted(again.notes, stored.odometer)
         self._began_at = stored.began_at
         self._air = NotedAir(again.air_at or stored.began_at)
         told_kpa = self._air.told_anew(self.shop, test.state, at)
@@ -179,8 +178,7 @@ class Session:
         self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
         self._revision, self.verdict = 0, None
-        note = note_of(command, at)
-        self._notes = () if note is None else (note,)
+        self._noted = Noted.at_begin(command, at)
         self._began_at, self._air = at, NotedAir(at)
         self._dry = self._behind.standing(machine.id)
         heard = self._still_heard(machine.id, now_s)
@@ -259,8 +257,8 @@ class Session:
         """Carry out a command or refuse it. There is one result for each, with the reason when it is refused."""
         if command.action is CommandAction.BEGIN:
             step = self._begin_as_asked(command, now_s, at)
-        elif command.action is CommandAction.NOTE:
-            step = self._noted(command, at)
+        elif command.action in (CommandAction.NOTE, CommandAction.ODOMETER):
+            step = self._note(command, at)
         else:
             asked = bench_command(command)
             if asked is None:
@@ -307,7 +305,7 @@ class Session:
         if before is not None and before.state.phase in (Phase.CAUTIONS, Phase.MEASURING):
             text = f"A test of {before.plan.machine} is open: finish or abandon it before another one begins."
             return self._answered(command, False, text, at)
-        closing = self._closed_entry(before, at) if before is not None else None
+        closing = self._entry(before, at, closed=True) if before is not None else None
         try:
             step = self.begin(command, now_s, at)
         except SettingsError as error:
@@ -316,15 +314,13 @@ class Session:
             step.entries.insert(0, closing)
         return self._merge(step, self._answered(command, True, f"Test of {command.machine} begun.", at))
 
-    def _noted(self, command: Command, at: datetime) -> Step:
-        note = note_of(command, at)
+    def _note(self, command: Command, at: datetime) -> Step:
         if self._test is None:
             return self._answered(command, False, "No test is open: begin one first.", at)
-        if note is None or len(self._notes) >= MOST_NOTES:
-            text = f"A test keeps {MOST_NOTES} notes, and has them." if note else "The note is empty: say what to keep."
-            return self._answered(command, False, text, at)
-        self._notes = (*self._notes, note)
-        text = f"Noted with the test of {self._test.plan.machine}."
+        try:
+            self._noted, text = self._noted.told(command, self.shop.fleet.find(self._test.plan.machine), at)
+        except SettingsError as error:
+            return self._answered(command, False, str(error), at)
         return self._step([CommandResult(command.id, True, text)], at, changed=True)
 
     @staticmethod
@@ -369,12 +365,7 @@ class Session:
         self._revision += 1
         self.verdict = verdict_of(state, self._events, self._engine, self._unit, self._dry, self._leak_down)
         step.state, step.verdict = state, self.verdict
-        snapshot = snapshot_text(self._test, self._revision, self._notes, self._air.at)
-        closed = state.phase in (Phase.FINISHED, Phase.ABANDONED)
-        plan = state.plan
-        step.entries.append(
-            TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=closed)
-        )
+        step.entries.append(self._entry(self._test, at, closed=state.phase in (Phase.FINISHED, Phase.ABANDONED)))
         step.messages.append(
             test_message(
                 state,
@@ -387,12 +378,14 @@ class Session:
                 places=self._engine.cylinder_names,
                 unit=self._unit,
                 prompt=self._prompt,
-                cautions=tuple(said.text for said in self._say.cautions(plan.conditions.cranked_by, plan.note)),
-                notes=self._notes,
+                cautions=tuple(
+                    said.text for said in self._say.cautions(state.plan.conditions.cranked_by, state.plan.note)
+                ),
+                noted=self._noted,
             )
         )
 
-    def _closed_entry(self, test: TestBench, at: datetime) -> TestEntry:
-        snapshot = snapshot_text(test, self._revision, self._notes, self._air.at)
-        plan = test.plan
-        return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, engine=plan.engine, closed=True)
+    def _entry(self, test: TestBench, at: datetime, *, closed: bool) -> TestEntry:
+        snapshot = snapshot_text(test, self._revision, self._noted.notes, self._air.at)
+        plan, odometer = test.plan, self._noted.odometer
+        return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, plan.engine, closed, odometer)

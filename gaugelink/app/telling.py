@@ -5,6 +5,7 @@ from datetime import datetime
 from math import hypot
 
 from gaugelink.app.keys import Pressed
+from gaugelink.app.noted import Noted
 from gaugelink.app.one_air import factor_of, in_one_air
 from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_of_mean_kpa
 from gaugelink.bench.plan import Plan
@@ -233,7 +234,7 @@ def test_message(
     unit: PressureUnit,
     prompt: Prompt | None,
     cautions: tuple[str, ...],
-    notes: tuple[published.NotePart, ...],
+    noted: Noted,
 ) -> published.TestState:
     """The published form of the whole test. `places` are the engine's cylinders in physical order.
 
@@ -289,7 +290,8 @@ def test_message(
         band_high_kpa=band.high_kpa if band else None,
         ambient_abs_kpa=verdict.conditions.ambient_abs_kpa if verdict else None,
         conditions=_conditions(plan),
-        notes=notes,
+        notes=noted.notes,
+        odometer=noted.odometer,
         verdict=verdict.word if verdict else None,
         summary=verdict.summary if verdict else "",
         findings=tuple(finding_part(finding) for finding in verdict.findings) if verdict else (),

@@ -1,8 +1,8 @@
 """A journal made from the archive, so that history, report, export and the page read either by the same code.
 
 It holds what is published: tests, cranking events with strokes and budgets, the history of readings, leak-downs. It
-does not hold what stays on the bench: raw samples (so no traces), jobs, calibrations, odometers, readings that were
-struck, and the agreement that a plan asked for (the default is taken).
+does not hold what stays on the bench: raw samples (so no traces), jobs, calibrations, readings that were struck, and
+the agreement that a plan asked for (the default is taken).
 """
 
 import json
@@ -179,6 +179,7 @@ def _test_entry(test: published.TestState, events: dict[str, published.Cranking]
         test.began_at.astimezone(UTC),
         test.engine,
         test.closed,
+        test.odometer,
     )
 
 

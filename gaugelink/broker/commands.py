@@ -53,6 +53,8 @@ class CommandAction(StrEnum):
     and `note` say. It is the whole answer: what was said before no longer counts."""
     NOTE = "note"
     """Keep `note` with the test that is open, or was closed last."""
+    ODOMETER = "odometer"
+    """Keep `odometer` with the test that is open, or was closed last."""
 
 
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {
@@ -61,6 +63,7 @@ _NEEDS: dict[CommandAction, tuple[str, ...]] = {
     CommandAction.ANSWER: ("cylinder",),
     CommandAction.EXCHANGE: ("cylinder", "other"),
     CommandAction.NOTE: ("note",),
+    CommandAction.ODOMETER: ("odometer",),
     CommandAction.LEAK_FOUND: ("heard",),
 }
 
@@ -106,6 +109,8 @@ class Command(Part):
     """The leak-down that is meant."""
     heard: Annotated[tuple[Heard, ...], Field(max_length=len(Heard))] | None = None
     """Where the air of a leak-down goes; empty where it was heard nowhere."""
+    odometer: Annotated[float, Field(ge=0, le=1e7)] | None = None
+    """The machine's own count, in the unit that its fleet entry states: of a ``begin`` or an ``odometer``."""
     note: Note | None = None
     """Free text that is kept with the test, of a ``begin`` or a ``note``; of a ``leak_found`` with the leak-down."""
 

@@ -306,6 +306,8 @@ class TestState(Message):
     """What was noted, for example ``throttle`` = ``open``."""
     notes: tuple[NotePart, ...] = ()
     """What people noted with it, oldest first."""
+    odometer: float | None = None
+    """The machine's own count at it, in the unit that its fleet entry states; null when it was not noted."""
     verdict: VerdictWord | None = None
     """The engine in one word; null before anything can be said."""
     summary: str = ""

@@ -61,6 +61,8 @@ class ListedTest:
     """By cylinder."""
     noted: tuple[str, ...] = ()
     """What people noted with it, a line each."""
+    odometer: float | None = None
+    """The machine's own count, in the unit that its fleet entry states."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from gaugelink.engine.fleet import Counter
 from gaugelink.engine.units import PressureUnit
 from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
@@ -68,10 +69,12 @@ def verdict_table(data: ReportData) -> RenderableType:
     return Group(*lines)
 
 
-def tests_table(tests: Sequence[ListedTest], cylinders: Sequence[str], unit: PressureUnit) -> Table:
-    """All tests of a machine, oldest first: day, kind, readings, word, and the id by which a report is asked for."""
+def tests_table(tests: Sequence[ListedTest], cylinders: Sequence[str], unit: PressureUnit, counter: Counter) -> Table:
+    """All tests of a machine, oldest first: day, kind, readings, word, and the id by which a report is asked for; and
+    the machine's own count where any has it."""
     table = Table(box=None, pad_edge=False, title=f"All tests, in {unit.value}", title_justify="left")
-    for column in ("day", "kind", *cylinders, "", "report --test"):
+    counted = any(test.odometer is not None for test in tests)
+    for column in ("day", "kind", *cylinders, "", *([counter.value] if counted else []), "report --test"):
         table.add_column(column)
     for test in tests:
         said = "no reading" if test.word is None else test.word.value
@@ -83,6 +86,7 @@ def tests_table(tests: Sequence[ListedTest], cylinders: Sequence[str], unit: Pre
             Text(GIVEN_UP_WORD, style="bold")
             if test.given_up
             else Text(said, style=WORD_STYLE[test.word] if test.word else "dim"),
+            *(["-" if test.odometer is None else f"{test.odometer:.10g}"] if counted else []),
             test.short_id,
         )
     return table

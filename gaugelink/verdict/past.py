@@ -1,8 +1,10 @@
 """What the record of a machine hands over: past tests, jobs, and the limits that its history is read by."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from itertools import pairwise
 from math import hypot, isfinite, sqrt
 
 from pydantic import Field
@@ -127,3 +129,15 @@ class GaugeMoved:
     """The gauge after: the same name when it is the gauge itself that moved. Only its readings did."""
     percent: Estimate | None = None
     """By how much, as all machines that it read tell; None where that is not known."""
+
+
+def goes_back(tests: Sequence[PastTest]) -> tuple[PastTest, PastTest] | None:
+    """The first test whose count of the machine is less than one's before it, behind that one; None of a count that
+    only grows."""
+    counted = sorted((test for test in tests if test.counter is not None), key=lambda test: test.at)
+    for before, after in pairwise(counted):
+        assert before.counter is not None
+        assert after.counter is not None
+        if after.counter < before.counter:
+            return before, after
+    return None

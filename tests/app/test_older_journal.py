@@ -1,5 +1,6 @@
 """History, report and export read a journal of each older version, before any service has brought it up to date."""
 
+import json
 import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
@@ -45,6 +46,11 @@ def test_an_older_journal_is_read_as_it_is_and_stays_so(
     journal = tmp_path / "bay-3.db"
     made_older(journal, version)
     kept = journal.read_bytes()
+    if version == 1:
+        # It did not keep the machine's own count with a test.
+        document = json.loads(said[0])
+        document["list"] = [one | {"odometer": None} for one in document["list"]]
+        said[0] = json.dumps(document) + "\n"
     assert [shop.run(*words) for words in questions] == said
     assert "12 readings" in shop.run("export", str(tmp_path / "readings.csv"))
     assert journal.read_bytes() == kept

@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from datetime import date, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, TypeVar
 
@@ -25,6 +26,7 @@ from gaugelink.reasons import is_there, why_unwritten
 from gaugelink.report.data import GIVEN_UP
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
+from gaugelink.verdict.past import Axis
 
 T = TypeVar("T")
 Archive = Annotated[
@@ -36,6 +38,16 @@ Simulated = Annotated[bool, typer.Option("--simulated", help="What was simulated
 IntoSimulated = Annotated[
     bool, typer.Option("--simulated", help="Into the record of what was simulated for this shop, not into its own.")
 ]
+
+
+class Per(StrEnum):
+    """What wear is counted by."""
+
+    SEASON = "season"
+    ODOMETER = "odometer"
+
+
+_AXES = {Per.SEASON: Axis.DATE, Per.ODOMETER: Axis.COUNTER}
 
 
 def register(app: typer.Typer) -> None:
@@ -70,6 +82,7 @@ def _read(shop: Shop, what: Callable[[Records, Journal], Awaitable[T]], archive:
 def history_command(
     machine: Annotated[str | None, typer.Argument(help="Id of a machine of the fleet.")] = None,
     fleet: Annotated[bool, typer.Option("--fleet", help="Which machine needs attention first.")] = False,
+    per: Annotated[Per, typer.Option(help="What wear is counted by: years, or the machine's own count.")] = Per.SEASON,
     config: Config = SHOP,
     as_json: AsJson = False,
     archive: Archive = None,
@@ -99,7 +112,7 @@ def history_command(
         console.print(fleet_table(ranked, _read(shop, lambda records, _: records.steps(), archive)))
         return
     record = shop.fleet.find(machine)
-    history, tests, _ = _read(shop, lambda records, _: records.history(machine), archive)
+    history, tests, _ = _read(shop, lambda records, _: records.history(machine, _AXES[per]), archive)
     listed = _read(shop, lambda records, _: records.listed(machine), archive)
     decays = _read(shop, lambda _, journal: past_decays(journal, machine), archive)
     jobs = _read(shop, lambda _, journal: journal.jobs(machine), archive)
@@ -120,6 +133,7 @@ def history_command(
                             "word": test.word,
                             "readings_kpa": test.readings_kpa,
                             "notes": test.noted,
+                            "odometer": test.odometer,
                         }
                         for test in listed
                     ],
@@ -154,8 +168,11 @@ def history_command(
         console.print(history_table(history, unit))
         for line in history_sentences(history, len(tests)):
             console.print(Text(line))
+        if per is Per.ODOMETER and (left_out := sum(test.counter is None for test in tests)):
+            console.print(Text(f"{counted(left_out, 'test')} without the machine's count: left out here."))
     if listed:
-        console.print(tests_table(listed, shop.fleet.engine_of(machine).cylinder_names, unit))
+        names = shop.fleet.engine_of(machine).cylinder_names
+        console.print(tests_table(listed, names, unit, record.counter))
     for test in listed:
         for line in test.noted:
             console.print(Text(f"note {day_of(test.at)}, test {test.short_id}: {line}"))

@@ -34,6 +34,9 @@ def begin(
     cylinder: Annotated[list[str] | None, typer.Option(help="Only these cylinders, in this order.")] = None,
     gauge: Annotated[str | None, typer.Option(help="The gauge that is moved.")] = None,
     note: Annotated[str | None, typer.Option(help="Kept with the test: report and history show it.")] = None,
+    count: Annotated[
+        float | None, typer.Option("--odometer", min=0, help="The machine's own count, in the unit of its fleet entry.")
+    ] = None,
     config: Config = SHOP,
     by: By = "",
     simulated: Simulated = False,
@@ -49,6 +52,7 @@ def begin(
         cylinders=tuple(cylinder) if cylinder else None,
         gauge=gauge,
         note=note,
+        odometer=count,
     )
     send(config, simulated, as_json, command)
 
@@ -158,6 +162,18 @@ def note(
 ) -> None:
     """Keep a note with the test."""
     send(config, simulated, as_json, order(CommandAction.NOTE, note=text, by=by))
+
+
+@group.command()
+def odometer(
+    count: Annotated[float, typer.Argument(min=0, help="The machine's own count, in the unit of its fleet entry.")],
+    config: Config = SHOP,
+    by: By = "",
+    simulated: Simulated = False,
+    as_json: AsJson = False,
+) -> None:
+    """Keep what the machine's odometer or hour meter shows: `history --per odometer` counts wear by it."""
+    send(config, simulated, as_json, order(CommandAction.ODOMETER, odometer=count, by=by))
 
 
 @group.command()

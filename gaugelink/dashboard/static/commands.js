@@ -1,5 +1,6 @@
 // What a thumb can ask for. Every press is answered by the bench, and the answer is shown.
 import { byId, el, setText, toPrompt } from "./dom.js";
+import { field, numberField } from "./fields.js";
 import { day, withUnit } from "./units.js";
 import { bench, machineOf, questionsLeft, state, unitOf } from "./store.js";
 
@@ -149,14 +150,20 @@ export function askBegin() {
   const wet = el("input", { type: "checkbox", id: "wet" });
   const repeats = el("select", { id: "repeats" },
     ...["", 1, 2, 3, 4, 5].map((count) => el("option", { value: count }, count === "" ? "as the shop does" : String(count))));
+  const [count, readCount] = numberField("odometer", "", { least: 0, most: 1e7, unit: "", required: false, decimals: 2 });
   const begin = (machine) => {
+    if (!count.reportValidity()) return;
     close();
-    send({ action: "begin", machine, ...(wet.checked ? { kind: "wet" } : {}), ...(repeats.value ? { repeats: Number(repeats.value) } : {}) });
+    send({
+      action: "begin", machine, ...(wet.checked ? { kind: "wet" } : {}), ...(repeats.value ? { repeats: Number(repeats.value) } : {}),
+      ...(readCount() === null ? {} : { odometer: readCount() }),
+    });
   };
   ask(
     "Begin a test",
     el("p", {}, el("label", { class: "check" }, wet, " Wet: oil in each cylinder")),
     el("p", {}, el("label", { for: "repeats" }, "Readings that must agree "), repeats),
+    field("odometer", "The machine's odometer or hour meter, if you read it ", count),
     ...state.setup.machines.map((machine) =>
       el("button", { type: "button", class: "wide main", onclick: () => begin(machine.id) }, machine.name, el("small", {}, machine.engine))),
     state.setup.machines.length ? null : el("p", {}, "The fleet file has no machine."),

@@ -1,8 +1,9 @@
 // Begins a leak-down: what it will be is told, and what it depends on is asked, before anything begins.
 import { byId, el, toPrompt } from "./dom.js";
-import { fromKpa, number, toKpa, typed, withUnit } from "./units.js";
+import { fromKpa, number, toKpa, withUnit } from "./units.js";
 import { bench, leaking, machineOf, state, unitOf } from "./store.js";
 import { ask, close, send } from "./commands.js";
+import { field, numberField } from "./fields.js";
 
 let picked = null; // The machine of the last test, or one that somebody chose here since.
 let pickedFor = null;
@@ -14,26 +15,11 @@ function begin(machine, cylinder, gauge, leak) {
   send({ action: "begin_decay", machine: machine.id, ...(cylinder ? { cylinder } : {}), ...(gauge ? { gauge } : {}), leak });
 }
 
-const field = (id, text, control) => el("p", {}, el("label", { for: id }, text), control);
-
 // The bench takes the shop's first gauge where none is named, so one that is alone is not asked for.
 function gaugeField(id, text, none) {
   const names = Object.keys(bench()?.gauges ?? {});
   const select = el("select", { id }, none === null ? null : el("option", { value: "" }, none), ...names.map((name) => el("option", {}, name)));
   return [names.length > 1 ? field(id, text, select) : null, () => (names.length > 1 ? select.value : "")];
-}
-
-// A field for a number. One of the kind "number" takes 5,5 for 55 where the browser does not expect a comma, so it is text.
-function numberField(id, value, { least, most, unit, required = true, placeholder = null }) {
-  const input = el("input", { id, type: "text", inputmode: "decimal", autocomplete: "off", required, value, placeholder });
-  const read = () => (input.value.trim() === "" ? null : typed(input.value));
-  const check = () => {
-    const found = read();
-    const right = found === null || (found >= least && found <= most);
-    input.setCustomValidity(right ? "" : `A number from ${Number(least.toPrecision(3))} to ${Number(most.toPrecision(4))} ${unit} is expected.`);
-  };
-  input.addEventListener("input", check);
-  return [input, read];
 }
 
 function askDecay(machine, cylinder, part) {
