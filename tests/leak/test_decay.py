@@ -47,6 +47,9 @@ def test_a_hole_and_its_flow_are_held_in_a_cold_shed_and_in_the_sun(celsius: flo
     assert result.hole_mm is not None
     assert result.leak_cm3_per_min.low < flow < result.leak_cm3_per_min.high
     assert result.hole_mm.low < 0.3 < result.hole_mm.high
+    # Rectangular over 50 degrees to either side: 20 % of the flow, 10 % of the hole (JCGM 100:2008, 4.3.7 and 5.1.2).
+    assert result.leak_cm3_per_min.u < 0.22 * result.leak_cm3_per_min.value
+    assert result.hole_mm.u < 0.12 * result.hole_mm.value
     # What it is judged by knows no temperature, and is no wider for it.
     assert result.leak_kpa_per_min.u < 0.05 * result.leak_kpa_per_min.value
 
@@ -77,6 +80,54 @@ def test_a_large_hole_fails_in_a_small_share_of_the_book_s_time() -> None:
     result = judged(Vessel(hole_mm=0.4, heated=0.01), 20.0)
     assert result.verdict is DecayVerdict.FAIL
     assert result.duration_s < 0.05 * 600.0
+
+
+def test_nothing_is_said_in_the_first_seconds_while_most_of_the_pressure_is_there() -> None:
+    vessel = Vessel(hole_mm=0.2, heated=0.01)
+    early = judged(vessel, 12.0)
+    assert early.probability_pass < 1e-3
+    assert early.end_kpa > 20.0
+    assert early.verdict is DecayVerdict.OPEN
+    assert judged(vessel, 17.0).verdict is DecayVerdict.FAIL
+    # A case that is empty after some seconds says enough.
+    assert judged(Vessel(hole_mm=3.0, heated=0.01), 4.0).verdict is DecayVerdict.FAIL
+
+
+def test_a_look_has_to_be_surer_than_an_interval_of_95_percent_because_there_are_many() -> None:
+    record = watch(Vessel(hole_mm=0.0, heated=0.004, settling_s=20.0), 40.0, 40.0, resolution_kpa=0.02, noise_kpa=0.02)
+    time_s, pressure_kpa = held(record)
+    unsure = 0
+    for until_s in (16.0, 19.0, 22.0, 25.0, 28.0, 34.0):
+        part = time_s <= time_s[0] + until_s
+        result = analyse(time_s[part], pressure_kpa[part], LIMIT)
+        # Fifty looks share the one in twenty (Bonferroni).
+        assert (result.verdict is DecayVerdict.PASS) == (result.probability_pass > 0.999)
+        unsure += result.leak_kpa_per_min.high < result.limit_kpa_per_min and result.verdict is DecayVerdict.OPEN
+    assert unsure >= 2
+    assert result.verdict is DecayVerdict.PASS
+
+
+def test_how_long_a_pressure_lasts_is_told_by_the_rate_of_its_start() -> None:
+    result = judged(Vessel(hole_mm=0.08, heated=0.0), 200.0)
+    per_s = result.leak_kpa_per_min.value / 60.0
+    assert result.time_constant_s == pytest.approx(40.0 / per_s)
+    assert result.time_to_limit_s == pytest.approx(LIMIT.loss_kpa / per_s)
+
+
+def test_a_gauge_that_sends_seldom_has_no_gaps_for_that() -> None:
+    time_s, pressure_kpa = held(watch(Vessel(hole_mm=0.1), 40.0, 600.0, rate_hz=0.05))
+    assert DecayFlag.GAPS not in analyse(time_s, pressure_kpa, LIMIT).flags
+    quick = held(watch(Vessel(hole_mm=0.1), 40.0, 60.0, rate_hz=5.0))
+    for lost_s, told in ((4.0, False), (7.0, True)):
+        there = (quick[0] < quick[0][0] + 30.0) | (quick[0] > quick[0][0] + 30.0 + lost_s)
+        assert (DecayFlag.GAPS in analyse(quick[0][there], quick[1][there], LIMIT).flags) is told
+
+
+@pytest.mark.parametrize(("start_share", "off"), [(1.0, False), (0.8, False), (0.7, True), (1.3, True)])
+def test_a_pressure_far_from_the_test_s_own_is_told(start_share: float, off: bool) -> None:
+    limit = LIMIT.model_copy(update={"test_kpa": 40.0, "highest_kpa": 80.0})
+    time_s, pressure_kpa = held(watch(Vessel(hole_mm=0.1), 40.0 * start_share, 60.0))
+    assert (DecayFlag.PRESSURE_OFF in analyse(time_s, pressure_kpa, limit).flags) is off
 
 
 def test_a_tight_case_passes_before_a_third_of_the_book_s_time() -> None:

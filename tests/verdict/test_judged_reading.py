@@ -7,7 +7,7 @@ import GTC
 import pytest
 
 from gaugelink.bench.repeats import Repeat
-from gaugelink.engine.air import Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
+from gaugelink.engine.air import AltitudeMethod, Ambient, ambient_at_altitude, ambient_from_barometer, assumed_ambient
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.difference import PullValue
 from gaugelink.verdict.findings import Conditions, RuleName, Rules, Severity, VerdictWord
@@ -26,6 +26,15 @@ def test_a_reading_at_sea_level_is_as_uncertain_as_gtc_propagates(air: Ambient) 
         carried = GTC.ureal(one.peak_kpa, one.peak_u_kpa / 2.0) * 101.325 / GTC.ureal(air.abs_kpa, air.u_kpa)
         assert one.sea_level_kpa == pytest.approx(GTC.value(carried))
         assert one.sea_level_u_kpa == pytest.approx(2.0 * GTC.uncertainty(carried), rel=1e-9)
+
+
+def test_a_shop_that_goes_by_the_printed_table_carries_its_readings_by_it_too() -> None:
+    """ICAO Doc 7488/3 at 2,000 m: 1.00655 of 1.22500 kg/m3, and 795.01 of 1013.25 hPa."""
+    here, values = Conditions.of_ambient(ambient_at_altitude(2000.0)), readings(TRIPLE, 108.0, 107.0, 108.0)
+    by_density = judge_test(TRIPLE, values, here, Rules(altitude_method=AltitudeMethod.DENSITY_TABLE)).readings[0]
+    assert by_density.sea_level_kpa == pytest.approx(PSI.to_kpa(108.0) * 1.225 / 1.00655, rel=1e-3)
+    by_pressure = judge_test(TRIPLE, values, here).readings[0]
+    assert by_pressure.sea_level_kpa == pytest.approx(PSI.to_kpa(108.0) * 1013.25 / 795.01, rel=1e-3)
 
 
 @pytest.mark.parametrize(("random", "common"), [(0.004, 0.01), (0.03, 0.01), (0.004, 0.04)])

@@ -45,6 +45,8 @@ def test_a_fast_fall_asks_for_a_look_where_the_test_by_itself_only_watches() -> 
     assert verdict.top_end is TopEnd.TEST_FIRST
     assert "middle loses 3.7" in verdict.summary
     assert "a look through the exhaust port" in verdict.summary
+    assert verdict.causes[0] == "worn or stuck rings"
+    assert any(test.startswith("leak-down test") for test in verdict.next_tests)
     assert [finding.rule for finding in verdict.findings].count(RuleName.TOP_END) == 1
     assert verdict.readings == alone.readings
 
