@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gaugelink.app.traces import Trace, over_range_in, read_trace, refused_by, remark_on, rounding_in
+from gaugelink.app.traces import Trace, arrival_in, over_range_in, read_trace, refused_by, remark_on, rounding_in
 from gaugelink.engine.units import PressureUnit
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.peak.detector import find_events
@@ -30,18 +30,21 @@ def replay(
     unit: PressureUnit = PressureUnit.KPA,
     remark: Callable[[str], None] | None = None,
     layout: GaugeLayout | None = None,
+    *,
+    steady: bool = False,
 ) -> Iterator[ReplayedEvent]:
     """Find and judge every cranking event of every file, in order.
 
     What is doubtful in a file goes to `remark`, a sentence each, before its events; pressures are told in `unit`.
-    With a `layout` the files are recordings of frames.
+    With a `layout` the files are recordings of frames; with `steady` their times are when the samples of a steady gauge
+    arrived.
 
     Raises:
         RecordingError: a file cannot be read as a trace.
     """
     for path in files:
-        trace = read_trace(path, layout)
-        for said in (refused_by(trace), rounding_in(trace), remark_on(trace, unit)):
+        trace = read_trace(path, layout, steady=steady)
+        for said in (refused_by(trace), rounding_in(trace), arrival_in(trace), remark_on(trace, unit)):
             if said is not None and remark is not None:
                 remark(said)
         found = find_events(trace.time_s, trace.pressure_kpa, traits, over_range=over_range_in(trace, traits.range_kpa))

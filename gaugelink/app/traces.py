@@ -19,6 +19,7 @@ import numpy as np
 from gaugelink.counting import counted
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import RecordingError
+from gaugelink.gauge.arrivals import Steadied, steadied
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.recording import read_recording, replay
@@ -59,7 +60,11 @@ class Trace:
     """Frames of a recording, of which the layout refused `refused`."""
     refused: int = 0
     rounded: Straightened | None = None
-    """What the times of the file had been rounded to; None when they are taken as they stand."""
+    """What the times of the file had been rounded to; None when they had not been."""
+    arrived: Steadied | None = None
+    """The clock of a steady gauge behind times of arrival; None when the times are none, or not told from others."""
+    steady: bool = False
+    """Whether `arrived` is what `time_s` is."""
     over_range: BoolArray | None = None
     """Shape (n,): where the gauge said, or its layout says, that it could not show the pressure; None when neither."""
 
@@ -97,8 +102,9 @@ class _Columns:
         return f"; {self.names[0]} counts {unit} from any moment, and is no date" if looks else ""
 
 
-def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
-    """Read one trace; with a `layout` the file is a recording of frames.
+def read_trace(path: Path, layout: GaugeLayout | None = None, *, steady: bool = False) -> Trace:
+    """Read one trace; with a `layout` the file is a recording of frames. With `steady` its times are when the samples
+    of a steady gauge arrived.
 
     Raises:
         RecordingError: the file, the line, what was found there and what was expected.
@@ -136,18 +142,28 @@ def read_trace(path: Path, layout: GaugeLayout | None = None) -> Trace:
         # So far from zero, a time has not the digits for such a clock.
         rounded = None
     back = np.flatnonzero(np.diff(time_s) < FINEST_S)
-    if back.size and rounded is None:
+    arrived = steadied(time_s) if rounded is None else None
+    if steady and rounded is None and arrived is None:
+        raise RecordingError(
+            f"{path}: its times are not when the samples of a steady gauge arrived: they are too few, or go back."
+        )
+    # Where times repeat they cannot be when the samples were taken.
+    steady = arrived is not None and (steady or (bool(back.size) and arrived.bounded))
+    if back.size and rounded is None and not steady:
         line = numbered[int(back[0]) + 1][0]
         raise RecordingError(
             f"{path}: line {line}: time {time_s[back[0] + 1]:g} s comes after {time_s[back[0]]:g} s; times must rise "
-            "from line to line, or be those of a steady gauge, rounded alike."
+            "from line to line, or be those of a steady gauge, rounded alike, or with --steady when they arrived."
         )
+    taken_s = rounded.time_s if rounded is not None else arrived.time_s if steady and arrived is not None else time_s
     return Trace(
         str(path),
-        time_s if rounded is None else rounded.time_s,
+        taken_s,
         one_kpa * pressure,
         columns.header[columns.pressure],
         rounded=rounded,
+        arrived=arrived,
+        steady=steady,
     )
 
 
@@ -180,13 +196,34 @@ def refused_by(trace: Trace) -> str | None:
     return f"{trace.file}: the layout refuses {trace.refused} of its {counted(trace.frames, 'frame')}."
 
 
+def arrival_in(trace: Trace) -> str | None:
+    """Say that the times of a trace were put on a steady clock, or may have to be; None where neither."""
+    arrived = trace.arrived
+    if arrived is None:
+        return None
+    rate = f"a steady {1.0 / arrived.spacing_s:.4g} samples/s"
+    if trace.steady:
+        return (
+            f"{trace.file}: its times are taken as those at which the samples of {rate} arrived, up to "
+            f"{1e3 * arrived.late_s:.3g} ms late."
+        )
+    if arrived.bounded and arrived.uneven:
+        return (
+            f"{trace.file}: its times scatter by {1e3 * arrived.scatter_s:.2g} ms around those of {rate}. If they are "
+            "when the samples arrived, and not when the gauge took them, give --steady."
+        )
+    return None
+
+
 def rounding_in(trace: Trace) -> str | None:
     """Say that the times of a trace had been rounded; None when they had not been."""
     if trace.rounded is None:
         return None
+    tick_s, spacing_s = trace.rounded.tick_s, trace.rounded.spacing_s
+    late = f", or late by up to, {1e3 * tick_s:.3g} ms" if tick_s > 0.5 * spacing_s else f" {1e3 * tick_s:g} ms"
     return (
-        f"{trace.file}: its times are rounded to {1e3 * trace.rounded.tick_s:g} ms; they are taken as those of a "
-        f"steady {1.0 / trace.rounded.spacing_s:.4g} samples/s."
+        f"{trace.file}: its times are rounded to{late}; they are taken as those of a steady {1.0 / spacing_s:.4g} "
+        "samples/s."
     )
 
 

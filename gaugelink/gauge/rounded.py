@@ -61,7 +61,15 @@ def straightened(time_s: FloatArray) -> Straightened | None:
         return None
     # A move of up to a tick more than the spacing may still be a single step; a longer one has samples missing in it.
     steps = np.where(moves <= spacing + 1.01 * tick, 1.0, np.round(moves / spacing))
-    number = np.concatenate(([0.0], np.cumsum(steps)))
+    missing = int((steps > 1.0).sum())
+    if missing >= FEWEST_LONG and (evenly := _on_a_line(time_s, np.arange(float(len(time_s))), spacing + tick)):
+        # Samples that are missing so regularly are not missing: a radio that takes turns held each back to its next.
+        return evenly
+    return _on_a_line(time_s, np.concatenate(([0.0], np.cumsum(steps))), tick)
+
+
+def _on_a_line(time_s: FloatArray, number: FloatArray, tick: float) -> Straightened | None:
+    """Times of the samples `number`, both of shape (n,), that a line goes through within half a tick, on that line."""
     spacing = float(np.polyfit(number, time_s - time_s[0], 1)[0])
     reach = 2.0 * tick / number[-1]
     found = minimize_scalar(

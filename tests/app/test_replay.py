@@ -85,7 +85,7 @@ def test_why_an_event_is_doubted_is_told_in_the_words_of_the_report(
     doubted = replace(found, event=replace(found.event, flags=flags))
     assert line_of(doubted, PressureUnit.PSI).endswith(f" ({words}).")
     assert f"({words})" in legend_and_title(doubted, PressureUnit.PSI, monkeypatch)
-    monkeypatch.setattr(files, "replay", lambda *_: iter([doubted]))
+    monkeypatch.setattr(files, "replay", lambda *_, **__: iter([doubted]))
     assert f" {words}, was going to " in table_of(trace)
     assert json.loads(CliRunner().invoke(app, ["replay", str(trace), "--json"]).stdout)["flags"] == sorted(flags)
 

@@ -56,6 +56,9 @@ def replay_command(
     averaging_s: Annotated[
         float | None, typer.Option(min=0, max=0.1, help="Seconds over which a live gauge averages each sample.")
     ] = None,
+    steady: Annotated[
+        bool, typer.Option("--steady", help="The gauge samples steadily; the times are when its samples arrived.")
+    ] = False,
     lag_s: Annotated[float | None, typer.Option(min=0, max=10, help="Time constant of the gauge's own lag.")] = None,
     unit: Annotated[
         PressureUnit, typer.Option(help="Unit of the table, or with --decay of the sentence.")
@@ -106,7 +109,8 @@ def replay_command(
     )
     hints = EngineHints(cycle=None if cycle is None else int(cycle.value))
     found = []
-    for replayed in replay(files, traits, hints, unit, lambda line: typer.echo(f"Note: {line}", err=True), frames):
+    said = replay(files, traits, hints, unit, lambda line: typer.echo(f"Note: {line}", err=True), frames, steady=steady)
+    for replayed in said:
         if as_lines:
             typer.echo(json.dumps(as_json(replayed)))
         found.append(replayed)

@@ -1,0 +1,75 @@
+"""Times at which the samples of a steady gauge arrived, put back on the gauge's own clock.
+
+Whoever logs a wireless gauge from outside, a phone or a script, writes down when each notification came: late by what
+was left until the radio's next turn and by what the logger did meanwhile, often several at one time. The gauge sampled
+steadily all the same, so the line "time = start + spacing * number" through all of them tells when each was taken.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from gaugelink.gauge.samples import FloatArray
+
+FEWEST: Final = 50
+"""Times below which steady samples that came unevenly are not told from uneven ones."""
+PAUSE_S: Final = 0.3
+"""A move longer than this, and than `_PAUSE_SPACINGS`, is a pause of the gauge or its radio: no line goes over it."""
+_PAUSE_SPACINGS: Final = 8.0
+_BOUNDED: Final = 1.5
+"""By so many of the longest moves times may lie apart from the line. What comes late is made up for by the next; where
+gauge or logger wait unevenly, the distance from any line grows without end. No source."""
+_UNEVEN: Final = 0.03
+"""Share of the spacing that shows in a peak."""
+
+
+@dataclass(frozen=True, slots=True)
+class Steadied:
+    """Times on the clock of a steady gauge, from the times at which its samples arrived."""
+
+    time_s: FloatArray
+    """Shape (n,), strictly rising."""
+    late_s: float
+    """Between what came soonest and what came latest."""
+    scatter_s: float
+    """Standard deviation of that."""
+    spacing_s: float
+    """Time from one sample to the next."""
+    bounded: bool
+    """Whether the times keep to the line as those of a steady gauge do."""
+    uneven: bool
+    """Whether most of them are further apart, or closer, than a steady clock's; some missing samples are not most."""
+
+
+def steadied(time_s: FloatArray) -> Steadied | None:
+    """Put times of arrival, shape (n,), on a steady clock: no sample is missing but in a pause.
+
+    None where they are too few, go back, or where pauses leave no clock.
+    """
+    moves = np.diff(time_s)
+    if len(time_s) < FEWEST or not (np.isfinite(moves).all() and (moves >= 0.0).all()):
+        return None
+    parts = _between_pauses(time_s, moves)
+    number = np.concatenate([np.arange(float(len(part))) for part in parts])
+    own = np.concatenate([np.full(len(part), float(part.mean())) for part in parts])
+    middle = np.concatenate([np.full(len(part), 0.5 * (len(part) - 1)) for part in parts])
+    run = number - middle
+    if not run.any():
+        return None
+    spacing = float(run @ (time_s - own)) / float(run @ run)
+    line = own + spacing * run
+    if spacing <= 0.0 or not (np.diff(line) > 0.0).all():
+        return None
+    apart = time_s - line
+    within = np.concatenate([np.diff(part) for part in parts])
+    late = max(float(np.ptp(part)) for part in np.split(apart, np.flatnonzero(np.diff(number) < 0.0) + 1))
+    usual = float(np.median(within))
+    uneven = float(np.mean(np.abs(within - usual) > _UNEVEN * usual)) > 0.5
+    return Steadied(line, late, float(apart.std()), spacing, late <= _BOUNDED * float(within.max()), uneven)
+
+
+def _between_pauses(time_s: FloatArray, moves: FloatArray) -> list[FloatArray]:
+    """The stretches that one line goes through."""
+    usual = float(moves[moves <= PAUSE_S].mean()) if (moves <= PAUSE_S).any() else 0.0
+    return np.split(time_s, np.flatnonzero(moves > max(PAUSE_S, _PAUSE_SPACINGS * usual)) + 1)

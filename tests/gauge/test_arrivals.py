@@ -1,0 +1,82 @@
+"""A steady clock is found behind times of arrival, and not behind others."""
+
+import numpy as np
+import pytest
+
+from gaugelink.gauge.arrivals import FEWEST, steadied
+from gaugelink.gauge.rounded import straightened
+
+
+def arrivals(taken_s: np.ndarray, turn_s: float, late_s: float, seed: int = 1) -> np.ndarray:
+    """When samples come through a radio that takes turns, to a logger that is late besides; in their order."""
+    rng = np.random.default_rng(seed)
+    came = np.ceil((taken_s + rng.uniform(0.0, turn_s)) / turn_s) * turn_s if turn_s else taken_s
+    return np.maximum.accumulate(came + rng.exponential(late_s, len(came)) if late_s else came)
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 300.0])
+@pytest.mark.parametrize(("turn_s", "late_s"), [(0.03, 0.0), (0.045, 0.003), (0.0, 0.01), (0.0075, 0.001)])
+def test_samples_are_put_back_where_they_were_taken(rate_hz: float, turn_s: float, late_s: float) -> None:
+    taken = 5.0 + np.arange(900) / rate_hz
+    found = steadied(arrivals(taken, turn_s, late_s))
+    assert found is not None
+    assert found.bounded
+    assert found.spacing_s == pytest.approx(1.0 / rate_hz, rel=1e-3)
+    # Where the line as a whole lies does not matter; how far any sample lies off it does, beside 20 ms of a stroke.
+    assert np.ptp(found.time_s - taken) < 2e-3
+    assert (np.diff(found.time_s) > 0.0).all()
+
+
+def test_over_a_pause_the_clock_is_the_same_and_nothing_else_is() -> None:
+    taken = np.concatenate([np.arange(300) / 100.0, 17.123 + np.arange(300) / 100.0])
+    found = steadied(arrivals(taken, 0.03, 0.002))
+    assert found is not None
+    assert found.bounded
+    off = found.time_s - taken
+    assert max(np.ptp(off[:300]), np.ptp(off[300:])) < 2e-3
+    assert found.late_s < 0.06
+
+
+def test_a_logger_that_waits_unevenly_is_not_taken_for_a_steady_gauge() -> None:
+    waited = np.random.default_rng(2).uniform(0.005, 0.015, 900)
+    found = steadied(np.cumsum(waited))
+    assert found is not None
+    assert not found.bounded
+
+
+def test_a_few_samples_that_are_missing_do_not_make_times_uneven() -> None:
+    found = steadied(np.delete(np.arange(600) / 100.0, [50, 300, 301]))
+    assert found is not None
+    assert not found.uneven
+
+
+@pytest.mark.parametrize(
+    "time_s",
+    [
+        np.arange(FEWEST - 1) / 100.0,
+        np.concatenate([np.arange(80) / 100.0, [0.5]]),
+        np.zeros(80),
+        np.concatenate([np.arange(80) / 100.0, [np.nan]]),
+        np.arange(80) * 10.0,
+    ],
+    ids=["few", "back", "still", "no number", "pauses"],
+)
+def test_what_is_no_clock_has_none(time_s: np.ndarray) -> None:
+    assert steadied(time_s) is None
+
+
+def test_a_radio_s_turns_are_not_taken_for_a_faster_gauge_that_loses_samples() -> None:
+    # 100 samples/s on turns of 7.5 ms, in milliseconds: every fourth turn brings nothing.
+    taken = np.arange(600) / 100.0
+    found = straightened(np.round(arrivals(taken, 0.0075, 0.0), 3))
+    assert found is not None
+    assert found.spacing_s == pytest.approx(0.01, rel=1e-3)
+    assert np.ptp(found.time_s - taken) < 1e-3
+
+
+def test_samples_that_are_missing_at_random_leave_the_clock_as_fast_as_it_is() -> None:
+    taken = np.arange(900) / 133.3
+    kept = np.sort(np.random.default_rng(5).permutation(900)[:720])
+    found = straightened(np.round(taken[kept], 3))
+    assert found is not None
+    assert found.spacing_s == pytest.approx(1.0 / 133.3, rel=1e-3)
