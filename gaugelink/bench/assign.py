@@ -19,7 +19,6 @@ from gaugelink.bench.reading import (
     CommandResult,
     Outcome,
     Phase,
-    Reading,
     ReadingChanged,
     Status,
     TestState,
@@ -366,7 +365,8 @@ class TestBench:
             return
         if self._retarget():
             return
-        if any(reading.flags & RADIO_GAP and not self._settles(reading) for reading in readings):
+        wanted = [one for one in readings if one.cylinder is None or not state.settled(one.cylinder)]
+        if any(reading.flags & RADIO_GAP for reading in wanted):
             self._announcer.radio_gap(bleed=any(reading.kind is GaugeKind.HELD for reading in readings))
             return
         held = next((reading for reading in readings if reading.status is Status.HELD), None)
@@ -377,10 +377,6 @@ class TestBench:
             self._announcer.prompt(saying.after_pull(state, self._say, readings, before))
         self._announcer.ask_about_doubts()
         self._announcer.ask_what_is_left()
-
-    def _settles(self, reading: Reading) -> bool:
-        """Whether nothing more is wanted where a reading belongs."""
-        return reading.cylinder is not None and self._state.settled(reading.cylinder)
 
     def _retarget(self) -> bool:
         """Find the cylinders to crank next; True when the cautions had to be said because of that."""
