@@ -13,7 +13,6 @@ from gaugelink.engine.air import AltitudeMethod, ambient_at_altitude
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
-from gaugelink.leak.heard import Heard
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.difference import ReadingValue, difference
 from gaugelink.verdict.findings import (
@@ -29,7 +28,6 @@ from gaugelink.verdict.findings import (
     verdict_word,
 )
 from gaugelink.verdict.judge import judge_test
-from gaugelink.verdict.leakdown import LeakDownValue
 from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, judge, only, reading, readings, rules_of
 
 # Common practice, no source: 69 mm triple, 130 to 150 psi accepted; 130, 135, 135 is a 5 psi spread and "not bad".
@@ -266,36 +264,6 @@ def test_without_a_band_the_estimate_can_ask_for_a_look() -> None:
     verdict = judge_test(bare, readings(TRIPLE, 85.0, 86.0, 85.0), SEA_LEVEL)
     assert only(verdict, RuleName.EXPECTED).severity is Severity.WATCH
     assert verdict.word is VerdictWord.WATCH
-
-
-def test_a_leak_down_result_beside_a_low_reading_makes_the_case() -> None:
-    low = readings(TRIPLE, 135.0, 110.0, 134.0)
-    verdict = judge(low, leak_down=[LeakDownValue("middle", 42.0, 4.0, (Heard.CRANKCASE,))])
-    assert verdict.top_end is TopEnd.LIKELY
-    assert "rings" in only(verdict, RuleName.LEAK_DOWN).causes[0]
-    sound = judge(low, leak_down=[LeakDownValue("middle", 8.0, 3.0)])
-    assert only(sound, RuleName.LEAK_DOWN).severity is Severity.NOTE
-    assert sound.top_end is TopEnd.TEST_FIRST
-
-
-@pytest.mark.parametrize(
-    ("heard", "cause"),
-    [
-        (Heard.EXHAUST, "exhaust valve"),
-        (Heard.INTAKE, "intake valve"),
-        (Heard.CRANKCASE, "rings"),
-        (Heard.COOLANT, "gasket"),
-        (Heard.NEIGHBOUR, "gasket"),
-    ],
-)
-def test_where_the_air_of_a_four_stroke_is_heard_names_the_cause(heard: Heard, cause: str) -> None:
-    """Common practice, no source."""
-    items = readings(FOUR, 165.0, 110.0, 164.0, 163.0)
-    name = FOUR.cylinder_names[1]
-    found = only(
-        judge_test(FOUR, items, SEA_LEVEL, leak_down=[LeakDownValue(name, 42.0, 4.0, (heard,))]), RuleName.LEAK_DOWN
-    )
-    assert cause in found.causes[0]
 
 
 def test_a_missing_cylinder_leaves_the_comparison_open() -> None:
