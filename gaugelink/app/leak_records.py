@@ -7,6 +7,8 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from gaugelink.app.leak_found import with_found
+from gaugelink.app.recorded import state_of
+from gaugelink.bench.reading import Phase
 from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
@@ -100,12 +102,12 @@ def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
 
 async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord) -> list[LeakDownValue]:
     """The last differential leak-down of each cylinder since a test began, up to the next test of the machine or a job
-    at it: then it is another machine.
+    at it: then it is another machine. A test that was given up is none of the machine's.
 
     Raises:
         JournalError: this version cannot read one of them.
     """
-    tests = [one.began_at for one in await journal.tests(stored.machine)]
+    tests = [one.began_at for one in await journal.tests(stored.machine) if state_of(one).phase is not Phase.ABANDONED]
     jobs = [job.at for job in await journal.jobs(stored.machine)]
     until = min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
     last = {}

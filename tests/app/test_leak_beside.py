@@ -11,6 +11,7 @@ import pytest
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.leak_records import leak_value
 from gaugelink.app.step import Step
+from gaugelink.broker.commands import CommandAction
 from gaugelink.broker.leak_messages import Decay
 from gaugelink.broker.messages import TestState as TestMessage
 from gaugelink.journal import Journal
@@ -78,6 +79,17 @@ async def test_after_a_job_a_leak_down_is_of_another_machine_at_the_bench_as_in_
     job = JobEntry("job-1", "north-7", AT + timedelta(hours=2), "rings")
     async with running(tmp_path, differential(1.0, "MAG", 42.0, "fail"), job) as daemon:
         assert await end(daemon, differential(3.0, "MAG", 7.0, "pass")) == LEAKS
+
+
+async def test_a_test_that_was_given_up_is_no_end_of_the_one_before_it(tmp_path: Path) -> None:
+    """Somebody began another test on the wrong machine, and gave it up."""
+    wrong = Bench(tmp_path)
+    wrong.now_s = 3600.0
+    wrong.begin()
+    step = wrong.command(CommandAction.ABANDON)
+    (given_up,) = of(step, TestEntry)
+    async with running(tmp_path, given_up) as daemon:
+        assert await end(daemon, differential(2.0, "MAG", 42.0, "fail")) == LEAKS
 
 
 async def test_a_leak_down_that_cannot_be_read_stops_no_bench(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
