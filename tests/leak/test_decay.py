@@ -103,6 +103,9 @@ def test_a_look_has_to_be_surer_than_an_interval_of_95_percent_because_there_are
         # Fifty looks share the one in twenty (Bonferroni).
         assert (result.verdict is DecayVerdict.PASS) == (result.probability_pass > 0.999)
         unsure += result.leak_kpa_per_min.high < result.limit_kpa_per_min and result.verdict is DecayVerdict.OPEN
+        # After 28 s it is certain: nobody is told to wait for minutes, nor that it is at once.
+        assert (result.more_s is None) == (result.verdict is DecayVerdict.PASS)
+        assert result.more_s is None or 2.0 <= result.more_s < 40.0
     assert unsure >= 2
     assert result.verdict is DecayVerdict.PASS
 
@@ -259,6 +262,30 @@ def test_an_absolute_gauge_and_a_coarse_one_are_flagged() -> None:
     for rest_kpa in (57.75, 101.2):
         assert {DecayFlag.ABSOLUTE, DecayFlag.COARSE} <= analyse(time_s, pressure_kpa, LIMIT, rest_kpa=rest_kpa).flags
     assert DecayFlag.ABSOLUTE not in analyse(time_s, pressure_kpa, LIMIT, rest_kpa=0.4).flags
+
+
+def test_what_no_leak_does_leaves_a_test_open_and_a_fixed_time_test_goes_by_air_that_came_in_alone() -> None:
+    """Two kPa let off at a minute are lost, by the book too; air that comes in hides what is lost."""
+    book = practice_limit(Practice.USUAL, fixed_time=True).model_copy(update={"minutes": 5.0, "test_kpa": 40.0})
+    tight = Vessel(hole_mm=0.02, heated=0.005)
+    time_s, pressure_kpa = held(watch(tight, 40.0, 301.0, noise_kpa=0.02, resolution_kpa=0.02))
+    since_s = time_s - time_s[0]
+    let_off = pressure_kpa - np.where(since_s > 60.0, 2.0, 0.0)
+    topped_up = pressure_kpa - 0.023 * since_s + 4.0 * np.clip((since_s - 100.0) / 20.0, 0.0, 1.0)
+    for shown, by_book in ((let_off, DecayVerdict.PASS), (topped_up, DecayVerdict.OPEN)):
+        for limit, verdict in ((LIMIT, DecayVerdict.OPEN), (book, by_book)):
+            result = analyse(time_s, shown, limit)
+            assert DecayFlag.POOR_FIT in result.flags
+            assert (result.verdict, result.unlike_a_leak) == (verdict, verdict is DecayVerdict.OPEN)
+            assert result.lost_kpa < book.loss_kpa
+
+
+@pytest.mark.parametrize(("step_kpa", "coarse"), [(1.5, False), (2.5, True)])
+def test_a_gauge_is_coarse_where_three_of_its_steps_are_the_whole_limit(step_kpa: float, coarse: bool) -> None:
+    """Three tenths of 6.9 kPa, which are 1 psi, are 2.1."""
+    time_s, pressure_kpa = held(watch(Vessel(hole_mm=0.1), 40.0, 60.0, resolution_kpa=step_kpa, noise_kpa=0.0))
+    flags = analyse(time_s, pressure_kpa, LIMIT, resolution_kpa=step_kpa).flags
+    assert (DecayFlag.COARSE in flags) is coarse
 
 
 def test_times_that_do_not_rise_and_a_handful_of_samples_are_refused() -> None:
