@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from gaugelink.engine.fleet import Counter
+from gaugelink.verdict.findings import VerdictWord
+from gaugelink.verdict.fleet import Standing, rank_fleet
 from gaugelink.verdict.history import read_history
 from gaugelink.verdict.history_fit import positions
 from gaugelink.verdict.past import Axis, GaugeMoved, HistoryRules, PastJob, PastReading, PastTest
@@ -145,3 +147,48 @@ def test_weights_go_by_the_scatter_that_is_seen() -> None:
     assert 2.0 < scale < 5.0
     expected = np.minimum(1.0, 1.345 * scale / np.abs(residual - level))
     assert weights == pytest.approx(expected, rel=1e-3)
+
+
+def test_who_needs_attention_first_goes_by_the_last_word_and_then_by_how_long_ago_it_was() -> None:
+    """No source; a machine that nobody tested goes before one that was sound."""
+    now, empty = BEGIN + 3 * SEASON, read_history([])
+    words = {
+        "e-sound": VerdictWord.CONSISTENT,
+        "d-sound-long-ago": VerdictWord.CONSISTENT,
+        "c-watch": VerdictWord.WATCH,
+        "b-again": VerdictWord.RETEST,
+        "a-look": VerdictWord.INVESTIGATE,
+        "f-sound": VerdictWord.CONSISTENT,
+        "n-never": None,
+    }
+    standings = [
+        Standing(
+            name, name, word, None if word is None else BEGIN + (0.5 if "ago" in name else 2.9) * SEASON, empty, 90.0
+        )
+        for name, word in words.items()
+    ]
+    ranked = rank_fleet(standings, now)
+    assert [one.machine for one in ranked] == [
+        "a-look",
+        "b-again",
+        "c-watch",
+        "n-never",
+        "d-sound-long-ago",
+        "e-sound",
+        "f-sound",
+    ]
+    reasons = {one.machine: one.reasons for one in ranked}
+    assert reasons["a-look"] == ("its last test says investigate",)
+    assert reasons["n-never"] == ("never tested",)
+    assert reasons["d-sound-long-ago"] == ("last tested 913 days ago",)
+    assert reasons["e-sound"] == ("nothing in its record asks for attention",)
+
+
+def test_a_cylinder_that_is_sooner_at_its_limit_goes_first() -> None:
+    slow, fast = (read_history([past(s, 930.0, 930.0 * share**s, 930.0) for s in SEASONS]) for share in (0.98, 0.965))
+    ranked = rank_fleet(
+        [Standing(name, name, None, None, history, 90.0) for name, history in (("a", slow), ("b", fast))], BEGIN
+    )
+    assert [one.machine for one in ranked] == ["b", "a"]
+    # ln(0.9)/ln(0.965) = 2.96 seasons from even, less the 2.3 that are gone.
+    assert ranked[0].units_left == pytest.approx(2.96 - 2.3, abs=0.15)

@@ -112,3 +112,34 @@ def test_a_reading_in_doubt_before_or_after_the_oil_makes_what_it_did_no_firm_fi
     assert not of_middle(doubted, dry=dry).firm
     before = [replace(one, agreed=one.cylinder != "middle") for one in dry]
     assert not of_middle(wet, dry=before).firm
+
+
+def test_a_cylinder_that_was_not_read_dry_is_held_against_nothing() -> None:
+    wet = readings(TRIPLE, 143.0, 139.0, 142.0)
+    for dry in (readings(TRIPLE, *DRY)[:2], [*readings(TRIPLE, *DRY)[:2], reading("MAG", 0.0)]):
+        found = judge_test(TRIPLE, wet, WET, dry=dry, unit=PSI).findings
+        assert [one.cylinders for one in found if one.rule is RuleName.WET_DRY and one.cylinders == ("MAG",)] == []
+        assert of_middle(wet, dry=dry).numbers["others_rise_percent"] == pytest.approx(100.0 * 8.0 / 135.0)
+
+
+@pytest.mark.parametrize(("own", "others"), [(0.05, 0.004), (0.004, 0.05), (0.03, 0.03)])
+def test_what_a_cylinder_rises_more_than_the_others_is_as_uncertain_as_both(own: float, others: float) -> None:
+    """JCGM 100:2008, 5.1.2, with the largest of the others; cranking scatters by 1 %."""
+
+    def of(middle_psi: float, rest_psi: float) -> list[ReadingValue]:
+        return [
+            reading(
+                name, middle_psi if name == "middle" else rest_psi, random_fraction=own if name == "middle" else others
+            )
+            for name in TRIPLE.cylinder_names
+        ]
+
+    found = of_middle(of(139.0, 142.0), dry=of(110.0, 135.0))
+    shares = [
+        2.0 * (random**2 + 0.01**2) ** 0.5 * (wet**2 + dry**2) ** 0.5 / dry
+        for random, wet, dry in ((own, 139.0, 110.0), (others, 142.0, 135.0))
+    ]
+    # Of what the gauge adds to both alike a fraction of their difference is left.
+    assert found.numbers["excess_u_percent"] == pytest.approx(
+        100.0 * (shares[0] ** 2 + shares[1] ** 2) ** 0.5, rel=0.03
+    )
