@@ -37,6 +37,8 @@ LATE_S = 1.0
 """Frames that are late without exception for this long mean a pause or a loss, not jitter."""
 YOUNG_S = 10.0
 """While younger than this the line is drawn anew every fifth of a second, then every two seconds."""
+_FIRST_DELAY_S = 0.01
+"""Mean delay and its mean deviation while none is known: a connection event in 20 ms. Common practice, no source."""
 _HULL_POINTS = 64
 _FINEST_U = 2e-5
 _GRID = np.linspace(-1.0, 1.0, 25)
@@ -85,7 +87,7 @@ class SampleClock:
         self._arrivals = 0
         self._base_number = self._base_s = 0.0
         self._began_s = self._last_s = self._recent_since_s = 0.0
-        self._delay_s = self._delay_dev_s = 0.01
+        self._delay_s = self._delay_dev_s = _FIRST_DELAY_S
         self._start_s = 0.0
         self._fitted_s = -math.inf
         self._spacing_u_s: float | None = None
@@ -124,8 +126,9 @@ class SampleClock:
 
     @property
     def long_delay_s(self) -> float:
-        """A delay that is not usual: the mean and five mean deviations."""
-        return self._delay_s + 5.0 * self._delay_dev_s
+        """A delay that is not usual: the mean and five mean deviations. Before a second was seen, not for any radio."""
+        long = self._delay_s + 5.0 * self._delay_dev_s
+        return long if self._last_s - self._began_s >= LATE_S else max(long, 6.0 * _FIRST_DELAY_S)
 
     def delay_s(self, number: float, arrival_s: float) -> float | None:
         """How much later than the line `number` arrived; negative when it came early. None before a first arrival."""

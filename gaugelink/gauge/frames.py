@@ -5,20 +5,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gaugelink.gauge.ambient import AmbientZero
 from gaugelink.gauge.clock import SampleClock
-from gaugelink.gauge.decode import Fault, Frame, FrameDecoder, LineDecoder
+from gaugelink.gauge.decode import Frame
 from gaugelink.gauge.fields import Counts
+from gaugelink.gauge.intake import Intake
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict
-from gaugelink.gauge.samples import FrameCounts, SampleBatch, joined
+from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined
 from gaugelink.gauge.stamps import StampLine
+from gaugelink.gauge.uncounted import Arrivals, Arrived
+from gaugelink.gauge.unsteady import Unsteady
 
 logger = logging.getLogger(__name__)
-
-FloatArray = NDArray[np.float64]
 
 DEVICE_CLOCK_U = 2e-3
 """Relative standard uncertainty of a gauge's own time stamps. Common practice, no source."""
@@ -42,9 +42,9 @@ class _Placed:
 class FrameReader:
     """Turns the frames of one gauge into batches of samples. It never raises, whatever the bytes are.
 
-    With a sequence counter or a device time, losses are counted. Without either, they are estimated from gaps in the
-    arrivals, which works while a frame lasts longer than the radio's jitter. Where frames are shorter than the jitter
-    a lost one cannot be told from a late one: the estimate is rough and times can be off by a frame or two.
+    With a sequence counter or a device time, losses are counted. Without either, they are told by when frames come
+    (`Arrivals`): a late frame is given out once those behind it tell whether it was held back. What is lost together
+    is told; of frames that are shorter than the radio's jitter, single lost ones are not, and times are off by them.
     """
 
     def __init__(self, gauge: str, layout: GaugeLayout, *, ambient_abs_kpa: float | None = None) -> None:
@@ -55,11 +55,9 @@ class FrameReader:
         """Whether the gauge reads from vacuum; what comes out is gauge pressure in any case."""
         self.battery_percent: float | None = None
         self._zero = AmbientZero(ambient_abs_kpa, layout.resolution_kpa) if layout.absolute else None
-        self._lines = LineDecoder(layout) if layout.text is not None else None
-        self._frames = FrameDecoder(layout) if layout.text is None else None
+        self._intake = Intake(layout)
         self._range_kpa = None if layout.range_kpa is None else layout.range_kpa * (1 - 1e-9)
-        self._good = self._malformed = self._short = self._long = 0
-        self._duplicated = self._out_of_order = self._lost = self._reconnects = 0
+        self._good = self._duplicated = self._out_of_order = self._lost = self._reconnects = 0
         stated = None if layout.rate_hz is None else 1.0 / layout.rate_hz
         self._ticks: Counter | None = None
         self._counter: Counter | None = None
@@ -78,6 +76,7 @@ class FrameReader:
             self._clock = SampleClock(self._tick_s, DEVICE_CLOCK_U)
         else:
             self._clock = SampleClock(stated)
+        self._arrivals = Arrivals(self._clock)
         self._pressure = np.empty(0)
         """Pressures of the frame before, as they came."""
         self._steady = layout.steady
@@ -88,7 +87,7 @@ class FrameReader:
         self._arrival_s: float | None = None
         self._time_s: float | None = None
         """Time of the last sample that was given out."""
-        self._interval_s: float | None = None
+        self._unsteady = Unsteady()
         self._owed = 0
         """Samples lost since the last batch."""
         self._guessed = 0
@@ -106,7 +105,7 @@ class FrameReader:
     def counts(self) -> FrameCounts:
         """Frames so far."""
         return FrameCounts(
-            good=self._good, malformed=self._malformed, short=self._short, long=self._long,
+            good=self._good, malformed=self._intake.malformed, short=self._intake.short, long=self._intake.long,
             duplicated=self._duplicated, out_of_order=self._out_of_order, lost_samples=self._lost,
             reconnects=self._reconnects,
         )  # fmt: skip
@@ -114,13 +113,13 @@ class FrameReader:
     @property
     def tally(self) -> tuple[int, int]:
         """Frames so far that were good, and that do not fit the layout."""
-        return self._good, self._malformed + self._short + self._long
+        return self._good, self._intake.refused
 
     @property
     def rate_hz(self) -> float | None:
         """Samples per second as measured; None before two seconds have been seen."""
         if not self._steady:
-            return None if not self._interval_s else 1.0 / self._interval_s
+            return None if not self._unsteady.interval_s else 1.0 / self._unsteady.interval_s
         spacing = self._clock.measured_spacing_s
         return None if spacing is None or not self._step else 1.0 / (spacing * self._step)
 
@@ -137,12 +136,15 @@ class FrameReader:
     def link_lost(self, now_s: float) -> None:
         """The link went away: counters start again, an unfinished line is dropped, time goes on."""
         del now_s
-        self._lost += sum(len(frame.pressure) for frame in self._held)
+        self._lost += sum(len(frame.pressure) for frame in self._held) + self._arrivals.forget()
         self._held.clear()
-        if self._lines is not None:
-            self._lines.restart()
+        self._intake.restart()
         self._start_again()
         self._gap_pending = self._time_s is not None
+
+    def rest(self) -> SampleBatch | None:
+        """At the end of a recording: frames that wait for what comes behind them, as if nothing had been lost."""
+        return self._place_all(self._arrivals.rest())
 
     def reconnected(self) -> None:
         """The link is back; the next frame is the first of a new count."""
@@ -150,31 +152,14 @@ class FrameReader:
 
     def feed(self, payload: bytes, arrival_s: float) -> SampleBatch | None:
         """Take one frame with its monotonic time of arrival. None when it gave no pressure, or none yet."""
-        if self._frames is not None:
-            frame = self._frames.decode(payload)
-            if isinstance(frame, Fault):
-                self._refuse(frame)
-                return None
-            return self._take(frame, arrival_s)
         batches = []
-        for frame in self._lines.decode(payload) if self._lines is not None else ():
-            if isinstance(frame, Fault):
-                self._refuse(frame)
-                continue
-            batch = self._take(frame, arrival_s)
-            if batch is not None:
-                batches.append(batch)
-        return joined(batches)
-
-    def _refuse(self, fault: Fault) -> None:
-        if fault is Fault.SHORT:
-            self._short += 1
-        elif fault is Fault.LONG:
-            self._long += 1
-        else:
-            self._malformed += 1
-        if self._steady and self._counter is None and self._ticks is None and self._arrival_s is not None:
-            self._skip(self._size)
+        for frame in self._intake.decode(payload):
+            if frame is not None:
+                batches.append(self._take(frame, arrival_s))
+            elif self._steady and self._counter is None and self._ticks is None and self._arrival_s is not None:
+                # It was refused, and its samples are lost; where the gauge counts, the next frame tells that.
+                self._skip(self._size)
+        return joined([batch for batch in batches if batch is not None])
 
     def _skip(self, samples: int) -> None:
         self._number += samples
@@ -200,9 +185,22 @@ class FrameReader:
             arrival_s = self._arrival_s
         if frame.battery_percent is not None:
             self.battery_percent = frame.battery_percent
-        size = len(frame.pressure_kpa)
         if not self._steady:
             return self._take_unsteady(frame, arrival_s)
+        spacing = self._clock.spacing_s
+        if self._counter is not None or self._ticks is not None or self._arrival_s is None or spacing is None:
+            return self._place(frame, arrival_s)
+        arrived = self._arrivals.see(frame, arrival_s, self._number, spacing)
+        return None if arrived is None else self._place_all(arrived)
+
+    def _place_all(self, arrived: Arrived) -> SampleBatch | None:
+        if arrived.lost:
+            self._guess(arrived.lost)
+        batches = [self._place(each, came_s) for each, came_s in arrived.frames]
+        return joined([batch for batch in batches if batch is not None])
+
+    def _place(self, frame: Frame, arrival_s: float) -> SampleBatch | None:
+        size = len(frame.pressure_kpa)
         first = self._order(frame, size, arrival_s)
         if first is None:
             return None
@@ -288,11 +286,14 @@ class FrameReader:
         late = self._clock.delay_s(self._number + size - 1, arrival_s)
         spacing = self._clock.spacing_s
         if self._guessed and late is not None and spacing is not None and late < -0.5 * spacing * self._guessed:
-            self._number -= self._guessed
-            self._lost -= self._guessed
-            self._owed = max(0, self._owed - self._guessed)
-            self._guessed = 0
-            self._clock.shifted()
+            self._take_back(self._guessed)
+
+    def _take_back(self, samples: int) -> None:
+        self._guessed -= samples
+        self._number -= samples
+        self._lost -= samples
+        self._owed = max(0, self._owed - samples)
+        self._clock.shifted()
 
     def _accept(self, verdict: Verdict) -> bool:
         if verdict is Verdict.REPEAT:
@@ -334,25 +335,12 @@ class FrameReader:
         return self._number + self._owed
 
     def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
-        clock = self._clock
-        last = self._number + size - 1
-        late = clock.delay_s(last, arrival_s)
-        if late is None:
-            return
-        frame_s = spacing * size
-        always = clock.least_recent_delay_s
-        if late > max(0.75 * frame_s, clock.long_delay_s):
-            self._guess(size * max(1, round((late - clock.usual_delay_s) / frame_s)))
-        elif always > 0.75 * frame_s:
-            self._guess(size * round(always / frame_s))
-        elif late < -0.5 * frame_s and self._guessed:
+        astray = self._arrivals.astray(self._number + size - 1, size, spacing, arrival_s)
+        if astray > 0:
+            self._guess(astray)
+        elif astray < 0 and self._guessed:
             # What looked like a loss was a delay.
-            taken_back = min(self._guessed, size * max(1, round(-late / frame_s)))
-            self._guessed -= taken_back
-            self._number -= taken_back
-            self._lost -= taken_back
-            self._owed = max(0, self._owed - taken_back)
-            clock.shifted()
+            self._take_back(min(self._guessed, -astray))
 
     def _emit(self, placed: _Placed) -> SampleBatch:
         time_s = self._clock.place(placed.first, self._step, len(placed.pressure), placed.arrival_s)
@@ -377,16 +365,7 @@ class FrameReader:
                 self._skip((moved - 1) * size if self._count_frames else max(0, moved - self._size))
         self._good += 1
         self._size = size
-        before = self._time_s
-        time_s: FloatArray
-        if before is None:
-            time_s = np.linspace(arrival_s - 1e-3 * (size - 1), arrival_s, size)
-        else:
-            end = max(arrival_s, before + 1e-6 * size)
-            time_s = np.linspace(before, end, size + 1)[1:]
-            interval = (end - before) / size
-            old = self._interval_s
-            self._interval_s = interval if old is None else old + 0.1 * (interval - old)
+        time_s = self._unsteady.place(size, arrival_s, self._time_s)
         self._arrival_s = arrival_s
         self._time_s = float(time_s[-1])
         lost = self._owed + (1 if self._gap_pending else 0)

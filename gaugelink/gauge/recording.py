@@ -202,4 +202,5 @@ def replay(recording: Recording, reader: FrameReader) -> list[SampleBatch]:
             batch = reader.feed(bytes.fromhex(entry.hex), entry.t_s)
             if batch is not None:
                 batches.append(batch)
-    return batches
+    rest = reader.rest()
+    return batches if rest is None else [*batches, rest]

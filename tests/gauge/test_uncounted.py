@@ -1,0 +1,153 @@
+"""A gauge that counts nothing: what its radio holds back is no loss, and what is lost together is told where it was."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from gaugelink.gauge.frames import FrameReader
+from gaugelink.gauge.layout import load_layout
+from gaugelink.gauge.recording import Entry, Recording, RecordingHeader, replay
+from tests.gauge.links import Radio, simulate
+
+RADIOS = ["even", "exponential", "slots", "slots, retried"]
+AT_S = (12.0, 17.0, 22.0)
+"""When the radio fades or holds frames back."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a reader made of a link."""
+
+    gone: int
+    """Samples that were lost."""
+    counted: int
+    """What the reader counts of them."""
+    told: list[tuple[float, int]]
+    """Of each batch before which samples are told as lost: its true time, and how many."""
+    error_s: np.ndarray
+    """Shape (n,): rebuilt less true times from 5 s on, the radio's usual delay taken off."""
+    kept_back_s: float
+    """The longest that a frame waited before it was given out."""
+
+    @property
+    def told_lost(self) -> int:
+        return sum(count for _, count in self.told)
+
+
+def reader_of(rate_hz: float) -> FrameReader:
+    return FrameReader(
+        "g",
+        load_layout(
+            {
+                "name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}, "rate_hz": rate_hz,
+                "pressure": {"at": 0, "format": "u8", "count": "fit"},
+            }
+        ),
+    )  # fmt: skip
+
+
+def hear(
+    rate_hz: float,
+    size: int,
+    kind: str,
+    arrives: Callable[[np.ndarray], np.ndarray] = lambda arrival_s: arrival_s,
+    lost: Callable[[np.ndarray], np.ndarray] = lambda end_s: np.zeros(len(end_s), dtype=bool),
+    seed: int = 2,
+) -> Heard:
+    link = simulate(seed, rate_hz=rate_hz, samples=size, seconds=28.0, radio=Radio(kind=kind, loss=0.0))
+    kept = ~lost(link.true_s[:, -1])
+    reader = reader_of(rate_hz)
+    told, rebuilt, true, waiting, longest = [], [], [], [], 0.0
+    for true_s, arrival_s in zip(link.true_s[kept], arrives(link.arrival_s)[kept], strict=True):
+        waiting.append((true_s, arrival_s))
+        batch = reader.feed(bytes(size), float(arrival_s))
+        if batch is None:
+            continue
+        if batch.lost_before:
+            told.append((float(waiting[0][0][0]), batch.lost_before))
+        rebuilt.append(batch.time_s)
+        true += [each for each, _ in waiting]
+        longest = max(longest, arrival_s - waiting[0][1])
+        waiting.clear()
+    true_s, rebuilt_s = np.concatenate(true), np.concatenate(rebuilt)
+    assert (np.diff(rebuilt_s) > 0).all()
+    error = (rebuilt_s - true_s)[true_s > 5.0]
+    return Heard(int((~kept).sum()) * size, reader.counts.lost_samples, told, error - np.median(error), float(longest))
+
+
+def faded(for_s: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda end_s: np.any([(end_s > at) & (end_s < at + for_s) for at in AT_S], axis=0)
+
+
+def held_back(for_s: float) -> Callable[[np.ndarray], np.ndarray]:
+    def arrives(arrival_s: np.ndarray) -> np.ndarray:
+        out = arrival_s.copy()
+        for at in AT_S:
+            there = (out > at) & (out < at + for_s)
+            # A machine hands on what it has at some ten thousand frames a second.
+            out[there] = at + for_s + 1e-4 * np.arange(np.count_nonzero(there))
+        return np.maximum.accumulate(out)
+
+    return arrives
+
+
+@pytest.mark.parametrize("kind", RADIOS)
+@pytest.mark.parametrize(("rate_hz", "size"), [(50.0, 1), (50.0, 4), (100.0, 10), (200.0, 1), (400.0, 1), (400.0, 4)])
+def test_what_comes_together_at_a_radio_s_connection_events_is_no_loss(rate_hz: float, size: int, kind: str) -> None:
+    """At 400 samples/s and an event in 30 ms twelve frames come at once: the first of them was taken for a gap."""
+    heard = hear(rate_hz, size, kind)
+    assert (heard.told, heard.counted) == ([], 0)
+    assert np.abs(heard.error_s).max() < 0.01
+
+
+@pytest.mark.parametrize("for_s", [0.3, 1.0, 2.5])
+@pytest.mark.parametrize(("rate_hz", "size"), [(50.0, 4), (100.0, 10), (200.0, 1)])
+def test_what_was_held_back_is_no_loss_and_moves_no_time(rate_hz: float, size: int, for_s: float) -> None:
+    """A gap that was told could not be taken back: the times behind it stayed late for good."""
+    heard = hear(rate_hz, size, "slots", arrives=held_back(for_s))
+    assert (heard.told, heard.counted) == ([], 0)
+    assert np.abs(heard.error_s).max() < 0.01
+
+
+@pytest.mark.parametrize("kind", ["even", "slots"])
+@pytest.mark.parametrize("for_s", [0.15, 0.4, 1.0])
+@pytest.mark.parametrize(("rate_hz", "size"), [(50.0, 1), (50.0, 4), (100.0, 10), (200.0, 1), (400.0, 1)])
+def test_what_is_lost_while_the_radio_fades_is_told_where_it_was_lost(
+    rate_hz: float, size: int, for_s: float, kind: str
+) -> None:
+    heard = hear(rate_hz, size, kind, lost=faded(for_s))
+    # To half of what the radio delays, or a frame: nothing tells a delay of that from a loss.
+    near = len(AT_S) * max(0.015 * rate_hz, 1)
+    assert (heard.counted, heard.told_lost) == pytest.approx((heard.gone, heard.gone), abs=near)
+    large = [(at, count) for at, count in heard.told if count > near]
+    assert [at for at, _ in large] == pytest.approx([at + for_s for at in AT_S], abs=size / rate_hz + 0.001)
+    assert np.abs(heard.error_s).max() < max(0.015, 1.0 / rate_hz)
+
+
+def test_frames_wait_no_longer_than_it_takes_to_tell_a_loss() -> None:
+    for rate_hz, size in ((100.0, 10), (400.0, 1)):
+        assert hear(rate_hz, size, "even").kept_back_s < 0.15
+        assert 0.0 < hear(rate_hz, size, "even", lost=faded(0.4)).kept_back_s < 0.4
+
+
+def test_what_waits_when_the_link_is_lost_is_counted_as_lost() -> None:
+    reader = reader_of(100.0)
+    for number in range(1000):
+        assert reader.feed(bytes(1), 0.01 * number) is not None
+    assert [reader.feed(bytes(1), 10.3 + 0.01 * number) for number in range(5)] == [None] * 5
+    reader.link_lost(10.4)
+    reader.reconnected()
+    after = reader.feed(bytes(1), 11.0)
+    assert after is not None
+    assert after.lost_before == reader.counts.lost_samples - 5
+    assert after.time_s[0] == pytest.approx(11.0, abs=0.01)
+
+
+def test_the_end_of_a_recording_is_given_out_though_nothing_tells_whether_it_was_late() -> None:
+    late = [0.01 * number for number in range(500)] + [5.3, 5.31]
+    entries = tuple(Entry(t_s=arrival_s, hex="00") for arrival_s in late)
+    batches = replay(Recording(header=RecordingHeader(), entries=entries), reader_of(100.0))
+    assert sum(len(batch.time_s) for batch in batches) == len(late)
+    assert (np.diff(np.concatenate([batch.time_s for batch in batches])) > 0).all()
