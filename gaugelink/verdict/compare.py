@@ -1,5 +1,7 @@
 """Cylinders against each other: spread, lowest against highest, the odd one, neighbours, and how the low one climbs."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from gaugelink.counting import counted
@@ -186,7 +188,15 @@ def _neighbours_low(case: Case) -> list[Finding]:
 
 
 def _is_measure_of(case: Case, high: ReadingValue, pair: tuple[ReadingValue, ReadingValue], *, beyond: bool) -> bool:
-    """Whether `high` by itself shows that both are low, and where one is `beyond` the limit, that it is."""
+    """Whether `high` by itself shows that both are low, and where one is `beyond` the limit, that it is.
+
+    Of pulls that disagree the lowest shows it or none does.
+    """
+    if case.unagreed(high):
+        peaks = [pull.repeat.peak_kpa for pull in high.pulls] or high.repeats
+        if not peaks:
+            return False
+        high = replace(high, peak_kpa=min(peaks), agreed=True)
     shown = all(case.firm_gap(high, one) for one in pair)
     return shown and (not beyond or any(case.is_below_limit(high, one) for one in pair))
 

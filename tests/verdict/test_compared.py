@@ -204,3 +204,19 @@ def test_two_neighbours_are_low_beside_a_reading_that_is_not_in_doubt_or_beside_
     items = readings(FOUR, 165.0, 118.0, 120.0, fourth_psi)
     items[0] = replace(items[0], flags=frozenset({Flag.POOR_FIT}))
     assert judge_test(FOUR, items, SEA_LEVEL).word is word
+
+
+@pytest.mark.parametrize(
+    ("pulls_psi", "word"), [((162.0, 171.0), VerdictWord.INVESTIGATE), ((118.0, 215.0), VerdictWord.RETEST)]
+)
+def test_of_pulls_that_disagree_the_lowest_tells_whether_two_neighbours_are_low(
+    pulls_psi: tuple[float, float], word: VerdictWord
+) -> None:
+    """Three quarters of 162 psi are 122, of 118 they are 89."""
+    values = [
+        reading(name, sum(pulls) / 2.0, repeats_psi=pulls)
+        for name, pulls in zip(FOUR.cylinder_names, (pulls_psi, (89.0, 91.0), (85.0, 85.0)), strict=False)
+    ]
+    three = FOUR.model_copy(update={"cylinders": FOUR.cylinders[:3]})
+    verdict = judge_test(three, values, SEA_LEVEL)
+    assert verdict.word is word
