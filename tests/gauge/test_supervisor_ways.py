@@ -1,7 +1,6 @@
 """Every way of listening: notifications, indications, polling, advertisements, with start-up writes and keep-alive."""
 
 import asyncio
-import random
 import struct
 from typing import Any
 
@@ -14,9 +13,10 @@ from gaugelink.gauge.samples import LinkPhase
 from gaugelink.gauge.standard import ENVIRONMENTAL_SENSING, PRESSURE, environmental_pressure
 from gaugelink.gauge.supervisor import SupervisedLink
 from simulators.gatt_gauge import SimulatedGauge
-from simulators.radio import VirtualRadio, simulated_shop_radio
+from simulators.radio import simulated_shop_radio
 from simulators.radio_diary import keep_diary
 from simulators.radio_time import DrivenLoop, run_driven
+from tests.gauge.supervised import link_to
 
 CONTROL = "5a5a0000-0000-4000-8000-00000000c0ff"
 
@@ -29,14 +29,6 @@ def layout(listen: dict[str, Any], **more: Any) -> GaugeLayout:
         "pressure": {"at": 0, "format": "u16", "scale": 0.1},
     }
     return GaugeLayout.model_validate(base | more)
-
-
-def link_to(radio: VirtualRadio, its: GaugeLayout | None, **settings: Any) -> SupervisedLink:
-    told = {"name": "left", "advertised_name": "Left gauge"} | settings
-    loop = asyncio.get_running_loop()
-    return SupervisedLink(
-        GaugeSettings.model_validate(told), its, radio.as_radio(), clock=loop.time, rng=random.Random(1)
-    )
 
 
 def test_indications_are_heard() -> None:
