@@ -75,6 +75,8 @@ class _Columns:
     dialect: Dialect
     time: int
     pressure: int
+    width: int
+    """Cells of the header, the empty ones at its end too."""
 
     @property
     def tick_s(self) -> float:
@@ -87,6 +89,17 @@ class _Columns:
     @property
     def names(self) -> tuple[str, str]:
         return self.header[self.time], self.header[self.pressure]
+
+    def parted(self, row: list[str]) -> str | None:
+        """Whether decimal commas seem to part the numbers of a row that has no cell too many, and the way out.
+
+        Then its columns further on are empty, and its pressure is what stands behind the comma of its time: 0,005 s.
+        """
+        longer = len(row) >= self.width + 2
+        behind = len(row) > self.pressure and re.fullmatch(r"0\d+", row[self.pressure].strip()) is not None
+        if self.dialect.decimal_comma or not (longer or behind):
+            return None
+        return "its commas seem to be decimal: part the columns by semicolons"
 
     def has_units(self, row: list[str]) -> bool:
         """Whether a row repeats the units of the header, as loggers write them in a line of their own."""
@@ -250,7 +263,7 @@ def _names_both(names: Sequence[str]) -> bool:
 
 def _columns(path: Path, header: list[str], dialect: Dialect, line: int, below: list[str]) -> _Columns:
     # Whatever stands under no name is one cell too many, not a part of the table.
-    header = named(header)
+    width, header = len(header), named(header)
     pressure = next((name for name in PRESSURES if name in header), None)
     time = next((name for name in TIMES if name in header), None)
     if time is None or pressure is None:
@@ -263,7 +276,7 @@ def _columns(path: Path, header: list[str], dialect: Dialect, line: int, below: 
     twice = next((name for name in (time, pressure) if header.count(name) > 1), None)
     if twice is not None:
         raise RecordingError(f"{path}: line {line}: the column {twice} is there twice; which of them is meant?")
-    return _Columns(header, dialect, header.index(time), header.index(pressure))
+    return _Columns(header, dialect, header.index(time), header.index(pressure), width)
 
 
 def _rows(path: Path, text: str) -> tuple[_Columns, list[tuple[int, tuple[float, float]]]]:
@@ -295,7 +308,7 @@ def _rows(path: Path, text: str) -> tuple[_Columns, list[tuple[int, tuple[float,
 def _numbers(path: Path, line: int, row: list[str], columns: _Columns) -> tuple[float, float]:
     dialect = columns.dialect
     told = f"{path}: line {line}: found {dialect.delimiter.join(row)!r}"
-    surplus = dialect.surplus(columns.header, row)
+    surplus = dialect.surplus(columns.header, row) or columns.parted(row)
     if surplus is not None:
         raise RecordingError(f"{told}: {surplus}.")
     try:

@@ -77,6 +77,11 @@ def test_a_line_is_counted_in_the_file_and_not_from_the_header(tmp_path: Path) -
         # Decimal commas between commas, with room for them in the header.
         ("time_s,pressure_kpa,,\n0,000,0,123\n", "line 2: found '0,000,0,123': there are 4 cells under 2 columns"),
         ("time_s,pressure_kpa\n0,005,1,23E+02\n", "line 2: found '0,005,1,23E+02': there are 4 cells"),
+        (
+            "time_s,pressure_kpa,mark,note\n0,000,0,123\n0,005,930,25\n",
+            "line 2: found '0,000,0,123': its commas seem to be decimal: part the columns by semicolons",
+        ),
+        ("time_s,pressure_kpa,mark,note\n0,5,0,25,,\n", "line 2: found '0,5,0,25,,': its commas seem to be decimal"),
         # Cells that are no number.
         ("time_s,pressure_kpa\n0,1\n0.1,#N/A\n", "line 3: found '0.1,#N/A'; expected two numbers"),
         ("time_s,pressure_kpa\n0,1\n0.1,NaN\n", "line 3: found '0.1,NaN'; expected finite numbers"),
