@@ -183,6 +183,71 @@ def test_two_machines_of_one_id_are_refused() -> None:
         parse_fleet(FLEET + FLEET, "fleet.toml", engines=(parse_engine(FOUR, "four.toml"),))
 
 
+@pytest.mark.parametrize(
+    ("stated", "reference_kpa"),
+    # ICAO Doc 7488/3: 1,013.25 hPa at the sea, 845.56 at 1,500 m.
+    [("", 101.325), ("altitude_m = 1500", 84.556), ("ambient_abs_kpa = 95", 95.0), ("altitude_m = 0", 101.325)],
+)
+def test_a_range_holds_at_the_sea_unless_it_says_where(stated: str, reference_kpa: float) -> None:
+    band = parse_engine(TRIPLE + stated, "triple.toml").band
+    assert band is not None
+    assert band.reference_abs_kpa == pytest.approx(reference_kpa, rel=1e-4)
+    assert band.high_kpa == pytest.approx(150.0 * 6.894757, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("band", "says"),
+    [
+        ("low = 130\nhigh = 150\nunit = 'psi'\naltitude_m = 900\nambient_abs_kpa = 90", "not both"),
+        ("low = 130\nhigh = 700\nunit = 'psi'", "700 psi is no cranking pressure"),
+        ("low = 9\nunit = 'psi'", "9 psi is no cranking pressure"),
+        ("low = 150\nhigh = 130\nunit = 'psi'", "not above the lower end"),
+    ],
+)
+def test_a_range_that_no_maker_gives_is_refused(band: str, says: str) -> None:
+    with pytest.raises(SettingsError, match=says):
+        parse_engine(TRIPLE.partition("[band]")[0] + "[band]\n" + band, "triple.toml")
+
+
+def test_a_rod_that_nobody_measured_is_taken_as_twice_the_stroke() -> None:
+    known = parse_engine(TRIPLE.replace("rod_mm = 107.0", "rod_mm = 98.0"), "triple.toml").geometry("PTO")
+    unknown = parse_engine(TRIPLE.replace("rod_mm = 107.0\n", ""), "triple.toml").geometry("PTO")
+    assert known is not None
+    assert unknown is not None
+    assert (known.rod_mm, unknown.rod_mm) == (98.0, 107.0)
+
+
+@pytest.mark.parametrize("dimension", ["bore_mm = 69.0\n", "stroke_mm = 53.5\n"])
+def test_half_of_the_dimensions_are_none(dimension: str) -> None:
+    assert parse_engine(TRIPLE.replace(dimension, ""), "triple.toml").geometry("PTO") is None
+
+
+@pytest.mark.parametrize("name", ["", " ", " a", "a/b", "a+b", "a#b"])
+def test_a_name_that_no_topic_can_carry_is_refused(name: str) -> None:
+    with pytest.raises(SettingsError, match="a name is not empty"):
+        parse_engine(TRIPLE.replace('"triple-598"', f'"{name}"'), "triple.toml")
+
+
+MACHINE = '[[machine]]\nid = "yard-1"\nname = "Yard one"\nengine = "triple-598"\n'
+
+
+def own_engine(name: str) -> str:
+    plain = TRIPLE.partition("[band]")[0].replace("Three-cylinder two-stroke, 598 cm3", name)
+    return f"[[engine]]\n{plain}"
+
+
+def test_a_fleet_s_own_engine_goes_before_one_of_that_id_from_another_file() -> None:
+    other = parse_engine(TRIPLE, "triple.toml")
+    fleet = parse_fleet(MACHINE + own_engine("Bored out"), "fleet.toml", [other])
+    assert fleet.engine_of("yard-1").name == "Bored out"
+    assert parse_fleet(MACHINE, "fleet.toml", [other]).engine_of("yard-1").name.startswith("Three-cylinder")
+
+
+def test_two_engines_of_one_id_are_refused() -> None:
+    with pytest.raises(SettingsError, match="two engines have the id 'triple-598'"):
+        parse_fleet(MACHINE + own_engine("One") + own_engine("Another"), "fleet.toml")
+
+
 def test_two_cylinders_of_one_name_are_refused() -> None:
     with pytest.raises(SettingsError, match="two cylinders"):
         parse_engine('id="x"\nname="x"\ncycle=2\ncylinders=["PTO", "pto"]\n', "x.toml")

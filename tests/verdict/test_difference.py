@@ -158,6 +158,28 @@ def test_two_gauges_share_nothing_so_nothing_cancels() -> None:
     assert two.u_kpa == pytest.approx(2.0 * 0.0107703 * (a.peak_kpa**2 + b.peak_kpa**2) ** 0.5, rel=1e-4)
 
 
+@pytest.mark.parametrize(("one", "other"), [("", ""), ("left", ""), ("", "left"), ("left", "left")])
+def test_a_gauge_that_is_not_named_is_the_one_that_was_there(one: str, other: str) -> None:
+    a, b = replace(reading("PTO", 140.0), gauge=one), replace(reading("MAG", 130.0), gauge=other)
+    assert a.same_gauge(b)
+    assert difference(a, b) == difference(reading("PTO", 140.0), reading("MAG", 130.0))
+
+
+def test_a_reading_has_the_largest_common_error_of_its_pulls_and_the_means_of_what_was_seen() -> None:
+    pulls = [
+        replace(event(900.0 + add, u_common_kpa=common), climb_per_stroke=climb, cranking_rpm=rpm)
+        for add, common, climb, rpm in ((0.0, 4.0, 0.5, 400.0), (6.0, 9.0, 0.7, None))
+    ]
+    made = reading_from_events("PTO", pulls)
+    assert made.u_common_kpa == pytest.approx(9.0)
+    assert made.climb_per_stroke == pytest.approx(0.6)
+    assert made.first_stroke_kpa == pytest.approx(0.6 * 903.0)
+    assert made.cranking_rpm == 400.0
+    blind = [replace(one, cranking_rpm=None, climb_per_stroke=None, first_stroke_kpa=None) for one in pulls]
+    unseen = reading_from_events("PTO", blind)
+    assert (unseen.cranking_rpm, unseen.climb_per_stroke, unseen.first_stroke_kpa) == (None, None, None)
+
+
 @pytest.mark.parametrize("share", [1.0, 0.9, 0.75])
 def test_a_limit_is_doubted_by_the_worst_that_the_gauge_s_common_error_may_be_made_of(share: float) -> None:
     """GTC, for a cylinder at the share of the highest that is its limit: a gain, an offset, or some of both."""

@@ -111,3 +111,32 @@ def test_what_the_bench_agreed_the_verdict_does_not_call_apart() -> None:
     verdict = judge([reading("PTO", 135.0), reading("middle", 134.0), agreed])
     assert verdict.word is VerdictWord.CONSISTENT
     assert only(verdict, RuleName.REPEATABILITY).severity is Severity.NOTE
+
+
+@pytest.mark.parametrize(
+    ("pulls", "closing"),
+    [
+        (((146.0, 0.5, True), (126.0, 0.5, True)), "they are not one reading."),
+        (((146.0, 5.9, True), (126.0, 0.5, True)), "they are not one reading, and 1 of them too uncertain to count."),
+        (((138.0, 0.5, False), (137.0, 0.5, True)), "too few of them reached the top."),
+        (((138.0, 5.9, True), (137.0, 0.5, True)), "they are too uncertain to confirm each other."),
+    ],
+)
+def test_why_pulls_are_no_reading_is_told_without_what_they_are_not(
+    pulls: tuple[tuple[float, float, bool], ...], closing: str
+) -> None:
+    values = tuple(
+        PullValue(Repeat(PSI.to_kpa(psi), PSI.to_kpa(u_psi)), counted=False, whole=whole) for psi, u_psi, whole in pulls
+    )
+    mag = replace(reading("MAG", 137.0), pulls=values, agreed=False)
+    found = only(judge([reading("PTO", 135.0), reading("middle", 134.0), mag]), RuleName.REPEATABILITY)
+    listed = ", ".join(f"{psi:.0f} psi" for psi, _, _ in pulls)
+    assert found.text == f"MAG is not agreed. Its pulls read {listed}: {closing}"
+    most, least = (pick(psi for psi, _, _ in pulls) for pick in (max, min))
+    assert found.numbers["apart_kpa"] == pytest.approx(PSI.to_kpa(most - least))
+    assert found.numbers["apart_percent"] == pytest.approx(100.0 * (most - least) / most)
+    short = not all(whole for _, _, whole in pulls)
+    assert ("cranking stopped too early" in found.causes) is short
+    assert found.next_tests[0].endswith("and crank longer") is short
+    assert ("cranking too short or uneven for this gauge" in found.causes) is any(u > 5.0 for _, u, _ in pulls)
+    assert "gauge not tight in the plug hole" in found.causes
