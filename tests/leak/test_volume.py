@@ -38,6 +38,25 @@ def test_a_leak_that_was_there_before_is_taken_off() -> None:
     assert both.u_percent == pytest.approx(100.0 * 2.0**0.5 * 0.5 / 50.0)
 
 
+def test_a_hole_that_is_not_known_well_doubts_the_volume_by_its_square() -> None:
+    # GTC propagates by JCGM 100:2008, 5.1.2: the flow goes with the area, the volume with the flow over the rate.
+    hole, rate = GTC.ureal(0.3, 0.006), GTC.ureal(50.0, 0.4) - GTC.ureal(5.0, 0.4)
+    expected = (hole / 0.3) ** 2 / rate
+    found = volume_from_known_leak(0.3, 40.0, 50.0, 5.0, hole_u_mm=0.006, rate_u_kpa_per_min=0.4)
+    assert found.u_percent == pytest.approx(100.0 * expected.u / expected.x, rel=1e-6)
+
+
+def test_a_difference_that_the_rates_do_not_show_is_no_volume() -> None:
+    # Twice the root of two times 1 kPa/min is 2.8.
+    assert volume_from_known_leak(0.1, 40.0, 8.0, 5.0, rate_u_kpa_per_min=1.0).cm3 > 0.0
+    with pytest.raises(RecordingError, match="larger hole"):
+        volume_from_known_leak(0.1, 40.0, 7.7, 5.0, rate_u_kpa_per_min=1.0)
+    with pytest.raises(RecordingError, match="larger hole"):
+        volume_from_known_leak(0.1, 40.0, 4.0, 5.0)
+    with pytest.raises(RecordingError, match="open hose"):
+        volume_from_injection(10.0, 5.0, 4.0)
+
+
 def test_what_cannot_be_is_refused_with_a_reason() -> None:
     with pytest.raises(SettingsError, match="injected volume"):
         volume_from_injection(0.0, 0.0, 5.0)
