@@ -22,6 +22,8 @@ _BOUNDED: Final = 1.5
 gauge or logger wait unevenly, the distance from any line grows without end. No source."""
 _UNEVEN: Final = 0.03
 """Share of the spacing that shows in a peak."""
+_MANY: Final = 0.2
+"""Share of the times; a radio that loses as many is no link."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +40,10 @@ class Steadied:
     """Time from one sample to the next."""
     bounded: bool
     """Whether the times keep to the line as those of a steady gauge do."""
+    whole: bool
+    """Whether there is no pause in them."""
     uneven: bool
-    """Whether most of them are further apart, or closer, than a steady clock's; some missing samples are not most."""
+    """Whether many of them are further apart, or closer, than a steady clock's; some missing samples are not many."""
 
 
 def steadied(time_s: FloatArray) -> Steadied | None:
@@ -64,9 +68,11 @@ def steadied(time_s: FloatArray) -> Steadied | None:
     apart = time_s - line
     within = np.concatenate([np.diff(part) for part in parts])
     late = max(float(np.ptp(part)) for part in np.split(apart, np.flatnonzero(np.diff(number) < 0.0) + 1))
-    usual = float(np.median(within))
-    uneven = float(np.mean(np.abs(within - usual) > _UNEVEN * usual)) > 0.5
-    return Steadied(line, late, float(apart.std()), spacing, late <= _BOUNDED * float(within.max()), uneven)
+    # Most moves of samples that come in bursts are none; those of a clock that loses some are its own.
+    usual = max(float(np.median(within)), 0.5 * spacing)
+    uneven = float(np.mean(np.abs(within - usual) > _UNEVEN * usual)) > _MANY
+    bounded = late <= _BOUNDED * float(within.max())
+    return Steadied(line, late, float(apart.std()), spacing, bounded, len(parts) == 1, uneven)
 
 
 def _between_pauses(time_s: FloatArray, moves: FloatArray) -> list[FloatArray]:

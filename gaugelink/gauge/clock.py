@@ -136,6 +136,10 @@ class SampleClock:
             return None
         return (arrival_s - self._base_s) - self._start_s - self._spacing_s * (number - self._base_number)
 
+    def begin_after(self, time_s: float) -> None:
+        """Give no time that is not after this one."""
+        self._out_s = time_s
+
     def new_epoch(self) -> None:
         """Forget how numbers relate to time (a reconnect, a pause); keep the rate and the times already given."""
         if self._seen_s >= 10.0:

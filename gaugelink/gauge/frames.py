@@ -13,6 +13,7 @@ from gaugelink.gauge.fields import Counts
 from gaugelink.gauge.intake import Intake
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict
+from gaugelink.gauge.pace import pace_of
 from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined
 from gaugelink.gauge.stamps import StampLine
 from gaugelink.gauge.uncounted import Arrivals, Arrived
@@ -88,6 +89,7 @@ class FrameReader:
         self._time_s: float | None = None
         """Time of the last sample that was given out."""
         self._unsteady = Unsteady()
+        self._pace = pace_of(layout)
         self._owed = 0
         """Samples lost since the last batch."""
         self._guessed = 0
@@ -139,6 +141,8 @@ class FrameReader:
         self._lost += sum(len(frame.pressure) for frame in self._held) + self._arrivals.forget()
         self._held.clear()
         self._intake.restart()
+        if self._pace is not None:
+            self._pace.forget()
         self._start_again()
         self._gap_pending = self._time_s is not None
 
@@ -371,7 +375,19 @@ class FrameReader:
         lost = self._owed + (1 if self._gap_pending else 0)
         self._owed = 0
         self._gap_pending = False
+        spacing = None if self._pace is None else self._pace.see(size, arrival_s)
+        if spacing is not None:
+            self._sample_steadily(spacing)
         return self._batch(time_s, frame.pressure_kpa, frame.over_range, lost, arrival_s)
+
+    def _sample_steadily(self, spacing_s: float) -> None:
+        """The gauge was seen to sample steadily: from now on times are those of its clock."""
+        logger.info("gauge %s samples steadily, %.4g a second", self.gauge, 1.0 / spacing_s)
+        assert self._time_s is not None
+        self._steady, self._pace = True, None
+        self._clock.renumbered(spacing_s)
+        self._clock.begin_after(self._time_s)
+        self._number, self._arrival_s = 0.0, None
 
     def _batch(self, time_s: FloatArray, pressure: FloatArray, over: bool, lost: int, arrival_s: float) -> SampleBatch:
         limit = self._range_kpa

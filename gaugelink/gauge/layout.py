@@ -139,7 +139,8 @@ class GaugeLayout(Settings):
     rate_hz: Annotated[float, Field(gt=0, le=10_000)] | None = None
     """Samples per second, as stated; learnt from the arrivals when not given."""
     timing: Timing | None = None
-    """Where sample times come from; when not given, steady if anything in the layout allows it."""
+    """Where sample times come from; when not given, steady if anything in the layout allows it, or once what arrives
+    shows that the gauge samples steadily (`gauge.pace`)."""
     range: Annotated[float, Field(gt=0)] | None = None
     """Full scale; a sample there or above counts as over range."""
     resolution: Annotated[float, Field(gt=0)] | None = None
