@@ -46,9 +46,23 @@ def test_a_night_in_falling_frost_is_told_from_a_leak_with_a_reference_alone() -
     [
         ({"ambient_abs_kpa": np.array([1.0, 1.0])}, "absolute"),
         ({"temperature_c": np.array([290.0, 291.0])}, "Celsius"),
+        # A barometer in hectopascal or psi, a dropped reading, a sensor that is not there.
+        ({"ambient_abs_kpa": np.array([100.0, 1013.0])}, "absolute"),
+        ({"ambient_abs_kpa": np.array([101.0, 14.7])}, "absolute"),
+        ({"temperature_c": np.array([20.0, 200.0])}, "Celsius"),
+        ({"temperature_c": np.array([-127.0, 20.0])}, "Celsius"),
+        ({"time_s": np.array([1.0])}, "two readings or more"),
         ({"time_s": np.array([1.0, 1.0])}, "rising"),
     ],
 )
 def test_a_reference_that_cannot_be_is_refused(how: dict[str, np.ndarray], told: str) -> None:
     with pytest.raises(RecordingError, match=told):
         Reference(**({"time_s": np.array([0.0, 1.0])} | how))
+
+
+def test_what_a_place_on_land_has_is_taken() -> None:
+    # 5,500 m: 50.5 kPa (ICAO Doc 7488/3); a winter's high of 108 kPa, and from a cold night to an engine that has run.
+    reference = Reference(
+        np.array([0.0, 60.0]), ambient_abs_kpa=np.array([50.5, 108.0]), temperature_c=np.array([-45.0, 120.0])
+    )
+    assert len(referred(np.array([0.0, 30.0]), np.array([40.0, 40.0]), reference)) == 2
