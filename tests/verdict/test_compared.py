@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from gaugelink.engine.fleet import parse_engine
+from gaugelink.engine.fleet import EngineRecord, parse_engine
 from gaugelink.peak.events import Flag
+from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Finding, RuleName, Rules, Severity, TopEnd, VerdictWord
 from gaugelink.verdict.judge import judge_test
 from tests.verdict.shop import FOUR, PSI, SEA_LEVEL, TRIPLE, judge, only, reading, readings, rules_of
@@ -220,3 +221,36 @@ def test_of_pulls_that_disagree_the_lowest_tells_whether_two_neighbours_are_low(
     three = FOUR.model_copy(update={"cylinders": FOUR.cylinders[:3]})
     verdict = judge_test(three, values, SEA_LEVEL)
     assert verdict.word is word
+
+
+def first_strokes(engine: EngineRecord, low: ReadingValue, rest_psi: float) -> list[Finding]:
+    """Hints of the first stroke on a low second cylinder, the others reaching six tenths with it."""
+    items = [reading(name, rest_psi, first_psi=0.6 * rest_psi) for name in engine.cylinder_names]
+    items[1] = low
+    return [f for f in judge_test(engine, items, SEA_LEVEL).findings if f.rule is RuleName.FIRST_STROKE]
+
+
+@pytest.mark.parametrize(("engine", "blamed"), [(FOUR, "valve"), (TRIPLE, "head gasket or O-ring")])
+@pytest.mark.parametrize(("share", "climbs"), [(0.45, True), (0.6, False)])
+def test_how_a_low_cylinder_climbs_is_laid_to_what_its_kind_of_engine_has(
+    engine: EngineRecord, blamed: str, share: float, climbs: bool
+) -> None:
+    """Service-manual practice: rings build up over strokes; below 88 % of what the others reach it is climbing."""
+    name = engine.cylinder_names[1]
+    (found,) = first_strokes(engine, reading(name, 100.0, first_psi=100.0 * share), 150.0)
+    assert f"{100.0 * share:.0f} % of its end" in found.text or not climbs
+    assert blamed in found.text
+    assert ("rings or bore do so" in found.text) is climbs
+    assert (found.causes[0] == "worn or stuck rings") is climbs
+    assert climbs or found.causes[0].startswith(blamed)
+    assert "worn or stuck rings" in found.causes
+    assert len(found.next_tests) == 2
+    assert (found.numbers["climbing"], found.numbers["others_percent"]) == (float(climbs), pytest.approx(60.0))
+
+
+def test_nothing_is_made_of_the_first_stroke_of_a_pull_in_doubt_or_that_was_not_seen() -> None:
+    low = reading("middle", 100.0, first_psi=45.0)
+    assert first_strokes(TRIPLE, low, 150.0)
+    assert not first_strokes(TRIPLE, replace(low, flags=frozenset({Flag.STILL_RISING})), 150.0)
+    assert not first_strokes(TRIPLE, replace(low, first_stroke_kpa=None), 150.0)
+    assert not first_strokes(TRIPLE, replace(low, peak_kpa=0.0, first_stroke_kpa=0.0), 150.0)
