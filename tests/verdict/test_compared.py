@@ -133,6 +133,15 @@ def test_a_cylinder_that_is_surely_low_is_not_hidden_by_a_lower_one_that_nobody_
     assert verdict.word is VerdictWord.INVESTIGATE
 
 
+def test_of_several_that_are_surely_low_the_lowest_is_told_beside_one_in_doubt() -> None:
+    items = readings(FOUR, 160.0, 90.0, 110.0, 100.0)
+    items[1] = replace(items[1], flags=frozenset({Flag.STILL_RISING}))
+    verdict = judge_test(FOUR, items, SEA_LEVEL)
+    told = [(f.cylinders[0], f.firm) for f in verdict.findings if f.rule is RuleName.LOWEST_OF_HIGHEST]
+    assert sorted(told) == [("2", False), ("4", True)]
+    assert verdict.word is VerdictWord.INVESTIGATE
+
+
 def odd(*psi: float, rules: Rules | None = None) -> tuple[Finding, ...]:
     found = judge_test(TRIPLE, readings(TRIPLE, *psi), SEA_LEVEL, rules, unit=PSI).findings
     return tuple(finding for finding in found if finding.rule is RuleName.ODD_CYLINDER)

@@ -238,3 +238,11 @@ def test_two_cylinders_with_a_cause_each_are_not_said_to_have_one() -> None:
     assert set(told.cylinders) == {"middle", "MAG"}
     assert "first of all" not in told.text
     assert "of the cause they do not" not in told.text
+
+
+def test_an_engine_that_is_even_and_in_its_range_is_told_no_yet() -> None:
+    verdict = judge(readings(TRIPLE, 135.0, 134.0, 135.0))
+    assert verdict.word is VerdictWord.CONSISTENT
+    assert only(verdict, RuleName.TOP_END).text == "Nothing in these readings asks for the top end to come off."
+    items = [reading("PTO", 135.0, flags=frozenset({Flag.STILL_RISING})), *readings(TRIPLE, 135.0, 134.0, 135.0)[1:]]
+    assert only(judge(items), RuleName.TOP_END).text.endswith("read again first.")
