@@ -20,6 +20,16 @@ _CAUSES: dict[tuple[int, Heard], tuple[str, ...]] = {
 }
 _AT_THE_HEAD = ("head gasket or O-ring leaking", "cracked head or cylinder")
 """Of air in the coolant or at the next plug hole."""
+# Common practice, no source: what may undo a leak, or shows it, before anything comes apart.
+_NEXT: dict[tuple[int, Heard], str] = {
+    (4, Heard.EXHAUST): "check that valve's clearance, run it warm if it may be run, then test again",
+    (4, Heard.INTAKE): "check that valve's clearance, run it warm if it may be run, then test again",
+    (4, Heard.CRANKCASE): "look at crown and wall through the plug hole",
+    (2, Heard.EXHAUST): "look at rings and piston through the exhaust port",
+    (2, Heard.INTAKE): "look at rings and piston through the exhaust port",
+    (2, Heard.CRANKCASE): "look at rings and piston through the exhaust port",
+}
+_NEXT_AT_THE_HEAD = "check the head's bolts against the maker's torque, then test again"
 
 
 _BY_ITS_LIMIT = {
@@ -61,10 +71,13 @@ def _finding(case: Case, value: LeakDownValue) -> Finding:
     rules = case.rules
     severity, closing = _BY_ITS_LIMIT[value.verdict] if value.verdict is not None else _by_the_rules(value, rules)
     causes: tuple[str, ...] = ()
+    next_tests: tuple[str, ...] = () if severity is Severity.NOTE else ("listen where the air goes",)
     where = ""
     if severity is not Severity.NOTE and value.heard:
         where = f", heard {places_text(value.heard)}"
-        causes = gathered(_CAUSES.get((case.engine.cycle, place), _AT_THE_HEAD) for place in value.heard)
+        heard = [(case.engine.cycle, place) for place in value.heard]
+        causes = gathered(_CAUSES.get(one, _AT_THE_HEAD) for one in heard)
+        next_tests = gathered((_NEXT.get(one, _NEXT_AT_THE_HEAD),) for one in heard)
     return Finding(
         RuleName.LEAK_DOWN,
         severity,
@@ -77,6 +90,6 @@ def _finding(case: Case, value: LeakDownValue) -> Finding:
         },
         cylinders=(name,),
         causes=causes,
-        next_tests=() if severity is Severity.NOTE or value.heard else ("listen where the air goes",),
+        next_tests=next_tests,
         source=f"limit: FAA AC 43.13-1B, 60 of 80 psi, from memory; the rest {COMMON_PRACTICE}",
     )

@@ -65,7 +65,7 @@ async def test_it_names_the_cause_on_the_bench_and_in_the_report(tmp_path: Path)
         assert told.severity is Severity.INVESTIGATE
         assert "heard at the exhaust and in the crankcase" in told.text
         assert told.causes[0] == "worn or stuck rings"
-        assert told.next_tests == ()
+        assert told.next_tests == ("look at rings and piston through the exhaust port",)
     shop = shop_in(tmp_path)
     async with Journal.open(shop.journal) as journal:
         verdict = (await Records(shop, journal).report(None, "north-7")).verdict

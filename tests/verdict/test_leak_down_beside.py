@@ -47,7 +47,10 @@ def test_air_at_two_places_names_what_both_may_come_from_the_likeliest_of_both_f
     assert "heard at the exhaust, in the coolant and in the crankcase" in found.text
     assert found.causes[0] == "worn or stuck rings"
     assert {"head gasket or O-ring leaking", "hole in the piston crown"} < set(found.causes)
-    assert found.next_tests == ()
+    assert found.next_tests == (
+        "look at rings and piston through the exhaust port",
+        "check the head's bolts against the maker's torque, then test again",
+    )
 
 
 def test_a_cylinder_that_holds_has_no_cause_wherever_a_little_air_is_heard() -> None:
