@@ -22,6 +22,7 @@ from gaugelink.errors import RecordingError
 from gaugelink.gauge.arrivals import Steadied, steadied
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import GaugeLayout
+from gaugelink.gauge.pace import with_pace
 from gaugelink.gauge.recording import read_recording, replay
 from gaugelink.gauge.rounded import Straightened, straightened
 from gaugelink.gauge.samples import BoolArray, FloatArray
@@ -183,6 +184,11 @@ def read_trace(path: Path, layout: GaugeLayout | None = None, *, steady: bool = 
 def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
     recording, reader = read_recording(path), FrameReader(path.name, layout)
     batches = replay(recording, reader)
+    told = with_pace(layout, batches)
+    if told is not layout:
+        # A gauge is listened to for seconds before its pace is told; a recording may hold no more than the pull.
+        reader = FrameReader(path.name, told)
+        batches = replay(recording, reader)
     frames, (_, refused) = len(recording.frames), reader.tally
     time_s = np.concatenate([np.empty(0), *(batch.time_s for batch in batches)])
     if len(time_s) < 2:

@@ -4,12 +4,14 @@ Such a gauge may send when it likes, and then nothing tells more of a sample's t
 the same, and a radio that lets three samples go at once puts them in one place, where a stroke is 20 ms wide.
 """
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from gaugelink.gauge.arrivals import FEWEST, steadied
 from gaugelink.gauge.layout import GaugeLayout, How
+from gaugelink.gauge.samples import SampleBatch
 
 _OF, _ENOUGH = 8, 5
 """Windows in a row, and how many of them must be those of a steady gauge: some may have lost samples in them."""
@@ -63,3 +65,14 @@ def pace_of(layout: GaugeLayout) -> Pace | None:
     samples are fetched or broadcast: those are of the time at which they come."""
     opened = layout.timing is None and not layout.steady and layout.listen.how in (How.NOTIFY, How.INDICATE)
     return Pace() if opened else None
+
+
+def with_pace(layout: GaugeLayout, batches: Sequence[SampleBatch]) -> GaugeLayout:
+    """A layout with the rate that a whole recording shows, where it leaves its timing open and one is shown."""
+    sizes = {len(batch.time_s) for batch in batches}
+    if pace_of(layout) is None or len(sizes) != 1:
+        return layout
+    found = steadied(np.array([batch.arrival_s for batch in batches]))
+    if found is None or not (found.bounded and found.uneven):
+        return layout
+    return layout.model_copy(update={"rate_hz": sizes.pop() / found.spacing_s})

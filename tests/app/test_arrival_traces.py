@@ -1,5 +1,7 @@
 """A trace that somebody logged from outside, with the times at which samples arrived, gives the peaks it would have."""
 
+import json
+import struct
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -10,6 +12,7 @@ from typer.testing import CliRunner
 from gaugelink.app.cli import app
 from gaugelink.app.replay import replay
 from gaugelink.errors import RecordingError
+from gaugelink.gauge.layout import load_layout
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
 from tests.app.test_rounded_traces import written
 from tests.gauge.test_arrivals import arrivals
@@ -61,6 +64,28 @@ def test_times_that_only_scatter_are_asked_about_and_put_right_where_that_is_sta
     off, was_off = (np.abs(np.array(one) / exact - 1.0).max() for one in (found, asis))
     assert off < 0.2 * was_off
     assert any("its times are taken as those at which the samples of a steady 200 samples/s arrived" in s for s in said)
+
+
+def test_a_short_recording_of_single_values_is_put_on_the_clock_that_it_shows(
+    tmp_path: Path, pull: tuple[np.ndarray, np.ndarray]
+) -> None:
+    """What `inspect --save` wrote of a gauge of which nothing is known: five samples at each connection event."""
+    t, p = pull
+    t, p = t[400:1000] - t[400], p[400:1000]
+    layout = load_layout(
+        {
+            "name": "x", "unit": "kPa", "listen": {"characteristic": "2a6d"},
+            "pressure": {"at": 0, "format": "f32"},
+        }
+    )  # fmt: skip
+    file = tmp_path / "gauge.jsonl"
+    frames = zip(arrivals(t, 0.03, 0.0005), p.tolist(), strict=True)
+    lines = [json.dumps({"recording": "gaugelink", "version": 1})]
+    lines += [json.dumps({"t_s": round(at, 6), "hex": struct.pack("<f", kpa).hex()}) for at, kpa in frames]
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    exact, _ = peaks(written(tmp_path / "exact.csv", t, p, 7))
+    (found,) = replay([file], LIVE, EngineHints(), layout=layout)
+    assert [stroke.peak_kpa for stroke in found.event.strokes] == pytest.approx(exact, rel=0.01)
 
 
 def test_what_cannot_be_times_of_arrival_is_refused(tmp_path: Path) -> None:
