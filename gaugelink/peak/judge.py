@@ -1,5 +1,6 @@
 """From samples to a cranking event, by the kind of gauge. Pure and slow: keep it off the event loop."""
 
+from gaugelink.peak.bunched import unbunched
 from gaugelink.peak.ending import ended_with, evidence_of
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeKind, GaugeTraits
 from gaugelink.peak.held import fit_held
@@ -21,6 +22,7 @@ def judge(
         traits: what is known of the gauge.
         hints: what is known of the engine.
     """
+    samples = unbunched(samples)
     if samples.kind is GaugeKind.HELD:
         return fit_held(samples, traits, hints)
     return ended_with(fit_live(evidence_of(samples, traits), traits, hints), samples)

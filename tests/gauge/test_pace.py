@@ -61,6 +61,15 @@ def test_a_gauge_that_sends_what_changes_keeps_its_times_of_arrival() -> None:
     assert lost == 0
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_held_gauge_that_sends_what_has_changed_keeps_its_times_of_arrival(seed: int) -> None:
+    # Twenty samples a second, of which a third are as the one before and are not sent.
+    arrival_s = np.flatnonzero(np.random.default_rng(seed).random(6000) < 0.67) / 20.0
+    _, time_s, lost = heard(arrival_s)
+    assert time_s == pytest.approx(arrival_s, abs=0.001)
+    assert lost == 0
+
+
 @pytest.mark.parametrize(
     "more",
     [
