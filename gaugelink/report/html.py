@@ -12,7 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from gaugelink.localtime import day_of, minute_text
-from gaugelink.report.data import ReportData
+from gaugelink.report.data import ReportData, Trace
 from gaugelink.report.look import FAINT, INK, PAPER, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out, basis
 from gaugelink.report.plots import draw_engine, draw_history, draw_trace, traces_scale
@@ -32,6 +32,8 @@ from gaugelink.report.words import (
 from gaugelink.verdict.findings import Finding, Severity
 
 PAGE = "page.html"
+NUMBERS_IN = 0.4
+"""Room for the numbers beside the first trace, however many there are."""
 
 
 def report_html(data: ReportData) -> str:
@@ -120,23 +122,28 @@ def _traces(data: ReportData) -> str:
     shown = [trace for name in data.engine.cylinder_names if (trace := data.trace_of(name)) is not None]
     if not shown:
         return ""
+    with drawn("traces"):
+        svg = _as_svg(traces_figure(data, shown), "What the gauge saw while each cylinder was cranked")
+    head = f"<h2>What the gauge saw, in {escape(data.unit.value)}</h2>"
+    return f'<section class="traces">{head}<figure>{svg}</figure></section>'
+
+
+def traces_figure(data: ReportData, shown: Sequence[Trace]) -> Figure:
+    """Every trace beside the others, at one scale, up to four in a line; one or two take the width of three."""
     top, longest = traces_scale(shown)
     columns = min(4, len(shown))
     lines = -(-len(shown) // columns)
-    figure_in = (2.9 * columns + 0.2, 1.75 * lines)
-    with drawn("traces"):
-        figure = Figure(figsize=figure_in)
-        FigureCanvasAgg(figure)
-        grid = figure.subplots(lines, columns, squeeze=False)
-        for number, axes in enumerate(grid.flat):
-            if number < len(shown):
-                draw_trace(axes, data, shown[number], top, longest)
-            else:
-                axes.set_visible(False)
-        figure.subplots_adjust(0.045, 0.16 / lines, 0.99, 1.0 - 0.12 / lines, 0.22, 0.5)
-        svg = _as_svg(figure, "What the gauge saw while each cylinder was cranked")
-    head = f"<h2>What the gauge saw, in {escape(data.unit.value)}</h2>"
-    return f'<section class="traces">{head}<figure>{svg}</figure></section>'
+    width_in = 2.9 * max(3, columns) + 0.2
+    figure = Figure(figsize=(width_in, 1.75 * lines))
+    FigureCanvasAgg(figure)
+    grid = figure.subplots(lines, columns, squeeze=False)
+    for number, axes in enumerate(grid.flat):
+        if number < len(shown):
+            draw_trace(axes, data, shown[number], top, longest)
+        else:
+            axes.set_visible(False)
+    figure.subplots_adjust(NUMBERS_IN / width_in, 0.16 / lines, 0.99, 1.0 - 0.12 / lines, 0.22, 0.5)
+    return figure
 
 
 def _history(data: ReportData) -> str:

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.peak.events import Flag
 from gaugelink.report.data import ReportData
-from gaugelink.report.html import report_html
+from gaugelink.report.html import report_html, traces_figure
 from gaugelink.report.look import drawn
 from gaugelink.report.page import A4_IN, _foot_top, _page, report_png
 from gaugelink.report.plots import draw_engine, draw_history
@@ -144,6 +144,19 @@ def test_traces_stay_above_the_foot_and_those_of_low_cylinders_go_first(count: i
             assert axes.get_position().y0 > floor
     assert any(title.startswith(f"c{count},") for title in titles)
     assert A4_IN[1] > A4_IN[0]
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
+def test_every_number_beside_a_trace_is_on_the_page(count: int) -> None:
+    """With one cylinder 150 psi stood there as 0: two thirds of the number were beyond the drawing's edge."""
+    data = many(count)
+    shown = [trace for name in data.engine.cylinder_names if (trace := data.trace_of(name)) is not None]
+    assert len(shown) == count
+    with drawn("page"):
+        figure = traces_figure(data, shown)
+        figure.canvas.draw()
+        edges = [label.get_window_extent().x0 for axes in figure.axes for label in axes.get_yticklabels()]
+    assert min(edges) >= 0.0
 
 
 def test_nothing_read_anywhere_is_no_sound_engine(tmp_path: Path) -> None:
