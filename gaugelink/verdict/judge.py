@@ -12,6 +12,7 @@ from gaugelink.verdict.band import band_here
 from gaugelink.verdict.case import Case, lay_out
 from gaugelink.verdict.compare import comparison_findings
 from gaugelink.verdict.difference import ReadingValue
+from gaugelink.verdict.done import without_done
 from gaugelink.verdict.findings import (
     Conditions,
     Finding,
@@ -129,6 +130,7 @@ class _Concluded:
 
 
 def _concluded(findings: Sequence[Finding], engine: EngineRecord) -> _Concluded:
+    findings = without_done(findings)
     word = verdict_word(findings)
     top_end = top_end_of(word, findings)
     everything = sorted([*findings, top_end_finding(top_end, findings, engine)], key=_rank)

@@ -6,7 +6,7 @@ from gaugelink.leak.heard import Heard, places_text
 from gaugelink.verdict.findings import RuleName, Severity, TopEnd
 from gaugelink.verdict.judge import judge_test
 from gaugelink.verdict.leakdown import LeakDownValue
-from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, judge, only, readings
+from tests.verdict.shop import FOUR, SEA_LEVEL, TRIPLE, WET, judge, only, readings
 
 
 def test_a_leak_down_result_beside_a_low_reading_makes_the_case() -> None:
@@ -65,3 +65,22 @@ def test_every_place_has_words() -> None:
     assert places_text(tuple(Heard)) == (
         "at the exhaust, at the intake, in the crankcase, in the coolant and at the next plug hole"
     )
+
+
+def test_a_test_that_was_done_is_not_asked_for_again() -> None:
+    low = readings(TRIPLE, 135.0, 110.0, 134.0)
+    before = judge(low)
+    assert any(test.startswith("leak-down test") for test in before.next_tests)
+    assert any(test.startswith("wet test") for test in before.next_tests)
+    after = judge(low, leak_down=[LeakDownValue("middle", 42.0, 4.0, (Heard.EXHAUST,))])
+    assert not any(test.startswith("leak-down test") for test in after.next_tests)
+    assert any(test.startswith("wet test") for test in after.next_tests)
+    other = judge(low, leak_down=[LeakDownValue("PTO", 8.0, 3.0)])
+    assert any(test.startswith("leak-down test") for test in other.next_tests)
+
+
+def test_after_a_wet_test_that_was_held_against_its_dry_one_none_is_asked_for() -> None:
+    dry = readings(TRIPLE, 135.0, 110.0, 134.0)
+    wet = judge(readings(TRIPLE, 140.0, 113.0, 139.0), WET, dry=dry)
+    assert any(finding.rule is RuleName.WET_DRY and "middle" in finding.cylinders for finding in wet.findings)
+    assert not any(test.startswith("wet test") for test in wet.next_tests)
