@@ -18,6 +18,9 @@ from simulators.radio import AirConditions, simulated_shop_radio
 
 USUAL_RATE_HZ = 50.0
 """Samples per second of a simulated gauge whose layout leaves it open."""
+CONNECTION_S, LATE_S = 0.03, 0.002
+"""Between a simulated radio's connection events, and what a frame is late besides, at most. 7.5 ms to 4 s are allowed
+(Bluetooth Core 5.4, Vol 6 Part B, 4.5.1); tens of milliseconds are usual, no source."""
 
 
 def engine_under(record: EngineRecord, worn: str | None = None) -> dict[str, EngineSpec]:
@@ -60,6 +63,11 @@ class SimulatedShop:
     """
 
 
+def usual_air(speed: float = 1.0) -> AirConditions:
+    """What a radio in a shop does to frames: they leave at its connection events, and come a little late besides."""
+    return AirConditions(interval_s=CONNECTION_S / speed, jitter_s=LATE_S / speed)
+
+
 @asynccontextmanager
 async def simulated_shop(
     gauges: Mapping[str, tuple[GaugeSettings, GaugeLayout | None]],
@@ -79,7 +87,7 @@ async def simulated_shop(
         held: whether the gauges have check valves.
         speed: simulated seconds to a second.
         manner: how the mechanic works.
-        conditions: what the air does to frames.
+        conditions: what the air does to frames; `usual_air` where it is left out.
         seed: of everything that is random.
     """
     made = {
@@ -95,7 +103,8 @@ async def simulated_shop(
         )
         for number, (name, (settings, layout)) in enumerate(gauges.items())
     }
-    async with simulated_shop_radio(made.values(), conditions=conditions, seed=seed) as radio:
+    air = usual_air(speed) if conditions is None else conditions
+    async with simulated_shop_radio(made.values(), conditions=air, seed=seed) as radio:
         bench = SimulatedBench(next(iter(made.values())), engine, held=held, speed=speed, manner=manner, seed=seed)
         working = asyncio.create_task(bench.run(), name="simulated mechanic")
         try:
