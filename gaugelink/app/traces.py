@@ -222,9 +222,16 @@ def arrival_in(trace: Trace) -> str | None:
         return None
     rate = f"a steady {1.0 / arrived.spacing_s:.4g} samples/s"
     if trace.steady:
-        return (
+        told = (
             f"{trace.file}: its times are taken as those at which the samples of {rate} arrived, up to "
             f"{1e3 * arrived.late_s:.3g} ms late."
+        )
+        if arrived.bounded:
+            return told
+        # Stated by hand, so it is read; but one pace for two, or for a clock that jumped, is the wrong one for both.
+        return (
+            f"{told} A steady gauge's keep closer to one pace: samples are missing, a clock was set, or these are two "
+            "recordings. Do not rely on the speeds; give each recording a file of its own."
         )
     if arrived.bounded and arrived.uneven:
         return (

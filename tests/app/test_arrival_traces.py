@@ -88,6 +88,19 @@ def test_a_short_recording_of_single_values_is_put_on_the_clock_that_it_shows(
     assert [stroke.peak_kpa for stroke in found.event.strokes] == pytest.approx(exact, rel=0.01)
 
 
+def test_times_stated_as_of_arrival_that_keep_to_no_one_pace_are_said_to(
+    tmp_path: Path, pull: tuple[np.ndarray, np.ndarray]
+) -> None:
+    t, p = pull
+    slower = np.concatenate([late(t), 10.0 + late(2.0 * t)])
+    told: list[str] = []
+    two = written(tmp_path / "two.csv", slower, np.concatenate([p, p]), 7)
+    assert list(replay([two], LIVE, EngineHints(), remark=told.append, steady=True))
+    _, plain = peaks(written(tmp_path / "one.csv", late(t), p, 7), steady=True)
+    assert any("two recordings. Do not rely on the speeds" in one for one in told)
+    assert not any("Do not rely" in one for one in plain)
+
+
 def test_what_cannot_be_times_of_arrival_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="are not when the samples of a steady gauge arrived"):
         peaks(written(tmp_path / "short.csv", np.arange(20) / 100.0, np.zeros(20), 3), steady=True)
