@@ -8,6 +8,7 @@ import pytest
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import load_layout
 from gaugelink.gauge.samples import FrameCounts
+from gaugelink.gauge.stamps import StampLine
 from tests.gauge.links import timing_error_s
 
 
@@ -100,3 +101,8 @@ def test_stamps_tell_a_gauge_that_changes_its_rate(before_hz, after_hz):
     assert counts.lost_samples <= 50
     # It changes at 23.3 s, and the clock, which is a frame off by then, is steered back gently.
     assert np.percentile(np.abs(timing_error_s(time_s, true_s, seen_s=29.0, within_s=2.0)), 95) < 1e-3
+
+
+def test_what_a_counter_says_was_lost_while_the_time_between_samples_is_learnt_is_lost() -> None:
+    line = StampLine(0)
+    assert [line.follow(50, 5, lost) for lost in (0, 10, 0, 5)] == [0, 10, 0, 5]
