@@ -1,11 +1,12 @@
 """Which readings agree, and the mean of those that do."""
 
 from math import sqrt
+from statistics import mean, stdev
 
 import pytest
 from GTC import type_a, ureal
 
-from gaugelink.bench.agree import agree, combine
+from gaugelink.bench.agree import SHORT_OF_THE_TOP, agree, combine, scatter_of
 from gaugelink.bench.reading import Reading, Status
 from gaugelink.bench.repeats import CRANKING_SCATTER, POOR_SHARE, Repeat, Scatter, tolerance_kpa
 from gaugelink.peak.events import Flag, GaugeKind
@@ -123,3 +124,28 @@ def test_readings_below_the_top_by_an_unknown_amount_never_agree_however_alike(f
 def test_without_readings_there_is_no_value() -> None:
     found = agree([], 2, 0.03)
     assert (found.agreed, found.value_kpa, found.u_kpa) == (False, None, None)
+
+
+@pytest.mark.parametrize("flag", [flag for flag in Flag if flag not in SHORT_OF_THE_TOP])
+def test_readings_whose_top_was_seen_agree_whatever_else_is_doubted_of_them(flag: Flag) -> None:
+    found = agree([reading(peak, flags=frozenset({flag})) for peak in (930.0, 926.0)], 2, 0.03)
+    assert (found.agreed, found.value_kpa) == (True, 928.0)
+    # Nor is it the top alone that counts where they are too uncertain to confirm each other.
+    poor = [reading(peak, u_kpa=0.08 * peak, common_u_kpa=0.0, flags=frozenset({flag})) for peak in (905.0, 895.0)]
+    assert agree(poor, 2, 0.03).value_kpa == pytest.approx(900.0)
+
+
+@pytest.mark.parametrize("flag", sorted(SHORT_OF_THE_TOP))
+def test_a_pull_whose_top_was_not_seen_says_nothing_of_how_cranking_scatters(flag: Flag) -> None:
+    whole = [reading(peak) for peak in (930.0, 926.0)]
+    short = reading(860.0, flags=frozenset({flag}))
+    assert scatter_of([[*whole, short]], 2, 0.03) == scatter_of([whole], 2, 0.03)
+    assert agree([*whole, short], 2, 0.03) == agree(whole, 2, 0.03)
+
+
+def test_a_whole_pull_that_does_not_agree_with_the_others_says_how_cranking_scatters_whatever_it_is_flagged() -> None:
+    # The pooled experimental standard deviation (JCGM 100:2008, 4.2.4) of three pulls, by statistics.stdev.
+    peaks = (930.0, 926.0, 880.0)
+    pulls = [reading(peak, flags=frozenset({Flag.UNDER_SAMPLED})) for peak in peaks]
+    found = scatter_of([pulls], 2, 0.03)
+    assert (found.share, found.freedom) == (pytest.approx(stdev(peaks) / mean(peaks)), 2)

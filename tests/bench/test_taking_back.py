@@ -187,3 +187,20 @@ def test_whoever_asks_from_elsewhere_is_told_what_it_was_that_changed(two_pulls)
         (CommandKind.TAKE_BACK, {}, "Taken back: redo PTO."),
     ]
     assert [shop.command(kind, **what).text for kind, what, _ in asked] == [said for *_, said in asked]
+
+
+def test_whoever_takes_back_a_pull_that_the_test_does_not_have_is_told_so(two_pulls) -> None:
+    before = stands(two_pulls)
+    answer = two_pulls.command(CommandKind.TAKE_BACK, event="e99")
+    assert (answer.ok, answer.text) == (False, "No event e99 belongs to this test.")
+    assert stands(two_pulls) == before
+
+
+def test_a_reading_that_was_only_thought_surer_because_of_the_deed_is_no_reading_taken_back(two_pulls) -> None:
+    shop = two_pulls
+    first, last = (one.event_id for one in shop.state.readings)
+    history, sure = shop.reading(first).changes, shop.reading(first).confidence
+    shop.command(CommandKind.ASSIGN, event=last, cylinder="PTO")
+    assert shop.reading(first).confidence != sure
+    shop.command(CommandKind.TAKE_BACK)
+    assert (shop.reading(first).changes, shop.reading(first).confidence) == (history, pytest.approx(sure))
