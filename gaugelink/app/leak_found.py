@@ -9,7 +9,7 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import LeakFoundEntry
 from gaugelink.leak.heard import found_text
 
-NONE_YET = "No leak test has ended here yet: there is nothing to say it of."
+NONE_YET = "No leak test here has come to a result yet: there is nothing to say it of."
 NOT_YET = "The leak test has no result yet: say where its air goes when it has."
 
 

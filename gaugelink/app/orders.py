@@ -21,6 +21,8 @@ from gaugelink.errors import GaugelinkError, JournalError
 from gaugelink.journal import Journal
 
 _LOG = logging.getLogger(__name__)
+LEAST_OF_AN_ID = 4
+"""Characters: a slip of a finger is none."""
 _REMEMBERED = 500
 """Answers that are remembered besides the journal: where the disk is full, it does not have them yet."""
 
@@ -96,6 +98,9 @@ class Orders:
 
     async def _of_record(self, command: Command, test_id: str) -> Step:
         """Carry out what is asked of a test by its id: of one that the bench does not have any more there is little."""
+        if len(test_id) < LEAST_OF_AN_ID:
+            text = f"{test_id} is too little of an id to change a test by: give {LEAST_OF_AN_ID} characters of it."
+            return await self._take(self._session.refuse, command, text)
         try:
             test = await self._records.test(test_id)
             verdict = await self._records.judged(test)

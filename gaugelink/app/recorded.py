@@ -190,11 +190,17 @@ def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:
 
 
 def one_meter(tests: Sequence[PastTest], machine: str, counter: Counter) -> None:
-    """Refuse a count of the machine that goes back from one test to the next: wear cannot be counted by it.
+    """Refuse a count of the machine that no test has, or that goes back from one to the next: wear cannot be counted
+    by it.
 
     Raises:
-        SettingsError: it does; the two tests are named.
+        SettingsError: it cannot; of a count that goes back the two tests are named.
     """
+    if tests and all(test.counter is None for test in tests):
+        raise SettingsError(
+            f"No test of {machine} has the machine's count: give it with `gaugelink test begin --odometer` or `test "
+            "odometer`, or in the column counter of a notebook."
+        )
     back = goes_back(tests)
     if back is not None:
         before, after = (f"{test.counter:.10g} {counter.value} on {day_of(test.at)}" for test in back)

@@ -137,7 +137,9 @@ async def test_of_a_test_of_the_record_nothing_else_can_be_asked(tmp_path: Path)
             assert said in answer(step)[1]
             assert len(of(step, CommandEntry)) == 1
         assert await journal.test(test_id) == stored
-        ok, said = answer(await told.tell(CommandAction.ABANDON, test_id="zz"))
+        refused = answer(await told.tell(CommandAction.ABANDON, test_id=test_id[:3]))
+        assert refused == (False, f"{test_id[:3]} is too little of an id to change a test by: give 4 characters of it.")
+        ok, said = answer(await told.tell(CommandAction.ABANDON, test_id="zzzz"))
         assert (ok, "has no test zz" in said) == (False, True)
         await told.tell(CommandAction.ABANDON, test_id=test_id)
         assert "was given up already" in answer(await told.tell(CommandAction.ABANDON, test_id=test_id))[1]

@@ -104,7 +104,7 @@ async def test_it_is_said_of_a_leak_test_that_is_there(tmp_path: Path) -> None:
     async with running(tmp_path) as daemon:
         assert answer(await say(daemon, Heard.EXHAUST)) == (
             False,
-            "No leak test has ended here yet: there is nothing to say it of.",
+            "No leak test here has come to a result yet: there is nothing to say it of.",
         )
 
 

@@ -113,6 +113,13 @@ def test_wear_is_counted_by_it_where_that_is_asked_for(tmp_path: Path) -> None:
     assert json.loads(run(tmp_path, "history", "north-7", "--json")[1])["per"] == "season"
 
 
+def test_where_no_test_has_a_count_it_is_said_how_to_give_it(tmp_path: Path) -> None:
+    seasons(tmp_path, [None, None], [935.0, 915.0])
+    code, said = run(tmp_path, "history", "north-7", "--per", "odometer")
+    assert code == 1
+    assert "No test of north-7 has the machine's count: give it with `gaugelink test begin --odometer`" in said
+
+
 def test_a_count_that_goes_back_is_named_and_nothing_is_fitted_to_it(tmp_path: Path) -> None:
     seasons(tmp_path, [100.0, 1400.0, 180.0], [935.0, 915.0, 895.0])
     code, said = run(tmp_path, "history", "north-7", "--per", "odometer")
