@@ -1,5 +1,6 @@
 """Bytes become numbers as the standards say, and wrong bytes become faults, never pressures."""
 
+import binascii
 import math
 import struct
 from importlib.resources import files
@@ -330,3 +331,36 @@ def test_a_number_that_would_grow_out_of_bounds_is_malformed_and_makes_no_noise(
     for scale in (1.0, 1e9):
         layout = load_layout(table | {"pressure": {"at": 0, "format": "f64", "scale": scale}})
         assert FrameDecoder(layout).decode(struct.pack("<d", number)) is Fault.MALFORMED
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+def test_a_sample_that_is_not_a_number_makes_the_whole_frame_malformed_wherever_it_stands(place):
+    # IEEE 754-2019, 5.11: every comparison with NaN is false, so it is neither too high nor too low.
+    samples = [100.0, 100.0, 100.0]
+    samples[place] = math.nan
+    for rest in ({}, {"range": 2000}):
+        assert decode(struct.pack("<3f", *samples), {"at": 0, "format": "f32", "count": 3}, **rest) is Fault.MALFORMED
+
+
+def test_a_frame_is_as_long_as_is_stated_and_what_is_behind_its_fields_is_no_pressure():
+    pressure = {"at": 0, "format": "u16"}
+    assert decode(b"\x64\x00\xff\xff\xff", pressure, length=5).pressure_kpa.tolist() == [100]
+    assert decode(b"\x64\x00\xff\xff", pressure, length=5) is Fault.SHORT
+    assert decode(b"\x64\x00", pressure | {"count": "fit"}).pressure_kpa.tolist() == [100]
+    assert decode(b"\x64", pressure | {"count": "fit"}) is Fault.SHORT
+
+
+def test_a_checksum_may_stand_before_what_it_does_not_cover():
+    rest = {"checksum": {"kind": "sum", "at": 2}}
+    assert decode(bytes([3, 4, 7, 99]), {"at": 0, "format": "u8", "count": 2}, length=4, **rest).pressure_kpa[1] == 4
+    assert decode(bytes([3, 4, 8, 99]), {"at": 0, "format": "u8", "count": 2}, length=4, **rest) is Fault.MALFORMED
+
+
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_a_checksum_of_two_bytes_is_in_the_byte_order_of_the_frame(order):
+    # binascii.crc_hqx of the standard library, from 0: CRC-16/XMODEM.
+    covered = bytes([3, 4])
+    proof = binascii.crc_hqx(covered, 0).to_bytes(2, order)
+    rest = {"checksum": {"kind": "crc16_xmodem", "at": -2}, "byte_order": order}
+    assert decode(covered + proof, {"at": 0, "format": "u8", "count": 2}, **rest).pressure_kpa.tolist() == [3, 4]
+    assert decode(covered + proof[::-1], {"at": 0, "format": "u8", "count": 2}, **rest) is Fault.MALFORMED

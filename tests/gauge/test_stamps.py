@@ -106,3 +106,17 @@ def test_stamps_tell_a_gauge_that_changes_its_rate(before_hz, after_hz):
 def test_what_a_counter_says_was_lost_while_the_time_between_samples_is_learnt_is_lost() -> None:
     line = StampLine(0)
     assert [line.follow(50, 5, lost) for lost in (0, 10, 0, 5)] == [0, 10, 0, 5]
+
+
+def test_a_frame_lost_while_the_time_between_samples_is_learnt_does_not_make_it_longer() -> None:
+    line = StampLine(0)
+    for moved in (50, 50, 100, 50, 50):
+        line.follow(moved, 5, None)
+    assert line.step == pytest.approx(10.0)
+
+
+def test_a_gauge_that_is_slower_than_stated_is_told_through_a_loss_that_its_counter_tells() -> None:
+    line = StampLine(10.0)
+    for moved, lost in ((100, 0), (100, 0), (200, 5), (100, 0), (100, 0)):
+        assert line.follow(moved, 5, lost) == lost
+    assert line.step == pytest.approx(20.0)
