@@ -96,3 +96,11 @@ def test_a_gauge_that_was_not_heard_is_asked_for_and_once_it_is_the_first_pull_i
     shop.take(shop.bench.link("red", True, shop.now_s + 9.0))
     assert shop.said is PromptKey.BEGIN_PLACE
     assert shop.pull(930.0, 20.0).status is Status.GIVEN
+
+
+def test_a_pull_is_not_compared_with_one_whose_top_was_not_seen(floor) -> None:
+    shop = floor(3)
+    shop.pull(700.0, 20.0, flags=(Flag.STILL_RISING,))
+    shop.pull(930.0, 6.0)
+    assert shop.state.readings[-1].cylinder == "PTO"
+    assert shop.said not in (PromptKey.OVER, PromptKey.UNDER)
