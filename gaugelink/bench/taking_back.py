@@ -49,6 +49,10 @@ def take_back(state: BenchState, command: Command, at_s: float) -> Done:
     if not state.deeds:
         return refused("Nobody has changed anything by hand: there is nothing to take back.")
     deed = state.deeds.pop()
+    while not _still_stands(state, deed):
+        if not state.deeds:
+            return refused("What was changed by hand was changed again since: there is nothing left to take back.")
+        deed = state.deeds.pop()
     returned = _all_restored(state, deed.changed, command, at_s)
     followed = _all_restored(state, deed.followed, command, at_s)
     undone = replace(deed, skipped=tuple(state.skipped))
@@ -68,6 +72,16 @@ def _no_longer_a_deed(state: BenchState, reading: Reading) -> None:
             more = bool(changed) or deed.kind not in _OF_ONE_READING
             state.deeds[index : index + 1] = [replace(deed, changed=changed)] if more else []
             return
+
+
+def _still_stands(state: BenchState, deed: Deed) -> bool:
+    """Whether anything of a deed is left to take back: of one reading, nothing is once that was changed again."""
+    if deed.kind not in _OF_ONE_READING or not deed.changed:
+        return True
+    standing_now = {one.event_id: (one.status, one.cylinder) for one in state.readings}
+    return any(
+        standing_now.get(event_id) == (after.status, after.cylinder) for event_id, (_, after) in deed.changed.items()
+    )
 
 
 def _all_restored(

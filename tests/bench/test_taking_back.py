@@ -204,3 +204,17 @@ def test_a_reading_that_was_only_thought_surer_because_of_the_deed_is_no_reading
     assert shop.reading(first).confidence != sure
     shop.command(CommandKind.TAKE_BACK)
     assert (shop.reading(first).changes, shop.reading(first).confidence) == (history, pytest.approx(sure))
+
+
+def test_a_move_that_was_changed_again_since_is_not_said_to_be_taken_back(floor) -> None:
+    shop = floor(3)
+    event = shop.pull(930.0, 20.0).event_id
+    shop.command(CommandKind.SKIP, cylinder="PTO")
+    for cylinder in ("middle", "MAG"):
+        shop.command(CommandKind.ASSIGN, event=event, cylinder=cylinder)
+    # The last change of the pull is taken back, and that again: it is on MAG as before.
+    for _ in range(2):
+        shop.command(CommandKind.TAKE_BACK, event=event)
+    assert shop.command(CommandKind.TAKE_BACK).text == "Taken back: skip PTO."
+    assert shop.reading(event).cylinder == "MAG"
+    assert not shop.command(CommandKind.TAKE_BACK).ok
