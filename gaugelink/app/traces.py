@@ -156,7 +156,7 @@ def read_trace(path: Path, layout: GaugeLayout | None = None, *, steady: bool = 
         # So far from zero, a time has not the digits for such a clock.
         rounded = None
     back = np.flatnonzero(np.diff(time_s) < FINEST_S)
-    arrived = steadied(time_s) if rounded is None else None
+    arrived = steadied(time_s, holes=steady) if rounded is None else None
     if steady and rounded is None and arrived is None:
         raise RecordingError(
             f"{path}: its times are not when the samples of a steady gauge arrived: they are too few, or go back."

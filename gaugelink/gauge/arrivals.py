@@ -20,6 +20,11 @@ _PAUSE_SPACINGS: Final = 8.0
 _BOUNDED: Final = 1.5
 """By so many of the longest moves times may lie apart from the line. What comes late is made up for by the next; where
 gauge or logger wait unevenly, the distance from any line grows without end. No source."""
+_BESIDE: Final = 40
+"""Samples on either side of a long move that tell whether what is behind it stays late. No source."""
+_HOLE_SPACINGS: Final = 6.0
+_BURST: Final = 0.25
+"""Share of a long move within which what was held back comes behind it."""
 _UNEVEN: Final = 0.03
 """Share of the spacing that shows in a peak."""
 _MANY: Final = 0.2
@@ -46,8 +51,9 @@ class Steadied:
     """Whether many of them are further apart, or closer, than a steady clock's; some missing samples are not many."""
 
 
-def steadied(time_s: FloatArray) -> Steadied | None:
-    """Put times of arrival, shape (n,), on a steady clock: no sample is missing but in a pause.
+def steadied(time_s: FloatArray, *, holes: bool = False) -> Steadied | None:
+    """Put times of arrival, shape (n,), on a steady clock: no sample is missing but in a pause, or with `holes` where
+    all that come behind a long move are late by it, and do not make up for it.
 
     None where they are too few, go back, or where pauses leave no clock.
     """
@@ -55,9 +61,12 @@ def steadied(time_s: FloatArray) -> Steadied | None:
     if len(time_s) < FEWEST or not (np.isfinite(moves).all() and (moves >= 0.0).all()):
         return None
     parts = _between_pauses(time_s, moves)
-    number = np.concatenate([np.arange(float(len(part))) for part in parts])
+    numbers = [np.arange(float(len(part))) for part in parts]
+    if holes:
+        numbers = [number + _missing(part) for part, number in zip(parts, numbers, strict=True)]
+    number = np.concatenate(numbers)
     own = np.concatenate([np.full(len(part), float(part.mean())) for part in parts])
-    middle = np.concatenate([np.full(len(part), 0.5 * (len(part) - 1)) for part in parts])
+    middle = np.concatenate([np.full(len(one), float(one.mean())) for one in numbers])
     run = number - middle
     if not run.any():
         return None
@@ -73,6 +82,26 @@ def steadied(time_s: FloatArray) -> Steadied | None:
     uneven = float(np.mean(np.abs(within - usual) > _UNEVEN * usual)) > _MANY
     bounded = late <= _BOUNDED * float(within.max())
     return Steadied(line, late, float(apart.std()), spacing, bounded, len(parts) == 1, uneven)
+
+
+def _missing(part: FloatArray) -> FloatArray:
+    """Samples that are missing before each time of a stretch, shape (n,): what was held back comes in a burst behind a
+    long move, what was lost does not."""
+    missing = np.zeros(len(part))
+    if len(part) <= 2 * _BESIDE:
+        return missing
+    spacing = float(np.median(part[_BESIDE:] - part[:-_BESIDE])) / _BESIDE
+    moves = np.diff(part)
+    for last in np.flatnonzero(moves > _HOLE_SPACINGS * spacing):
+        off = part - spacing * np.arange(len(part))
+        burst = last + 1 + int(np.searchsorted(part[last + 1 :], part[last + 1] + _BURST * moves[last]))
+        before, after = off[max(0, last + 1 - _BESIDE) : last + 1], off[burst : burst + _BESIDE]
+        if min(len(before), len(after)) < _BESIDE // 2:
+            continue
+        step = float(np.median(after) - np.median(before))
+        if step > 0.5 * moves[last]:
+            missing[last + 1 :] += round(step / spacing)
+    return missing
 
 
 def _between_pauses(time_s: FloatArray, moves: FloatArray) -> list[FloatArray]:

@@ -37,6 +37,29 @@ def test_over_a_pause_the_clock_is_the_same_and_nothing_else_is() -> None:
     assert found.late_s < 0.06
 
 
+@pytest.mark.parametrize("gone_s", [0.1, 0.15, 0.25])
+@pytest.mark.parametrize("turn_s", [0.0, 0.03])
+def test_a_hole_is_no_time_that_did_not_pass(gone_s: float, turn_s: float) -> None:
+    """Without it a pull at 420 rpm was told as one at 386."""
+    taken = np.arange(600) / 100.0
+    taken = taken[(taken < 2.5) | (taken >= 2.5 + gone_s)]
+    found = steadied(arrivals(taken, turn_s, 0.001), holes=True)
+    assert found is not None
+    assert found.bounded
+    # To one sample, or what the radio delays.
+    assert np.ptp(found.time_s - taken) < max(0.015, 0.7 * turn_s)
+
+
+@pytest.mark.parametrize("held_s", [0.1, 0.25])
+def test_what_was_held_back_leaves_no_hole(held_s: float) -> None:
+    taken = np.arange(600) / 100.0
+    came = arrivals(taken, 0.03, 0.001)
+    came[(came > 2.5) & (came < 2.5 + held_s)] = 2.5 + held_s
+    found = steadied(came, holes=True)
+    assert found is not None
+    assert np.ptp(found.time_s - taken) < 0.006
+
+
 def test_a_logger_that_waits_unevenly_is_not_taken_for_a_steady_gauge() -> None:
     waited = np.random.default_rng(2).uniform(0.005, 0.015, 900)
     found = steadied(np.cumsum(waited))
