@@ -52,9 +52,9 @@ async def test_on_a_phone_giving_up_is_behind_more_where_there_is_something_else
     async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
         shown = page.locator("#actions button:visible")
         await expect(page.locator("#do-begin")).to_be_visible()
-        assert await shown.all_inner_texts() == ["Begin a test", "More"]
+        await expect(shown).to_have_text(["Begin a test", "More"])
         await page.locator("#do-more").click()
-        assert await shown.all_inner_texts() == ["Begin a test", "Take back", "Give it up", "Less"]
+        await expect(shown).to_have_text(["Begin a test", "Take back", "Give it up", "Less"])
         played.hub.take(BENCH, "test", told(3, "cautions"))
         await expect(page.locator("#do-begin")).to_be_hidden()
-        assert await shown.all_inner_texts() == ["Give it up"]
+        await expect(shown).to_have_text(["Give it up"])
