@@ -1,5 +1,6 @@
 """Where the air of a leak-down goes, as somebody at the engine found: told with its result from then on."""
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from gaugelink.broker.commands import Command
@@ -29,8 +30,8 @@ def checked(command: Command, cylinder: str | None, what: str) -> None:
         raise SettingsError(f"The leak test was of the {what}: say in words where it leaks, in a note.")
 
 
-def found_in(decay: Decay, command: Command, at: datetime) -> Decay:
-    """The result once more, with where its air goes.
+def found_in(decay: Decay, command: Command, told: LeakFoundEntry) -> Decay:
+    """The result once more, with where its air goes, as a command tells it.
 
     Raises:
         SettingsError: it is of another machine than the command says, or of a part.
@@ -38,16 +39,15 @@ def found_in(decay: Decay, command: Command, at: datetime) -> Decay:
     if command.machine is not None and command.machine != decay.machine:
         raise SettingsError(f"The last leak test was of {decay.machine or 'no machine'}, not of {command.machine}.")
     checked(command, decay.cylinder, decay.part or "volume")
-    told = told_of(decay.decay_id, command, at)
-    return with_found(decay, told).model_copy(
-        update={"id": new_id(), "at": at, "ended_at": decay.ended_at or decay.at},
+    return with_found(decay, told.heard, told.note).model_copy(
+        update={"id": new_id(), "at": told.at, "ended_at": decay.ended_at or decay.at},
     )
 
 
-def with_found(decay: Decay, told: LeakFoundEntry) -> Decay:
-    """A result with what was said of where its air goes."""
+def with_found(decay: Decay, heard: Sequence[str], note: str) -> Decay:
+    """A result with what was said of where its air goes; `heard` are values of `Heard`."""
     # Read anew, not copied: the journal's words become the contract's.
-    return Decay.model_validate(decay.model_dump() | {"heard": told.heard, "found": told.note})
+    return Decay.model_validate(decay.model_dump() | {"heard": tuple(heard), "found": note})
 
 
 def answer(decay: Decay) -> str:

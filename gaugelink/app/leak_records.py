@@ -14,7 +14,6 @@ from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import JournalError
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import LeakFoundEntry
 from gaugelink.journal.rows import StoredDecay, StoredJob, StoredTest
 from gaugelink.leak.decay import DecayVerdict
 from gaugelink.leak.differential import DifferentialFlag
@@ -81,9 +80,7 @@ def _read(stored: StoredDecay) -> Decay:
     """
     try:
         decay = Decay.model_validate_json(stored.result_json)
-        if stored.heard is None:
-            return decay
-        return with_found(decay, LeakFoundEntry(stored.decay_id, stored.at, "", stored.heard, stored.found))
+        return decay if stored.heard is None else with_found(decay, stored.heard, stored.found)
     except ValidationError as error:
         raise JournalError(f"The leak test {stored.decay_id} cannot be read by this version: {error}.") from error
 

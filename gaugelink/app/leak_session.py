@@ -100,11 +100,12 @@ class LeakSession:
     def found(self, command: Command, decay: Decay, test_id: str | None, now_s: float, at: datetime) -> Step:
         """Tell a leak-down that has ended once more, with where its air was found to go."""
         del now_s
+        entry = told_of(decay.decay_id, command, at)
         try:
-            told = found_in(decay, command, at)
+            told = found_in(decay, command, entry)
         except SettingsError as error:
             return self._answered(Step(), command, CommandResult(command.id, False, str(error)), test_id, at)
-        step = Step(found=told, entries=[told_of(decay.decay_id, command, at)], messages=[told])
+        step = Step(found=told, entries=[entry], messages=[told])
         return self._answered(step, command, CommandResult(command.id, True, answer(told)), test_id, at)
 
     def command(self, command: Command, test_id: str | None, now_s: float, at: datetime) -> Step:
@@ -233,7 +234,7 @@ class LeakSession:
             raise SettingsError(NOT_YET)
         checked(command, so_far.cylinder, so_far.part or "volume")
         self._found = told_of(so_far.decay_id, command, at)
-        return Step(entries=[self._found]), answer(with_found(so_far, self._found))
+        return Step(entries=[self._found]), answer(with_found(so_far, self._found.heard, self._found.note))
 
     def _acknowledge(self, command: Command, at: datetime) -> tuple[Step, str]:
         run = self._running
@@ -269,7 +270,7 @@ class LeakSession:
         self._run = self._broken_off = None
         self._close(step, at)
         if message is not None:
-            message = message if self._found is None else with_found(message, self._found)
+            message = message if self._found is None else with_found(message, self._found.heard, self._found.note)
             step.decay = message
             step.messages.append(message)
             step.entries.append(decay_entry(message, samples, at))

@@ -69,7 +69,7 @@ def test_times_that_only_scatter_are_asked_about_and_put_right_where_that_is_sta
 def test_a_short_recording_of_single_values_is_put_on_the_clock_that_it_shows(
     tmp_path: Path, pull: tuple[np.ndarray, np.ndarray]
 ) -> None:
-    """What `inspect --save` wrote of a gauge of which nothing is known: five samples at each connection event."""
+    """What `inspect --save` wrote of a gauge of which nothing is known: its times are of arrival, whatever shows."""
     t, p = pull
     t, p = t[400:1000] - t[400], p[400:1000]
     layout = load_layout(
@@ -79,13 +79,13 @@ def test_a_short_recording_of_single_values_is_put_on_the_clock_that_it_shows(
         }
     )  # fmt: skip
     file = tmp_path / "gauge.jsonl"
-    frames = zip(arrivals(t, 0.03, 0.0005), p.tolist(), strict=True)
+    frames = zip(late(t), p.tolist(), strict=True)
     lines = [json.dumps({"recording": "gaugelink", "version": 1})]
     lines += [json.dumps({"t_s": round(at, 6), "hex": struct.pack("<f", kpa).hex()}) for at, kpa in frames]
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")
     exact, _ = peaks(written(tmp_path / "exact.csv", t, p, 7))
     (found,) = replay([file], LIVE, EngineHints(), layout=layout)
-    assert [stroke.peak_kpa for stroke in found.event.strokes] == pytest.approx(exact, rel=0.01)
+    assert [stroke.peak_kpa for stroke in found.event.strokes] == pytest.approx(exact, rel=0.001)
 
 
 def test_times_stated_as_of_arrival_that_keep_to_no_one_pace_are_said_to(
@@ -112,3 +112,10 @@ def test_it_is_an_option_of_replay(tmp_path: Path, pull: tuple[np.ndarray, np.nd
     result = CliRunner().invoke(app, ["replay", str(file), "--kind", "live", "--steady"])
     assert result.exit_code == 0, result.output
     assert "arrived, up to" in result.stderr
+
+
+@pytest.mark.parametrize("more", [["--decay"], ["--layout", "one.toml"]])
+def test_it_is_refused_where_it_says_nothing(tmp_path: Path, more: list[str]) -> None:
+    result = CliRunner().invoke(app, ["replay", str(tmp_path / "x.csv"), "--steady", *more])
+    assert result.exit_code == 1
+    assert "--steady is of the times in a CSV trace of pulls" in str(result.exception)

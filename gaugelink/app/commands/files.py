@@ -81,6 +81,10 @@ def replay_command(
     ),
 ) -> None:
     """Run recorded traces through the detector, or with --decay the leak-down analysis, that the service uses."""
+    if steady and (decay or layout is not None):
+        raise SettingsError(
+            "--steady is of the times in a CSV trace of pulls: a leak-down goes by minutes, and frames bring their own."
+        )
     frames = None if layout is None else _layout(layout)
     if frames is not None:
         resolution_kpa = resolution_kpa or frames.resolution_kpa
