@@ -106,13 +106,20 @@ class Arrow:
             if tie.border is not None:
                 self._mean_border += tie.mean.ravel() @ tie.border.reshape(-1, BORDER)
 
-    def add(self, stroke: int, square: FloatArray, slope: FloatArray) -> None:
-        """Add the samples of a stroke: their squares and slopes for its own parameters and the shape's."""
-        self._band[0, stroke] += square[:LOCAL, :LOCAL]
-        self._side[stroke, :, : len(square) - LOCAL] += square[:LOCAL, LOCAL:]
-        self._corner[: len(square) - LOCAL, : len(square) - LOCAL] += square[LOCAL:, LOCAL:]
-        self._gradient[stroke] += slope[:LOCAL]
-        self._corner_gradient[: len(slope) - LOCAL] += slope[LOCAL:]
+    def add(self, square: FloatArray, slope: FloatArray) -> None:
+        """Add the samples of every stroke: their squares and slopes for its own parameters and the shape's.
+
+        `square` has shape (K, 6 + 7, 6 + 7) and `slope` (K, 6 + 7).
+        """
+        self._band[0] += square[:, :LOCAL, :LOCAL]
+        self._side[:, :, :SHARED] += square[:, :LOCAL, LOCAL:]
+        self._corner[:SHARED, :SHARED] += square[:, LOCAL:, LOCAL:].sum(axis=0)
+        self._gradient += slope[:, :LOCAL]
+        self._corner_gradient[:SHARED] += slope[:, LOCAL:].sum(axis=0)
+
+    def gradient(self) -> FloatArray:
+        """Of the cost, turned round: the right side of the equations, shape (6 K + 9,)."""
+        return np.concatenate((self._gradient.ravel(), self._corner_gradient))
 
     def solved(self, damping: float) -> FloatArray:
         """Step that solves the equations with a share `damping` of the diagonal added, shape (6 K + 9,).
@@ -212,10 +219,9 @@ class Factored:
         return out
 
     def covariance(self) -> "Covariance":
-        """The parts of the inverse that are asked for; the costliest thing here."""
-        count, size = len(self._size), LOCAL * len(self._size)
-        whole = cho_solve_banded((self._lower, True), np.eye(size), check_finite=False)
-        blocks = whole.reshape(count, LOCAL, count, LOCAL)[range(count), :, range(count)]
+        """The parts of the inverse that are asked for."""
+        count = len(self._size)
+        blocks = self._own_blocks()
         end = np.linalg.inv(self._end)
         through = self._through.reshape(count, LOCAL, -1)
         across = through @ end
@@ -226,6 +232,30 @@ class Factored:
             -across[:, :, :BORDER] * scale[:, :, None] * border,
             end[:BORDER, :BORDER] * border[:, None] * border,
         )
+
+    def _own_blocks(self) -> FloatArray:
+        """Of the inverse of the band, the blocks on its diagonal, shape (K, 6, 6).
+
+        From the last stroke back, a block follows from those within the band behind it, and no others are needed
+        (Erisman and Tinney, Communications of the ACM 18, 1975; Golub and Van Loan, section 4.3, for the band).
+        """
+        count = len(self._size)
+        factor = np.zeros((count, LOCAL * _REACH, LOCAL))
+        for column in range(LOCAL):
+            factor[:, column:, column] = self._lower[: LOCAL * _REACH - column, column::LOCAL].T
+        inverse = np.linalg.inv(factor[:, :LOCAL])
+        through = factor[:, LOCAL:] @ inverse
+        out = inverse.transpose(0, 2, 1) @ inverse
+        behind = np.zeros((LOCAL * (_REACH - 1), LOCAL * (_REACH - 1)))
+        for k in range(count - 1, -1, -1):
+            beside = behind @ through[k]
+            out[k] += through[k].T @ beside
+            kept, near = behind[:-LOCAL, :-LOCAL].copy(), beside[:-LOCAL]
+            behind[LOCAL:, LOCAL:] = kept
+            behind[:LOCAL, :LOCAL] = out[k]
+            behind[LOCAL:, :LOCAL] = -near
+            behind[:LOCAL, LOCAL:] = -near.T
+        return out
 
 
 @dataclass(frozen=True, slots=True)

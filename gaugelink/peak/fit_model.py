@@ -89,10 +89,8 @@ class Seen:
     """Shape (n,): change per second."""
     height: FloatArray
     """Shape (n,): normalised pulse, 0 to 1."""
-    local: FloatArray
-    """Shape (n, 6): derivatives for the parameters of the sample's own stroke."""
-    shared: FloatArray
-    """Shape (n, 7): derivatives for the shape."""
+    slopes: FloatArray
+    """Shape (6 + 7, n): derivatives for the parameters of the sample's own stroke and for the shape."""
     starts: IndexArray
     """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
 
@@ -132,31 +130,35 @@ def boundaries(time_s: FloatArray, strokes: Strokes) -> IndexArray:
 def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, response: Response) -> Seen:
     """Model and derivatives at `time_s` (shape (n,), rising), in units of the typical height."""
     starts = boundaries(time_s, strokes)
-    owner = np.repeat(np.arange(len(strokes.time_s)), np.diff(starts))
-    speed = np.exp(strokes.log_speed)[owner]
-    since = time_s - strokes.time_s[owner]
-    even = speed * since
+    counts = np.diff(starts)
+    speed = np.repeat(np.exp(strokes.log_speed), counts)
+    even = speed * (time_s - np.repeat(strokes.time_s, counts))
     # the crank's speed goes smoothly from its value before the peak to that after it, within about a radian
     turn_over = even / np.sqrt(1.0 + even**2)
-    lean = strokes.lean[owner]
+    lean = np.repeat(strokes.lean, counts)
     square = turn_over**2
-    dwell, d_dwell = (each[owner] for each in _dwells(strokes))
+    dwell, d_dwell = (np.repeat(each, counts) for each in _dwells(strokes))
     angle = even * (1.0 + lean * turn_over + dwell * square)
     d_even = 1.0 + lean * turn_over * (2.0 - square) + dwell * square * (3.0 - 2.0 * square)
     if response.blurs:
+        owner = np.repeat(np.arange(len(counts)), counts)
         shape, blur = BlurredPulse(strokes.shape, rod_ratio, np.exp(strokes.log_speed), response).at(angle, owner)
     else:
         shape, blur = pulse(angle, strokes.shape, rod_ratio), np.zeros(len(time_s))
-    height, d_angle, d_shape = shape.value, shape.d_angle, shape.d_shape
+    height = shape.value
     turn = np.tanh(angle / _FOOT_REACH)
-    foot = strokes.foot[owner] + strokes.step[owner] * turn
-    rise = strokes.peak[owner] - foot
+    step = np.repeat(strokes.step, counts)
+    foot = np.repeat(strokes.foot, counts) + step * turn
+    rise = np.repeat(strokes.peak, counts) - foot
     rest = 1.0 - height
-    d_turn = strokes.step[owner] * (1.0 - turn**2) / _FOOT_REACH * rest
-    by_angle = rise * d_angle + d_turn
+    by_angle = rise * shape.d_angle + step * (1.0 - turn**2) / _FOOT_REACH * rest
     along = by_angle * d_even
-    by_speed = along * even + by_angle * even * square * d_dwell + rise * blur
-    local = np.column_stack((height, -along * speed, by_speed, rest, rest * turn, by_angle * even * turn_over))
-    return Seen(
-        strokes.peak[owner] * height + foot * rest, along * speed, height, local, rise[:, None] * d_shape, starts
-    )
+    slopes = np.empty((LOCAL + SHARED, len(time_s)))
+    slopes[0] = height
+    np.multiply(along, -speed, out=slopes[1])
+    slopes[2] = along * even + by_angle * even * square * d_dwell + rise * blur
+    slopes[3] = rest
+    np.multiply(rest, turn, out=slopes[4])
+    slopes[5] = by_angle * even * turn_over
+    np.multiply(rise, shape.d_shape, out=slopes[LOCAL:])
+    return Seen(rise * height + foot, -slopes[1], height, slopes, starts)

@@ -1,6 +1,7 @@
 """Least squares for a whole event: damped Gauss-Newton on the arrow-shaped system of strokes and shared shape."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -14,6 +15,12 @@ from gaugelink.peak.response import Response
 _TAIL = 8.0
 """Degrees of freedom of the Student-t distribution of the residuals: an outlier counts little. With fewer, a fit that
 is wrong can call the samples outliers that speak against it."""
+
+_AS_TOLD, _LESS = 0.75, 0.5
+"""Shares of the gain that the equations promise: above the one a step may be freer, below the other it went too far
+along a valley that bends (Madsen, Nielsen and Tingleff, Methods for Non-linear Least Squares Problems, 2004)."""
+_DONE = 0.02
+"""Gain in the cost, a log probability, below which no more steps are made."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,18 +125,23 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
             _gather(normal, seen, residual, weight / var, problem.censored)
             gained = 0.0
             for _ in range(6):
-                trial = _stepped(strokes, normal, damping)
-                if trial is not None and _possible(strokes, trial):
+                step = _step(normal, damping)
+                trial = None if step is None else strokes.moved(step[0])
+                if step is not None and trial is not None and _possible(strokes, trial):
                     t_seen, t_residual = _evaluate(problem, trial)
                     t_prior = terms(trial, held, problem.gain_mean, problem.gain_sd)
                     t_cost = _cost(t_residual, var) + t_prior.cost
                     if t_cost <= cost:
                         gained = cost - t_cost
                         strokes, seen, residual, prior, cost = trial, t_seen, t_residual, t_prior, t_cost
+                        share = gained / max(step[1], 1e-12)
+                        damping *= 1.0 / 6.0 if share > _AS_TOLD else 3.0 if share < _LESS else 1.0
+                        break
+                    if step[1] < 0.5 * _DONE:
                         break
                 damping *= 6.0
-            damping = float(np.clip(damping / 6.0, 1e-9, 1e3))
-            if gained < 0.02:
+            damping = float(np.clip(damping, 1e-9, 1e3))
+            if gained < _DONE:
                 break
         if turn and started - cost < 0.05:
             break
@@ -150,12 +162,13 @@ def solve(problem: Problem, strokes: Strokes, doubt: Doubt, rounds: int = 4, ste
     return Fit(strokes, seen, residual, var, weight, factored, cost, cost + 0.5 * (known - before))
 
 
-def _stepped(strokes: Strokes, normal: Arrow, damping: float) -> Strokes | None:
-    """The strokes after a damped step; None where it takes more damping."""
+def _step(normal: Arrow, damping: float) -> tuple[FloatArray, float] | None:
+    """A damped step and by how much it should lower the cost; None where it takes more damping."""
     try:
-        return strokes.moved(normal.solved(damping))
+        step = normal.solved(damping)
     except np.linalg.LinAlgError:
         return None
+    return step, 0.5 * float(normal.gradient() @ step)
 
 
 def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
@@ -164,12 +177,14 @@ def _peaks(seen: Seen, strokes: Strokes) -> FloatArray:
 
 def _gather(normal: Arrow, seen: Seen, residual: FloatArray, weight: FloatArray, censored: BoolArray) -> None:
     """Add the samples to the normal equations, stroke by stroke: only a stroke's own columns and the shared ones."""
-    columns = np.hstack((seen.local, seen.shared))
     use = weight * ~(censored & (residual == 0.0))
-    weighted = columns * use[:, None]
-    for k in range(len(seen.starts) - 1):
-        part = slice(seen.starts[k], seen.starts[k + 1])
-        normal.add(k, columns[part].T @ weighted[part], weighted[part].T @ residual[part])
+    weighted = np.empty((len(seen.slopes) + 1, len(use)))
+    np.multiply(seen.slopes, use, out=weighted[:-1])
+    np.multiply(residual, use, out=weighted[-1])
+    products = np.empty((len(seen.starts) - 1, len(seen.slopes), len(weighted)))
+    for k, (a, b) in enumerate(pairwise(seen.starts.tolist())):
+        np.matmul(seen.slopes[:, a:b], weighted[:, a:b].T, out=products[k])
+    normal.add(products[:, :, :-1], products[:, :, -1])
 
 
 def _possible(before: Strokes, after: Strokes) -> bool:
@@ -191,7 +206,7 @@ def leverage(fit: Fit) -> FloatArray:
     out = np.empty(len(fit.residual))
     for k in range(len(fit.strokes.peak)):
         part = slice(fit.seen.starts[k], fit.seen.starts[k + 1])
-        local, shared = fit.seen.local[part], fit.seen.shared[part]
+        local, shared = fit.seen.slopes[:LOCAL, part].T, fit.seen.slopes[LOCAL:, part].T
         by_shape = local @ covariance.across[k, :, :SHARED]
         own = ((local @ covariance.own[k]) * local).sum(axis=1)
         shape = ((shared @ covariance.border[:SHARED, :SHARED]) * shared).sum(axis=1)

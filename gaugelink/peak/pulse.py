@@ -13,7 +13,7 @@ from gaugelink.peak.events import FloatArray
 IndexArray = NDArray[np.intp]
 
 SHAPE_NAMES = ("clearance", "exponent", "open", "skew3", "even4", "skew5", "even6")
-"""The shared shape parameters, in the order of the columns that `pulse` returns."""
+"""The shared shape parameters, in the order in which `pulse` returns their derivatives."""
 
 SHAPE_PRIOR_MEAN = np.array([1.63, 1.35, 0.105, -0.014, -0.0085, -0.0045, -0.0045])
 """Shape before any sample is seen. Clearance is the logarithm of an effective compression ratio less one.
@@ -58,7 +58,7 @@ class Pulse:
     d_angle: FloatArray
     """Shape (n,): derivative with respect to the crank angle, per radian."""
     d_shape: FloatArray
-    """Shape (n, 7): derivatives with respect to the shape parameters, in the order of `SHAPE_NAMES`."""
+    """Shape (7, n): derivatives with respect to the shape parameters, in the order of `SHAPE_NAMES`."""
 
 
 def half_angle(shape: FloatArray, rod_ratio: float) -> float:
@@ -80,28 +80,31 @@ def _bare(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Shape at angles inside half a turn."""
     clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
-    sine, cosine = np.sin(angle), np.cos(angle)
+    # Half the angle keeps 1 - cos exact near the peak, and the root is never negative inside half a turn.
+    lifted = np.sin(0.5 * angle)
+    square = lifted * lifted
+    sine = 2.0 * lifted * np.sqrt(1.0 - square)
     root = np.sqrt(rod_ratio**2 - sine**2)
-    travel = 0.5 * (1.0 - cosine + rod_ratio - root)
-    d_travel = 0.5 * (sine + sine * cosine / root)
-    volume = 1.0 + clearance * travel
-    absolute = volume**-exponent
+    volume = square + 0.5 * (rod_ratio - root)
+    rows = np.empty((len(SHAPE_NAMES), len(angle)))
+    rows[0] = volume
+    volume *= clearance
+    volume += 1.0
+    log_volume = np.log(volume)
+    absolute = np.exp(-exponent * log_volume)
     scale = 1.0 / (1.0 - opening)
     value = (absolute - opening) * scale
-    inside = value > 0.0
-    slope = -exponent * absolute / volume * clearance * scale * inside
-    columns = np.zeros((len(angle), len(SHAPE_NAMES)))
-    columns[:, 0] = slope * travel
-    columns[:, 1] = -np.log(volume) * absolute * scale * inside
-    columns[:, 2] = (absolute - 1.0) * scale**2 * inside
-    value = np.where(inside, value, 0.0)
     # Ports or valves open: whatever is left of the pulse goes, and the foot is all that remains.
-    bend = np.tanh((np.abs(angle) - _OPENING_ANGLE) / _OPENING_SPREAD)
-    closed = 0.5 * (1.0 - bend)
-    d_closed = -0.5 * (1.0 - bend**2) / _OPENING_SPREAD * np.sign(angle)
-    d_angle = slope * d_travel * closed + value * d_closed
-    value *= closed
-    columns[:, :3] *= closed[:, None]
+    closed = 1.0 / (1.0 + np.exp((2.0 / _OPENING_SPREAD) * (np.abs(angle) - _OPENING_ANGLE)))
+    inside = scale * closed * (value > 0.0)
+    slope = -exponent * clearance * absolute / volume * inside
+    rows[0] *= slope
+    absolute *= inside
+    rows[1] = -log_volume * absolute
+    rows[2] = (absolute - inside) * scale
+    value = np.where(value > 0.0, value * closed, 0.0)
+    d_travel = 0.5 * sine * (1.0 + (1.0 - 2.0 * square) / root)
+    d_angle = slope * d_travel - (2.0 / _OPENING_SPREAD) * value * (1.0 - closed) * np.sign(angle)
 
     # Smooth corrections that leave height, place and curvature of the peak alone: u^j exp(-u^2), largest value 1.
     u = angle / unit
@@ -112,10 +115,10 @@ def _bare(
         # power is u^(column - 1) exp(-u^2) here, and its derivative needs it before u^column
         norm = (column / 2.0) ** (-column / 2.0) * np.exp(column / 2.0)
         d_angle += (shape[column] * norm / unit) * (column - 2.0 * square) * power
-        power = power * u
-        columns[:, column] = norm * power
-        value += shape[column] * columns[:, column]
-    return value, d_angle, columns
+        power *= u
+        np.multiply(norm, power, out=rows[column])
+        value += shape[column] * rows[column]
+    return value, d_angle, rows
 
 
 def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> Pulse:

@@ -43,7 +43,7 @@ class BlurredPulse:
     def __init__(self, shape: FloatArray, rod_ratio: float, speed: FloatArray, response: Response) -> None:
         """Make ready for the crank's speeds `speed` (radians per second, shape (k,))."""
         bare = pulse(_GRID, shape, rod_ratio)
-        rows = np.column_stack((bare.value, bare.d_angle, bare.d_shape))
+        rows = np.column_stack((bare.value, bare.d_angle, bare.d_shape.T))
         low, high = float(speed.min()), float(speed.max())
         # The speeds of one event hardly differ: a polynomial through a few of them is right to 1e-4 of the height.
         count = 1 if high < 1.001 * low else 3 if high < 2.0 * low else 5
@@ -69,7 +69,7 @@ class BlurredPulse:
         left = np.minimum(place.astype(np.intp), len(_GRID) - 2)
         share = (place - left)[:, None]
         out = self._rows[which, left] * (1.0 - share) + self._rows[which, left + 1] * share
-        return Pulse(out[:, 0], out[:, 1], out[:, 2:-1]), out[:, -1]
+        return Pulse(out[:, 0], out[:, 1], out[:, 2:-1].T), out[:, -1]
 
 
 def _through(rows: FloatArray, lag: float, averaging: float) -> FloatArray:

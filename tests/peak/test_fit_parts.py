@@ -70,7 +70,7 @@ def test_derivatives_by_a_strokes_own_parameters(which: int, response: Response)
     seen = see(at, base, 3.8, response)
     part = slice(seen.starts[owner] + 1, seen.starts[owner + 1] - 1)
     largest = np.abs(wanted[part]).max()
-    assert seen.local[part, which] == pytest.approx(wanted[part], abs=(0.03 if response.blurs else 1e-3) * largest)
+    assert seen.slopes[which, part] == pytest.approx(wanted[part], abs=(0.03 if response.blurs else 1e-3) * largest)
 
 
 def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> None:
@@ -81,7 +81,8 @@ def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> 
     up, down = (see(at, crawling.moved(way * step), 3.8, AT_ONCE).value for way in (1.0, -1.0))
     seen = see(at, crawling, 3.8, AT_ONCE)
     part = slice(seen.starts[3] + 1, None)
-    assert seen.local[part, 2] == pytest.approx((up - down)[part] / 2e-6, abs=1e-3 * np.abs(seen.local[part, 2]).max())
+    by_speed = seen.slopes[2, part]
+    assert by_speed == pytest.approx((up - down)[part] / 2e-6, abs=1e-3 * np.abs(by_speed).max())
 
 
 def test_a_last_stroke_is_slow_at_its_top_alone() -> None:
@@ -130,15 +131,18 @@ def test_the_banded_equations_are_those_of_the_rows_written_out(count: int) -> N
     gradient, normal = -rows.T @ residuals_of(prior), rows.T @ rows
     shape = slice(LOCAL * count, LOCAL * count + SHARED)
     random = np.random.default_rng(count)
+    squares, slopes = [], []
     for k in range(count):
         # samples of a stroke, the time's derivative as large as a real one
         samples = random.normal(size=(9, LOCAL + SHARED)) * 30.0
         samples[:, 1] *= 100.0
         residual = random.normal(size=9)
-        arrow.add(k, samples.T @ samples, samples.T @ residual)
+        squares.append(samples.T @ samples)
+        slopes.append(samples.T @ residual)
         index = np.concatenate((np.arange(LOCAL * k, LOCAL * k + LOCAL), np.arange(shape.start, shape.stop)))
         normal[np.ix_(index, index)] += samples.T @ samples
         gradient[index] += samples.T @ residual
+    arrow.add(np.array(squares), np.array(slopes))
     size = np.sqrt(np.diag(normal))
     wanted = np.linalg.solve(normal / size / size[:, None] + 1e-3 * np.eye(len(normal)), gradient / size) / size
     assert arrow.solved(1e-3) * size == pytest.approx(wanted * size, rel=1e-7, abs=1e-7)
@@ -224,7 +228,9 @@ def test_a_last_stroke_on_time_is_taken_to_be_as_fast_as_the_others() -> None:
 def test_equations_that_no_event_can_have_are_refused() -> None:
     base, held = first_of(3)
     arrow = terms(base, held, 2.5, 0.35).arrow()
-    arrow.add(1, -1e6 * np.eye(LOCAL + SHARED), np.zeros(LOCAL + SHARED))
+    squares = np.zeros((3, LOCAL + SHARED, LOCAL + SHARED))
+    squares[1] = -1e6 * np.eye(LOCAL + SHARED)
+    arrow.add(squares, np.zeros((3, LOCAL + SHARED)))
     with pytest.raises(np.linalg.LinAlgError), np.errstate(invalid="ignore"):
         arrow.factored().log_determinant()
 
