@@ -216,6 +216,11 @@ def leverage(fit: Fit) -> FloatArray:
 
 _TUNED = ("floor", "foot", "time_s", "top")
 _FACTORS = (0.4, 0.6, 0.8, 1.25, 1.6, 2.5)
+_FOOT_DENSE, _FOOT_PER_SAMPLE, _FOOT_FREE = 0.02, 0.0045, 1.5
+"""Least doubt of the foot where samples are many, and for each sample within half a pulse's width beyond so few. What
+the model does not know of the foot is alike in all strokes, so it hides from their residuals: the more samples, the
+further the shared shape bends to follow pumping and exhaust, and the tops go with it. A slow gauge's tops hang on it.
+"""
 _STRANGE = 3.0
 """Excess of a stroke's mean squared misfit over the others' that is taken for chance."""
 
@@ -232,7 +237,8 @@ def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
     owners = np.repeat(np.arange(len(doubt.strange)), np.diff(fit.seen.starts))
     take = np.flatnonzero(np.array(doubt.strange)[owners] == 1.0)
     take = take[:: max(1, len(take) // 1500)]
-    usual = replace(doubt, strange=())
+    least_foot = min(_FOOT_DENSE, _FOOT_PER_SAMPLE * max(float(np.median(stretch)) - _FOOT_FREE, 0.0))
+    usual = replace(doubt, strange=(), foot=max(doubt.foot, least_foot))
     slim = replace(fit.seen, value=fit.seen.value[take], slope=fit.seen.slope[take], height=fit.seen.height[take])
     square, left, peaks, stretch = fit.residual[take] ** 2, free[take], peaks[take], stretch[take]
 
@@ -245,7 +251,7 @@ def tuned(problem: Problem, fit: Fit, doubt: Doubt, floor: float) -> Doubt:
     chosen, best = usual, cost(usual)
     for name in _TUNED * 2:
         trials = [replace(chosen, **{name: getattr(chosen, name) * factor}) for factor in _FACTORS]
-        costs = [cost(trial) if trial.floor >= floor else np.inf for trial in trials]
+        costs = [cost(trial) if trial.floor >= floor and trial.foot >= least_foot else np.inf for trial in trials]
         if min(costs) < best:
             best = min(costs)
             chosen = trials[int(np.argmin(costs))]
