@@ -30,6 +30,8 @@ _MOST_WILD = 2
 """Wild samples that are looked for in an event."""
 _FEWEST_BESIDE, _TOO_TALL = 3, 1.35
 """Other strokes that must be known, and how many times as high as the highest of them no stroke of a crank is."""
+_ENOUGH = 10.0
+"""Samples in the width of a pulse with which a fit begins where there are more of them."""
 _START = Doubt(floor=0.004, time_s=5.0e-5, foot=0.012, top=0.0007)
 _GAIN = {2: (2.0 * np.pi, 0.35), 4: (4.0 * np.pi, 0.35), None: (3.0 * np.pi, 0.55)}
 
@@ -102,28 +104,38 @@ def _fitted(
     rod_ratio = hints.rod_ratio or ROD_RATIO
     problem = Problem(time_s, y, over, rod_ratio, response_of(traits), float(np.log(mean)), sd, zero_kpa is not None)
     start = Doubt(max(_START.floor, floor), _START.time_s, _START.foot, _START.top)
+    early = _thinned(problem, trains[0].width_s) if dense else problem
     if dense:
-        found = _there([solve(problem, _begin(trains[0], problem), start, rounds=2)])
+        found = _there([solve(early, _begin(trains[0], early), start, rounds=2)])
     else:
         found = _looked_at(problem, [_begin(train, problem) for train in trains], start)
-    fits = _grown(problem, found, start)
+    fits = _grown(early, found, start)
     if not fits:
         return None
     if not dense and len(time_s) < _SHORT:
         others = [other for fit in fits[:2] for other in _ends_weaker(fit)] + _other_widths(fits[0])
         fits = _ranked(fits + _looked_at(problem, others, start, fits[0].evidence))
     doubt = start
-    for rounds in (2, 4):
-        doubt = tuned(problem, fits[0], doubt, floor)
+    for part, rounds in ((early, 2), (problem, 4)):
+        doubt = tuned(early, fits[0], doubt, floor)
         plain = replace(doubt, strange=())
         count = len(fits[0].strokes.peak)
-        again = [
-            solve(problem, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits
-        ]
+        again = [solve(part, fit.strokes, doubt if len(fit.strokes.peak) == count else plain, rounds) for fit in fits]
         fits = _ranked(_there(again))
         if not fits:
             return None
     return gathered(problem, fits, doubt, Scale(scale, zero, zero_u, floor))
+
+
+def _thinned(problem: Problem, width_s: float) -> Problem:
+    """Fewer samples, evenly left out, where pulses of `width_s` have more than a fit needs to come near."""
+    every = int(width_s / (_ENOUGH * float(np.median(np.diff(problem.time_s)))))
+    if every < 2:
+        return problem
+    part = slice(every // 2, None, every)
+    return replace(
+        problem, time_s=problem.time_s[part], pressure=problem.pressure[part], censored=problem.censored[part]
+    )
 
 
 def _looked_at(problem: Problem, starts: list[Strokes], doubt: Doubt, best: float = np.inf) -> list[Fit]:
