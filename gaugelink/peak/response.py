@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import lfilter
+from scipy.sparse import csr_array
 
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.pulse import IndexArray, Pulse, pulse
@@ -48,17 +49,18 @@ class BlurredPulse:
         # The speeds of one event hardly differ: a polynomial through a few of them is right to 1e-4 of the height.
         count = 1 if high < 1.001 * low else 3 if high < 2.0 * low else 5
         nodes = np.linspace(low, high, count) if count > 1 else np.array([0.5 * (low + high)])
-        seen = np.stack([_through(rows, response.lag_s * node, response.averaging_s * node) for node in nodes.tolist()])
-        weights = np.ones((len(speed), count))
+        self._seen = np.stack(
+            [_through(rows, response.lag_s * node, response.averaging_s * node) for node in nodes.tolist()]
+        )
+        self._weights = np.ones((len(speed), count))
         for k, node in enumerate(nodes):
             others = np.delete(nodes, k)
-            weights[:, k] = np.prod((speed[:, None] - others) / (node - others), axis=1)
-        self._rows = np.tensordot(weights, seen, axes=1)
+            self._weights[:, k] = np.prod((speed[:, None] - others) / (node - others), axis=1)
 
     @property
     def tops(self) -> FloatArray:
         """Highest value at each speed, shape (k,): what is left of 1."""
-        return np.asarray(self._rows[:, :, 0].max(axis=1))
+        return np.asarray((self._weights @ self._seen[:, :, 0]).max(axis=1))
 
     def at(self, angle: FloatArray, which: IndexArray) -> tuple[Pulse, FloatArray]:
         """Pulse at `angle` (shape (n,), radians), each at the speed number `which` (shape (n,)).
@@ -66,10 +68,21 @@ class BlurredPulse:
         Beside it the derivative of its value by the logarithm of that speed, shape (n,), the angle held.
         """
         place = (np.clip(angle, -np.pi, np.pi) + np.pi) / _STEP
-        left = np.minimum(place.astype(np.intp), len(_GRID) - 2)
-        share = (place - left)[:, None]
-        out = self._rows[which, left] * (1.0 - share) + self._rows[which, left + 1] * share
-        return Pulse(out[:, 0], out[:, 1], out[:, 2:-1].T), out[:, -1]
+        left = np.minimum(place.astype(np.int32), len(_GRID) - 2)
+        share = place - left
+        count, points, columns = self._seen.shape
+        # Of every sample the points of the grid beside it, at all speeds: a sparse matrix times the pulses on the grid.
+        weight = self._weights[which]
+        beside = np.empty((len(angle), count, 2))
+        beside[:, :, 0] = weight * (1.0 - share)[:, None]
+        beside[:, :, 1] = weight * share[:, None]
+        point = (
+            left[:, None, None] + (np.arange(count, dtype=np.int32) * points)[:, None] + np.arange(2, dtype=np.int32)
+        )
+        every = np.arange(0, beside.size + 1, 2 * count, dtype=np.int32)
+        mix = csr_array((beside.ravel(), point.ravel(), every), shape=(len(angle), count * points))
+        out = (mix @ self._seen.reshape(count * points, columns)).T
+        return Pulse(out[0], out[1], out[2:-1]), out[-1]
 
 
 def _through(rows: FloatArray, lag: float, averaging: float) -> FloatArray:
