@@ -66,18 +66,27 @@ def half_angle(shape: FloatArray, rod_ratio: float) -> float:
 
     Inverts the slider-crank volume (Heywood, Internal Combustion Engine Fundamentals, eq. 2.4 to 2.6).
     """
+    return _half_angle(shape, rod_ratio)[0]
+
+
+def _half_angle(shape: FloatArray, rod_ratio: float) -> tuple[float, FloatArray]:
+    """That angle and its derivatives by clearance, exponent and opening, shape (3,)."""
     clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
-    volume = (0.5 * (1.0 + opening)) ** (-1.0 / exponent)
+    half = 0.5 * (1.0 + opening)
+    volume = half ** (-1.0 / exponent)
     travel = 2.0 * (volume - 1.0) / clearance
     # travel = 1 - cos + R - sqrt(R^2 - sin^2) solved exactly for cos, from the cosine rule at the crank pin
     reach = rod_ratio + 1.0 - travel
     cosine = (reach**2 + 1.0 - rod_ratio**2) / (2.0 * reach)
-    return float(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    if not -1.0 < cosine < 1.0:
+        return float(np.arccos(np.clip(cosine, -1.0, 1.0))), np.zeros(3)
+    by_volume = 2.0 / clearance * volume
+    d_travel = np.array([-travel, by_volume * np.log(half) / exponent**2, -by_volume / (exponent * (1.0 + opening))])
+    by_travel = 0.5 * (1.0 + (rod_ratio**2 - 1.0) / reach**2) / np.sqrt(1.0 - cosine**2)
+    return float(np.arccos(cosine)), by_travel * d_travel
 
 
-def _bare(
-    angle: FloatArray, shape: FloatArray, rod_ratio: float, unit: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _inside(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Shape at angles inside half a turn."""
     clearance, exponent, opening = np.exp(shape[0]), shape[1], shape[2]
     # Half the angle keeps 1 - cos exact near the peak, and the root is never negative inside half a turn.
@@ -107,17 +116,24 @@ def _bare(
     d_angle = slope * d_travel - (2.0 / _OPENING_SPREAD) * value * (1.0 - closed) * np.sign(angle)
 
     # Smooth corrections that leave height, place and curvature of the peak alone: u^j exp(-u^2), largest value 1.
+    unit, d_unit = _half_angle(shape, rod_ratio)
     u = angle / unit
     square = u * u
     bell = np.exp(-square)
     power = square * bell
+    by_u = np.zeros_like(u)
     for column in range(3, len(SHAPE_NAMES)):
         # power is u^(column - 1) exp(-u^2) here, and its derivative needs it before u^column
         norm = (column / 2.0) ** (-column / 2.0) * np.exp(column / 2.0)
-        d_angle += (shape[column] * norm / unit) * (column - 2.0 * square) * power
+        by_u += (shape[column] * norm) * (column - 2.0 * square) * power
         power *= u
         np.multiply(norm, power, out=rows[column])
         value += shape[column] * rows[column]
+    d_angle += by_u / unit
+    # The corrections are as wide as the rest of the pulse: what changes its width stretches them.
+    by_u *= u
+    for row, slope_of_unit in zip(rows, d_unit, strict=False):
+        row -= (slope_of_unit / unit) * by_u
     return value, d_angle, rows
 
 
@@ -129,4 +145,6 @@ def pulse(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> Pulse:
     (Heywood, Internal Combustion Engine Fundamentals, eq. 2.4 to 2.6 and section 9.2: p V^m is constant while
     the cylinder is closed), plus four smooth corrections.
     """
-    return Pulse(*_bare(np.clip(angle, -np.pi, np.pi), shape, rod_ratio, half_angle(shape, rod_ratio)))
+    value, d_angle, rows = _inside(np.clip(angle, -np.pi, np.pi), shape, rod_ratio)
+    d_angle *= np.abs(angle) <= np.pi
+    return Pulse(value, d_angle, rows)

@@ -41,14 +41,15 @@ def test_half_angle_is_where_the_pulse_is_half() -> None:
     assert pulse(np.array([angle, -angle]), BARE, ROD).value == pytest.approx([0.5, 0.5], abs=1e-3)
 
 
+@pytest.mark.parametrize("bent", [0.0, 1.0, 12.0])
 @pytest.mark.parametrize("name", SHAPE_NAMES)
-def test_derivatives_by_shape(name: str) -> None:
+def test_derivatives_by_shape(name: str, bent: float) -> None:
     angle = np.linspace(-2.8, 2.8, 201)
     column = SHAPE_NAMES.index(name)
     step = np.zeros(len(SHAPE_NAMES))
     step[column] = 1e-6
-    # The width of the corrections follows the bare shape; that small second effect is left out of the derivatives.
-    base = SHAPE_PRIOR_MEAN * np.array([1, 1, 1, 0, 0, 0, 0])
+    # Events of many samples bend the shape: its corrections become many times those of the usual engine.
+    base = SHAPE_PRIOR_MEAN * np.array([1, 1, 1, bent, bent, bent, bent])
     wanted = (pulse(angle, base + step, ROD).value - pulse(angle, base - step, ROD).value) / 2e-6
     assert pulse(angle, base, ROD).d_shape[column] == pytest.approx(wanted, abs=2e-5)
 
@@ -59,6 +60,10 @@ def test_derivative_by_angle() -> None:
         pulse(angle + 1e-6, SHAPE_PRIOR_MEAN, ROD).value - pulse(angle - 1e-6, SHAPE_PRIOR_MEAN, ROD).value
     ) / 2e-6
     assert pulse(angle, SHAPE_PRIOR_MEAN, ROD).d_angle == pytest.approx(wanted, abs=1e-5)
+
+
+def test_half_a_turn_from_the_peak_nothing_changes_any_more() -> None:
+    assert np.all(pulse(np.array([-40.0, -3.2, 3.2, 40.0]), SHAPE_PRIOR_MEAN, ROD).d_angle == 0.0)
 
 
 def test_the_foot_is_zero_once_the_cylinder_is_open() -> None:
