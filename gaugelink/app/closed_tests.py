@@ -1,12 +1,15 @@
-"""Gives up a test of the record after it was closed, or lets it count again; nothing of it is deleted.
+"""Gives up a test of the record after it was closed, lets it count again, or judges the one that stands at the bench
+beside a leak-down that came after it; nothing of it is deleted.
 
 That a test was done on another machine than it says may be seen days later. The bench is not at it any more, so neither
 its readings nor what the bench is doing now are touched: only whether it counts changes.
 """
 
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 from gaugelink.app.noted import Noted, notes_in
 from gaugelink.app.recorded import RecordedTest
@@ -15,14 +18,14 @@ from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message, test_message
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompt_keys import PromptKey
-from gaugelink.bench.prompts import Prompter
+from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.bench.reading import CommandResult, Phase
 from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.commands import Command, CommandAction
-from gaugelink.broker.messages import ClosedTest
+from gaugelink.broker.messages import ClosedTest, TestState
 from gaugelink.journal.entries import CommandEntry, PromptEntry, TestEntry
 from gaugelink.localtime import minute_text
-from gaugelink.verdict.findings import TestVerdict
+from gaugelink.verdict.findings import RuleName, TestVerdict
 
 OF_THE_RECORD = frozenset({CommandAction.ABANDON, CommandAction.TAKE_BACK})
 """What may be asked of a test that the bench does not have any more."""
@@ -74,6 +77,35 @@ def put_right(
     return step
 
 
+def judged_beside(
+    shop: Shop, test: RecordedTest, verdict: TestVerdict | None, told: Mapping[str, Any], now_s: float, at: datetime
+) -> Step:
+    """Tell the closed test that stands at the bench anew where what it says of leak-downs is no longer what was told.
+
+    Args:
+        shop: the shop file.
+        test: the test, which the bench does not have any more.
+        verdict: what is said of it beside the leak-downs that the journal has; None where it has no reading.
+        told: what was published of it last, as the contract's `TestState` in JSON.
+        now_s: not used, nothing here takes time.
+        at: wall time.
+    """
+    del now_s
+    step = Step()
+    kept = json.loads(test.stored.snapshot_json)
+    snapshot = kept | {"revision": int(kept["revision"]) + 1}
+    now = _message(shop, test, verdict, snapshot, None, at).model_copy(update={"prompt": told.get("prompt", "")})
+    if _of_leak_downs(json.loads(now.model_dump_json())) != _of_leak_downs(told):
+        _keep(step, test, snapshot, at)
+        step.messages.append(now)
+    return step
+
+
+def _of_leak_downs(told: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What a published test says of leak-downs."""
+    return [finding for finding in told.get("findings", []) if finding["rule"] == RuleName.LEAK_DOWN.value]
+
+
 def _answer(test: RecordedTest, given_up: bool, ok: bool) -> str:
     of = f"The test of {test.stored.machine}, {minute_text(test.stored.began_at)},"
     if ok:
@@ -109,16 +141,30 @@ def _tell(
     at: datetime,
 ) -> None:
     """Publish the test as it is now: in its place where it stands at the bench, else beside what does."""
-    unit = shop.settings.bench.display_unit
     prompt = None
     if stands:
         given_up = test.state.phase is Phase.ABANDONED
-        prompt = Prompter(unit, ENGLISH).say(PromptKey.ABANDONED if given_up else PromptKey.BACK_COUNTS)
+        prompt = Prompter(shop.settings.bench.display_unit, ENGLISH).say(
+            PromptKey.ABANDONED if given_up else PromptKey.BACK_COUNTS
+        )
         said = prompt_message(prompt, bench=shop.name, test_id=test.stored.test_id, at=at)
         step.prompts.append(prompt)
         step.messages.append(said)
         step.entries.append(PromptEntry(said.id, shop.name, at, prompt.text, test.stored.test_id))
-    told = test_message(
+    told = _message(shop, test, verdict, snapshot, prompt, at)
+    step.messages.append(told if stands else ClosedTest(**dict(told)))
+
+
+def _message(
+    shop: Shop,
+    test: RecordedTest,
+    verdict: TestVerdict | None,
+    snapshot: Mapping[str, object],
+    prompt: Prompt | None,
+    at: datetime,
+) -> TestState:
+    """The published form of a test of the record."""
+    return test_message(
         test.state,
         verdict,
         test.events,
@@ -127,9 +173,8 @@ def _tell(
         began_at=test.stored.began_at,
         revision=int(str(snapshot["revision"])),
         places=test.engine.cylinder_names,
-        unit=unit,
+        unit=shop.settings.bench.display_unit,
         prompt=prompt,
         cautions=(),
         noted=Noted(notes_in(snapshot), test.stored.odometer),
     )
-    step.messages.append(told if stands else ClosedTest(**dict(told)))

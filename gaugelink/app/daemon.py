@@ -209,6 +209,9 @@ class Daemon:
         elif self.shop.settings.test.machine is not None:
             machine = self.shop.settings.test.machine
             await self.obey(Command(id=new_id(), action=CommandAction.BEGIN, machine=machine, by="shop file"))
+        assert self._orders is not None
+        async with self._order:
+            await self._commit(await self._orders.judge_beside())
         leak_down = await self._journal.current_leak_down(self.shop.name)
         if leak_down is not None:
             await self._take(self.leak.resume, leak_down)
@@ -221,8 +224,6 @@ class Daemon:
         events = await self._journal.events(stored.test_id, with_samples=False)
         try:
             await self._take(self.session.resume, stored, events)
-            async with self._order:
-                await self._commit(await self._orders.judge_beside())
         except SettingsError as error:
             sentence = (
                 f"The test of {stored.machine} that is open cannot go on: {error} Its readings are kept. Put the "

@@ -6,7 +6,7 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 
-from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, put_right
+from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, judged_beside, put_right
 from gaugelink.app.leak_found import NONE_YET
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
@@ -15,6 +15,7 @@ from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
+from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import TestState
 from gaugelink.errors import GaugelinkError, JournalError
@@ -124,12 +125,12 @@ class Orders:
         return any(self._leak.listens(gauge) for gauge in gauges_asked(self._shop, command))
 
     async def judge_beside(self) -> Step:
-        """Judge the bench's test anew beside the leak-downs that the journal has of its machine.
+        """Judge the bench's test anew beside the leak-downs that the journal has of its machine, finished ones too.
 
         One that cannot be read is no reason not to measure.
         """
         if self._session.test is None:
-            return Step()
+            return await self._closed_beside()
         plan = self._session.test.plan
         engine = self._shop.fleet.engine_of(plan.machine)
         stored = [one for one in await self._journal.tests(plan.machine) if one.test_id == plan.test_id]
@@ -139,6 +140,22 @@ class Orders:
             _LOG.error("The leak tests of %s are left out of the verdict: %s", plan.machine, error)
             leaks = []
         return self._session.beside(leaks, datetime.now(UTC))
+
+    async def _closed_beside(self) -> Step:
+        """The same for the finished test that stands at the bench, which an earlier service had."""
+        told = await self._journal.retained(TestState.TOPIC)
+        if told is None:
+            return Step()
+        stands = json.loads(told.payload_json)
+        if stands["phase"] != Phase.FINISHED.value:
+            return Step()
+        try:
+            test = await self._records.test(stands["test_id"])
+            verdict = await self._records.judged(test)
+        except GaugelinkError as error:
+            _LOG.error("The leak tests of %s are left out of the verdict: %s", stands["machine"], error)
+            return Step()
+        return judged_beside(self._shop, test, verdict, stands, 0.0, datetime.now(UTC))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
         """Fetch the last dry test of a machine, for a wet one to be held against.
