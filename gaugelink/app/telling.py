@@ -72,6 +72,8 @@ def bench_command(command: Command) -> BenchCommand | None:
         cylinder=command.cylinder,
         other=command.other,
         by=command.by or "person",
+        # Whoever names the test means all of it: said once more, that must not undo what was done before.
+        giving_up=kind is CommandKind.TAKE_BACK and command.test_id is not None and command.event_id is None,
     )
 
 

@@ -169,6 +169,8 @@ class Command:
     twice. Empty for whoever means what is asked."""
     again_s: float = AGAIN_S
     """How long the key is waited for once more, on the bench's clock."""
+    giving_up: bool = False
+    """With `take_back`: that the test was given up is meant, and no other change."""
 
 
 class Phase(StrEnum):

@@ -11,6 +11,10 @@ from gaugelink.bench.reading import Change, Command, CommandKind, Phase, Reading
 from gaugelink.bench.state import BenchState, Deed
 
 _CLOSES = frozenset({CommandKind.FINISH, CommandKind.ABANDON})
+NOT_GIVEN_UP = (
+    "The test is not given up: there is nothing to take back. Without the id of a test, the last change at the bench "
+    "is taken back."
+)
 _OF_ONE_READING = frozenset({CommandKind.ANSWER, CommandKind.ASSIGN, CommandKind.STRIKE})
 
 
@@ -36,7 +40,10 @@ def note_what_followed(state: BenchState, stood: Mapping[str, Change]) -> None:
 
 
 def take_back(state: BenchState, command: Command, at_s: float) -> Done:
-    """Undo the last change of the reading that is named; without one, the whole of the last deed."""
+    """Undo the last change of the reading that is named; without one, that the test was given up, where that is asked
+    for, or else the whole of the last deed."""
+    if command.giving_up:
+        return _given_up_no_more(state)
     if command.event is not None:
         found = meant(state, command)
         if isinstance(found, Done):
@@ -61,6 +68,17 @@ def take_back(state: BenchState, command: Command, at_s: float) -> Done:
         state.phase = deed.phase
     text = f"Taken back: {' '.join((deed.kind.value, *deed.cylinders))}."
     return Done(True, text, (*returned, *followed), _after_undo(undone, returned))
+
+
+def _given_up_no_more(state: BenchState) -> Done:
+    """Let the test be what it was before it was given up; what was put right since stays as it is."""
+    index = next((at for at in reversed(range(len(state.deeds))) if state.deeds[at].kind is CommandKind.ABANDON), None)
+    if state.phase is not Phase.ABANDONED or index is None:
+        return refused(NOT_GIVEN_UP)
+    deed = state.deeds.pop(index)
+    state.phase = deed.phase
+    undone = replace(deed, skipped=tuple(state.skipped))
+    return Done(True, f"Taken back: {deed.kind.value}.", prompt=_after_undo(undone, ()))
 
 
 def _no_longer_a_deed(state: BenchState, reading: Reading) -> None:

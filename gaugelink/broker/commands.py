@@ -40,7 +40,7 @@ class CommandAction(StrEnum):
     """The reading of `event_id`, or the last one, does not count."""
     TAKE_BACK = "take_back"
     """Undo the last change of the reading of `event_id`, or the last change that a person made; with `test_id`, let a
-    test of the record that was given up count again."""
+    test that was given up count again, and undo nothing else."""
     FINISH = "finish"
     ABANDON = "abandon"
     """Give up the bench's test, a finished one too, or the one of the record that `test_id` names: it stays in the

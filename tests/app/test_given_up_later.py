@@ -13,6 +13,7 @@ from gaugelink.app.records import Records
 from gaugelink.app.step import Step
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
+from gaugelink.bench.taking_back import NOT_GIVEN_UP
 from gaugelink.broker import messages as published
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.settings import BrokerSettings
@@ -117,6 +118,37 @@ async def test_the_id_of_the_test_that_the_bench_has_asks_the_bench_itself(tmp_p
             await told.tell(CommandAction.TAKE_BACK, test_id=name)
             assert told.bench.session.test.state.phase is Phase.FINISHED
             assert (await counted(told))["north-7"] == [test_id]
+
+
+@pytest.mark.parametrize("closed", [CommandAction.FINISH, None], ids=["finished", "open"])
+async def test_a_test_that_counts_again_is_left_as_it_is_when_that_is_asked_for_once_more(
+    tmp_path: Path, closed: CommandAction | None
+) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        test_id = await whole_test(told)
+        if closed is None:
+            await told.tell(CommandAction.TAKE_BACK)
+        bench = told.bench.session.test
+        last = bench.state.readings[-1].event_id
+        for name in (test_id, test_id[:18]):
+            before = bench.state
+            await told.tell(CommandAction.ABANDON, test_id=name)
+            assert answer(await told.tell(CommandAction.TAKE_BACK, test_id=name)) == (True, "Taken back: abandon.")
+            assert (bench.state.phase, bench.state.readings) == (before.phase, before.readings)
+            for _ in range(2):
+                again = await told.tell(CommandAction.TAKE_BACK, test_id=name)
+                assert answer(again) == (False, NOT_GIVEN_UP)
+                assert (again.prompts, bench.state.phase) == ([], before.phase)
+        # What was put right while it was given up is no part of the giving up.
+        await told.tell(CommandAction.ABANDON)
+        await told.tell(CommandAction.ASSIGN, event_id=last, cylinder="PTO")
+        await told.tell(CommandAction.TAKE_BACK, test_id=test_id)
+        # An open one has MAG to measure again now.
+        assert bench.state.phase is (Phase.FINISHED if closed else Phase.MEASURING)
+        assert bench.state.readings[-1].cylinder == "PTO"
+        assert answer(await told.tell(CommandAction.TAKE_BACK)) == (True, "Taken back: assign PTO.")
+        assert bench.state.readings[-1].cylinder == "MAG"
 
 
 async def test_of_a_test_of_the_record_nothing_else_can_be_asked(tmp_path: Path) -> None:

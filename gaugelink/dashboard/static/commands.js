@@ -129,8 +129,9 @@ function askAssign() {
 }
 
 // Each with the test that is looked at: another may have been begun since, and the bench may not have this one any more.
+// With its id only the giving up is taken back; a finished test is opened again as any last change is undone.
 const givingUp = (test) => ({ action: "abandon", test_id: test.test_id });
-const takingBack = (test) => ({ action: "take_back", ...(test?.closed ? { test_id: test.test_id } : {}) });
+const takingBack = (test) => ({ action: "take_back", ...(test?.phase === "abandoned" ? { test_id: test.test_id } : {}) });
 
 function askFinish() {
   const test = bench()?.test;
