@@ -16,6 +16,7 @@ from gaugelink.app.recorded import RecordedTest
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.app.telling import prompt_message, result_message, test_message
+from gaugelink.bench import saying
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
@@ -144,9 +145,9 @@ def _tell(
     prompt = None
     if stands:
         given_up = test.state.phase is Phase.ABANDONED
-        prompt = Prompter(shop.settings.bench.display_unit, ENGLISH).say(
-            PromptKey.ABANDONED if given_up else PromptKey.BACK_COUNTS
-        )
+        say = Prompter(shop.settings.bench.display_unit, ENGLISH)
+        abandoned = saying.given_up(say, test.stored.machine, test.state.readings)
+        prompt = abandoned if given_up else say.say(PromptKey.BACK_COUNTS)
         said = prompt_message(prompt, bench=shop.name, test_id=test.stored.test_id, at=at)
         step.prompts.append(prompt)
         step.messages.append(said)

@@ -179,12 +179,15 @@ def _finish(state: BenchState, command: Command, at_s: float) -> Done:
 
 def _abandon(state: BenchState, command: Command, at_s: float) -> Done:
     # One that was finished too: that it was of another machine may be seen only then.
+    machine = state.plan.machine or saying.UNNAMED
     if state.phase is Phase.ABANDONED:
-        return refused("The test was abandoned already.")
+        return refused(f"The test of {machine} was abandoned already.")
     state.phase = Phase.ABANDONED
     state.target = ()
     state.pull = None
-    return Done(True, "Abandoned.", prompt=saying.closing)
+    kept = counted(saying.pulls_of(state.readings), "pull")
+    text = f"Abandoned: the test of {machine}. Kept in the record, where it proves nothing: {kept}."
+    return Done(True, text, prompt=saying.closing)
 
 
 _DOES: dict[CommandKind, Callable[[BenchState, Command, float], Done]] = {

@@ -81,7 +81,7 @@ SENTENCES: dict[PromptKey, str] = {
     "Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.DONE_ONE: "Test done. {cylinder}, {value}.",
     PromptKey.DONE_NOTHING: "Test closed. There are no readings.",
-    PromptKey.ABANDONED: "Test abandoned.",
+    PromptKey.ABANDONED: "The test of {machine} is abandoned. Pulls kept in the record: {count}.",
     PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",
     PromptKey.SKIPPED: "{cylinder} is skipped. Move the gauge to {next}.",
     PromptKey.SKIPPED_ONES: "Skipped: {targets}.",

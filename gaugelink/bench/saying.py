@@ -21,6 +21,9 @@ practice, no source."""
 FEWEST_STROKES, MOST_STROKES, SPARE_STROKES = 8, 20, 2
 """Strokes that are asked for of a pull whose pressure still rose: common practice, no source."""
 
+UNNAMED = "this machine"
+"""What a machine is called whose name a test does not have."""
+
 _READY_ENGINE = {
     (True, True): PromptKey.READY_ENGINE,
     (True, False): PromptKey.PLUGS_OUT,
@@ -36,7 +39,7 @@ def opening(state: BenchState, say: Prompter) -> Prompt:
         one = len(state.target) == 1
         key = PromptKey.RESUMED if one else PromptKey.RESUMED_ALL
         # Whoever starts the service may have another machine at the bench.
-        return say.say(key, state.target, next=state.target[0], machine=state.plan.machine or "this machine")
+        return say.say(key, state.target, next=state.target[0], machine=state.plan.machine or UNNAMED)
     first = go_to(state, say, PromptKey.BEGIN)
     ready = _READY_ENGINE.get(state.plan.asked_for)
     first = first if ready is None else say.led(say.say(ready), first)
@@ -72,7 +75,7 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     and those that were skipped are named. A test with an open question has not ended: then that is said.
     """
     if state.phase is Phase.ABANDONED:
-        return say.say(PromptKey.ABANDONED)
+        return given_up(say, state.plan.machine, state.readings)
     left = len(state.questions)
     if left and state.phase is not Phase.FINISHED:
         asked = questions_left(say, left)
@@ -90,6 +93,16 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     if unagreed:
         ending = say.joined(ending, say.say(PromptKey.UNAGREED_ONES, (), targets=unagreed))
     return _with_skipped(state, say, ending)
+
+
+def given_up(say: Prompter, machine: str, readings: Sequence[Reading]) -> Prompt:
+    """Say which machine's test was given up, and that what was pulled is kept: a shop may have several under way."""
+    return say.say(PromptKey.ABANDONED, machine=machine or UNNAMED, count=pulls_of(readings))
+
+
+def pulls_of(readings: Sequence[Reading]) -> int:
+    """How many pulls the readings came from; several gauges read one pull together."""
+    return len({reading.pull for reading in readings})
 
 
 def questions_left(say: Prompter, count: int) -> Prompt:

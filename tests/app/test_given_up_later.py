@@ -99,7 +99,8 @@ async def test_a_test_that_stands_at_a_bench_that_was_started_again_is_given_up_
         given_up = await again.tell(CommandAction.ABANDON, test_id=test_id)
         assert [prompt.key for prompt in given_up.prompts] == [PromptKey.ABANDONED]
         stands = json.loads((await journal.retained("test")).payload_json)
-        assert (stands["test_id"], stands["phase"], stands["prompt"]) == (test_id, "abandoned", "Test abandoned.")
+        said = "The test of north-7 is abandoned. Pulls kept in the record: 6."
+        assert (stands["test_id"], stands["phase"], stands["prompt"]) == (test_id, "abandoned", said)
         back = await again.tell(CommandAction.TAKE_BACK, test_id=test_id)
         assert back.prompts[0].text == "The test counts again."
         stands = json.loads((await journal.retained("test")).payload_json)
@@ -149,6 +150,20 @@ async def test_a_test_that_counts_again_is_left_as_it_is_when_that_is_asked_for_
         assert bench.state.readings[-1].cylinder == "PTO"
         assert answer(await told.tell(CommandAction.TAKE_BACK)) == (True, "Taken back: assign PTO.")
         assert bench.state.readings[-1].cylinder == "MAG"
+
+
+async def test_whoever_gives_a_test_up_is_told_of_which_machine_and_what_is_kept(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal, TWO_MACHINES)
+        await told.tell(CommandAction.BEGIN, machine="yard-2")
+        begun = await told.tell(CommandAction.ABANDON)
+        assert begun.prompts[0].text == "The test of yard-2 is abandoned. Pulls kept in the record: 0."
+        assert begun.prompts[0].spoken == "The test of yard two is abandoned. Pulls kept in the record: zero."
+        await whole_test(told, (900.0,))
+        given_up = await told.tell(CommandAction.ABANDON)
+        kept = "Abandoned: the test of north-7. Kept in the record, where it proves nothing: 2 pulls."
+        assert answer(given_up) == (True, kept)
+        assert answer(await told.tell(CommandAction.ABANDON)) == (False, "The test of north-7 was abandoned already.")
 
 
 async def test_of_a_test_of_the_record_nothing_else_can_be_asked(tmp_path: Path) -> None:

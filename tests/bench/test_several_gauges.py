@@ -189,3 +189,11 @@ def test_one_gauge_that_is_back_sends_nobody_to_pull_while_the_other_is_lost(flo
     assert shop.said is PromptKey.LINK_LOST
     shop.take(shop.bench.link("blue", True, shop.now_s))
     assert shop.said is PromptKey.LINK_BACK_ALL
+
+
+def test_a_pull_of_several_gauges_is_one_that_is_kept_when_the_test_is_given_up(floor) -> None:
+    shop = floor(3, gauges=TRIPLE)
+    shop.together({"red": 930.0, "blue": 890.0, "green": 905.0}, 20.0)
+    shop.together({"red": 928.0, "blue": 893.0, "green": 903.0}, 6.0)
+    assert shop.command(CommandKind.ABANDON).text.endswith("where it proves nothing: 2 pulls.")
+    assert shop.prompts[-1].text == "The test of this machine is abandoned. Pulls kept in the record: 2."

@@ -127,8 +127,8 @@ def test_a_finished_test_can_be_given_up_and_counts_again_when_that_is_taken_bac
     shop.command(CommandKind.FINISH)
     readings = shop.state.readings
     assert shop.command(CommandKind.ABANDON).ok
-    assert (shop.state.phase, shop.prompts[-1].text) == (Phase.ABANDONED, "Test abandoned.")
-    assert shop.command(CommandKind.ABANDON).text == "The test was abandoned already."
+    assert (shop.state.phase, shop.prompts[-1].key) == (Phase.ABANDONED, PromptKey.ABANDONED)
+    assert shop.command(CommandKind.ABANDON).text == "The test of this machine was abandoned already."
     assert not shop.command(CommandKind.FINISH).ok
     assert shop.state.readings == readings
     assert shop.command(CommandKind.TAKE_BACK).ok
