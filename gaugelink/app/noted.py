@@ -24,6 +24,8 @@ class Noted:
     """Oldest first."""
     odometer: float | None = None
     """The machine's own count, in the unit that its fleet entry states."""
+    doubted: float | None = None
+    """A lesser count than that, which was told once: no meter goes back, so one of the two is a slip."""
 
     @classmethod
     def at_begin(cls, command: Command, at: datetime) -> Self:
@@ -31,21 +33,36 @@ class Noted:
         note = _note_of(command, at)
         return cls(() if note is None else (note,), command.odometer)
 
-    def told(self, command: Command, machine: MachineRecord, at: datetime) -> tuple["Noted", str]:
-        """All of it with what a command adds, and what to answer.
+    def told(self, command: Command, machine: MachineRecord, at: datetime) -> tuple["Noted", bool, str]:
+        """All of it with what a command adds, whether it was taken, and what to answer.
+
+        A count that is less than the one before it is taken when it is told once more.
 
         Raises:
             SettingsError: the note is empty, or one too many.
         """
         if command.action is CommandAction.ODOMETER and command.odometer is not None:
-            count = f"{command.odometer:.10g} {machine.counter.value}"
-            return replace(self, odometer=command.odometer), f"Noted with the test of {machine.id}: {count}."
+            return self._counted(command.odometer, machine)
         note = _note_of(command, at)
         if note is None:
             raise SettingsError("The note is empty: say what to keep.")
         if len(self.notes) >= MOST_NOTES:
             raise SettingsError(f"A test keeps {MOST_NOTES} notes, and has them.")
-        return replace(self, notes=(*self.notes, note)), f"Noted with the test of {machine.id}."
+        return replace(self, notes=(*self.notes, note)), True, f"Noted with the test of {machine.id}."
+
+    def _counted(self, count: float, machine: MachineRecord) -> tuple["Noted", bool, str]:
+        said = f"{count:.10g} {machine.counter.value}"
+        before = "" if self.odometer is None else f"{self.odometer:.10g} {machine.counter.value}"
+        less = self.odometer is not None and count < self.odometer
+        if less and count != self.doubted:
+            text = f"{before} is noted with the test of {machine.id}, and {said} is less: say it once more if that puts"
+            return replace(self, doubted=count), False, f"{text} it right."
+        put_right = f", put right from {before}" if less else ""
+        return (
+            replace(self, odometer=count, doubted=None),
+            True,
+            f"Noted with the test of {machine.id}: {said}{put_right}.",
+        )
 
 
 def _note_of(command: Command, at: datetime) -> NotePart | None:

@@ -318,10 +318,10 @@ class Session:
         if self._test is None:
             return self._answered(command, False, "No test is open: begin one first.", at)
         try:
-            self._noted, text = self._noted.told(command, self.shop.fleet.find(self._test.plan.machine), at)
+            self._noted, taken, text = self._noted.told(command, self.shop.fleet.find(self._test.plan.machine), at)
         except SettingsError as error:
             return self._answered(command, False, str(error), at)
-        return self._step([CommandResult(command.id, True, text)], at, changed=True)
+        return self._step([CommandResult(command.id, taken, text)], at, changed=taken)
 
     @staticmethod
     def _merge(step: Step, more: Step) -> Step:

@@ -54,7 +54,8 @@ class CommandAction(StrEnum):
     NOTE = "note"
     """Keep `note` with the test that is open, or was closed last."""
     ODOMETER = "odometer"
-    """Keep `odometer` with the test that is open, or was closed last."""
+    """Keep `odometer` with the test that is open, or was closed last. One that is less than what the test has is
+    refused once, and kept when it is asked for again."""
 
 
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {

@@ -71,6 +71,34 @@ def test_it_is_kept_published_and_put_right_after_the_test_was_finished(tmp_path
     assert _test_entry(told, {}).odometer == 5210.5
 
 
+def test_a_count_that_goes_down_within_a_test_is_asked_for_once_more(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.command(CommandAction.BEGIN, machine="north-7", odometer=5200.0)
+    asked = "5200 h is noted with the test of north-7, and 520 h is less: say it once more if that puts it right."
+
+    def told(count: float) -> tuple[bool, str, float | None]:
+        step = bench.command(CommandAction.ODOMETER, odometer=count)
+        assert step.result is not None
+        kept = [entry.odometer for entry in of(step, TestEntry)]
+        return step.result.ok, step.result.text, kept[-1] if kept else None
+
+    assert told(520.0) == (False, asked, None)
+    # Another one is another slip, and one that is not less needs no asking; what was asked before it is over.
+    assert told(52.0) == (False, asked.replace("520 h", "52 h"), None)
+    assert told(5200.0) == (True, "Noted with the test of north-7: 5200 h.", 5200.0)
+    assert told(52.0)[0] is False
+    assert told(520.0) == (False, asked, None)
+    note = bench.command(CommandAction.NOTE, note="meter read by torch")
+    assert [entry.odometer for entry in of(note, TestEntry)] == [5200.0]
+    assert told(520.0) == (True, "Noted with the test of north-7: 520 h, put right from 5200 h.", 520.0)
+    assert told(521.0) == (True, "Noted with the test of north-7: 521 h.", 521.0)
+    # The next test is another matter: what it is held against is the history's.
+    bench.command(CommandAction.ABANDON)
+    (begun,) = of(bench.command(CommandAction.BEGIN, machine="north-7"), published.TestState)
+    assert begun.odometer is None
+    assert told(1.0)[0] is True
+
+
 def test_it_outlasts_a_restart(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     step = bench.command(CommandAction.BEGIN, machine="north-7", odometer=5200.0)

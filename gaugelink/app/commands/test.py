@@ -172,7 +172,10 @@ def odometer(
     simulated: Simulated = False,
     as_json: AsJson = False,
 ) -> None:
-    """Keep what the machine's odometer or hour meter shows: `history --per odometer` counts wear by it."""
+    """Keep what the machine's odometer or hour meter shows: `history --per odometer` counts wear by it.
+
+    A count that is less than the one that the test has is asked for twice.
+    """
     send(config, simulated, as_json, order(CommandAction.ODOMETER, odometer=count, by=by))
 
 
