@@ -12,6 +12,7 @@ from typing import Any
 
 from gaugelink import __version__
 from gaugelink.app.shopfile import Shop
+from gaugelink.bench.reading import Phase
 from gaugelink.broker.link import BrokerLink
 from gaugelink.broker.message import topic
 from gaugelink.broker.messages import Availability, Cranking, GaugeState, Prompt, TestState
@@ -45,8 +46,8 @@ def entities(shop: Shop) -> Iterator[Entity]:
     yield Entity("prompt", "prompt", Prompt.TOPIC, _text("text"))
     yield Entity("machine", "machine", test, _field("machine"))
     yield Entity("next_cylinder", "next cylinder", test, _field("next_cylinder"))
-    yield Entity("verdict", "verdict", test, _field("verdict"))
-    yield Entity("summary", "summary", test, _text("summary"))
+    yield Entity("verdict", "verdict", test, _proven(_field("verdict")))
+    yield Entity("summary", "summary", test, _proven(_text("summary")))
     yield Entity("spread", "spread", test, _field("spread_percent"), "%")
     names = dict.fromkeys(name for engine in shop.fleet.engine for name in engine.cylinder_names)
     for number, name in enumerate(names, start=1):
@@ -65,6 +66,12 @@ def _field(name: str) -> str:
 
 def _text(name: str) -> str:
     return f"{{{{ value_json.{name}[:{_STATE_CHARACTERS}] }}}}"
+
+
+def _proven(template: str) -> str:
+    """A template of what is said of the engine: unknown of a test that was given up, which proves nothing."""
+    given_up = f"value_json.phase == {json.dumps(Phase.ABANDONED.value)}"
+    return f"{{% if {given_up} %}}{{{{ none }}}}{{% else %}}{template}{{% endif %}}"
 
 
 def _of_cylinder(name: str) -> str:

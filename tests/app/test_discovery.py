@@ -38,6 +38,20 @@ def test_each_template_gives_the_value_of_the_contracts_own_example(tmp_path):
     assert shown["prompt"].startswith("Screw the gauge")
 
 
+@pytest.mark.parametrize("phase", ["measuring", "finished", "abandoned"])
+def test_a_test_that_was_given_up_proves_nothing_here_either(tmp_path, phase):
+    told = example_of("TestState") | {"phase": phase}
+    shown = {
+        entity.key: jinja2.Environment(autoescape=False).from_string(entity.template).render(value_json=told)
+        for entity in entities(shop_in(tmp_path))
+        if entity.suffix == "test"
+    }
+    given_up = phase == "abandoned"
+    assert (shown["verdict"], shown["summary"]) == (("None", "None") if given_up else ("watch", told["summary"]))
+    # What was read was read.
+    assert (shown["machine"], shown["spread"], shown["cylinder_1"]) == (told["machine"], "3.8", "931.2")
+
+
 def test_a_cylinder_that_the_test_does_not_have_is_shown_as_unknown(tmp_path):
     odd = SHOP.replace('layout = "side_named"\ncylinders = 3', 'layout = "inline_front"\ncylinders = 4')
     found = [one for one in entities(shop_in(tmp_path, odd)) if one.key.startswith("cylinder_")]
