@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Self
 
+from gaugelink.app.noted_air import NotedAir
 from gaugelink.bench.assign import TestBench
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import NotePart
@@ -71,10 +72,11 @@ def _note_of(command: Command, at: datetime) -> NotePart | None:
     return NotePart(at=at, by=command.by, text=text) if text else None
 
 
-def snapshot_text(test: TestBench, revision: int, notes: Sequence[NotePart], air_at: datetime) -> str:
-    """A test as the journal keeps it; `air_at` is when the air pressure was told that pulls count by."""
+def snapshot_text(test: TestBench, revision: int, notes: Sequence[NotePart], air: NotedAir) -> str:
+    """A test as the journal keeps it, with when the air pressure was told that pulls count by."""
     kept = [note.model_dump(mode="json") for note in notes]
-    return json.dumps({"bench": test.snapshot(), "revision": revision, "notes": kept, "air_at": air_at.isoformat()})
+    told = {"air_at": air.at.isoformat(), "air_unsaid": air.unsaid}
+    return json.dumps({"bench": test.snapshot(), "revision": revision, "notes": kept, **told})
 
 
 def notes_in(snapshot: Mapping[str, object]) -> tuple[NotePart, ...]:

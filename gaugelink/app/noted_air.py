@@ -50,8 +50,8 @@ class NotedAir:
 
     def remark(self, plan: Plan, at: datetime) -> PromptKey | None:
         """What is to be said of it before anybody pulls today; None where nothing is, or it was said."""
-        if self.unsaid:
-            self.unsaid = False
+        unsaid, self.unsaid = self.unsaid, False
+        if unsaid and not self._is_of_an_earlier_day(at):
             return PromptKey.AIR_TODAY
         if plan.conditions.barometer_kpa is None or not self._is_of_an_earlier_day(at) or self.said_on == day_of(at):
             return None

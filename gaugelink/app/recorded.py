@@ -153,6 +153,8 @@ class Restored:
     """What people noted with it."""
     air_at: datetime | None = None
     """When the air pressure was told that pulls count by; None where that was not kept."""
+    air_unsaid: bool = False
+    """Whether it was told anew, and nobody has heard of it yet."""
 
 
 def restored(
@@ -168,7 +170,8 @@ def restored(
         bench = TestBench.restore(snapshot["bench"], now_s, away_s, unit)
         kept_at = snapshot.get("air_at")
         air_at = None if kept_at is None else datetime.fromisoformat(kept_at)
-        return Restored(bench, int(snapshot["revision"]), notes_in(snapshot), air_at)
+        unsaid = bool(snapshot.get("air_unsaid", False))
+        return Restored(bench, int(snapshot["revision"]), notes_in(snapshot), air_at, unsaid)
     except (ValueError, TypeError, KeyError) as error:
         raise JournalError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
 

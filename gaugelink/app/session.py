@@ -139,7 +139,7 @@ class Session:
         self._test.leak_down(self._under_air)
         self._revision, self._noted = again.revision, Noted(again.notes, stored.odometer)
         self._began_at = stored.began_at
-        self._air = NotedAir(again.air_at or stored.began_at)
+        self._air = NotedAir(again.air_at or stored.began_at, again.air_unsaid)
         told_kpa = self._air.told_anew(self.shop, test.state, at)
         if told_kpa is not None:
             test.told_air(told_kpa)
@@ -386,6 +386,6 @@ class Session:
         )
 
     def _entry(self, test: TestBench, at: datetime, *, closed: bool) -> TestEntry:
-        snapshot = snapshot_text(test, self._revision, self._noted.notes, self._air.at)
+        snapshot = snapshot_text(test, self._revision, self._noted.notes, self._air)
         plan, odometer = test.plan, self._noted.odometer
         return TestEntry(plan.test_id, self.shop.name, plan.machine, snapshot, at, plan.engine, closed, odometer)

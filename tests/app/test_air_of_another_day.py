@@ -60,6 +60,11 @@ class Days(Bench):
 
     async def again(self, later_s: float, text: str) -> Step:
         """Start the service again so much later, and acknowledge the cautions."""
+        await self.started(later_s, text)
+        return self.kept(self.command(CommandAction.ACKNOWLEDGE))
+
+    async def started(self, later_s: float, text: str) -> None:
+        """Start the service again so much later."""
         async with Journal.open(self.session.shop.journal) as journal:
             for step in self.steps:
                 await journal.record(step.entries, step.outgoing())
@@ -71,7 +76,6 @@ class Days(Bench):
         self.now_s += later_s
         self.session.link("amber", True, self.now_s, self.at)
         self.kept(self.session.resume(stored, events, self.now_s, self.at))
-        return self.kept(self.command(CommandAction.ACKNOWLEDGE))
 
 
 def said_of_air(step: Step) -> list[PromptKey]:
@@ -117,6 +121,23 @@ async def test_air_that_was_told_today_is_told_once_and_outlasts_another_start(t
     assert said_of_air(await days.again(600.0, with_air(TODAY_KPA + 1.0))) == []
     (told,) = of(days.kept(days.crank(900.0)), published.TestState)
     assert told.cylinders[0].readings[1].ambient_abs_kpa == TODAY_KPA
+    assert said_of_air(await days.again(A_DAY_S, with_air(TODAY_KPA))) == [PromptKey.AIR_EARLIER]
+
+
+async def test_air_that_was_told_today_is_said_after_another_start_where_nobody_had_heard_of_it(tmp_path: Path) -> None:
+    days = Days(tmp_path, with_air(NOTED_KPA))
+    days.begun()
+    # Nobody acknowledges before the service is started once more, twice.
+    await days.started(A_DAY_S, with_air(TODAY_KPA))
+    await days.started(600.0, with_air(TODAY_KPA))
+    assert said_of_air(await days.again(600.0, with_air(TODAY_KPA))) == [PromptKey.AIR_TODAY]
+    assert said_of_air(await days.again(600.0, with_air(TODAY_KPA))) == []
+
+
+async def test_air_that_nobody_heard_of_on_its_day_is_not_said_to_be_of_the_next(tmp_path: Path) -> None:
+    days = Days(tmp_path, with_air(NOTED_KPA))
+    days.begun()
+    await days.started(A_DAY_S, with_air(TODAY_KPA))
     assert said_of_air(await days.again(A_DAY_S, with_air(TODAY_KPA))) == [PromptKey.AIR_EARLIER]
 
 
