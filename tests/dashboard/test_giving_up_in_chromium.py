@@ -39,9 +39,13 @@ async def test_a_test_is_given_up_by_its_id_after_it_is_done_and_counts_nowhere_
         await expect(page.locator("#result")).to_have_text("Done: take_back heard.")
         played.hub.take(BENCH, "test", told(4, "finished"))
         await expect(page.locator("#verdict-word")).to_contain_text("investigate")
+        # It counts, so its id would ask for nothing: it is opened again as any last change is undone.
+        async with page.expect_response("**/command"):
+            await page.locator("#do-take-back").click()
     assert [(command.action.value, command.test_id) for _, command in played.reader.asked] == [
         ("abandon", "test-1"),
         ("take_back", "test-1"),
+        ("take_back", None),
     ]
 
 
