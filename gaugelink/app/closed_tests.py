@@ -53,10 +53,8 @@ def put_right(
         test: the test, which is not the one that the bench has.
         verdict: what is said of it where it counts; None where it has no reading.
         stands: whether it is what stands at the bench, for whoever looks at it: no other was begun since.
-        now_s: not used, nothing here takes time.
         at: wall time.
     """
-    del now_s
     kept = json.loads(test.stored.snapshot_json)
     state = SNAPSHOT.validate_python(kept["bench"])
     given_up = command.action is CommandAction.ABANDON
@@ -79,7 +77,7 @@ def put_right(
 
 
 def judged_beside(
-    shop: Shop, test: RecordedTest, verdict: TestVerdict | None, told: Mapping[str, Any], now_s: float, at: datetime
+    shop: Shop, test: RecordedTest, verdict: TestVerdict | None, told: Mapping[str, Any], at: datetime
 ) -> Step:
     """Tell the closed test that stands at the bench anew where what it says of leak-downs is no longer what was told.
 
@@ -88,10 +86,8 @@ def judged_beside(
         test: the test, which the bench does not have any more.
         verdict: what is said of it beside the leak-downs that the journal has; None where it has no reading.
         told: what was published of it last, as the contract's `TestState` in JSON.
-        now_s: not used, nothing here takes time.
         at: wall time.
     """
-    del now_s
     step = Step()
     kept = json.loads(test.stored.snapshot_json)
     snapshot = kept | {"revision": int(kept["revision"]) + 1}

@@ -155,7 +155,7 @@ class Orders:
         except GaugelinkError as error:
             _LOG.error("The leak tests of %s are left out of the verdict: %s", stands["machine"], error)
             return Step()
-        return judged_beside(self._shop, test, verdict, stands, 0.0, datetime.now(UTC))
+        return judged_beside(self._shop, test, verdict, stands, datetime.now(UTC))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
         """Fetch the last dry test of a machine, for a wet one to be held against.
