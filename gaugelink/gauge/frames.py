@@ -138,7 +138,7 @@ class FrameReader:
     def link_lost(self, now_s: float) -> None:
         """The link went away: counters start again, an unfinished line is dropped, time goes on."""
         del now_s
-        self._lost += sum(len(frame.pressure) for frame in self._held) + self._arrivals.forget()
+        self._skip(sum(len(frame.pressure) for frame in self._held) + self._arrivals.forget())
         self._held.clear()
         self._intake.restart()
         if self._pace is not None:
@@ -353,9 +353,9 @@ class FrameReader:
             self._gap_pending = False
             spacing = self._clock.spacing_s
             if spacing is not None and self._time_s is not None:
-                gap = max(1, round((float(time_s[0]) - self._time_s) / (spacing * self._step)) - 1)
-                lost += gap
-                self._lost += gap
+                # What is known to be lost from before is within it.
+                gap = max(1, lost, round((float(time_s[0]) - self._time_s) / (spacing * self._step)) - 1)
+                self._lost, lost = self._lost + gap - lost, gap
         self._time_s = float(time_s[-1])
         return self._batch(time_s, placed.pressure, placed.over, lost, placed.arrival_s)
 

@@ -219,3 +219,160 @@ def test_a_gauge_that_sends_when_it_likes_is_timed_by_arrival():
     assert times[:2] == [1.0, 1.5]
     assert 1.5 < times[2] < 1.51
     assert times[3] == 7.0
+
+
+COUNTING = {
+    "frames": {"sequence": {"at": 0, "format": "u16"}},
+    "frames, in a byte": {"sequence": {"at": 0, "format": "u8"}},
+    "samples": {"sequence": {"at": 0, "format": "u16", "counts": "samples"}},
+    "its own time": {"device_time": {"at": 0, "format": "u16", "tick_s": 0.001}},
+    "its own time, of the last": {"device_time": {"at": 0, "format": "u16", "tick_s": 0.001, "of": "last"}},
+}
+TIMING = {"stated": {"rate_hz": 100}, "learnt": {}, "arrival": {"timing": "arrival"}}
+
+
+@pytest.mark.parametrize(
+    ("counting", "timing"),
+    [(counting, timing) for counting in COUNTING for timing in TIMING if (counting[:3], timing) != ("its", "arrival")],
+)
+def test_every_sample_of_a_gauge_that_counts_is_given_once_or_told_as_lost_where_it_was(counting, timing):
+    """Whatever comes twice, late, damaged, or not at all."""
+    table = {
+        **BASE, **COUNTING[counting], **TIMING[timing],
+        "pressure": {"at": 2, "format": "u16", "count": "fit"}, "status": {"at": -1, "format": "u8", "fault": 1},
+    }  # fmt: skip
+    reader = FrameReader("g", load_layout(table))
+    rng = np.random.default_rng(8)
+    payloads, first = [], 0
+    for number in range(400):
+        size = int(rng.integers(1, 8)) if counting == "samples" else 5
+        told = {"frames": number, "frames, in a byte": number % 256, "samples": first}.get(
+            counting, 10 * (first + size - 1) if counting.endswith("last") else 10 * first
+        )
+        payloads.append((struct.pack(f"<H{size}H", told % 65536, *range(first, first + size)), 0.01 * (first + size)))
+        first += size
+    fates = rng.choice(["comes", "lost", "damaged", "twice", "behind the next"], 400, p=[0.8, 0.05, 0.05, 0.05, 0.05])
+    fates[:20] = fates[-2:] = "comes"
+    comes, behind = [], []
+    for (payload, at_s), fate in zip(payloads, fates.tolist(), strict=True):
+        if fate == "behind the next":
+            behind.append(payload)
+            continue
+        if fate != "lost":
+            comes += [(payload + bytes([fate == "damaged"]), at_s)] * (2 if fate == "twice" else 1)
+        comes += [(late + b"\0", at_s) for late in behind]
+        behind.clear()
+    next_one = given = lost = 0
+    for payload, at_s in comes:
+        batch = reader.feed(payload, at_s)
+        if batch is None:
+            continue
+        values = batch.pressure_kpa.astype(int)
+        given += len(values)
+        lost += batch.lost_before
+        assert given + lost == values[-1] + 1
+        if len(values) <= 7:
+            assert values.tolist() == list(range(next_one + batch.lost_before, values[-1] + 1))
+        next_one = values[-1] + 1
+    assert next_one == first
+    counts = reader.counts
+    assert counts.lost_samples == lost == first - given
+    assert counts.malformed == np.count_nonzero(fates == "damaged")
+    assert counts.duplicated == np.count_nonzero(fates == "twice")
+    assert counts.out_of_order > 0
+    assert reader.tally == (counts.good, counts.malformed)
+
+
+def test_what_was_lost_before_the_link_was_is_not_lost_once_more_with_it():
+    reader = FrameReader(
+        "g", load_layout({**BASE, "rate_hz": 100, "pressure": {"at": 0, "format": "s16", "count": 10}})
+    )
+    for number in range(50):
+        reader.feed(bytes(20), 0.1 * number)
+    # A frame too short, then ten that are late enough to wait, then two seconds of nothing.
+    assert reader.feed(bytes(19), 5.0) is None
+    before_s = 4.9
+    assert reader.feed(bytes(20), 5.6) is None
+    reader.link_lost(6.0)
+    reader.reconnected()
+    after = reader.feed(bytes(20), 8.0)
+    missing = round((8.0 - before_s) * 100) - 10
+    assert after.lost_before == pytest.approx(missing, abs=3)
+    assert reader.counts.lost_samples == after.lost_before
+
+
+@pytest.mark.parametrize("counted", [True, False], ids=["counts", "counts nothing"])
+def test_a_gauge_that_was_away_is_timed_at_once_as_before(counted):
+    """A minute, then some seconds without a link, then from its first number again."""
+    layout = dict(COUNTED)
+    if not counted:
+        del layout["sequence"]
+    reader = FrameReader("g", load_layout(layout))
+    rng = np.random.default_rng(4)
+    error, rates = [], []
+    for begins_s, seconds in ((0.0, 60.0), (67.3, 20.0), (93.1, 20.0)):
+        if begins_s:
+            reader.link_lost(begins_s - 4.0)
+            reader.reconnected()
+        for number in range(int(seconds * 10.05)):
+            # It runs half a percent faster than is stated.
+            taken_s = begins_s + (10 * number + np.arange(10)) / 100.5
+            batch = reader.feed(frame(number), taken_s[-1] + rng.uniform(0, 0.03))
+            if batch is not None:
+                error.append(batch.time_s - taken_s[-len(batch.time_s) :])
+        rates.append(reader.rate_hz)
+    assert rates == pytest.approx([100.5] * 3, rel=3e-4)
+    assert np.abs(np.concatenate(error[100:])).max() < 0.03
+    assert np.abs(np.concatenate(error[700:])).max() < 0.03
+
+
+def test_what_came_while_the_rate_was_learnt_is_told_as_lost_when_the_link_is_lost_before_that():
+    layout = dict(COUNTED)
+    del layout["rate_hz"]
+    reader = FrameReader("g", load_layout(layout))
+    assert feed(reader, range(5)) == [None] * 5
+    reader.link_lost(1.0)
+    reader.reconnected()
+    batches = [batch for batch in feed(reader, range(30), start_s=8.0) if batch is not None]
+    assert sum(len(batch.time_s) for batch in batches) == 300
+    assert [batch.lost_before for batch in batches if batch.lost_before] == [50]
+    assert reader.counts.lost_samples == 50
+    assert batches[-1].time_s[-1] == pytest.approx(8.0 + 2.9, abs=0.02)
+
+
+def test_a_gauge_that_started_over_later_has_lost_what_was_between():
+    reader = FrameReader("g", load_layout(COUNTED))
+    feed(reader, range(100, 140))
+    batches = [batch for batch in feed(reader, range(40), start_s=7.0) if batch is not None]
+    # There was room for 300 from 3.9 s to the first sample of the frame that came at 7 s.
+    assert batches[0].lost_before == reader.counts.lost_samples == pytest.approx(300, abs=3)
+    assert [batch.lost_before for batch in batches[1:]] == [0] * 39
+    assert batches[0].time_s[0] == pytest.approx(7.0 - 0.09, abs=0.02)
+    assert batches[-1].time_s[-1] == pytest.approx(7.0 + 3.9, abs=0.02)
+    assert reader.rate_hz == pytest.approx(100.0, rel=1e-3)
+
+
+def test_a_frame_that_is_damaged_is_told_as_lost_where_nothing_counts():
+    reader = FrameReader(
+        "g", load_layout({**BASE, "rate_hz": 100, "pressure": {"at": 0, "format": "s16", "count": 10}})
+    )
+    payloads = [bytes(20 - (number in (0, 20, 21, 30))) for number in range(40)]
+    batches = [reader.feed(payload, 0.1 * number) for number, payload in enumerate(payloads)]
+    # What came before the first good one was not behind any.
+    lost = {number: batch.lost_before for number, batch in enumerate(batches) if batch and batch.lost_before}
+    assert lost == {22: 20, 31: 10}
+    assert reader.counts.lost_samples == 30
+    assert reader.tally == (36, 4)
+    times = np.concatenate([batch.time_s for batch in batches if batch])
+    assert np.diff(times).max() == pytest.approx(0.21, abs=0.005)
+    assert batches[39].time_s[-1] - batches[1].time_s[0] == pytest.approx(3.89, abs=0.005)
+
+
+def test_a_line_that_was_begun_when_the_link_was_lost_is_not_ended_by_another():
+    reader = FrameReader(
+        "g", load_layout({"name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"}, "text": {}})
+    )
+    assert reader.feed(b"12.5\n99", 0.0).pressure_kpa.tolist() == [12.5]
+    reader.link_lost(1.0)
+    reader.reconnected()
+    assert reader.feed(b"7.5\n", 2.0).pressure_kpa.tolist() == [7.5]

@@ -70,3 +70,15 @@ def test_a_count_further_back_than_any_frame_comes_late_is_a_gauge_that_started_
     started = counter(256, 99, 100)
     assert started.see(35, 0.0, FRAME_S) == (Verdict.RESTART, 0)
     assert started.see(36, FRAME_S, FRAME_S) == (Verdict.NEXT, 1)
+
+
+def test_frames_that_change_places_with_the_next_one_again_and_again_are_late_and_no_new_count() -> None:
+    followed = counter(256, 0, 1)
+    seen = [followed.see(value, FRAME_S, FRAME_S) for value in (3, 2, 5, 4, 7, 6, 9, 8)]
+    assert seen == [(Verdict.NEXT, 2), (Verdict.LATE, -1)] * 4
+
+
+def test_a_late_frame_that_comes_several_times_is_late_each_time_and_no_new_count() -> None:
+    followed = counter(256, 199, 200)
+    assert [followed.see(150, 0.0, FRAME_S) for _ in range(4)] == [(Verdict.LATE, -50)] * 4
+    assert followed.see(201, FRAME_S, FRAME_S) == (Verdict.NEXT, 1)
