@@ -200,7 +200,10 @@ class FrameReader:
     def _place_all(self, arrived: Arrived) -> SampleBatch | None:
         if arrived.lost:
             self._guess(arrived.lost)
-        batches = [self._place(each, came_s) for each, came_s in arrived.frames]
+        # Others can have been lost between those that waited.
+        sure = 1 if arrived.lost else len(arrived.frames)
+        batches = [self._place(*each) for each in arrived.frames[:sure]]
+        batches += [self._take(*each) for each in arrived.frames[sure:]]
         return joined([batch for batch in batches if batch is not None])
 
     def _place(self, frame: Frame, arrival_s: float) -> SampleBatch | None:
@@ -306,9 +309,7 @@ class FrameReader:
             self._out_of_order += 1
         elif verdict is Verdict.RESTART and self._arrival_s is not None:
             self._clock.new_epoch()
-            self._number = 0.0
-            self._guessed = 0
-            self._gap_pending = True
+            self._number, self._guessed, self._gap_pending = 0.0, 0, True
             for counter in (self._counter, self._ticks):
                 if counter is not None:
                     counter.forget_order()
@@ -373,8 +374,7 @@ class FrameReader:
         self._arrival_s = arrival_s
         self._time_s = float(time_s[-1])
         lost = self._owed + (1 if self._gap_pending else 0)
-        self._owed = 0
-        self._gap_pending = False
+        self._owed, self._gap_pending = 0, False
         spacing = None if self._pace is None else self._pace.see(size, arrival_s)
         if spacing is not None:
             self._sample_steadily(spacing)

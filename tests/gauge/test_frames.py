@@ -280,7 +280,8 @@ def test_every_sample_of_a_gauge_that_counts_is_given_once_or_told_as_lost_where
     assert counts.malformed == np.count_nonzero(fates == "damaged")
     assert counts.duplicated == np.count_nonzero(fates == "twice")
     assert counts.out_of_order > 0
-    assert reader.tally == (counts.good, counts.malformed)
+    refused = counts.malformed + counts.duplicated + counts.out_of_order
+    assert reader.tally == (counts.good, counts.malformed) == (len(comes) - refused, counts.malformed)
 
 
 def test_what_was_lost_before_the_link_was_is_not_lost_once_more_with_it():
@@ -376,3 +377,14 @@ def test_a_line_that_was_begun_when_the_link_was_lost_is_not_ended_by_another():
     reader.link_lost(1.0)
     reader.reconnected()
     assert reader.feed(b"7.5\n", 2.0).pressure_kpa.tolist() == [7.5]
+
+
+def test_of_a_gauge_that_sends_when_it_likes_one_sample_at_least_is_told_as_lost_with_the_link():
+    reader = FrameReader("g", load_layout({**BASE, "pressure": {"at": 0, "format": "u8"}}))
+    before = [reader.feed(b"\x01", 0.1 * number) for number in range(5)]
+    reader.link_lost(1.0)
+    reader.reconnected()
+    after = [reader.feed(b"\x01", 3.0 + 0.1 * number) for number in range(5)]
+    assert [batch.lost_before for batch in before + after] == [0] * 5 + [1] + [0] * 4
+    assert [batch.time_s[0] for batch in after] == pytest.approx([3.0, 3.1, 3.2, 3.3, 3.4])
+    assert reader.tally == (10, 0)

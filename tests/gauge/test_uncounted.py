@@ -126,6 +126,36 @@ def test_what_is_lost_while_the_radio_fades_is_told_where_it_was_lost(
     assert np.abs(heard.error_s).max() < max(0.015, 1.0 / rate_hz)
 
 
+@pytest.mark.parametrize("kind", ["even", "slots"])
+@pytest.mark.parametrize(("rate_hz", "size"), [(50.0, 4), (100.0, 10)])
+def test_single_frames_that_last_longer_than_a_radio_delays_are_lost_each_where_it_was(
+    rate_hz: float, size: int, kind: str
+) -> None:
+    numbers = np.random.default_rng(5).random(int(28.0 * rate_hz / size)) < 0.05
+    numbers[:10] = numbers[-10:] = False
+    # A radio that fades loses some, and lets one through between them.
+    numbers[100:110] = [True, False, True, False, False, True, False, True, True, False]
+    heard = hear(rate_hz, size, kind, lost=lambda _: numbers)
+    assert heard.gone == heard.counted == heard.told_lost == size * np.count_nonzero(numbers)
+    assert np.abs(heard.error_s).max() < 0.005
+
+
+def test_what_was_lost_before_the_link_was_is_not_taken_back_when_frames_come_soon_behind_it() -> None:
+    reader = reader_of(100.0)
+    ten = bytes(10)
+    for number in (*range(50), *range(53, 60)):
+        reader.feed(ten, 0.1 * number)
+    assert reader.counts.lost_samples == 30
+    reader.link_lost(7.0)
+    reader.reconnected()
+    # The first frame of the new link hangs for most of what a frame lasts, the others do not.
+    batches = [reader.feed(ten, 8.0 + 0.1 * number + (0.08 if number == 0 else 0.0)) for number in range(30)]
+    told = [batch.lost_before for batch in batches if batch is not None]
+    assert told[0] == pytest.approx(208, abs=2)
+    assert told[1:] == [0] * 29
+    assert reader.counts.lost_samples == 30 + told[0]
+
+
 def test_frames_wait_no_longer_than_it_takes_to_tell_a_loss() -> None:
     for rate_hz, size in ((100.0, 10), (400.0, 1)):
         assert hear(rate_hz, size, "even").kept_back_s < 0.15
