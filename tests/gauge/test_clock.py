@@ -92,3 +92,90 @@ def test_frames_whose_numbers_overlap_do_not_fold_time_back():
         assert times[0] > last
         assert (np.diff(times) > 0).all()
         last = times[-1]
+
+
+def followed(clock, start_s, frames, every_s=0.1, late_s=0.0, first=0, seed=7):
+    """Let it see frames of ten samples, each up to 30 ms late; the number and the time that would come next."""
+    jitter = np.random.default_rng(seed).uniform(0.0, 0.03, frames)
+    for frame in range(frames):
+        clock.observe(10.0 * (first + frame) + 9, start_s + every_s * frame + late_s + jitter[frame])
+    return 10.0 * (first + frames) + 9, start_s + every_s * frames
+
+
+def test_a_delay_is_told_from_the_line_under_all_arrivals():
+    clock = SampleClock(0.01)
+    assert clock.delay_s(9.0, 0.0) is None
+    number, at_s = followed(clock, 5.0, 400)
+    for off_s in (-0.3, 0.0, 0.25):
+        assert clock.delay_s(number, at_s + off_s) == pytest.approx(off_s, abs=1e-3)
+    # Spread evenly over 30 ms: the mean is half of it, the mean deviation a quarter.
+    assert clock.usual_delay_s == pytest.approx(0.015, abs=0.002)
+    assert clock.long_delay_s == pytest.approx(0.015 + 5 * 0.0075, abs=0.006)
+    assert 0.0 <= clock.least_recent_delay_s < 0.01
+    assert clock.mature
+
+
+def test_what_is_late_for_a_second_without_exception_is_so_by_the_least_of_it_and_is_told_once():
+    clock = SampleClock(0.01)
+    followed(clock, 5.0, 200)
+    followed(clock, 25.0, 7, late_s=0.2, first=200)
+    assert clock.least_recent_delay_s < 0.03
+    followed(clock, 25.7, 6, late_s=0.2, first=207)
+    assert clock.least_recent_delay_s == pytest.approx(0.2, abs=0.015)
+    clock.shifted()
+    assert clock.least_recent_delay_s == 0.0
+    followed(clock, 26.3, 5, late_s=0.3, first=213)
+    assert clock.least_recent_delay_s == 0.0
+    followed(clock, 26.8, 10, late_s=0.3, first=218)
+    assert clock.least_recent_delay_s == pytest.approx(0.3, abs=0.015)
+    # One frame that came in time shows that nothing was missing.
+    followed(clock, 27.8, 1, first=228)
+    assert clock.least_recent_delay_s < 0.03
+
+
+def test_behind_a_silence_a_late_frame_says_nothing_until_a_second_has_passed():
+    clock = SampleClock(0.01)
+    followed(clock, 5.0, 200)
+    followed(clock, 29.0, 3, late_s=0.3, first=240)
+    assert clock.least_recent_delay_s == 0.0
+    followed(clock, 29.3, 10, late_s=0.3, first=243)
+    assert clock.least_recent_delay_s == pytest.approx(0.3, abs=0.015)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_rate_that_was_learnt_holds_in_the_first_second_behind_a_reconnect(seed):
+    clock = SampleClock(0.01)
+    followed(clock, 5.0, 600, every_s=0.1005)
+    learnt = clock.spacing_s
+    assert learnt == pytest.approx(0.01005, rel=1e-4)
+    clock.new_epoch()
+    followed(clock, 80.0, 10, every_s=0.1005, seed=seed)
+    assert clock.spacing_s == pytest.approx(learnt, rel=5e-4)
+
+
+def test_of_another_rate_nothing_is_measured_before_two_seconds_of_it():
+    clock = SampleClock(0.01)
+    followed(clock, 5.0, 200)
+    assert clock.measured_spacing_s == pytest.approx(0.01, rel=1e-3)
+    clock.other_rate()
+    for frame in range(60):
+        followed(clock, 30.0 + 0.2 * frame, 1, first=frame, seed=frame)
+        if frame < 9:
+            assert clock.measured_spacing_s is None
+    assert clock.measured_spacing_s == pytest.approx(0.02, rel=2e-3)
+    assert clock.delay_s(609.0, 30.0 + 0.2 * 60) == pytest.approx(0.0, abs=2e-3)
+
+
+def test_no_time_is_given_that_is_not_after_those_that_others_gave():
+    clock = SampleClock(0.01)
+    clock.begin_after(7.05)
+    last = 7.05
+    for frame in range(100):
+        at_s = 7.0 + 0.1 * frame
+        clock.observe(10.0 * frame + 9, at_s)
+        times = clock.place(10.0 * frame, 1.0, 10, at_s)
+        assert times[0] > last
+        assert (np.diff(times) > 0.0).all()
+        last = times[-1]
+    # What it was ahead by is made up for.
+    assert last == pytest.approx(at_s, abs=0.005)
