@@ -179,3 +179,16 @@ def test_no_time_is_given_that_is_not_after_those_that_others_gave():
         last = times[-1]
     # What it was ahead by is made up for.
     assert last == pytest.approx(at_s, abs=0.005)
+
+
+def test_behind_a_pause_the_numbers_go_on_and_the_line_begins_anew():
+    clock = SampleClock(0.01)
+    followed(clock, 5.0, 200)
+    clock.new_epoch()
+    assert clock.delay_s(2009.0, 28.0) is None
+    for frame in range(20):
+        number, at_s = followed(clock, 28.0 + 0.1 * frame, 1, first=200 + frame, seed=frame)
+        assert clock.delay_s(number, at_s) == pytest.approx(0.0, abs=0.03)
+        times = clock.place(number - 19, 1.0, 10, at_s)
+        assert times[-1] == pytest.approx(at_s - 0.1, abs=0.03)
+    assert not clock.mature

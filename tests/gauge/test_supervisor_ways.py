@@ -217,6 +217,44 @@ def test_a_presentation_format_is_enough(unit: str, unit_number: int, kpa_per_un
     run_driven(main())
 
 
+@pytest.mark.parametrize("idle_kpa", [98.2, 0.4], ids=["from vacuum", "from the air"])
+def test_a_self_described_gauge_that_is_open_to_the_air_when_it_connects_says_from_where_it_reads(
+    idle_kpa: float,
+) -> None:
+    its = layout({}, unit="bar", rate_hz=20.0, pressure={"at": 0, "format": "s16", "scale": 0.001})
+    # Signed 16-bit, thousandths of a bar, as above.
+    presentation = struct.pack("<BbHBH", 0x0E, -3, 0x2780, 1, 0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge", presentation=presentation)
+        gauge.idle_kpa = idle_kpa
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await asyncio.sleep(5.0)
+            await gauge.feed(np.arange(20) / 20.0, np.full(20, 350.0))
+            await diary.more(2)
+            from_vacuum = idle_kpa > 50.0
+            assert diary.pressure_kpa.max() == pytest.approx(350.0 - from_vacuum * idle_kpa, abs=0.11)
+            assert np.median(diary.pressure_kpa) == pytest.approx(0.0 if from_vacuum else idle_kpa, abs=0.11)
+
+    run_driven(main())
+
+
+def test_a_self_described_gauge_under_pressure_when_it_connects_is_taken_to_read_from_the_air() -> None:
+    its = layout({}, unit="bar", rate_hz=20.0, pressure={"at": 0, "format": "s16", "scale": 0.001})
+    presentation = struct.pack("<BbHBH", 0x0E, -3, 0x2780, 1, 0)
+
+    async def main() -> None:
+        gauge = SimulatedGauge(its, name="Left gauge", presentation=presentation)
+        gauge.idle_kpa = 800.0
+        async with simulated_shop_radio([gauge]) as radio, keep_diary(link_to(radio, None)) as diary:
+            await diary.until_phase(LinkPhase.STREAMING)
+            await diary.more(20)
+            assert diary.pressure_kpa == pytest.approx(800.0, abs=0.11)
+
+    run_driven(main())
+
+
 def test_a_gauge_that_does_not_describe_itself_is_told_to_be_taught() -> None:
     its = layout({}, rate_hz=20.0)
 
