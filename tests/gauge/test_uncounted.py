@@ -140,6 +140,35 @@ def test_single_frames_that_last_longer_than_a_radio_delays_are_lost_each_where_
     assert np.abs(heard.error_s).max() < 0.005
 
 
+@pytest.mark.parametrize(("rate_hz", "size"), [(50.0, 4), (100.0, 10)])
+def test_a_loss_that_was_only_a_delay_of_many_frames_is_taken_back(rate_hz: float, size: int) -> None:
+    """A radio that is a quarter of a second behind for a while, and sends at the gauge's pace meanwhile."""
+
+    def arrives(arrival_s: np.ndarray) -> np.ndarray:
+        behind = (arrival_s > AT_S[0]) & (arrival_s < AT_S[0] + 0.6)
+        return np.maximum.accumulate(arrival_s + 0.25 * behind)
+
+    heard = hear(rate_hz, size, "even", arrives=arrives)
+    assert heard.counted == 0
+    assert [at for at, _ in heard.told] == pytest.approx([AT_S[0]], abs=0.1)
+    # Time is steered back by 2 %: a fifth of a second takes ten.
+    before, after = heard.error_s[: int(5 * rate_hz)], heard.error_s[-int(3 * rate_hz) :]
+    assert np.abs(after - np.median(before)).max() < 0.01
+
+
+@pytest.mark.parametrize("kind", ["even", "slots"])
+def test_single_short_frames_that_are_lost_one_after_another_are_told_once_all_are_late(kind: str) -> None:
+    # A frame lasts 5 ms; after each of them the ones behind it come no later than the radio may make them.
+    lost = np.zeros(5600, dtype=bool)
+    for at in AT_S:
+        lost[int(201 * at) :: 10][:8] = True
+    heard = hear(200.0, 1, kind, lost=lambda _: lost)
+    assert heard.counted == pytest.approx(heard.gone, abs=3 * len(AT_S))
+    assert heard.told_lost >= heard.counted
+    assert np.abs(heard.error_s).max() < 0.045
+    assert np.percentile(np.abs(heard.error_s), 80) < 0.015
+
+
 def test_what_was_lost_before_the_link_was_is_not_taken_back_when_frames_come_soon_behind_it() -> None:
     reader = reader_of(100.0)
     ten = bytes(10)
