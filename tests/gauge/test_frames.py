@@ -221,12 +221,14 @@ def test_a_gauge_that_sends_when_it_likes_is_timed_by_arrival():
     assert times[3] == 7.0
 
 
+STAMP = {"at": 2, "format": "u16", "tick_s": 0.001}
 COUNTING = {
     "frames": {"sequence": {"at": 0, "format": "u16"}},
     "frames, in a byte": {"sequence": {"at": 0, "format": "u8"}},
     "samples": {"sequence": {"at": 0, "format": "u16", "counts": "samples"}},
-    "its own time": {"device_time": {"at": 0, "format": "u16", "tick_s": 0.001}},
-    "its own time, of the last": {"device_time": {"at": 0, "format": "u16", "tick_s": 0.001, "of": "last"}},
+    "its own time": {"device_time": STAMP},
+    "its own time, of the last": {"device_time": STAMP | {"of": "last"}},
+    "its own time, and frames": {"device_time": STAMP, "sequence": {"at": 0, "format": "u8"}},
 }
 TIMING = {"stated": {"rate_hz": 100}, "learnt": {}, "arrival": {"timing": "arrival"}}
 
@@ -239,17 +241,17 @@ def test_every_sample_of_a_gauge_that_counts_is_given_once_or_told_as_lost_where
     """Whatever comes twice, late, damaged, or not at all."""
     table = {
         **BASE, **COUNTING[counting], **TIMING[timing],
-        "pressure": {"at": 2, "format": "u16", "count": "fit"}, "status": {"at": -1, "format": "u8", "fault": 1},
+        "pressure": {"at": 4, "format": "u16", "count": "fit"}, "status": {"at": -1, "format": "u8", "fault": 1},
     }  # fmt: skip
     reader = FrameReader("g", load_layout(table))
     rng = np.random.default_rng(8)
     payloads, first = [], 0
     for number in range(400):
         size = int(rng.integers(1, 8)) if counting == "samples" else 5
-        told = {"frames": number, "frames, in a byte": number % 256, "samples": first}.get(
-            counting, 10 * (first + size - 1) if counting.endswith("last") else 10 * first
-        )
-        payloads.append((struct.pack(f"<H{size}H", told % 65536, *range(first, first + size)), 0.01 * (first + size)))
+        count = first if counting == "samples" else number
+        stamp = 10 * (first + size - 1 if counting.endswith("last") else first)
+        words = (count % 65536, stamp % 65536, *range(first, first + size))
+        payloads.append((struct.pack(f"<{size + 2}H", *words), 0.01 * (first + size)))
         first += size
     fates = rng.choice(["comes", "lost", "damaged", "twice", "behind the next"], 400, p=[0.8, 0.05, 0.05, 0.05, 0.05])
     fates[:20] = fates[-2:] = "comes"
