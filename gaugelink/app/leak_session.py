@@ -51,11 +51,10 @@ class LeakSession:
         self._unit = shop.settings.bench.display_unit
         self._run: Run | None = None
         self._about = About(shop.name)
-        self._acknowledged = False
+        self._acknowledged = self._verdict_told = False
         self._standing: tuple[str, ...] = ()
         """The cautions that nobody has acknowledged yet."""
         self._told_s = float("-inf")
-        self._verdict_told = False
         self._keeper = Keeper()
         self._kept: KeptLeakDown | None = None
         self._snapshot = ""

@@ -9,6 +9,7 @@ least squares of as many samples is timed beside it (`numpy.linalg.lstsq`, 100 u
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -61,8 +62,8 @@ def main() -> None:
         samples, traits, hints = event_samples(trace), traits_of(trace), EngineHints(cycle=cycle)
         n = len(samples.time_s)
         rows, right = rng.normal(size=(n, UNKNOWNS)), rng.normal(size=n)
-        yard_s = least_s(lambda a=rows, b=right: np.linalg.lstsq(a, b, rcond=None))  # type: ignore[misc]
-        fit_s = least_s(lambda s=samples, t=traits, h=hints: fit_live(s, t, h))  # type: ignore[misc]
+        yard_s = least_s(partial(np.linalg.lstsq, rows, right, rcond=None))
+        fit_s = least_s(partial(fit_live, samples, traits, hints))
         found = fit_live(samples, traits, hints).strokes
         truth = np.array([[s.time_s, s.peak_kpa] for s in trace.strokes])
         near = [int(np.argmin(np.abs(truth[:, 0] - stroke.time_s))) for stroke in found]
