@@ -6,6 +6,7 @@ The aim is less than 300 ms of a core. What a core does in that time differs fro
 least squares of as many samples is timed beside it (`numpy.linalg.lstsq`, 100 unknowns): what its square alone costs.
 """
 
+import argparse
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -55,6 +56,7 @@ def least_s(work: Callable[[], object]) -> float:
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     rng = np.random.default_rng(4242)
     print(f"{'strokes':>7} {'samples':>8} {'fit, s':>7} {'lstsq, s':>9} {'ratio':>6}  error of peaks, %: median, p95")
     for rpm, cycle in TURNED:

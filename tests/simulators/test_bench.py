@@ -42,7 +42,7 @@ class Handled(SimulatedGauge):
 
 def prompt(key: PromptKey, *cylinders: str) -> Prompt:
     said = {"cylinder": "PTO", "next": "PTO", "place": "clutch side", "value": 900.0, "list": (("PTO", 900.0),)}
-    said |= {"count": 8, "more": 10}
+    said |= {"count": 8, "more": 10, "machine": "north-7"}
     return Prompter(PressureUnit.KPA, ENGLISH).say(key, cylinders, **said)
 
 
