@@ -131,9 +131,7 @@ def _inside(angle: FloatArray, shape: FloatArray, rod_ratio: float) -> tuple[Flo
         value += shape[column] * rows[column]
     d_angle += by_u / unit
     # The corrections are as wide as the rest of the pulse: what changes its width stretches them.
-    by_u *= u
-    for row, slope_of_unit in zip(rows, d_unit, strict=False):
-        row -= (slope_of_unit / unit) * by_u
+    rows[:3] -= np.outer(d_unit / unit, by_u * u)
     return value, d_angle, rows
 
 
