@@ -4,7 +4,7 @@ import logging
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
-from bleak.exc import BleakError
+from bleak.exc import BleakError, BleakGATTProtocolError
 
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.decode import Fault, FrameDecoder, LineDecoder
@@ -36,8 +36,12 @@ def how_to_hear(characteristic: BleakGATTCharacteristic) -> How | None:
 async def describe(client: BleakClient, request_s: float) -> GaugeLayout:
     """Make the layout of a connected gauge from its standard services and descriptors.
 
+    A characteristic that refuses to be described, or of whose description nothing can be made, is passed over where
+    another one's can be read.
+
     Raises GaugeError when the gauge does not say what it sends, and the radio's errors.
     """
+    unclear: GaugeError | BleakGATTProtocolError | None = None
     for service in client.services:
         for characteristic in service.characteristics:
             how = how_to_hear(characteristic)
@@ -45,9 +49,16 @@ async def describe(client: BleakClient, request_s: float) -> GaugeLayout:
                 continue
             if service.uuid == ENVIRONMENTAL_SENSING and characteristic.uuid == PRESSURE:
                 return _heard(environmental_pressure(), how)
-            layout = await _presented(client, characteristic, how, request_s)
+            try:
+                layout = await _presented(client, characteristic, how, request_s)
+            except (GaugeError, BleakGATTProtocolError) as error:
+                logger.info("%s does not say what it sends on %s: %s", client.address, characteristic.uuid, error)
+                unclear = unclear or error
+                continue
             if layout is not None:
                 return layout
+    if unclear is not None:
+        raise unclear
     raise GaugeError(
         f"The gauge at {client.address} does not say what it sends: it has neither the Environmental Sensing pressure "
         f"nor a presentation format of a pressure. Teach it once with `gaugelink learn {client.address}`."

@@ -8,7 +8,7 @@ from typing import cast
 
 import pytest
 from bleak import BleakClient
-from bleak.exc import BleakError
+from bleak.exc import BleakError, BleakGATTProtocolError
 
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.described import describe
@@ -26,12 +26,12 @@ class Told:
     """A characteristic, and what is answered when it is read."""
 
     uuid: str
-    presentation: bytes | None
+    presentation: bytes | BleakError | None
     reading: bytes | BleakError
     properties: list[str] = field(default_factory=lambda: ["read", "notify"])
     service_uuid: str = "ff01"
 
-    def get_descriptor(self, uuid: str) -> bytes | None:
+    def get_descriptor(self, uuid: str) -> bytes | BleakError | None:
         return self.presentation if uuid == PRESENTATION_FORMAT else None
 
 
@@ -44,7 +44,9 @@ class Gauge:
         self.services = [SimpleNamespace(uuid="ff01", characteristics=characteristics)]
         self.is_connected = is_connected
 
-    async def read_gatt_descriptor(self, descriptor: bytes) -> bytes:
+    async def read_gatt_descriptor(self, descriptor: bytes | BleakError) -> bytes:
+        if isinstance(descriptor, BleakError):
+            raise descriptor
         return descriptor
 
     async def read_gatt_char(self, characteristic: Told) -> bytes:
@@ -63,6 +65,38 @@ def test_what_describes_itself_as_something_else_is_passed_over() -> None:
     )
     assert layout.listen.characteristic is not None
     assert "ff04" in layout.listen.characteristic
+
+
+UNCLEAR = {
+    "cut": (PRESSURE[:3], GaugeError, "ff02 has 3 bytes instead of 7"),
+    "no number": (struct.pack("<BbHBH", 0x1B, 0, 0x2780, 1, 0), GaugeError, "ff02 is 0x1b"),
+    "refused": (BleakGATTProtocolError(2), BleakGATTProtocolError, "Read Not Permitted"),
+}
+"""What a characteristic says that nothing can be made of; what is said where there is no other one."""
+
+
+@pytest.mark.parametrize(("presentation", "_error", "_words"), UNCLEAR.values(), ids=UNCLEAR)
+def test_what_cannot_be_made_out_is_passed_over_where_another_characteristic_can(
+    presentation: bytes | BleakError, _error: type[Exception], _words: str
+) -> None:
+    layout = described(Gauge(Told("ff02", presentation, b""), Told("ff04", PRESSURE, b"")))
+    assert layout.listen.characteristic is not None
+    assert "ff04" in layout.listen.characteristic
+
+
+@pytest.mark.parametrize(("presentation", "error", "words"), UNCLEAR.values(), ids=UNCLEAR)
+def test_what_cannot_be_made_out_is_told_where_there_is_nothing_else(
+    presentation: bytes | BleakError, error: type[Exception], words: str
+) -> None:
+    told = [Told("ff02", presentation, b""), Told("ff03", PRESSURE[:2], b""), Told("ff04", TEMPERATURE, b"")]
+    with pytest.raises(error, match=words):
+        described(Gauge(*told))
+
+
+def test_a_description_that_the_radio_did_not_bring_is_no_refusal() -> None:
+    """Another characteristic may be of the air around."""
+    with pytest.raises(BleakError, match="busy"):
+        described(Gauge(Told("ff02", BleakError("busy"), b""), Told("ff04", PRESSURE, b"")))
 
 
 @pytest.mark.parametrize(
