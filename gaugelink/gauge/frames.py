@@ -2,7 +2,6 @@
 
 import logging
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined
 from gaugelink.gauge.stamps import StampLine
 from gaugelink.gauge.uncounted import Arrivals, Arrived
 from gaugelink.gauge.unsteady import Unsteady
+from gaugelink.gauge.untimed import Placed, Untimed
 
 logger = logging.getLogger(__name__)
 
@@ -27,17 +27,6 @@ PAUSE_S = 0.15
 """Frames that are all late by more than this, while the counter missed none, mean that the gauge paused."""
 OTHER_RATE_S = 5.0
 """A second pause within this is none: the gauge samples more slowly than before."""
-HELD_FRAMES = 256
-"""Frames kept while an unknown rate is being learnt."""
-
-
-@dataclass(slots=True)
-class _Placed:
-    first: float
-    pressure: FloatArray
-    over: bool
-    arrival_s: float
-    lost: int
 
 
 class FrameReader:
@@ -96,7 +85,7 @@ class FrameReader:
         """Samples counted as lost by a gap alone, which can turn out to have been a delay."""
         self._gap_pending = False
         self._paused_s = -math.inf
-        self._held: list[_Placed] = []
+        self._untimed = Untimed()
 
     @property
     def _step(self) -> float:
@@ -138,8 +127,8 @@ class FrameReader:
     def link_lost(self, now_s: float) -> None:
         """The link went away: counters start again, an unfinished line is dropped, time goes on."""
         del now_s
-        self._skip(sum(len(frame.pressure) for frame in self._held) + self._arrivals.forget())
-        self._held.clear()
+        self._skip(self._arrivals.forget())
+        self._give_up_untimed()
         self._intake.restart()
         if self._pace is not None:
             self._pace.forget()
@@ -147,7 +136,11 @@ class FrameReader:
         self._gap_pending = self._time_s is not None
 
     def rest(self) -> SampleBatch | None:
-        """At the end of a recording: frames that wait for what comes behind them, as if nothing had been lost."""
+        """At the end of a recording: frames that wait for what comes behind them, as if nothing had been lost.
+
+        Those of which it is still not known how far apart their samples are, are lost.
+        """
+        self._give_up_untimed()
         return self._place_all(self._arrivals.rest())
 
     def reconnected(self) -> None:
@@ -169,6 +162,11 @@ class FrameReader:
         self._number += samples
         self._owed += samples
         self._lost += samples
+
+    def _give_up_untimed(self) -> None:
+        samples, lost_between = self._untimed.forget()
+        self._skip(samples)
+        self._owed += lost_between
 
     def _guess(self, samples: int) -> None:
         self._skip(samples)
@@ -214,22 +212,17 @@ class FrameReader:
         self._good += 1
         clock = self._clock
         last = first + self._step * (size - 1)
-        clock.observe(last, arrival_s)
+        if self._step:
+            clock.observe(last, arrival_s)
         self._number = last + self._step
         self._size = size
         self._arrival_s = arrival_s
-        placed = _Placed(first, frame.pressure_kpa, frame.over_range, arrival_s, self._owed)
+        placed = Placed(first, frame.pressure_kpa, frame.over_range, arrival_s, self._owed)
         self._owed = 0
-        if self._held or not clock.ready or not self._step:
-            self._held.append(placed)
-            if not clock.ready or not self._step:
-                if len(self._held) > HELD_FRAMES:
-                    self._lost += len(self._held.pop(0).pressure)
-                return None
-            batches = [self._emit(each) for each in self._held]
-            self._held.clear()
-            return joined(batches)
-        return self._emit(placed)
+        if not clock.ready or not self._step:
+            self._lost += self._untimed.keep(placed)
+            return None
+        return joined([self._emit(each) for each in (*self._untimed.take(), placed)])
 
     def _order(self, frame: Frame, size: int, arrival_s: float) -> float | None:
         """Number of the frame's first sample, or None when the frame is a repeat or came late."""
@@ -308,6 +301,7 @@ class FrameReader:
         elif verdict is Verdict.LATE:
             self._out_of_order += 1
         elif verdict is Verdict.RESTART and self._arrival_s is not None:
+            self._give_up_untimed()
             self._clock.new_epoch()
             self._number, self._guessed, self._gap_pending = 0.0, 0, True
             for counter in (self._counter, self._ticks):
@@ -318,12 +312,14 @@ class FrameReader:
     def _by_stamp(self, stamps: StampLine, moved: int, size: int, lost: int | None) -> float:
         known = stamps.step
         gone = stamps.follow(moved, size if self._stamp_last else self._size, lost)
-        if lost is None:
-            self._owed += gone
-            self._lost += gone
-        if self._stamp_last and not known:
-            for held in self._held:
-                held.first -= stamps.step * (len(held.pressure) - 1)
+        if gone:
+            self._untimed.lost(gone[:-1])
+            self._owed += gone[-1]
+            self._lost += sum(gone)
+        if stamps.step and not known:
+            for frame in self._untimed:
+                frame.first -= stamps.step * (len(frame.pressure) - 1) if self._stamp_last else 0.0
+                self._clock.observe(frame.first + stamps.step * (len(frame.pressure) - 1), frame.arrival_s)
         return stamps.at - (stamps.step * (size - 1) if self._stamp_last else 0.0)
 
     def _without_stamps(self) -> float:
@@ -333,10 +329,10 @@ class FrameReader:
         stated = self.layout.rate_hz
         self._clock.renumbered(None if stated is None else 1.0 / stated)
         self._number = 0.0
-        for held in self._held:
-            held.first = self._number + held.lost
-            self._number = held.first + len(held.pressure)
-            self._clock.observe(self._number - 1, held.arrival_s)
+        for frame in self._untimed:
+            frame.first = self._number + frame.lost
+            self._number = frame.first + len(frame.pressure)
+            self._clock.observe(self._number - 1, frame.arrival_s)
         return self._number + self._owed
 
     def _estimate_loss(self, size: int, spacing: float, arrival_s: float) -> None:
@@ -347,7 +343,7 @@ class FrameReader:
             # What looked like a loss was a delay.
             self._take_back(min(self._guessed, -astray))
 
-    def _emit(self, placed: _Placed) -> SampleBatch:
+    def _emit(self, placed: Placed) -> SampleBatch:
         time_s = self._clock.place(placed.first, self._step, len(placed.pressure), placed.arrival_s)
         lost = placed.lost
         if self._gap_pending:

@@ -31,24 +31,32 @@ class StampLine:
         """The next stamp is a first one; what is known of the step stays."""
         self.at = self._raw = 0.0
         self._seen = LEARN_STAMPS
-        self._off: list[tuple[int, int]] = []
+        self._off: list[tuple[int, int, int | None]] = []
+        """Stamps that taught no step yet, or that are off the line, as they came."""
 
-    def follow(self, moved: int, samples: int, lost: int | None) -> int:
-        """Take a stamp. Gives how many samples were lost before it, in whole frames.
+    def follow(self, moved: int, samples: int, lost: int | None) -> list[int]:
+        """Take a stamp. Gives how many samples, in whole frames and beside those that a counter told, were lost before
+        each of the stamps of which that is known only now, this one last; nothing while the step is not known.
 
         Args:
             moved: ticks since the stamp before, at least 1.
             samples: samples between the two stamps when no frame was lost.
             lost: samples lost between them as a counter says, or None where nothing else counts.
         """
+        if self.step:
+            return [self._along(moved, samples, lost)]
+        self.at += moved
+        self._off.append((moved, samples, lost))
+        if len(self._off) < LEARN_STAMPS or sum(each for each, _, _ in self._off) < LEARN_TICKS:
+            return []
+        untold = self._off
+        self._learn()
+        self.restart()
+        return [self._along(*each) for each in untold]
+
+    def _along(self, moved: int, samples: int, told: int | None) -> int:
         self._raw += moved
-        if not self.step:
-            self._off.append((moved, samples))
-            if len(self._off) >= LEARN_STAMPS and sum(each for each, _ in self._off) >= LEARN_TICKS:
-                self._learn()
-            self.at = self._raw
-            return lost or 0
-        told = lost
+        lost = told
         if lost is None:
             # A stamp is up to half a tick off the line, or one while the line is young: a frame that lasts little more
             # is not lost for that.
@@ -68,21 +76,25 @@ class StampLine:
         # Frames are lost here and there, not every second one: the gauge has changed its rate, or runs at another one
         # than is stated.
         if steady and (told is not None or not lost):
-            self._off.clear()
+            self._off = []
         else:
-            self._off.append((moved, samples if told is None else passed))
-            self._off = self._off[-LEARN_STAMPS:]
-            paces = [each / count for each, count in self._off]
+            self._off = [*self._off[1 - LEARN_STAMPS :], (moved, samples, told)]
+            paces = [each / count for each, count in self._counted()]
             alike = max(2.0 / samples, _ALIKE * paces[0])
             if len(self._off) == LEARN_STAMPS and max(paces) - min(paces) <= alike:
                 self._learn()
                 self.at, self._seen = self._raw, LEARN_STAMPS
-        return lost
+        return lost if told is None else 0
+
+    def _counted(self) -> list[tuple[int, int]]:
+        """Ticks and samples from each of the stamps off the line to the next, as far as a counter tells them."""
+        return [(moved, samples + (told or 0)) for moved, samples, told in self._off]
 
     def _learn(self) -> None:
-        usual = float(np.median([moved / samples for moved, samples in self._off]))
+        moves = self._counted()
+        usual = float(np.median([moved / samples for moved, samples in moves]))
         # The stamps of a steady gauge move by a whole number of ticks or by the next one; their mean is its pace.
-        kept = [(moved, samples) for moved, samples in self._off if abs(moved - usual * samples) <= 1.0]
+        kept = [(moved, samples) for moved, samples in moves if abs(moved - usual * samples) <= 1.0]
         self.step = sum(moved for moved, _ in kept) / sum(samples for _, samples in kept) if kept else usual
         self._first_step = self.step
-        self._off.clear()
+        self._off = []

@@ -6,8 +6,9 @@ import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from gaugelink.gauge.frames import HELD_FRAMES, FrameReader
+from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import load_layout
+from gaugelink.gauge.untimed import MOST
 from tests.gauge.anylayout import make_layout
 
 PAYLOADS = st.one_of(
@@ -41,7 +42,7 @@ def check(reader, steps):
         given_out += len(batch.time_s)
     counts = reader.counts
     assert min(counts.good, counts.malformed, counts.short, counts.long, counts.lost_samples) >= 0
-    assert len(reader._held) <= HELD_FRAMES
+    assert len(reader._untimed) <= MOST
     return given_out
 
 

@@ -103,20 +103,60 @@ def test_stamps_tell_a_gauge_that_changes_its_rate(before_hz, after_hz):
     assert np.percentile(np.abs(timing_error_s(time_s, true_s, seen_s=29.0, within_s=2.0)), 95) < 1e-3
 
 
-def test_what_a_counter_says_was_lost_while_the_time_between_samples_is_learnt_is_lost() -> None:
+@pytest.mark.parametrize("of", ["first", "last"])
+@pytest.mark.parametrize("lost", [{1}, {3}, {5}, {1, 2}, {2, 4}], ids=str)
+@pytest.mark.parametrize(("tick_s", "size"), [(1 / 64, 5), (0.015, 5), (0.001, 10), (1e-5, 20)])
+def test_a_frame_lost_while_the_time_between_samples_is_learnt_is_told_once_that_is_known(tick_s, size, lost, of):
+    layout = load_layout(
+        {
+            "name": "x", "unit": "kPa", "listen": {"characteristic": "fff1"},
+            "device_time": {"at": 0, "format": "u32", "tick_s": tick_s, "of": of},
+            "pressure": {"at": 4, "format": "u16", "count": size},
+        }
+    )  # fmt: skip
+    reader = FrameReader("g", layout)
+    batches = []
+    for number in range(60):
+        if number in lost:
+            continue
+        values = range(number * size, (number + 1) * size)
+        taken_s = 3.3 + 0.01 * values[0 if of == "first" else -1]
+        payload = struct.pack(f"<I{size}H", int(taken_s / tick_s), *values)
+        batches.append(reader.feed(payload, 3.3 + 0.01 * values[-1]))
+    batches = [batch for batch in batches if batch is not None]
+    assert [batch.lost_before for batch in batches] == [len(lost) * size] + [0] * (len(batches) - 1)
+    assert reader.counts.lost_samples == len(lost) * size
+    # They are told before the frames that they were lost before, which are given out together.
+    assert sum(len(batch.time_s) for batch in batches) == (60 - len(lost)) * size
+    pressure, time_s = (
+        np.concatenate([getattr(batch, each) for batch in batches]) for each in ("pressure_kpa", "time_s")
+    )
+    # A stamp is up to a tick early, and the line is young.
+    assert np.ptp(time_s - 0.01 * pressure) < 0.02 + 2.0 * tick_s
+
+
+def test_what_a_counter_tells_is_not_told_by_the_stamps_once_more() -> None:
     line = StampLine(0)
-    assert [line.follow(50, 5, lost) for lost in (0, 10, 0, 5)] == [0, 10, 0, 5]
+    assert [line.follow(50, 5, lost) for lost in (0, 10, None, 5)] == [[]] * 4
+    assert line.follow(50, 5, 0) == [0] * 5
+    assert line.follow(100, 5, 5) == [0]
+
+
+def test_stamps_far_apart_for_what_a_counter_says_was_lost_teach_the_time_between_samples_all_the_same() -> None:
+    line = StampLine(0)
+    for moved, lost in ((100, 5), (150, 10), (100, 5), (50, 0), (100, 5)):
+        line.follow(moved, 5, lost)
+    assert line.step == pytest.approx(10.0)
 
 
 def test_a_frame_lost_while_the_time_between_samples_is_learnt_does_not_make_it_longer() -> None:
     line = StampLine(0)
-    for moved in (50, 50, 100, 50, 50):
-        line.follow(moved, 5, None)
+    assert [line.follow(moved, 5, None) for moved in (50, 50, 100, 50, 50)] == [[]] * 4 + [[0, 0, 5, 0, 0]]
     assert line.step == pytest.approx(10.0)
 
 
 def test_a_gauge_that_is_slower_than_stated_is_told_through_a_loss_that_its_counter_tells() -> None:
     line = StampLine(10.0)
     for moved, lost in ((100, 0), (100, 0), (200, 5), (100, 0), (100, 0)):
-        assert line.follow(moved, 5, lost) == lost
+        assert line.follow(moved, 5, lost) == [0]
     assert line.step == pytest.approx(20.0)
