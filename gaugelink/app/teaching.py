@@ -14,8 +14,8 @@ from decimal import InvalidOperation
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugeError
 from gaugelink.gauge.ambient import HIGHEST_KPA, LOWEST_KPA
-from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.inspect import Inspector, LiveValue
+from gaugelink.gauge.intake import Intake
 from gaugelink.gauge.layout import GaugeLayout, How, Listen
 from gaugelink.gauge.learn import learn
 from gaugelink.gauge.learn_types import LabelledSegment, LearnResult
@@ -176,13 +176,9 @@ def _where(inspector: Inspector, characteristic: str) -> Listen:
 
 
 def _last_pressure(layout: GaugeLayout, frames: Sequence[tuple[float, bytes]]) -> float | None:
-    reader = FrameReader("taught", layout)
-    last = None
-    for arrival_s, payload in frames:
-        batch = reader.feed(payload, arrival_s)
-        if batch is not None and len(batch.pressure_kpa):
-            last = float(batch.pressure_kpa[-1]) + (reader.zero_kpa or 0.0)
-    return last
+    intake = Intake(layout)
+    read = [frame for _, payload in frames for frame in intake.decode(payload) if frame is not None]
+    return float(read[-1].pressure_kpa[-1]) if read else None
 
 
 def proven(taught: Taught) -> bool:

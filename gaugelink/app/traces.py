@@ -189,8 +189,13 @@ def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
         # A gauge is listened to for seconds before its pace is told; a recording may hold no more than the pull.
         reader = FrameReader(path.name, told)
         batches = replay(recording, reader)
-    frames, (_, refused) = len(recording.frames), reader.tally
+    frames, (good, refused) = len(recording.frames), reader.tally
     time_s = np.concatenate([np.empty(0), *(batch.time_s for batch in batches)])
+    if good and not batches:
+        raise RecordingError(
+            f"{path}: its layout states no rate_hz, and {counted(good, 'frame')} are too few, or too close together, "
+            "to learn it from: state it in the layout."
+        )
     if len(time_s) < 2:
         why = f"the layout refuses {refused} of its {counted(frames, 'frame')}"
         raise RecordingError(f"{path}: found {counted(len(time_s), 'sample')}; a trace needs two or more: {why}.")

@@ -154,6 +154,24 @@ def test_frames_that_say_they_are_over_range_are_flagged_as_in_the_service(tmp_p
     assert "over_range" in event["flags"]
 
 
+@pytest.mark.parametrize(("frames", "every_s"), [(7, 0.5), (40, 0.005)])
+def test_a_recording_too_short_to_learn_its_rate_from_says_what_the_layout_lacks(
+    frames: int, every_s: float, tmp_path: Path
+) -> None:
+    table = 'name = "x"\nunit = "kPa"\nlisten = { characteristic = "fff1" }\n'
+    table += 'sequence = { at = 0, format = "u8" }\npressure = { at = 1, format = "u8", count = 10 }\n'
+    lines = ['{"recording": "gaugelink", "version": 1}']
+    lines += [json.dumps({"t_s": every_s * n, "hex": bytes([n] * 11).hex()}) for n in range(frames)]
+    file, layout = tmp_path / "gauge.jsonl", tmp_path / "gauge.toml"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    layout.write_text(table, encoding="utf-8")
+    with pytest.raises(GaugelinkError, match=f"states no rate_hz, and {frames} frames are too few"):
+        CliRunner().invoke(app, ["replay", str(file), "--layout", str(layout)], catch_exceptions=False)
+    layout.write_text(f"{table}rate_hz = {10 / every_s}\n", encoding="utf-8")
+    result = CliRunner().invoke(app, ["replay", str(file), "--layout", str(layout)], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

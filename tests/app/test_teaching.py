@@ -17,34 +17,63 @@ from gaugelink.app.teaching import Hand, Taught, proven, teach
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import GaugelinkError
 from gaugelink.gauge.inspect import Inspector
+from gaugelink.gauge.layout import load_layout
+from simulators.gatt_gauge import SimulatedGauge
 from simulators.radio_time import run_driven
-from simulators.shop import made_up_radio
+from simulators.shop import made_up_radio, simulated_shop_radio
 from tests.app.shops import SHOP
 
 
+async def taught_slowly(inspector: Inspector, gauge: SimulatedGauge) -> Taught:
+    """Teach a gauge by a hand that pumps for three seconds, and takes five more to read the display and to type."""
+
+    class Slow(Hand):
+        unit = PressureUnit.PSI
+
+        async def reading(self, wanted_kpa: float) -> str:
+            for share in range(1, 31):
+                gauge.idle_kpa += (1.03 * wanted_kpa - gauge.idle_kpa) * share / 30
+                await asyncio.sleep(0.1)
+            await asyncio.sleep(5.0)
+            return f"{self.unit.from_kpa(1.03 * wanted_kpa):.1f}"
+
+        def say(self, sentence: str) -> None:
+            raise AssertionError(sentence)
+
+    return await teach(inspector, Slow())
+
+
 def test_a_fast_gauge_is_taught_by_a_hand_that_takes_its_time() -> None:
-    """A hundred frames a second, and eight seconds from the first stroke of the pump to the typed reading."""
+    """A hundred frames a second."""
 
     async def main() -> Taught:
         async with made_up_radio() as (air, gauges), Inspector("Gauge 77", air) as inspector:
-
-            class Slow(Hand):
-                unit = PressureUnit.PSI
-
-                async def reading(self, wanted_kpa: float) -> str:
-                    for share in range(1, 31):
-                        gauges[1].idle_kpa += (1.03 * wanted_kpa - gauges[1].idle_kpa) * share / 30
-                        await asyncio.sleep(0.1)
-                    await asyncio.sleep(5.0)
-                    return f"{self.unit.from_kpa(1.03 * wanted_kpa):.1f}"
-
-                def say(self, sentence: str) -> None:
-                    raise AssertionError(sentence)
-
-            return await teach(inspector, Slow())
+            return await taught_slowly(inspector, gauges[1])
 
     taught = run_driven(main())
     assert taught.result.layout is not None
+    assert proven(taught)
+
+
+def test_a_layout_is_proven_by_what_its_frames_show_though_they_are_too_few_to_time_them() -> None:
+    """Twelve frames, with stamps in tenths of a second."""
+    layout = load_layout(
+        {
+            "name": "x", "unit": "psi", "listen": {"service": "fff0", "characteristic": "fff1"}, "rate_hz": 20.0,
+            "header": "a5", "device_time": {"at": 1, "format": "u16", "tick_s": 0.1},
+            "pressure": {"at": 3, "format": "u16", "scale": 0.1, "count": 4},
+        }
+    )  # fmt: skip
+    gauge = SimulatedGauge(layout, name="Gauge 77", address="F0:5A:00:00:02:02", noise_kpa=0.5, seed=1)
+
+    async def main() -> Taught:
+        async with simulated_shop_radio([gauge], seed=1) as air, Inspector("Gauge 77", air.as_radio()) as inspector:
+            return await taught_slowly(inspector, gauge)
+
+    taught = run_driven(main())
+    assert taught.result.layout is not None
+    assert taught.result.layout.device_time is not None
+    assert taught.result.layout.rate_hz is None
     assert proven(taught)
 
 
