@@ -5,6 +5,7 @@ was left until the radio's next turn and by what the logger did meanwhile, often
 steadily all the same, so the line "time = start + spacing * number" through all of them tells when each was taken.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,8 +22,12 @@ _BOUNDED: Final = 1.5
 """By so many of the longest moves times may lie apart from the line. What comes late is made up for by the next; where
 gauge or logger wait unevenly, the distance from any line grows without end. No source."""
 _BESIDE: Final = 40
-"""Samples on either side of a long move that tell whether what is behind it stays late. No source."""
+"""Samples on either side of a long move that tell whether what is behind it stays late, and turns of the radio that
+they take at least. No source."""
+_BESIDE_TURNS: Final = 4.0
 _HOLE_SPACINGS: Final = 6.0
+_HOLE_TURNS: Final = 2.5
+"""A move longer than so many samples last, and so many turns of the radio, may be one over missing ones. No source."""
 _BURST: Final = 0.25
 """Share of a long move within which what was held back comes behind it."""
 _UNEVEN: Final = 0.03
@@ -72,11 +77,11 @@ def steadied(time_s: FloatArray, *, holes: bool = False) -> Steadied | None:
         return None
     spacing = float(run @ (time_s - own)) / float(run @ run)
     line = own + spacing * run
-    if spacing <= 0.0 or not (np.diff(line) > 0.0).all():
+    if not (np.diff(line) > 0.0).all():
         return None
     apart = time_s - line
     within = np.concatenate([np.diff(part) for part in parts])
-    late = max(float(np.ptp(part)) for part in np.split(apart, np.flatnonzero(np.diff(number) < 0.0) + 1))
+    late = max(float(np.ptp(each)) for each in np.split(apart, np.cumsum([len(part) for part in parts[:-1]])))
     # Most moves of samples that come in bursts are none; those of a clock that loses some are its own.
     usual = max(float(np.median(within)), 0.5 * spacing)
     uneven = float(np.mean(np.abs(within - usual) > _UNEVEN * usual)) > _MANY
@@ -88,20 +93,33 @@ def _missing(part: FloatArray) -> FloatArray:
     """Samples that are missing before each time of a stretch, shape (n,): what was held back comes in a burst behind a
     long move, what was lost does not."""
     missing = np.zeros(len(part))
+    moves = np.diff(part)
     if len(part) <= 2 * _BESIDE:
         return missing
-    spacing = float(np.median(part[_BESIDE:] - part[:-_BESIDE])) / _BESIDE
-    moves = np.diff(part)
-    for last in np.flatnonzero(moves > _HOLE_SPACINGS * spacing):
-        off = part - spacing * np.arange(len(part))
-        burst = last + 1 + int(np.searchsorted(part[last + 1 :], part[last + 1] + _BURST * moves[last]))
-        before, after = off[max(0, last + 1 - _BESIDE) : last + 1], off[burst : burst + _BESIDE]
+    ordered = np.sort(moves)
+    turn = float(ordered[np.searchsorted(np.cumsum(ordered), 0.5 * float(ordered.sum()))])
+    long = np.flatnonzero(moves > max(_HOLE_SPACINGS * float(moves.mean()), _HOLE_TURNS * turn))
+    behind = [last + 1 + int(np.searchsorted(part[last + 1 :], part[last + 1] + _BURST * moves[last])) for last in long]
+    spacing = _spacing([part[begins:ends] for begins, ends in zip([0, *behind], [*(long + 1), None], strict=True)])
+    if spacing <= 0.0:
+        return missing
+    beside = max(_BESIDE, round(_BESIDE_TURNS * turn / spacing))
+    off = part - spacing * np.arange(len(part))
+    for last, burst in zip(long.tolist(), behind, strict=True):
+        before, after = off[max(0, last + 1 - beside) : last + 1], off[burst : burst + beside]
         if min(len(before), len(after)) < _BESIDE // 2:
             continue
         step = float(np.median(after) - np.median(before))
         if step > 0.5 * moves[last]:
             missing[last + 1 :] += round(step / spacing)
     return missing
+
+
+def _spacing(runs: Sequence[FloatArray]) -> float:
+    """Slope of the one line, its start apart, that goes through times between which none is missing; 0 for none."""
+    numbers = np.concatenate([np.arange(len(run)) - 0.5 * (len(run) - 1) for run in runs])
+    apart = np.concatenate([run - run.mean() for run in runs if len(run)])
+    return float(numbers @ apart) / float(numbers @ numbers) if numbers.any() else 0.0
 
 
 def _between_pauses(time_s: FloatArray, moves: FloatArray) -> list[FloatArray]:
