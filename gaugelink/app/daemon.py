@@ -139,7 +139,8 @@ class Daemon:
         except JournalError:
             # What is wrong with the disk is told by itself; how much waits cannot be told then.
             return "broker away"
-        return f"broker away, {counted(kept, 'message')} kept"
+        rival = f"; is another service called {self.shop.name}?" if self._broker.has_rival else ""
+        return f"broker away, {counted(kept, 'message')} kept{rival}"
 
     def now_s(self) -> float:
         """Monotonic seconds on the service's clock."""

@@ -53,6 +53,9 @@ FIRST_WAIT_S = 0.2
 LONGEST_WAIT_S = 5.0
 STABLE_S = 5.0
 """A session that lasted this long makes the next wait short again."""
+THROWN_OUT = 3
+"""Sessions in a row that were lost sooner than that: so it goes where two benches have one name. A broker lets the
+newer one in and closes the older one's connection, and MQTT 3.1.1 has no word for why (section 3.1.4)."""
 
 JOURNAL_WAIT_S = 1.0
 """Wait before a journal that could not be read or written is asked again."""
@@ -102,6 +105,7 @@ class BrokerLink:
         self._connected = False
         self._problem: str | None = _NOT_YET
         self._connects = 0
+        self._thrown_out = 0
         self._sent = 0
         self.changed = asyncio.Event()
         """Set whenever `status` changed. Whoever shows it clears it."""
@@ -120,6 +124,11 @@ class BrokerLink:
     def away(self) -> bool:
         """Whether the broker is known to be away. Until the first connection was made or failed, nobody knows."""
         return not self._connected and self._problem != _NOT_YET
+
+    @property
+    def has_rival(self) -> bool:
+        """Whether another service may have this bench's name: one session after the other is lost at once."""
+        return self._thrown_out >= THROWN_OUT
 
     @property
     def status(self) -> LinkStatus:
@@ -161,15 +170,17 @@ class BrokerLink:
         wait_s = FIRST_WAIT_S
         loop = asyncio.get_running_loop()
         while True:
-            began = loop.time()
+            began, connects = loop.time(), self._connects
             try:
                 # A task of its own: before Python 3.13 a task group that failed leaves its parent marked as cancelled.
                 await asyncio.create_task(self._session())
             except* (aiomqtt.MqttError, OSError, TimeoutError) as group:
+                stable = loop.time() - began > STABLE_S
+                # A broker that is away lets nobody in: one that is there does, and then closes the connection.
+                self._thrown_out = self._thrown_out + 1 if self._connects > connects and not stable else 0
+                wait_s = FIRST_WAIT_S if stable else wait_s
                 self._now(connected=False, problem=self._why(group))
             heed_cancellation()
-            if loop.time() - began > STABLE_S:
-                wait_s = FIRST_WAIT_S
             # Full jitter: benches that lost the same broker do not come back at the same moment.
             await asyncio.sleep(random.uniform(0.1, 1.0) * wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
@@ -190,6 +201,11 @@ class BrokerLink:
             return f"The broker at {where} failed the TLS check ({reason(error)}): check ca_file and host."
         if isinstance(error, TimeoutError):
             return f"The broker at {where} does not answer."
+        if self.has_rival:
+            return (
+                f"The broker at {where} closes every connection of bench {self._bench} at once: another service may "
+                "be connected under that name. Give each bench a name of its own in [bench]."
+            )
         return f"The broker at {where} is away: {reason(error)}."
 
     def _now(self, *, connected: bool, problem: str | None) -> None:

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from gaugelink.broker.client import Client
-from gaugelink.broker.link import TOLD_AGAIN, WINDOW, BrokerLink
+from gaugelink.broker.link import THROWN_OUT, TOLD_AGAIN, WINDOW, BrokerLink
 from gaugelink.broker.message import new_id
 from gaugelink.broker.messages import CommandResult
 from gaugelink.broker.senml import live_pressure
@@ -264,6 +264,36 @@ async def test_two_benches_of_one_name_do_not_stop_each_other_for_good(tmp_path,
     ):
         expected = [await crank(journal, number) for number in range(5) for journal in (one, two)]
         await subscriber.wait_for(lambda: has_all(subscriber, expected))
+
+
+async def test_a_bench_whose_name_another_one_has_is_told_so_and_not_that_the_broker_is_away(tmp_path, mosquitto):
+    async with (
+        bench(tmp_path / "one.db", settings(mosquitto.port)) as (_, one),
+        bench(tmp_path / "two.db", settings(mosquitto.port)) as (_, two),
+    ):
+        for link in (one, two):
+            while not (link.has_rival and link.away):
+                link.changed.clear()
+                await link.changed.wait()
+            assert link.status.problem is not None
+            assert "another service may be connected under that name. Give each bench a name" in link.status.problem
+
+
+async def test_a_broker_that_goes_away_for_good_is_no_other_bench_of_the_same_name(tmp_path, mosquitto):
+    async with bench(tmp_path / "j.db", settings(mosquitto.port)) as (_, link):
+        for _ in range(THROWN_OUT):
+            await until_connected(link)
+            await mosquitto.kill()
+            await until_connected(link, connected=False)
+            await mosquitto.start()
+        await until_connected(link)
+        await mosquitto.kill()
+        await until_connected(link, connected=False)
+        while link.has_rival:
+            link.changed.clear()
+            await link.changed.wait()
+        assert link.status.problem is not None
+        assert f"The broker at 127.0.0.1:{mosquitto.port} is away" in link.status.problem
 
 
 async def test_a_broker_that_is_not_there_is_told_in_a_sentence(tmp_path):
