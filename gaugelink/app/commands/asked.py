@@ -1,13 +1,15 @@
 """What the commands that ask a running bench for something have in common."""
 
 import asyncio
+import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from pydantic import ValidationError
 
-from gaugelink.app.asking import ask
+from gaugelink.app.asking import ask_and_hear
 from gaugelink.app.shopfile import Shop, load_shop
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -49,9 +51,29 @@ def order(action: CommandAction, **details: object) -> Command:
 
 
 def send(config: Path, simulated: bool, as_json: bool, command: Command) -> None:
-    """Send a command to the bench of a shop file, and show its one answer; a refusal ends with exit status 1."""
+    """Send a command to the bench of a shop file, and show its one answer; a refusal ends with exit status 1.
+
+    Whoever begins something from here may be out of sight and hearing of the bench: the cautions are shown here too.
+    """
     shop = shop_of(config, simulated)
-    answer = asyncio.run(ask(shop.settings.broker, shop.name, command))
-    typer.echo(answer.model_dump_json() if as_json else answer.text, err=not answer.ok and not as_json)
+    answer, cautions = asyncio.run(ask_and_hear(shop.settings.broker, shop.name, command))
+    if as_json:
+        typer.echo(json.dumps(answer.model_dump(mode="json") | ({"cautions": cautions} if cautions else {})))
+    else:
+        typer.echo(answer.text, err=not answer.ok)
+        for line in _before(command.action, cautions):
+            typer.echo(line)
     if not answer.ok:
         raise typer.Exit(1)
+
+
+def _before(action: CommandAction, cautions: Sequence[str]) -> list[str]:
+    """What is to be read before anybody cranks, or lets air in."""
+    if not cautions:
+        return []
+    air = action is CommandAction.BEGIN_DECAY
+    return [
+        "Before any air goes in:" if air else "Before anybody cranks:",
+        *(f"  {caution}" for caution in cautions),
+        f"Then, once they were heard: `gaugelink {'decay' if air else 'test'} acknowledge`, or a key at the bench.",
+    ]
