@@ -13,6 +13,7 @@ from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
 from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.words import (
+    CAUTIONS,
     COLUMNS,
     DOES_NOT_PROVE,
     advice_of,
@@ -41,7 +42,8 @@ SEVERITY_STYLE = {
 
 
 def verdict_table(data: ReportData) -> RenderableType:
-    """A whole test: readings, the word, findings with causes and tests, and what it does not prove."""
+    """A whole test: readings, the word, findings with causes and tests, what it does not prove; and the cautions, where
+    it sends somebody to the engine."""
     table = Table(box=None, pad_edge=False, title=f"{data.machine}, {minute_text(data.at)}", title_justify="left")
     rows = reading_rows(data)
     shown = shown_columns(rows)
@@ -66,6 +68,9 @@ def verdict_table(data: ReportData) -> RenderableType:
             lines.append(Padding(Text(told, style="dim"), (0, 0, 0, 2)))
     lines += [Text(line) for line in history_lines(data)]
     lines.append(Text(DOES_NOT_PROVE[0], style="dim"))
+    if any(finding.next_tests for finding in data.verdict.findings):
+        lines.append(Text("Before you crank or let air in:", style="bold"))
+        lines += [Padding(Text(caution), (0, 0, 0, 2)) for caution in CAUTIONS]
     return Group(*lines)
 
 

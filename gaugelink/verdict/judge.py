@@ -44,6 +44,8 @@ CAUTIONS = (
     "Wear eye protection; keep hands, hair and clothes away from belts, fans and clutches; park the machine so that it "
     "cannot move.",
     "Fuel vapour comes out of open plug holes: no sparks, no flames, and air the shop.",
+    "Air pressure turns the crank with force: before a leak-down test lock it as the maker's manual says, and never go "
+    "above the maker's pressure.",
     "The engine maker's manual, local codes and licensed practice go before anything written here.",
 )
 

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from gaugelink.report.terminal import fleet_table, history_table, verdict_table
-from gaugelink.report.words import advice_of, finding_order, history_sentences
+from gaugelink.report.words import CAUTIONS, advice_of, finding_order, history_sentences
 from gaugelink.verdict.fleet import FleetStep, Ranked
 from gaugelink.verdict.history import CommonStep, JobEffect, Trend
 from gaugelink.verdict.past import PastJob
@@ -36,6 +36,19 @@ def test_the_terminal_says_the_same_in_eighty_columns() -> None:
     words = " ".join(console.export_text().split())
     for text in ("investigate", "134 ± 3", "wearing", "North 7", "against the others"):
         assert text in words
+
+
+@pytest.mark.parametrize("asks", [True, False])
+def test_a_terminal_that_sends_somebody_to_the_engine_says_what_may_hurt_there(asks: bool) -> None:
+    data = sample_report()
+    if not asks:
+        findings = tuple(replace(finding, next_tests=()) for finding in data.verdict.findings)
+        data = replace(data, verdict=replace(data.verdict, findings=findings))
+    console = Console(width=80, record=True, file=StringIO())
+    console.print(verdict_table(data))
+    words = " ".join(console.export_text().split())
+    for caution in CAUTIONS:
+        assert (caution in words) is asks, caution
 
 
 def test_a_history_leaves_out_empty_columns_and_says_what_a_season_is() -> None:
