@@ -21,6 +21,11 @@ from gaugelink.bench.taking_back import is_deed, standing, take_back
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
+_OF_GIVEN_UP = frozenset({CommandKind.TAKE_BACK, CommandKind.ABANDON})
+_GIVEN_UP = (
+    "The test of {machine} was given up, and its readings count nowhere: take that back to go on with them, or begin a "
+    "new test."
+)
 _CLOSED = "The test is closed: take that back to go on with it, or begin a new one."
 
 
@@ -31,6 +36,10 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
     # A test that was begun by mistake can be given up without a confirmation that would not be true.
     if state.phase is Phase.CAUTIONS and command.kind is not CommandKind.ABANDON:
         return refused(CAUTIONS_FIRST)
+    # Its readings count nowhere: whoever moves one would be told that it does.
+    one_reading = command.kind is CommandKind.TAKE_BACK and command.event is not None
+    if state.phase is Phase.ABANDONED and (one_reading or command.kind not in _OF_GIVEN_UP):
+        return refused(_GIVEN_UP.format(machine=state.plan.machine or saying.UNNAMED))
     for name in (command.cylinder, command.other):
         if name is not None and name not in state.plan.cylinders:
             return refused(f"No cylinder is called {name}: this engine has {', '.join(state.plan.cylinders)}.")

@@ -141,10 +141,15 @@ async def test_a_test_that_counts_again_is_left_as_it_is_when_that_is_asked_for_
                 again = await told.tell(CommandAction.TAKE_BACK, test_id=name)
                 assert answer(again) == (False, NOT_GIVEN_UP)
                 assert (again.prompts, bench.state.phase) == ([], before.phase)
-        # What was put right while it was given up is no part of the giving up.
+        # What is put right after that is no part of the giving up, which it has to wait for.
         await told.tell(CommandAction.ABANDON)
-        await told.tell(CommandAction.ASSIGN, event_id=last, cylinder="PTO")
+        wanted = {"event_id": last, "cylinder": "PTO"}
+        ok, said = answer(await told.tell(CommandAction.ASSIGN, **wanted))
+        assert (ok, said.split(":")[0]) == (
+            False, "The test of north-7 was given up, and its readings count nowhere",
+        )  # fmt: skip
         await told.tell(CommandAction.TAKE_BACK, test_id=test_id)
+        await told.tell(CommandAction.ASSIGN, **wanted)
         # An open one has MAG to measure again now.
         assert bench.state.phase is (Phase.FINISHED if closed else Phase.MEASURING)
         assert bench.state.readings[-1].cylinder == "PTO"

@@ -311,7 +311,32 @@ def test_a_test_abandoned_by_command_keeps_its_readings_and_takes_no_more(floor)
     assert len(shop.state.readings) == 2
     late = shop.bench.event("late", "red", cranking_event(shop.now_s + 28.0, 900.0), shop.now_s + 30.0)
     assert late == []
-    assert shop.command(CommandKind.ASSIGN, event="e2", cylinder="MAG").ok
+
+
+def test_of_a_test_that_was_given_up_no_reading_is_changed_before_that_is_taken_back(floor) -> None:
+    shop = floor(3)
+    settle_first(shop)
+    shop.pull(870.0, 40.0)
+    moved = shop.command(CommandKind.ASSIGN, event="e3", cylinder="MAG")
+    assert moved.ok
+    assert shop.command(CommandKind.ABANDON).ok
+    before = shop.state.readings
+    refused = "The test of this machine was given up, and its readings count nowhere: take that back to go on with them"
+    for kind, details in (
+        (CommandKind.ASSIGN, {"event": "e2", "cylinder": "MAG"}),
+        (CommandKind.ANSWER, {"cylinder": "MAG"}),
+        (CommandKind.EXCHANGE, {"cylinder": "PTO", "other": "MAG"}),
+        (CommandKind.STRIKE, {}),
+        (CommandKind.REDO, {"cylinder": "PTO"}),
+        (CommandKind.SKIP, {}),
+        (CommandKind.FINISH, {}),
+        (CommandKind.TAKE_BACK, {"event": "e3"}),
+    ):
+        told = shop.command(kind, **details)
+        assert (told.ok, told.text) == (False, f"{refused}, or begin a new test."), kind
+        assert shop.state.readings == before
+    assert shop.command(CommandKind.TAKE_BACK).ok
+    assert shop.command(CommandKind.TAKE_BACK, event="e3").text == "Taken back: the last change of pull 2."
 
 
 def test_a_test_begun_again_without_a_word_is_found_by_an_earlier_test(floor) -> None:
