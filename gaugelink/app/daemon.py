@@ -213,6 +213,7 @@ class Daemon:
         assert self._orders is not None
         async with self._order:
             await self._commit(await self._orders.judge_beside())
+        await self._orders.take_up()
         leak_down = await self._journal.current_leak_down(self.shop.name)
         if leak_down is not None:
             await self._take(self.leak.resume, leak_down)

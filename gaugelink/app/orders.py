@@ -20,10 +20,14 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import TestState
 from gaugelink.errors import GaugelinkError, JournalError
 from gaugelink.journal import Journal
+from gaugelink.journal.rows import StoredTest
+from gaugelink.localtime import minute_text
+from gaugelink.verdict.leakdown import LeakDownValue
 
 _LOG = logging.getLogger(__name__)
 LEAST_OF_AN_ID = 4
 """Characters: a slip of a finger is none."""
+_PUT_BACK = "Its readings are kept. Put that right and start the service again, or begin another test."
 _REMEMBERED = 500
 """Answers that are remembered besides the journal: where the disk is full, it does not have them yet."""
 
@@ -50,6 +54,8 @@ class Orders:
         self._leak = leak
         self._take = take
         self._answered: OrderedDict[str, str] = OrderedDict()
+        self._lost = ""
+        """Why the bench does not have its last test; empty where it has one, or there is none."""
 
     async def once(self, command: Command) -> Step:
         """Carry out a command, or answer as before when its id was answered before."""
@@ -77,6 +83,8 @@ class Orders:
             if command.machine is not None:
                 await self.look_back(command.machine)
             step = await self._take(self._session.command, command)
+        elif command.test_id is None and self._session.test is None and self._lost:
+            step = await self._take(self._session.refuse, command, self._lost)
         elif command.test_id in (None, self._session.test_id):
             step = await self._take(self._session.command, command)
         else:
@@ -86,6 +94,32 @@ class Orders:
             while len(self._answered) > _REMEMBERED:
                 self._answered.popitem(last=False)
         return step
+
+    async def take_up(self) -> None:
+        """Have the closed test again that stands at the bench since an earlier service, as that one had it.
+
+        One that cannot be had again is no reason not to measure: what is asked of it is refused with the reason.
+        """
+        if self._session.test is not None:
+            return
+        stored = None
+        try:
+            told = await self._journal.retained(TestState.TOPIC)
+            if told is not None:
+                stored = await self._journal.test(json.loads(told.payload_json)["test_id"])
+            if stored is None:
+                return
+            await self.look_back(stored.machine, stored.began_at)
+            events = await self._journal.events(stored.test_id, with_samples=False)
+            leaks = await self._leaks_of(stored)
+            await self._take(self._session.take_up, stored, events, leaks)
+        except GaugelinkError as error:
+            _LOG.warning("The last test of this bench is not taken up: %s", error)
+            if stored is None:
+                return
+            of = f"The last test of this bench, of {stored.machine}, {minute_text(stored.began_at)}, is"
+            held = f"{of} {'closed' if stored.closed else 'open'}, and nothing can be done with it: {error}"
+            self._lost = f"{held} {_PUT_BACK}"
 
     async def _found(self, command: Command) -> Step:
         """Keep where the air of a leak-down of before goes."""
@@ -132,14 +166,17 @@ class Orders:
         if self._session.test is None:
             return await self._closed_beside()
         plan = self._session.test.plan
-        engine = self._shop.fleet.engine_of(plan.machine)
         stored = [one for one in await self._journal.tests(plan.machine) if one.test_id == plan.test_id]
-        try:
-            leaks = [value for one in stored for value in await leak_values(self._journal, one, engine)]
-        except JournalError as error:
-            _LOG.error("The leak tests of %s are left out of the verdict: %s", plan.machine, error)
-            leaks = []
+        leaks = [value for one in stored for value in await self._leaks_of(one)]
         return self._session.beside(leaks, datetime.now(UTC))
+
+    async def _leaks_of(self, stored: StoredTest) -> list[LeakDownValue]:
+        """What the leak-downs beside a test came to; none where they cannot be read."""
+        try:
+            return await leak_values(self._journal, stored, self._shop.fleet.engine_of(stored.machine))
+        except JournalError as error:
+            _LOG.error("The leak tests of %s are left out of the verdict: %s", stored.machine, error)
+            return []
 
     async def _closed_beside(self) -> Step:
         """The same for the finished test that stands at the bench, which an earlier service had."""

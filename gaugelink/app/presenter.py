@@ -112,6 +112,8 @@ class ScenePresenter(Watcher):
                 # A test stays open: one of another day is not taken for one of this machine as it stands here now.
                 began, now = day_of(message.began_at), day_of(message.at)
                 self._day = f", begun {began}" if began != now else ""
+        if step.stands_since is not None:
+            self._day = f", begun {day_of(step.stands_since)}"
         if step.state is not None:
             self._tell_test(step.state, step.verdict)
         for prompt in step.prompts:

@@ -257,7 +257,9 @@ class Waiter(Watcher):
         """Look for the moments."""
         if any(prompt.key is PromptKey.ACKNOWLEDGE for prompt in step.prompts):
             self.cautions_said.set()
-        if step.state is not None and step.state.phase not in (Phase.CAUTIONS, Phase.MEASURING):
+        # What an earlier service left was not done in this one.
+        news = step.state if step.stands_since is None else None
+        if news is not None and news.phase not in (Phase.CAUTIONS, Phase.MEASURING):
             self.done.set()
 
 

@@ -11,6 +11,7 @@ from gaugelink.app.noted_air import NotedAir
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
 from gaugelink.app.shopfile import Shop
+from gaugelink.app.sitting import Sitting
 from gaugelink.app.step import Step
 from gaugelink.app.telling import (
     bench_command,
@@ -27,7 +28,7 @@ from gaugelink.bench.evidence import Habits
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import ASIDE, PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
-from gaugelink.bench.reading import Acknowledgement, CommandResult, Outcome, Phase, ReadingChanged, TestChanged
+from gaugelink.bench.reading import CommandResult, Outcome, Phase, ReadingChanged, TestChanged
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.convert import cranking_message
 from gaugelink.engine.calibration import CalibrationRecord
@@ -41,9 +42,7 @@ from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.findings import TestVerdict
 from gaugelink.verdict.leakdown import LeakDownValue
 
-SITTING_S = 1800.0
-"""A test that begins so long after the last thing that was done at the same machine is of another sitting: somebody may
-have made it ready to run in between. Common practice, no source."""
+OPEN_WAY_OUT = "It is open: finish it with the version that began it, or give another journal in [bench]."
 
 
 class Session:
@@ -65,8 +64,7 @@ class Session:
         self._noted = Noted()
         self._air = NotedAir(datetime.max.replace(tzinfo=UTC))
         self._prompt: Prompt | None = None
-        self._heard: tuple[str, Acknowledgement, float] | None = None
-        """The machine whose cautions were acknowledged last, by whom, and when something was last done at it."""
+        self._sitting = Sitting()
         self._habits: Habits | None = None
         self._dry: Dry | None = None
         self._leak_down: list[LeakDownValue] = []
@@ -126,8 +124,29 @@ class Session:
             JournalError: the stored test cannot be read by this version.
             SettingsError: the shop no longer has its machine, one of its cylinders or its gauge.
         """
+        test = self._restored(stored, events, now_s, at)
+        return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
+
+    def take_up(
+        self,
+        stored: StoredTest,
+        events: Sequence[StoredEvent],
+        leak_down: Sequence[LeakDownValue],
+        now_s: float,
+        at: datetime,
+    ) -> Step:
+        """Have a closed test of an earlier service, to do what is asked of it as that did. Raises as `resume` does."""
+        test = self._restored(stored, events, now_s, at)
+        said = test.resume(now_s, self._absent(test.plan))
+        self._prompt = next((one for one in said if isinstance(one, Prompt)), None)
+        assert self._engine is not None
+        self._leak_down = list(leak_down)
+        self.verdict = verdict_of(test.state, self._events, self._engine, self._unit, self._dry, self._leak_down)
+        return Step(state=test.state, verdict=self.verdict, stands_since=stored.began_at)
+
+    def _restored(self, stored: StoredTest, events: Sequence[StoredEvent], now_s: float, at: datetime) -> TestBench:
         away_s = max(0.0, (at - stored.updated_at).total_seconds())
-        way_out = "It is open: finish it with the version that began it, or give another journal in [bench]."
+        way_out = "Update gaugelink." if stored.closed else OPEN_WAY_OUT
         again = restored(stored, way_out, now_s, away_s, self._unit)
         test = again.bench
         engine = self._engine_of(test.plan.machine)
@@ -144,7 +163,7 @@ class Session:
         if told_kpa is not None:
             test.told_air(told_kpa)
         self._events = {event.event_id: event.event for event in events}
-        return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
+        return test
 
     def hold_against(self, machine: str, dry: Dry | None, *, stands: bool = True) -> None:
         """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
@@ -181,24 +200,12 @@ class Session:
         self._noted = Noted.at_begin(command, at)
         self._began_at, self._air = at, NotedAir(at)
         self._dry = self._behind.standing(machine.id)
-        heard = self._still_heard(machine.id, now_s)
+        heard = self._sitting.heard(machine.id, now_s)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
 
     def _absent(self, plan: Plan) -> frozenset[str]:
         """The gauges of a test that do not stream."""
         return frozenset(plan.gauges.values()) - self._streaming
-
-    def _still_heard(self, machine: str, now_s: float) -> Acknowledgement | None:
-        """Who acknowledged the cautions of this machine in the sitting that still goes on; None: they come again."""
-        if self._heard is None or self._heard[0] != machine or now_s - self._heard[2] > SITTING_S:
-            return None
-        return self._heard[1]
-
-    def _note_sitting(self, now_s: float) -> None:
-        """Note that something was done at the machine whose test is open."""
-        acknowledged = self._test.state.acknowledged if self._test is not None else None
-        if self._test is not None and acknowledged is not None:
-            self._heard = (self._test.plan.machine, acknowledged, now_s)
 
     def judged(
         self,
@@ -216,7 +223,7 @@ class Session:
         if self._test is not None and running:
             self._events[event_id] = event
             outcomes = [*self._test.event(event_id, gauge, event, now_s, decided_s), *self._of_the_air(at)]
-            self._note_sitting(now_s)
+            self._sitting.note(self._test, now_s)
         step = self._step(outcomes, at)
         name, test_id = self.shop.name, self.test_id if running else None
         message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)
@@ -271,7 +278,7 @@ class Session:
                     outcomes += self._of_the_air(at)
                 step = self._step(outcomes, at)
                 if step.result is not None and step.result.ok:
-                    self._note_sitting(now_s)
+                    self._sitting.note(self._test, now_s)
         return self._written(command, step, at)
 
     def _of_the_air(self, at: datetime) -> list[Outcome]:

@@ -1,6 +1,7 @@
 """What one thing that happened leads to: entries for the journal, messages for the broker, prompts for the ear."""
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from gaugelink.bench.prompts import Prompt
 from gaugelink.bench.reading import CommandResult, TestState
@@ -20,6 +21,8 @@ class Step:
     prompts: list[Prompt] = field(default_factory=list)
     state: TestState | None = None
     """The test after the step, when it changed."""
+    stands_since: datetime | None = None
+    """When it began, where it is no news but what an earlier service left."""
     verdict: TestVerdict | None = None
     event: CrankingEvent | None = None
     """The event that was judged, when there was one."""

@@ -128,10 +128,11 @@ class TestBench:
         self._at(now_s)
         state = self._state
         self._note_absent(absent)
-        state.resumed = state.resumed or state.phase in (Phase.MEASURING, Phase.DONE)
+        # A closed one goes on once that is taken back.
+        state.resumed = state.resumed or state.phase is not Phase.CAUTIONS
         if state.phase in (Phase.CAUTIONS, Phase.MEASURING):
             self._announcer.caution()
-        elif state.phase is Phase.DONE and not self._retarget():
+        elif not self._retarget():
             self._announcer.prompt(saying.closing(state, self._say))
             self._announcer.ask_what_is_left()
         return self._announcer.taken()

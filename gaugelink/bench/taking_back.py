@@ -42,7 +42,8 @@ def note_what_followed(state: BenchState, stood: Mapping[str, Change]) -> None:
 def take_back(state: BenchState, command: Command, at_s: float) -> Done:
     """Undo the last change of the reading that is named; without one, that the test was given up, where that is asked
     for, or else the whole of the last deed."""
-    if command.giving_up:
+    undoes_giving_up = any(deed.kind is CommandKind.ABANDON for deed in state.deeds)
+    if command.giving_up or (state.phase is Phase.ABANDONED and not undoes_giving_up):
         return _given_up_no_more(state)
     if command.event is not None:
         found = meant(state, command)
@@ -73,8 +74,15 @@ def take_back(state: BenchState, command: Command, at_s: float) -> Done:
 def _given_up_no_more(state: BenchState) -> Done:
     """Let the test be what it was before it was given up; what was put right since stays as it is."""
     index = next((at for at in reversed(range(len(state.deeds))) if state.deeds[at].kind is CommandKind.ABANDON), None)
-    if state.phase is not Phase.ABANDONED or index is None:
+    if state.phase is not Phase.ABANDONED:
         return refused(NOT_GIVEN_UP)
+    if index is None:
+        # It was given up as a test of the record, which only one that was finished is.
+        state.phase = Phase.FINISHED
+        again = Deed(
+            CommandKind.ABANDON, (), {}, Phase.FINISHED, tuple(state.skipped), state.wished, dict(state.gauges)
+        )
+        return Done(True, f"Taken back: {CommandKind.ABANDON.value}.", prompt=_after_undo(again, ()))
     deed = state.deeds.pop(index)
     state.phase = deed.phase
     undone = replace(deed, skipped=tuple(state.skipped))

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gaugelink.app.session import SITTING_S, Session
+from gaugelink.app.session import Session
+from gaugelink.app.sitting import SITTING_S
 from gaugelink.app.step import Step
 from gaugelink.app.telling import cylinder_status
 from gaugelink.bench.english_large import large_words
