@@ -12,9 +12,19 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import NotePart
 from gaugelink.engine.fleet import MachineRecord
 from gaugelink.errors import SettingsError
+from gaugelink.localtime import day_of
 
 MOST_NOTES = 50
 """Of one test: its published state has all of them. No source."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountBefore:
+    """What a machine's own meter showed at an earlier test."""
+
+    count: float
+    at: datetime
+    """When that test began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +37,25 @@ class Noted:
     """The machine's own count, in the unit that its fleet entry states."""
     doubted: float | None = None
     """A lesser count than that, which was told once: no meter goes back, so one of the two is a slip."""
+    before: CountBefore | None = None
+    """The count of the machine's test before; a lesser one is told of and taken, for a meter may be replaced."""
 
     @classmethod
-    def at_begin(cls, command: Command, at: datetime) -> Self:
+    def at_begin(cls, command: Command, at: datetime, before: CountBefore | None) -> Self:
         """What the command that begins a test brings."""
         note = _note_of(command, at)
-        return cls(() if note is None else (note,), command.odometer)
+        return cls(() if note is None else (note,), command.odometer, before=before)
+
+    def remark(self, machine: MachineRecord) -> str:
+        """That the count is less than the one before, and what then; empty where it is not."""
+        if self.before is None or self.odometer is None or self.odometer >= self.before.count:
+            return ""
+        unit, day = machine.counter.value, day_of(self.before.at)
+        return (
+            f" {self.odometer:.10g} {unit} is less than the {self.before.count:.10g} {unit} of {day}: "
+            "if that is a slip, give the count again with `gaugelink test odometer`; if the meter was replaced, it "
+            "stands, and `history --per odometer` cannot count across it."
+        )
 
     def told(self, command: Command, machine: MachineRecord, at: datetime) -> tuple["Noted", bool, str]:
         """All of it with what a command adds, whether it was taken, and what to answer.
@@ -59,11 +82,8 @@ class Noted:
             text = f"{before} is noted with the test of {machine.id}, and {said} is less: say it once more if that puts"
             return replace(self, doubted=count), False, f"{text} it right."
         put_right = f", put right from {before}" if less else ""
-        return (
-            replace(self, odometer=count, doubted=None),
-            True,
-            f"Noted with the test of {machine.id}: {said}{put_right}.",
-        )
+        noted = replace(self, odometer=count, doubted=None)
+        return noted, True, f"Noted with the test of {machine.id}: {said}{put_right}.{noted.remark(machine)}"
 
 
 def _note_of(command: Command, at: datetime) -> NotePart | None:

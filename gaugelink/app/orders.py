@@ -10,7 +10,9 @@ from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, judged_
 from gaugelink.app.leak_found import NONE_YET
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
+from gaugelink.app.noted import CountBefore
 from gaugelink.app.planning import gauges_asked
+from gaugelink.app.recorded import state_of
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
@@ -22,6 +24,7 @@ from gaugelink.errors import GaugelinkError, JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredTest
 from gaugelink.localtime import minute_text
+from gaugelink.simulated import is_simulated
 from gaugelink.verdict.leakdown import LeakDownValue
 
 _LOG = logging.getLogger(__name__)
@@ -195,7 +198,7 @@ class Orders:
         return judged_beside(self._shop, test, verdict, stands, datetime.now(UTC))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
-        """Fetch the last dry test of a machine, for a wet one to be held against.
+        """Fetch the last dry test of a machine, for a wet one to be held against, and the last count of its meter.
 
         A journal that cannot be read is no reason not to measure.
         """
@@ -208,4 +211,18 @@ class Orders:
             _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
             dry, stands, values = None, False, []
         earlier = (values, dry.conditions) if dry is not None else None
-        self._session.hold_against(machine, earlier, stands=stands)
+        count = await self._count_before(machine, before)
+        self._session.hold_against(machine, earlier, stands=stands, count=count)
+
+    async def _count_before(self, machine: str, before: datetime | None) -> CountBefore | None:
+        """What the machine's own meter showed at its last test that noted it and was not given up."""
+        try:
+            for stored in reversed(await self._journal.tests(machine)):
+                earlier = before is None or stored.began_at < before
+                if stored.odometer is None or not earlier or is_simulated(stored.bench) is not self._shop.simulated:
+                    continue
+                if state_of(stored).phase is not Phase.ABANDONED:
+                    return CountBefore(stored.odometer, stored.began_at)
+        except JournalError as error:
+            _LOG.error("The count of %s is held against none before: %s", machine, error)
+        return None

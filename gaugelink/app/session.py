@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 from gaugelink.app.dry_behind import Dry, DryBehind
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.noted import Noted, snapshot_text
+from gaugelink.app.noted import CountBefore, Noted, snapshot_text
 from gaugelink.app.noted_air import NotedAir
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
@@ -149,14 +150,15 @@ class Session:
         way_out = "Update gaugelink." if stored.closed else OPEN_WAY_OUT
         again = restored(stored, way_out, now_s, away_s, self._unit)
         test = again.bench
-        engine = self._engine_of(test.plan.machine)
+        engine = self.shop.fleet.engine_of(test.plan.machine)
         for cylinder in test.plan.cylinders:
             engine.cylinder(cylinder)
         for gauge in test.plan.gauges.values():
             self.shop.gauge(gauge)
         self._test, self._engine, self._dry = test, engine, self._behind.standing(stored.machine)
         self._test.leak_down(self._under_air)
-        self._revision, self._noted = again.revision, Noted(again.notes, stored.odometer)
+        counted = self._behind.count_of(stored.machine)
+        self._revision, self._noted = again.revision, Noted(again.notes, stored.odometer, before=counted)
         self._began_at = stored.began_at
         self._air = NotedAir(again.air_at or stored.began_at, again.air_unsaid)
         told_kpa = self._air.told_anew(self.shop, test.state, at)
@@ -165,18 +167,24 @@ class Session:
         self._events = {event.event_id: event.event for event in events}
         return test
 
-    def hold_against(self, machine: str, dry: Dry | None, *, stands: bool = True) -> None:
-        """Give the last dry test of a machine, None when there is none, before its test begins or goes on.
+    def hold_against(
+        self, machine: str, dry: Dry | None, *, stands: bool = True, count: CountBefore | None = None
+    ) -> None:
+        """Give the last dry test of a machine and its last count, None where there is none, before its test goes on.
 
         The test that is open keeps its own until then: the next one may be refused.
         """
-        self._behind = DryBehind(machine, dry, stands)
+        self._behind = DryBehind(machine, dry, stands, count)
 
     def held_anew(self, now_s: float, at: datetime) -> Step:
         """Judge the open test anew where another dry test stands behind it than when it began: one may be given up."""
         del now_s
         step = Step()
-        if self._test is not None and self._dry != (dry := self._behind.standing(self._test.plan.machine)):
+        if self._test is None:
+            return step
+        machine = self._test.plan.machine
+        self._noted = replace(self._noted, before=self._behind.count_of(machine))
+        if self._dry != (dry := self._behind.standing(machine)):
             self._dry = dry
             self._tell_test(step, at)
         return step
@@ -197,7 +205,7 @@ class Session:
         self._test.leak_down(self._under_air)
         self._engine, self._events = self.shop.fleet.engine_of(machine.id), {}
         self._revision, self.verdict = 0, None
-        self._noted = Noted.at_begin(command, at)
+        self._noted = Noted.at_begin(command, at, self._behind.count_of(machine.id))
         self._began_at, self._air = at, NotedAir(at)
         self._dry = self._behind.standing(machine.id)
         heard = self._sitting.heard(machine.id, now_s)
@@ -319,7 +327,8 @@ class Session:
             return self._answered(command, False, str(error), at)
         if closing is not None:
             step.entries.insert(0, closing)
-        return self._merge(step, self._answered(command, True, f"Test of {command.machine} begun.", at))
+        text = f"Test of {command.machine} begun.{self._noted.remark(self.shop.fleet.find(command.machine or ''))}"
+        return step.answered_by(self._answered(command, True, text, at))
 
     def _note(self, command: Command, at: datetime) -> Step:
         if self._test is None:
@@ -330,18 +339,8 @@ class Session:
             return self._answered(command, False, str(error), at)
         return self._step([CommandResult(command.id, taken, text)], at, changed=taken)
 
-    @staticmethod
-    def _merge(step: Step, more: Step) -> Step:
-        step.entries += more.entries
-        step.messages += more.messages
-        step.result = more.result
-        return step
-
     def _answered(self, command: Command, ok: bool, text: str, at: datetime) -> Step:
         return self._step([CommandResult(command.id, ok, text)], at)
-
-    def _engine_of(self, machine: str) -> EngineRecord:
-        return self.shop.fleet.engine_of(machine)
 
     def _step(self, outcomes: Sequence[Outcome], at: datetime, *, changed: bool = False) -> Step:
         step, bench = Step(), self.shop.name

@@ -39,6 +39,13 @@ class Step:
         """Whether there is nothing to write down."""
         return not self.entries and not self.messages
 
+    def answered_by(self, answer: "Step") -> "Step":
+        """This step with the answer to the command that led to it."""
+        self.entries += answer.entries
+        self.messages += answer.messages
+        self.result = answer.result
+        return self
+
     def outgoing(self) -> list[Outgoing]:
         """The rows of the outbox."""
         return [message.outgoing() for message in self.messages]

@@ -55,7 +55,8 @@ class CommandAction(StrEnum):
     """Keep `note` with the test that is open, or was closed last."""
     ODOMETER = "odometer"
     """Keep `odometer` with the test that is open, or was closed last. One that is less than what the test has is
-    refused once, and kept when it is asked for again."""
+    refused once, and kept when it is asked for again. One that is less than what the test before has is kept, and the
+    answer says so."""
 
 
 _NEEDS: dict[CommandAction, tuple[str, ...]] = {

@@ -19,7 +19,9 @@ from gaugelink.journal import Journal
 from gaugelink.journal.entries import TestEntry
 from gaugelink.journal.rows import StoredTest
 from tests.app.shops import shop_in
-from tests.app.test_session import AT, Bench, of
+from tests.app.test_given_up_later import whole_test
+from tests.app.test_orders import Told
+from tests.app.test_session import AT, TWO_MACHINES, Bench, of
 
 DAYS_S = 86_400.0
 
@@ -154,3 +156,59 @@ def test_a_count_that_goes_back_is_named_and_nothing_is_fitted_to_it(tmp_path: P
     assert code == 1
     assert "The count of north-7 goes back: 1400 h on 2026-" in said
     assert run(tmp_path, "history", "north-7")[0] == 0
+
+
+def answered(step: Step) -> tuple[bool, str]:
+    assert step.result is not None
+    return step.result.ok, step.result.text
+
+
+async def test_a_count_below_that_of_the_test_before_is_told_at_once_and_kept(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal, TWO_MACHINES)
+        await whole_test(told, odometer=5200.0)
+        # A test that was given up is no test to hold it against, nor is one of another machine.
+        await whole_test(told, odometer=9000.0)
+        await told.tell(CommandAction.ABANDON)
+        await whole_test(told, machine="yard-2", odometer=7000.0)
+        below = (
+            "520 h is less than the 5200 h of 2026-03-01: if that is a slip, give the count again with `gaugelink test "
+            "odometer`; if the meter was replaced, it stands, and `history --per odometer` cannot count across it."
+        )
+        begun = await told.tell(CommandAction.BEGIN, machine="north-7", odometer=520.0)
+        assert answered(begun) == (True, f"Test of north-7 begun. {below}")
+        assert of(begun, published.TestState)[-1].odometer == 520.0
+        again = answered(await told.tell(CommandAction.ODOMETER, odometer=521.0))
+        assert again == (True, f"Noted with the test of north-7: 521 h. {below.replace('520 h', '521 h')}")
+        right = answered(await told.tell(CommandAction.ODOMETER, odometer=5210.0))
+        assert right == (True, "Noted with the test of north-7: 5210 h.")
+        await told.tell(CommandAction.FINISH)
+        # So it is for whoever the service was started again by.
+        told = Told(tmp_path, journal, TWO_MACHINES)
+        await told.orders.take_up()
+        assert not answered(await told.tell(CommandAction.ODOMETER, odometer=522.0))[0]
+        kept = answered(await told.tell(CommandAction.ODOMETER, odometer=522.0))
+        assert kept == (
+            True,
+            f"Noted with the test of north-7: 522 h, put right from 5210 h. {below.replace('520 h', '522 h')}",
+        )
+
+
+@pytest.mark.parametrize("count", [None, 5200.0, 5300.0])
+async def test_a_count_that_is_not_less_is_told_of_in_no_more_words(tmp_path: Path, count: float | None) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        await whole_test(told, odometer=5200.0)
+        how = {} if count is None else {"odometer": count}
+        begun = await told.tell(CommandAction.BEGIN, machine="north-7", **how)
+        assert answered(begun) == (True, "Test of north-7 begun.")
+
+
+async def test_a_count_is_held_against_none_that_has_been_given_up_since(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        slip = await whole_test(told, odometer=52000.0)
+        assert "is less than" in answered(await told.tell(CommandAction.BEGIN, machine="north-7", odometer=5200.0))[1]
+        await told.tell(CommandAction.ABANDON, test_id=slip)
+        noted = answered(await told.tell(CommandAction.ODOMETER, odometer=5201.0))
+        assert noted == (True, "Noted with the test of north-7: 5201 h.")

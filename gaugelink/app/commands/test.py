@@ -174,7 +174,8 @@ def odometer(
 ) -> None:
     """Keep what the machine's odometer or hour meter shows: `history --per odometer` counts wear by it.
 
-    A count that is less than the one that the test has is asked for twice.
+    A count that is less than the one that the test has is asked for twice; one that is less than that of the test
+    before is kept, and the answer says so.
     """
     send(config, simulated, as_json, order(CommandAction.ODOMETER, odometer=count, by=by))
 
