@@ -1,7 +1,8 @@
 """A whole simulated bench: an engine with its cylinders, a gauge on the air, and a mechanic who does what is said.
 
-The mechanic hears prompts (`SimulatedBench.hear`), moves the gauge, cranks, bleeds. What the gauge then sees is the
-simulated engine's pressure, sampled and sent over the virtual radio as a real gauge would send it.
+The mechanic hears prompts (`SimulatedBench.hear`), moves the gauge, cranks, bleeds, and lets regulated air in and off
+where a differential leak-down asks for it. What the gauge then sees is the simulated engine's pressure, sampled and
+sent over the virtual radio as a real gauge would send it.
 """
 
 import asyncio
@@ -9,6 +10,7 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +23,16 @@ from simulators.engine import EngineSpec
 from simulators.gatt_gauge import SimulatedGauge
 from simulators.integrator import crank
 from simulators.sensor import HeldGauge, LiveGauge, sample
+from simulators.vessel import between_orifices_kpa
 
-NO_PULL = frozenset({PromptKey.LINK_LOST})
+OF_LEAK = frozenset(key for key in PromptKey if key.value.startswith("leak_"))
+"""Prompts of a leak-down: nobody cranks under air."""
+NO_PULL = OF_LEAK | {PromptKey.LINK_LOST}
 """Prompts that name cylinders but ask for no new pull."""
+AIR_ON = frozenset({PromptKey.LEAK_AIR, PromptKey.LEAK_FIRST, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_ABOVE_SUPPLY})
+"""Prompts of a leak-down that leave the air where it is; at any other one it is let off."""
+AIR_S = 4.0
+"""To open or to close the regulator. Slowly, as the prompt says; no source."""
 ASIDE = frozenset(
     {PromptKey.KEEP_CRANKING, PromptKey.ENOUGH, PromptKey.ASK_GAUGE}
     | {PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK}
@@ -56,6 +65,10 @@ class Manner:
     patience_s: float = 120.0
     """From a pull that nobody says a word about to pulling once more. Common practice, no source; longer than the bench
     waits before it reminds."""
+    orifice_mm: float = 1.016
+    """Of the tester for a differential leak-down, an ideal nozzle: 0.040 in, FAA AC 43.13-1B, chapter 8, 8-14."""
+    listen_s: float = 8.0
+    """From the result of a leak-down to letting the air off: the mechanic listens for it. No source."""
     slips: Mapping[str, Slip] | None = None
     """Which cylinder gets which mistake."""
 
@@ -97,6 +110,11 @@ class SimulatedBench:
         self._prompts: asyncio.Queue[Prompt] = asyncio.Queue()
         self.truth: list[tuple[str, float]] = []
         """Every pull: the cylinder and its true highest (live) or final (held) gauge pressure in kPa."""
+        self.under_air: list[tuple[str, float]] = []
+        """Every time that air was let in: the cylinder and the true gauge pressure in kPa that it rests at."""
+        self.air_off = asyncio.Event()
+        """Set while no air is on."""
+        self.air_off.set()
 
     def hear(self, prompt: Prompt) -> None:
         """Take in a prompt. The last one that was heard counts, but for what is said aside.
@@ -121,6 +139,7 @@ class SimulatedBench:
                 # reminder it would wait for a pull, and the mechanic for a word, for good.
                 assert pulled is not None
             else:
+                await self._work_air(prompt)
                 pulled = prompt.cylinders[0] if prompt.cylinders and prompt.key not in NO_PULL else None
             if pulled is not None:
                 await self._do(pulled)
@@ -133,6 +152,42 @@ class SimulatedBench:
             if prompt.key not in ASIDE:
                 told = prompt
         return told
+
+    async def _work_air(self, prompt: Prompt) -> None:
+        """Let air in where a leak-down asks for it, and off again once nothing asks for it any more."""
+        supply_kpa = prompt.args.get("pressure")
+        if prompt.key is PromptKey.LEAK_AIR and prompt.cylinders and isinstance(supply_kpa, float):
+            await self._let_air_in(prompt.cylinders[0], supply_kpa)
+        elif not self.air_off.is_set() and prompt.key not in AIR_ON:
+            if prompt.key is PromptKey.LEAK_PERCENT:
+                await self._rest(self._manner.listen_s)
+            await self._turn_air(self.under_air[-1][1], 0.0)
+            self._gauge.bleed()
+            self.air_off.set()
+
+    async def _let_air_in(self, cylinder: str, supply_kpa: float) -> None:
+        """Screw the tester in, with the gauge behind its orifice, let air in slowly, and leave it on."""
+        await self._rest(0.6)
+        self._gauge.bleed()
+        await self._rest(self._manner.move_s)
+        # The gauge is on the tester now: for a pull it has to be moved again.
+        self._at = None
+        spec = self._engine[cylinder]
+        hole_mm = 2.0 * sqrt((spec.sealed_ring_leak_mm2 + spec.valve_leak_mm2) / pi)
+        inside_kpa = between_orifices_kpa(supply_kpa, self._manner.orifice_mm, hole_mm)
+        self.under_air.append((cylinder, inside_kpa))
+        self.air_off.clear()
+        await self._turn_air(0.0, inside_kpa)
+
+    async def _turn_air(self, from_kpa: float, to_kpa: float) -> None:
+        """Let the gauge see the air rise or fall to where it stays."""
+        time_s = np.arange(int(AIR_S * self._gauge.rate_hz) or 1) / self._gauge.rate_hz
+        seen = np.linspace(from_kpa, to_kpa, len(time_s)) + self._numbers.normal(0.0, 1.0, len(time_s))
+        async with asyncio.TaskGroup() as turning:
+            turning.create_task(self._gauge.feed(time_s, seen), name="air")
+            await self._rest(0.5 * AIR_S)
+            # Before the last of them is taken: what it reads on with belongs to the same frame.
+            self._gauge.idle_kpa = to_kpa
 
     async def _do(self, cylinder: str) -> None:
         first = cylinder != self._at

@@ -131,3 +131,30 @@ async def test_a_mechanic_who_fails_is_not_waited_for(monkeypatch: pytest.Monkey
 
     with pytest.raises(ArithmeticError, match="came apart"):
         await go_on_until_the_mechanic_ends()
+
+
+def test_nobody_pulls_under_air_and_it_is_let_off_before_the_next_pull() -> None:
+    async def main() -> list[object]:
+        gauge = Handled()
+        bench = SimulatedBench(gauge, dict.fromkeys(NAMES, EngineSpec()), held=True, manner=MANNER)
+        working = asyncio.create_task(bench.run())
+        await pulled_once(gauge, bench)
+        air = Prompter(PressureUnit.KPA, ENGLISH).say(PromptKey.LEAK_AIR, ("PTO",), cylinder="PTO", pressure=550.0)
+        bench.hear(air)
+        await gauge.fed.get()
+        seen: list[object] = [len(bench.truth), [name for name, _ in bench.under_air], 0.0 < gauge.idle_kpa < 550.0]
+        bench.hear(prompt(PromptKey.LEAK_FIRST, "PTO"))
+        await asyncio.sleep(60.0)
+        seen += [bench.air_off.is_set(), len(bench.truth)]
+        bench.hear(prompt(PromptKey.GO_TO, "PTO"))
+        await gauge.fed.get()
+        seen += [gauge.idle_kpa, len(bench.truth)]
+        # The gauge was on the tester: it is screwed in anew.
+        await gauge.fed.get()
+        await gauge.fed.get()
+        seen += [bench.air_off.is_set(), len(bench.truth)]
+        working.cancel()
+        await asyncio.wait([working])
+        return seen
+
+    assert run_driven(main()) == [1, ["PTO"], True, False, 1, 0.0, 1, True, 2]
