@@ -8,7 +8,7 @@ import pytest
 from gaugelink.gauge.frames import FrameReader
 from gaugelink.gauge.layout import load_layout
 from gaugelink.gauge.samples import FrameCounts
-from gaugelink.gauge.stamps import StampLine
+from gaugelink.gauge.stamps import STAMP_MEMORY, StampLine
 from tests.gauge.links import timing_error_s
 
 
@@ -160,3 +160,51 @@ def test_a_gauge_that_is_slower_than_stated_is_told_through_a_loss_that_its_coun
     for moved, lost in ((100, 0), (100, 0), (200, 5), (100, 0), (100, 0)):
         assert line.follow(moved, 5, lost) == [0]
     assert line.step == pytest.approx(20.0)
+
+
+def followed(ticks: float, stamps: int, stated: float, seed: int, samples: int = 5) -> tuple[StampLine, np.ndarray]:
+    """A line that has seen stamps of a steady gauge, `ticks` apart before they are cut; by how much it lay ahead."""
+    at = np.random.default_rng(seed).uniform() + ticks * np.arange(stamps)
+    line, ahead = StampLine(stated / samples), []
+    for moved, true in zip(np.diff(np.floor(at)).astype(int).tolist(), at[1:], strict=True):
+        assert line.follow(moved, samples, None) == [0]
+        ahead.append(line.at + np.floor(at[0]) - true)
+    return line, np.array(ahead)
+
+
+@pytest.mark.parametrize("ticks", [2.37, 3.71, 8.13, 50.27])
+@pytest.mark.parametrize("stated_off", [0.0, 0.01, -0.01])
+def test_a_line_through_forty_whole_ticks_is_known_to_a_tenth_of_one(ticks: float, stated_off: float) -> None:
+    """The last point of a line through n errors of 0.289 ticks has 2 / sqrt(n) of one (JCGM 100:2008, F.2.2.1, H.3)."""
+    late, steps = [], []
+    for seed in range(40):
+        line, ahead = followed(ticks, 200, (1.0 + stated_off) * ticks, seed)
+        late.append(ahead[-1] + 0.5)
+        steps.append(5 * line.step - ticks)
+    assert np.std(late) < 1.3 * 0.289 * 2.0 / np.sqrt(STAMP_MEMORY)
+    assert abs(np.mean(late)) < 0.05
+    # And its slope has the square root of 12 / n^3 of one.
+    assert np.std(steps) < 1.3 * 0.289 * np.sqrt(12.0 / STAMP_MEMORY**3)
+
+
+@pytest.mark.parametrize(("ticks", "off"), [(3.71, 0.04), (3.71, -0.04), (50.27, 0.01)])
+def test_a_gauge_that_is_off_what_it_states_is_followed_before_forty_stamps(ticks: float, off: float) -> None:
+    for seed in range(10):
+        line, ahead = followed(ticks, STAMP_MEMORY, (1.0 + off) * ticks, seed)
+        assert 5 * line.step == pytest.approx(ticks, abs=0.02)
+        assert abs(ahead[-1] + 0.5) < 0.5
+
+
+@pytest.mark.parametrize("stated_off", [0.0, 0.01, -0.01])
+def test_no_frame_that_lasts_little_more_than_a_tick_is_lost_for_where_the_ticks_begin(stated_off: float) -> None:
+    for seed in range(40):
+        followed(1.15, 120, (1.0 + stated_off) * 1.15, seed)
+
+
+@pytest.mark.parametrize("stated_off", [0.0, 0.01, -0.01])
+def test_a_frame_of_less_than_two_ticks_that_is_lost_is_told_once_the_line_is_known(stated_off: float) -> None:
+    for seed in range(40):
+        line, _ = followed(1.92, 60, (1.0 + stated_off) * 1.92, seed)
+        at = np.random.default_rng(seed).uniform() + 1.92 * np.delete(np.arange(120), 60)
+        moves = np.diff(np.floor(at)).astype(int).tolist()[59:]
+        assert sum(sum(line.follow(moved, 5, None)) for moved in moves) == 5
