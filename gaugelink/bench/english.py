@@ -79,7 +79,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.DONE_MANY: "Test done. Highest {first}, {high}. Lowest {second}, {low}.",
     PromptKey.LAST_DONE_MANY: "{cylinder}, {value}, agreed. Test done. "
     "Highest {first}, {high}. Lowest {second}, {low}.",
-    PromptKey.DONE_ONE: "Test done. {cylinder}, {value}.",
+    PromptKey.DONE_ONE: "Test done: {cylinder}, {value}.",
     PromptKey.DONE_NOTHING: "Test closed. There are no readings.",
     PromptKey.ABANDONED: "The test of {machine} is abandoned. Pulls kept in the record: {count}.",
     PromptKey.REDO: "{cylinder} again from the start. Pull when ready.",

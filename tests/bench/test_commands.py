@@ -111,7 +111,7 @@ def test_a_test_whose_last_cylinder_is_skipped_or_does_not_agree_names_the_skipp
     shop.pull(910.0, 20.0)
     shop.pull(910.0, 6.0)
     shop.command(CommandKind.SKIP)
-    assert shop.prompts[-1].text == "Test done. PTO, 132 psi. Skipped: MAG."
+    assert shop.prompts[-1].text == "Test done: PTO, 132 psi. Skipped: MAG."
     shop = floor(2, max_tries=2)
     shop.command(CommandKind.SKIP)
     shop.pull(930.0, 20.0)
