@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from gaugelink.app.leak_found import with_found
 from gaugelink.app.recorded import state_of
-from gaugelink.bench.reading import Phase
+from gaugelink.bench.reading import Phase, TestState
 from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
@@ -99,12 +99,13 @@ def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
 
 async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord) -> list[LeakDownValue]:
     """The last differential leak-down of each cylinder since a test began, up to the next test of the machine or a job
-    at it: then it is another machine. A test that was given up is none of the machine's.
+    at it: then it is another machine. A test that was given up is none of the machine's, and neither is one without a
+    reading: it was begun when the service was started, or for the leak-down.
 
     Raises:
         JournalError: this version cannot read one of them.
     """
-    tests = [one.began_at for one in await journal.tests(stored.machine) if state_of(one).phase is not Phase.ABANDONED]
+    tests = [one.began_at for one in await journal.tests(stored.machine) if _is_of_the_machine(state_of(one))]
     jobs = [job.at for job in await journal.jobs(stored.machine)]
     until = min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
     last = {}
@@ -113,6 +114,10 @@ async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord
         if value is not None and stored.began_at <= past.at and (until is None or past.at < until):
             last[value.cylinder] = value
     return list(last.values())
+
+
+def _is_of_the_machine(test: TestState) -> bool:
+    return test.phase is not Phase.ABANDONED and any(reading.in_cylinder for reading in test.readings)
 
 
 def told(past: PastDecay, unit: PressureUnit) -> str:

@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -105,6 +106,20 @@ async def test_a_test_that_was_given_up_is_no_end_of_the_one_before_it(tmp_path:
     (given_up,) = of(step, TestEntry)
     async with running(tmp_path, given_up) as daemon:
         assert await end(daemon, differential(2.0, "MAG", 42.0, "fail")) == LEAKS
+
+
+async def test_a_test_without_a_reading_is_no_end_of_the_one_before_it(tmp_path: Path) -> None:
+    """The service begins one of its own when it is started, and the leak-down is done beside that one."""
+    empty = Bench(tmp_path)
+    empty.now_s = 3600.0
+    (begun,) = of(empty.command(CommandAction.BEGIN, machine="north-7"), TestEntry)
+    leak = differential(2.0, "MAG", 42.0, "fail")
+    async with running(tmp_path, replace(begun, closed=True), leak) as daemon:
+        assert told_of_leak(daemon.session.verdict) == LEAKS
+        assert daemon._journal is not None
+        shop = shop_in(tmp_path)
+        records = Records(shop, daemon._journal)
+        assert told_of_leak(await records.judged(await records.test(None, "north-7"))) == LEAKS
 
 
 async def test_a_leak_down_that_cannot_be_read_stops_no_bench(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
