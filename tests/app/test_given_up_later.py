@@ -249,11 +249,13 @@ def test_the_command_line_names_the_test_by_the_beginning_of_its_id(
 ) -> None:
     sent: list[Command] = []
 
-    async def ask(settings: BrokerSettings, bench: str, command: Command) -> published.CommandResult:
+    async def ask(
+        settings: BrokerSettings, bench: str, command: Command
+    ) -> tuple[published.CommandResult, tuple[str, ...]]:
         sent.append(command)
-        return published.CommandResult(bench=bench, command_id=command.id, ok=True, text="Done.")
+        return published.CommandResult(bench=bench, command_id=command.id, ok=True, text="Done."), ()
 
-    monkeypatch.setattr(asked, "ask", ask)
+    monkeypatch.setattr(asked, "ask_and_hear", ask)
     words = ["test", word, "--test", "0193f2aa", "--config", str(write_shop(tmp_path))]
     assert CliRunner().invoke(app, words, catch_exceptions=False).exit_code == 0
     assert [(command.action.value, command.test_id, command.event_id) for command in sent] == [

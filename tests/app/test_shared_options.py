@@ -22,11 +22,11 @@ def asked_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str,
     write_shop(tmp_path)
     heard: list[tuple[str, str, str]] = []
 
-    async def ask(settings: BrokerSettings, bench: str, command: Command) -> CommandResult:
+    async def ask(settings: BrokerSettings, bench: str, command: Command) -> tuple[CommandResult, tuple[str, ...]]:
         heard.append((bench, command.action.value, command.by))
-        return CommandResult(id=new_id(), bench=bench, command_id=command.id, ok=True, text="Done.")
+        return CommandResult(id=new_id(), bench=bench, command_id=command.id, ok=True, text="Done."), ()
 
-    monkeypatch.setattr(asked, "ask", ask)
+    monkeypatch.setattr(asked, "ask_and_hear", ask)
     monkeypatch.chdir(tmp_path)
     return heard
 
