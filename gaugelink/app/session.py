@@ -208,7 +208,7 @@ class Session:
         self._noted = Noted.at_begin(command, at, self._behind.count_of(machine.id))
         self._began_at, self._air = at, NotedAir(at)
         self._dry = self._behind.standing(machine.id)
-        heard = self._sitting.heard(machine.id, now_s)
+        heard = self._sitting.heard(machine.id, now_s, at)
         return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
 
     def _absent(self, plan: Plan) -> frozenset[str]:
@@ -231,7 +231,7 @@ class Session:
         if self._test is not None and running:
             self._events[event_id] = event
             outcomes = [*self._test.event(event_id, gauge, event, now_s, decided_s), *self._of_the_air(at)]
-            self._sitting.note(self._test, now_s)
+            self._sitting.note(self._test, now_s, at)
         step = self._step(outcomes, at)
         name, test_id = self.shop.name, self.test_id if running else None
         message = cranking_message(event, event_id=event_id, bench=name, gauge=gauge, test_id=test_id, at=at)
@@ -246,6 +246,7 @@ class Session:
 
     def opened(self, gauge: str, now_s: float, at: datetime) -> Step:
         """Note that cranking began."""
+        self._sitting.note(self._test, now_s, at)
         return self._step(self._test.opened(gauge, now_s) if self._test else [], at)
 
     def stroke(self, gauge: str, level_kpa: float, now_s: float, at: datetime) -> Step:
@@ -261,8 +262,10 @@ class Session:
         return self._step(self._test.link(gauge, up, now_s) if self._test else [], at)
 
     def tick(self, now_s: float, at: datetime) -> Step:
-        """Let time pass."""
-        return self._step(self._test.tick(now_s) if self._test else [], at)
+        """Let time pass. In the middle of a test the cautions come again with the next sitting, as after a restart."""
+        if (test := self._test) is not None and not self._under_air and self._sitting.has_ended(test, now_s, at):
+            return self._step(test.resume(now_s, self._absent(test.plan)), at, changed=True)
+        return self._step(test.tick(now_s) if test else [], at)
 
     def say(self, key: PromptKey, at: datetime) -> Step:
         """Say something that is not about the test: a battery, a sleeping gauge, a full disk."""
@@ -286,7 +289,7 @@ class Session:
                     outcomes += self._of_the_air(at)
                 step = self._step(outcomes, at)
                 if step.result is not None and step.result.ok:
-                    self._sitting.note(self._test, now_s)
+                    self._sitting.note(self._test, now_s, at)
         return self._written(command, step, at)
 
     def _of_the_air(self, at: datetime) -> list[Outcome]:

@@ -233,6 +233,69 @@ def test_the_cautions_of_one_machine_come_once_in_a_sitting(tmp_path: Path) -> N
     assert _begun_again(bench, "north-7")
 
 
+@pytest.mark.parametrize("slept", [True, False])
+def test_a_test_that_lay_open_for_longer_than_a_sitting_goes_on_after_its_cautions(tmp_path: Path, slept: bool) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    bench.now_s += 0.9 * SITTING_S
+    assert cautions_in(bench.session.tick(bench.now_s, bench.at)) == []
+    night_s = 14 * 3600.0
+    now_s, at = bench.now_s + (0.0 if slept else night_s), bench.at + timedelta(seconds=night_s)
+    morning = bench.session.tick(now_s, at)
+    assert cautions_in(morning) == [*CAUTIONS]
+    assert morning.prompts[-1].key is PromptKey.ACKNOWLEDGE
+    assert morning.state is not None
+    assert morning.state.phase is Phase.CAUTIONS
+    assert cautions_in(bench.session.tick(now_s + 1.0, at + timedelta(seconds=1.0))) == []
+    acknowledge = Command(id=new_id(), action=CommandAction.ACKNOWLEDGE)
+    goes_on = bench.session.command(acknowledge, now_s + 9.0, at + timedelta(seconds=9.0))
+    assert goes_on.state is not None
+    assert goes_on.state.phase is Phase.MEASURING
+    assert len(goes_on.state.readings) == 1
+    assert cautions_in(bench.session.tick(now_s + 10.0, at + timedelta(seconds=10.0))) == []
+
+
+def cautions_in(step: Step) -> list[PromptKey]:
+    return [prompt.key for prompt in step.prompts if prompt.key in CAUTIONS]
+
+
+@pytest.mark.parametrize("begins_s", [0.9 * SITTING_S, 1.1 * SITTING_S])
+def test_cranking_that_begins_in_a_sitting_goes_on_with_it_and_brings_none_back(
+    tmp_path: Path, begins_s: float
+) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    bench.now_s += begins_s
+    bench.session.opened("amber", bench.now_s, bench.at)
+    bench.now_s += 0.2 * SITTING_S
+    assert bool(cautions_in(bench.session.tick(bench.now_s, bench.at))) is (begins_s > SITTING_S)
+
+
+def test_cautions_do_not_come_again_with_air_in_the_engine(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.begin()
+    bench.crank(930.0)
+    bench.session.leak_down(True)
+    bench.now_s += 1.1 * SITTING_S
+    assert cautions_in(bench.session.tick(bench.now_s, bench.at)) == []
+    bench.session.leak_down(False)
+    assert cautions_in(bench.session.tick(bench.now_s, bench.at)) == [*CAUTIONS]
+
+
+def test_a_computer_that_slept_in_between_ends_the_sitting_though_its_monotonic_clock_stood_still(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path, TWO_MACHINES)
+    bench.begin()
+    bench.command(CommandAction.FINISH)
+    begin = Command(id=new_id(), action=CommandAction.BEGIN, machine="north-7")
+    step = bench.session.command(begin, bench.now_s + 5.0, bench.at + timedelta(hours=14))
+    assert step.state is not None
+    assert step.state.phase is Phase.CAUTIONS
+
+
 def test_a_command_gets_one_result_and_a_repeat_the_same_one(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     bench.begin()
