@@ -127,9 +127,9 @@ def strokes_to_settle(reading: Reading) -> int:
 
     Each stroke takes the same share k of what is left (see `peak.held`), so after n of them (1 - k)^n is left.
     """
-    share = reading.climb_per_stroke
-    known = share is not None and 0.0 < share < 1.0
-    needed = ceil(log(SETTLED_SHARE) / log1p(-share)) if known and share is not None else FEWEST_STROKES
+    share, needed = reading.climb_per_stroke, FEWEST_STROKES
+    if share is not None and 0.0 < share < 1.0:
+        needed = ceil(log(SETTLED_SHARE) / log1p(-share))
     return max(FEWEST_STROKES, min(needed, MOST_STROKES), min(reading.strokes + 1, MOST_STROKES))
 
 

@@ -104,11 +104,12 @@ def test_a_test_that_goes_on_is_named_and_what_comes_next(
     assert saying.opening(state, SAY).text == said
 
 
-def test_a_test_that_is_given_up_is_of_this_machine_where_it_has_no_name(floor: FloorMaker) -> None:
+def test_a_test_that_is_given_up_is_named_and_is_of_this_machine_where_it_has_no_name(floor: FloorMaker) -> None:
     state = state_of(floor, {"PTO": SETTLED})
     assert saying.given_up(SAY, "", state.readings).text == (
         "The test of this machine is abandoned. Pulls kept in the record: 2."
     )
+    assert saying.given_up(SAY, "north-7", state.readings).text.startswith("The test of north-7 is abandoned.")
 
 
 def test_where_a_cylinder_is_is_said_when_the_test_begins_and_not_when_it_goes_on(floor: FloorMaker) -> None:
@@ -281,3 +282,98 @@ def test_gauges_that_hold_are_bled_where_one_of_those_together_does(
     for reading in pull:
         state.put(reading)
     assert saying.after_pull(state, SAY, pull, ("PTO", "MAG")).text == said
+
+
+def test_where_a_cylinder_is_is_said_once(floor: FloorMaker) -> None:
+    state = state_of(floor, {"PTO": SETTLED})
+    state.target = ("MAG",)
+    state.placed.clear()
+    said = [saying.go_to(state, SAY, PromptKey.BEGIN).text for _ in range(2)]
+    assert said == [
+        "Put the gauge on MAG, the ignition side. Pull when ready.",
+        "Put the gauge on MAG. Pull when ready.",
+    ]
+
+
+def test_the_gauge_of_each_cylinder_is_named_after_the_first_pull_of_several_and_not_again(floor: FloorMaker) -> None:
+    state = state_of(floor, {"PTO": [930.0], "MAG": [910.0]})
+    state.target, state.named = ("PTO", "MAG"), False
+    said = [saying.after_pull(state, SAY, state.readings, ("PTO", "MAG")).key for _ in range(2)]
+    assert said == [PromptKey.ALL_NAMED, PromptKey.ALL_AGAIN]
+
+
+@pytest.mark.parametrize(
+    ("middle", "said"),
+    [
+        ((), "No reading from middle. Check its gauge. Once more."),
+        (SETTLED, "PTO 930 kPa, MAG 910 kPa. Once more."),
+    ],
+)
+def test_a_gauge_that_gave_nothing_is_missed_where_its_cylinder_is_not_settled(
+    floor: FloorMaker, middle: tuple[float, ...], said: str
+) -> None:
+    state = state_of(floor, {"PTO": [930.0], "MAG": [910.0], "middle": middle})
+    state.target, state.named = ("PTO", "middle", "MAG"), True
+    assert saying.after_pull(state, SAY, state.readings[:2], state.target).text == said
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "said"),
+    [
+        ((930.0, 700.0), 850.0, "PTO, 850 kPa. That is 80 kPa under the best pull: check the gauge is tight."),
+        ((700.0, 750.0), 850.0, "PTO, 850 kPa. That is 100 kPa over the best pull before. Once more."),
+        ((930.0,), 929.0, "PTO, 929 kPa. Once more."),
+        ((), 929.0, "PTO, 929 kPa. Once more."),
+    ],
+)
+def test_a_pull_is_held_against_the_best_before_it(
+    floor: FloorMaker, before: tuple[float, ...], now: float, said: str
+) -> None:
+    state = state_of(floor, {"PTO": (*before, now)}, repeats=3, max_tries=6)
+    state.target = ("PTO",)
+    assert saying.after_pull(state, SAY, [state.readings[-1]], ("PTO",)).text == said
+
+
+def test_a_pull_is_not_held_against_one_that_broke_off(floor: FloorMaker) -> None:
+    state = state_of(floor, {"PTO": (990.0, 850.0)}, repeats=3, max_tries=6)
+    state.target = ("PTO",)
+    state.put(replace(state.readings[0], flags=frozenset({Flag.STILL_RISING})))
+    assert saying.after_pull(state, SAY, [state.readings[1]], ("PTO",)).text == "PTO, 850 kPa. Once more."
+
+
+def test_a_last_cylinder_that_does_not_agree_is_named_beside_what_is_open(floor: FloorMaker) -> None:
+    pulls = {"PTO": SETTLED, "middle": SETTLED, "MAG": (930.0, 700.0, 500.0)}
+    state = state_of(floor, pulls, max_tries=3)
+    last = state.readings[-1]
+    assert saying.after_pull(state, SAY, [last], ("MAG",)).text == "MAG does not agree after 3 pulls. Test done."
+    held(state, [("PTO", 0.6), ("middle", 0.4)])
+    assert saying.after_pull(state, SAY, [last], ("MAG",)).text == "Not agreed: MAG. One question left."
+    # One more pull on a cylinder that is settled.
+    assert saying.after_pull(state, SAY, [state.readings[0]], ()).text == (
+        "That was PTO again, 930 kPa. One question left."
+    )
+    state.readings.pop()
+    assert saying.after_pull(state, SAY, [state.readings[0]], ()).text == (
+        "That was PTO again, 930 kPa. The test is done."
+    )
+
+
+@pytest.mark.parametrize("target", [(), ("middle",)])
+def test_a_last_cylinder_that_still_rises_is_at_least_so_high(floor: FloorMaker, target: tuple[str, ...]) -> None:
+    state = state_of(floor, {"PTO": (700.0, 800.0, 930.0)}, flags=[Flag.STILL_RISING], max_tries=3)
+    state.target = target
+    least = state.agreement("PTO").value_kpa
+    said = saying.after_pull(state, SAY, [state.readings[-1]], ("PTO",)).text
+    ends = "Move the gauge to middle." if target else "Test done."
+    assert said == f"PTO still rises after 3 pulls: at least {least:.0f} kPa. {ends}"
+
+
+@pytest.mark.parametrize("of", [0, 1])
+def test_a_gauge_that_holds_is_bled_before_a_pull_that_is_made_again_for_what_was_wrong(
+    floor: FloorMaker, of: int
+) -> None:
+    state = state_of(floor, {"PTO": [930.0], "MAG": [910.0]}, flags=[Flag.STILL_RISING])
+    state.target = ("PTO", "MAG")
+    pull = [replace(each, kind=GaugeKind.HELD) if n == of else each for n, each in enumerate(state.readings)]
+    said = saying.after_pull(state, SAY, pull, ("PTO", "MAG")).text
+    assert said.startswith("Bleed the gauge first. PTO, 930 kPa, still rising.")
