@@ -9,7 +9,7 @@ from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.noted import note_line, notes_in
 from gaugelink.app.telling import reading_values
 from gaugelink.bench.assign import TestBench
-from gaugelink.bench.plan import TestKind
+from gaugelink.bench.plan import Plan, TestKind
 from gaugelink.bench.reading import Phase, TestState
 from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.broker.messages import NotePart
@@ -28,6 +28,9 @@ from gaugelink.verdict.judge import with_more
 from gaugelink.verdict.past import PastJob, PastTest, goes_back
 from gaugelink.verdict.record import past_test
 from gaugelink.verdict.trend import trend_findings
+
+SHORTEST_ID = 8
+"""Characters of an id that are shown at the least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,3 +219,32 @@ def one_meter(tests: Sequence[PastTest], machine: str, counter: Counter) -> None
 def past_jobs(jobs: Sequence[StoredJob]) -> list[PastJob]:
     """The jobs, as a history is read from."""
     return [PastJob(job.at, job.job, job.cylinders, job.odometer) for job in jobs]
+
+
+def ready_words(plan: Plan) -> str:
+    """What the mechanic was asked for before the first pull; whether it was so, nothing here has seen."""
+    plugs, throttle = plan.asked_for
+    wanted = [word for asked, word in ((plugs, "all plugs out"), (throttle, "throttle wide open")) if asked]
+    given = plan.conditions
+    stated = ((given.plugs_out, "not all plugs out"), (given.throttle_open, "throttle not open"))
+    otherwise = [word for said, word in stated if said is False]
+    words = [f"asked for {', '.join(wanted)}"] if wanted else [] if otherwise and plan.asks_ready else ["not asked"]
+    return "; ".join([*words, *([f"stated: {', '.join(otherwise)}"] if otherwise else [])])
+
+
+def in_words(value: object) -> str:
+    """A condition of a plan, for a report."""
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+
+
+def short_ids(ids: Sequence[str]) -> dict[str, str]:
+    """The shortest beginning of each id that no other one has."""
+    ordered = sorted(set(ids))
+    found = {}
+    for place, one in enumerate(ordered):
+        beside = ordered[max(0, place - 1) : place] + ordered[place + 1 : place + 2]
+        length = SHORTEST_ID
+        while length < len(one) and any(other.startswith(one[:length]) for other in beside):
+            length += 1
+        found[one] = one[:length]
+    return found

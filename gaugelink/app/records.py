@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from gaugelink import __version__
@@ -12,17 +12,20 @@ from gaugelink.app.noted_air import air_line
 from gaugelink.app.recorded import (
     JudgedAgain,
     RecordedTest,
+    in_words,
     one_meter,
     over_the_seasons,
     past_jobs,
     past_tests,
+    ready_words,
+    short_ids,
     state_of,
     with_own,
     with_peaks,
 )
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.traits import hints_of, traits_of
-from gaugelink.bench.plan import Plan, TestKind
+from gaugelink.bench.plan import TestKind
 from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
@@ -43,6 +46,9 @@ from gaugelink.verdict.past import Axis, PastJob, PastTest
 
 _LOG = logging.getLogger(__name__)
 
+Seasons = tuple[MachineHistory, list[PastTest], list[PastJob]]
+"""How a machine went, and the tests and jobs that tell it."""
+
 _TOLD_ELSEWHERE = (
     "altitude_m",
     "barometer_kpa",
@@ -59,8 +65,6 @@ MOST_NAMED = 4
 """Tests that are named, the last ones, where an id's beginning is that of several."""
 DRY_STANDS = timedelta(days=30)
 """So long after a dry test a wet one may be held against it, with no job between. Common practice, no source."""
-SHORTEST_ID = 8
-"""Characters of an id that are shown at the least."""
 
 
 class Records:
@@ -182,15 +186,15 @@ class Records:
         jobs = past_jobs(await self._journal.jobs(test.stored.machine))
         return [job for job in jobs if test.stored.began_at < job.at <= at]
 
-    async def history(
-        self, machine: str, axis: Axis = Axis.DATE
-    ) -> tuple[MachineHistory, list[PastTest], list[PastJob]]:
+    async def history(self, machine: str, axis: Axis = Axis.DATE) -> Seasons:
         """How a machine went over its tests and jobs. A gauge that moved is found from the whole fleet's tests.
 
         Raises:
             SettingsError: it is to go by the machine's own count, and that goes back.
         """
-        fleet = await self._fleet()
+        return self._seasons(await self._fleet(), machine, axis)
+
+    def _seasons(self, fleet: Mapping[str, MachineTests], machine: str, axis: Axis = Axis.DATE) -> Seasons:
         own = fleet.get(machine, MachineTests(machine, ()))
         moved = [step.moved for step in fleet_steps(list(fleet.values()))]
         counter = self._shop.fleet.find(machine).counter
@@ -292,10 +296,27 @@ class Records:
         test = await self.test(test_id, machine)
         if test.verdict is None:
             raise SettingsError(f"The test {test.stored.test_id} has {NOT_PROVEN_YET}; there is nothing to report.")
+        notes = await self._empty_after(test, machine) if test_id is None else ()
+        return await self._reported(test, test.verdict, await self.history(test.stored.machine), notes)
+
+    async def reports(self, machine: str | None = None) -> AsyncIterator[ReportData]:
+        """The data of the reports of all tests that have a reading, of a machine or of all, oldest first. The seasons
+        are read once for all tests of a machine: reading them judges the whole fleet's tests anew."""
+        fleet = await self._fleet()
+        seasons: dict[str, Seasons] = {}
+        for test in await self.tests(machine):
+            if test.verdict is not None:
+                whose = test.stored.machine
+                own = seasons[whose] = seasons.get(whose) or self._seasons(fleet, whose)
+                yield await self._reported(test, test.verdict, own)
+
+    async def _reported(
+        self, test: RecordedTest, judged: TestVerdict, seasons: Seasons, notes: tuple[str, ...] = ()
+    ) -> ReportData:
         record = self._shop.fleet.find(test.stored.machine)
         decays = await past_decays(self._journal, record.id)
-        verdict = await self.judged(test) or test.verdict
-        history, tests, jobs = await self.history(record.id)
+        verdict = await self.judged(test) or judged
+        history, tests, jobs = seasons
         verdict = over_the_seasons(verdict, test, history, tests) or verdict
         events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
         traces = tuple(
@@ -322,7 +343,7 @@ class Records:
             odometer="" if odometer is None else f"{odometer:g} {record.counter.value}",
             conditions=((("given up", "this test proves nothing"),) if test.given_up else ())
             + tuple(
-                (name.replace("_", " "), _in_words(value))
+                (name.replace("_", " "), in_words(value))
                 for name, value in test.state.plan.conditions.model_dump(mode="json", exclude_none=True).items()
                 if name not in _TOLD_ELSEWHERE
             )
@@ -336,7 +357,7 @@ class Records:
             version=__version__,
             given_up=test.given_up,
             noted=test.noted,
-            notes=await self._empty_after(test, machine) if test_id is None else (),
+            notes=notes,
         )
 
     def _gauge_words(self, name: str) -> str:
@@ -365,34 +386,6 @@ class Records:
         state = with_own(state_of(stored), events)
         unit = self._shop.settings.bench.display_unit
         return RecordedTest(stored, state, events, engine, verdict_of(state, events, engine, unit))
-
-
-def ready_words(plan: Plan) -> str:
-    """What the mechanic was asked for before the first pull; whether it was so, nothing here has seen."""
-    plugs, throttle = plan.asked_for
-    wanted = [word for asked, word in ((plugs, "all plugs out"), (throttle, "throttle wide open")) if asked]
-    given = plan.conditions
-    stated = ((given.plugs_out, "not all plugs out"), (given.throttle_open, "throttle not open"))
-    otherwise = [word for said, word in stated if said is False]
-    words = [f"asked for {', '.join(wanted)}"] if wanted else [] if otherwise and plan.asks_ready else ["not asked"]
-    return "; ".join([*words, *([f"stated: {', '.join(otherwise)}"] if otherwise else [])])
-
-
-def _in_words(value: object) -> str:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
-
-
-def short_ids(ids: Sequence[str]) -> dict[str, str]:
-    """The shortest beginning of each id that no other one has."""
-    ordered = sorted(set(ids))
-    found = {}
-    for place, one in enumerate(ordered):
-        beside = ordered[max(0, place - 1) : place] + ordered[place + 1 : place + 2]
-        length = SHORTEST_ID
-        while length < len(one) and any(other.startswith(one[:length]) for other in beside):
-            length += 1
-        found[one] = one[:length]
-    return found
 
 
 def now() -> datetime:

@@ -3,14 +3,16 @@
 import asyncio
 import json
 import socket
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pydantic import ValidationError
 from typer.testing import CliRunner
 
-from gaugelink.app import notebooks
+from gaugelink.app import notebooks, records
 from gaugelink.app.cli import app
 from gaugelink.app.commands import record
 from gaugelink.app.recorded import state_of
@@ -18,6 +20,8 @@ from gaugelink.bench.plan import Conditions
 from gaugelink.engine.air import SHOP_AMBIENT_KPA, SHOP_M
 from gaugelink.errors import GaugelinkError
 from gaugelink.journal import Journal
+from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.past import PastTest
 from tests.app.shops import SHOP, write_shop
 from tests.zones import living_in
 
@@ -118,6 +122,23 @@ def test_an_old_notebook_becomes_history_report_and_export(shop: Shop) -> None:
     assert "peak_kpa" in rows[0]
     fleet = json.loads(shop.run("history", "--fleet", "--json"))
     assert [one["machine"] for one in fleet] == ["north-7"]
+
+
+def test_an_export_reads_the_seasons_of_a_machine_once_however_many_tests_it_has(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once for every test it took an hour of a shop with sixty machines: the seasons judge the whole fleet anew."""
+    shop.run("import", shop.write("old.csv", NOTEBOOK))
+    read: list[int] = []
+    whole = records.read_history
+
+    def counted(tests: Sequence[PastTest], *others: Any, **more: Any) -> MachineHistory:
+        read.append(len(tests))
+        return whole(tests, *others, **more)
+
+    monkeypatch.setattr(records, "read_history", counted)
+    assert "12 readings" in shop.run("export", str(shop.folder / "readings.csv"))
+    assert read == [4]
 
 
 def test_a_history_lists_every_test_with_the_id_by_which_its_report_is_asked_for(shop: Shop) -> None:

@@ -14,8 +14,8 @@ from typer.testing import CliRunner
 
 from gaugelink.app.cli import app
 from gaugelink.app.notebooks import import_notebook
-from gaugelink.app.recorded import state_of
-from gaugelink.app.records import Records, short_ids
+from gaugelink.app.recorded import short_ids, state_of
+from gaugelink.app.records import Records
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.broker.commands import CommandAction

@@ -268,11 +268,7 @@ def export_command(
     shop = shop_of(config, simulated)
 
     async def rows(records: Records, _: Journal) -> list[ExportRow]:
-        found: list[ExportRow] = []
-        for recorded in await records.tests(machine):
-            if recorded.verdict is not None:
-                found += export_rows(await records.report(recorded.stored.test_id))
-        return found
+        return [row async for data in records.reports(machine) for row in export_rows(data)]
 
     exported = _read(shop, rows, archive)
     try:
