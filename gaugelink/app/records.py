@@ -133,6 +133,7 @@ class Records:
     async def listed(self, machine: str) -> list[ListedTest]:
         """All tests of a machine for a list of them, oldest first."""
         short = short_ids([test.test_id for test in await self._stored(None)])
+        tests = await self.tests(machine)
         return [
             ListedTest(
                 test_id=test.stored.test_id,
@@ -140,12 +141,12 @@ class Records:
                 at=test.stored.began_at,
                 wet=test.state.plan.kind is TestKind.WET,
                 given_up=test.given_up,
-                word=test.verdict.word if test.verdict is not None else None,
+                word=verdict.word if (verdict := await self.judged(test)) is not None else None,
                 readings_kpa={value.cylinder: value.peak_kpa for value in test.values},
                 noted=test.noted,
                 odometer=test.stored.odometer,
             )
-            for test in await self.tests(machine)
+            for test in tests
         ]
 
     async def _empty_after(self, test: RecordedTest, machine: str | None) -> tuple[str, ...]:
@@ -229,11 +230,12 @@ class Records:
             own = by_machine[record.id]
             engine = self._shop.fleet.engine_of(record.id)
             test = last[record.id]
+            verdict = await self.judged(test) if test is not None else None
             standings.append(
                 Standing(
                     machine=record.id,
                     name=record.name,
-                    last_word=test.verdict.word if test is not None and test.verdict is not None else None,
+                    last_word=verdict.word if verdict is not None else None,
                     last_test=test.stored.began_at if test is not None else None,
                     history=read_history(own.tests, own.jobs, gauge_moved=moved),
                     limit_percent=lowest_percent(engine, Rules()),

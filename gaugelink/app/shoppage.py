@@ -100,13 +100,13 @@ class JournalRecord:
     async def _history(self, machine: str) -> MachineRecord:
         async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
-            tests = await records.tests(machine)
+            tests = [(test, await records.judged(test)) for test in await records.tests(machine)]
         at_sea_level = {test.test_id: test.readings for test in past}
         return MachineRecord(
             machine=machine,
             per=history.unit,
             tests=tuple(
-                _recorded(test, over_the_seasons(test.verdict, test, history, past), at_sea_level) for test in tests
+                _recorded(test, over_the_seasons(verdict, test, history, past), at_sea_level) for test, verdict in tests
             ),
             jobs=tuple(RecordedJob(at=rfc3339(job.at), job=job.job, cylinders=job.cylinders) for job in jobs),
             trends=tuple(

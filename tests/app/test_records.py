@@ -4,7 +4,7 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from math import hypot
 from pathlib import Path
 from typing import TypeVar
@@ -28,8 +28,10 @@ from gaugelink.journal.rows import StoredTest
 from gaugelink.peak.events import Flag, GaugeKind, GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.words import condition_lines
+from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.record import side_by_side
 from tests.app.shops import SHOP, shop_in
+from tests.app.test_leak_records import differential
 from tests.app.test_session import AT, NOTHING, Bench, pull
 from tests.peak.shapes import clock, closed, feed, shown, stairs
 
@@ -281,3 +283,28 @@ def test_a_test_whose_state_was_damaged_is_told_with_its_id(tmp_path: Path, snap
         Bench(tmp_path).session.resume(stored, [], 5.0, AT)
     with pytest.raises(JournalError, match="01a2-test"):
         state_of(stored)
+
+
+def test_a_leak_down_that_failed_is_in_the_list_of_tests_and_in_the_fleet_s_order_as_in_the_report(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path)
+    steps = [bench.command(CommandAction.BEGIN, machine="north-7"), bench.command(CommandAction.ACKNOWLEDGE)]
+    for peak_kpa in (930.0, 936.0, 934.0):
+        steps += [bench.crank(peak_kpa, 40.0), bench.crank(peak_kpa + 2.0)]
+    steps.append(bench.command(CommandAction.FINISH))
+
+    async def words(records: Records) -> tuple[object, object, tuple[str, ...]]:
+        report = await records.report(None)
+        (listed,) = await records.listed("north-7")
+        (ranked,) = await records.ranked(AT + timedelta(days=1))
+        return report.verdict.word, listed.word, ranked.reasons
+
+    before = recorded(bench, steps, words)
+    assert before[:2] == (VerdictWord.CONSISTENT, VerdictWord.CONSISTENT)
+    after = recorded(bench, [Step(entries=[differential(1.0, "MAG", 42.0, "fail")])], words)
+    assert after[:2] == (VerdictWord.INVESTIGATE, VerdictWord.INVESTIGATE)
+    assert "its last test says investigate" in after[2]
+    (shown,) = asyncio.run(JournalRecord(bench.session.shop).history("north-7")).tests
+    assert shown.word == VerdictWord.INVESTIGATE
+    assert "Leak-down of MAG 42 %" in shown.summary
