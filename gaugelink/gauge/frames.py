@@ -11,7 +11,7 @@ from gaugelink.gauge.decode import Frame
 from gaugelink.gauge.fields import Counts
 from gaugelink.gauge.intake import Intake
 from gaugelink.gauge.layout import GaugeLayout
-from gaugelink.gauge.order import Counter, Verdict
+from gaugelink.gauge.order import Counter, Verdict, counter_of
 from gaugelink.gauge.pace import pace_of
 from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined
 from gaugelink.gauge.stamps import StampLine
@@ -50,13 +50,8 @@ class FrameReader:
         self._good = self._duplicated = self._out_of_order = self._lost = self._reconnects = 0
         stated = None if layout.rate_hz is None else 1.0 / layout.rate_hz
         self._ticks: Counter | None = None
-        self._counter: Counter | None = None
-        self._count_frames = True
-        if layout.sequence is not None:
-            self._counter = Counter(layout.sequence.period)
-            self._count_frames = layout.sequence.counts is Counts.FRAMES
-        elif layout.text is not None and layout.text.sequence is not None:
-            self._counter = Counter(layout.text.sequence_wrap)
+        self._counter = counter_of(layout)
+        self._count_frames = layout.sequence is None or layout.sequence.counts is Counts.FRAMES
         self._stamps: StampLine | None = None
         if layout.device_time is not None:
             self._tick_s = layout.device_time.tick_s
@@ -238,15 +233,12 @@ class FrameReader:
                 return None
             counted = verdict is Verdict.NEXT
             if counted:
-                lost = (moved - 1) * size if self._count_frames else moved - self._size
+                lost = self._lost_by(self._counter, moved, size)
                 if lost < 0:
-                    self._out_of_order += 1
                     return None
                 if lost:
-                    self._owed += lost
-                    self._lost += lost
+                    self._skip(lost)
                     if self._ticks is None:
-                        self._number += lost
                         turns = (moved - 1) // self._counter.period * self._counter.period
                         self._guessed = turns * size if self._count_frames else turns
         if self._ticks is not None and self._stamps is not None and frame.device_ticks is not None:
@@ -267,6 +259,14 @@ class FrameReader:
             self._take_turns_back(size, arrival_s)
         self._look_at_pace((spacing or 0.0) * size, arrival_s)
         return self._number
+
+    def _lost_by(self, counter: Counter, moved: int, size: int) -> int:
+        """Samples lost as a counter says; negative for a frame that begins before the end of the one before it."""
+        lost = (moved - 1) * size if self._count_frames else moved - self._size
+        if lost < 0:
+            counter.back(moved)
+            self._out_of_order += 1
+        return lost
 
     def _look_at_pace(self, frame_s: float, arrival_s: float) -> None:
         """Frames that are late from now on mean a pause. Soon again, or too early, they mean another rate."""
@@ -362,19 +362,22 @@ class FrameReader:
             verdict, moved = self._counter.see(frame.sequence, None, None)
             if not self._accept(verdict):
                 return None
-            if verdict is Verdict.NEXT and moved > 1:
-                self._skip((moved - 1) * size if self._count_frames else max(0, moved - self._size))
+            if verdict is Verdict.NEXT:
+                lost = self._lost_by(self._counter, moved, size)
+                if lost < 0:
+                    return None
+                self._skip(lost)
         self._good += 1
         self._size = size
         time_s = self._unsteady.place(size, arrival_s, self._time_s)
         self._arrival_s = arrival_s
         self._time_s = float(time_s[-1])
-        lost = self._owed + (1 if self._gap_pending else 0)
+        told = self._owed + (1 if self._gap_pending else 0)
         self._owed, self._gap_pending = 0, False
         spacing = None if self._pace is None else self._pace.see(size, arrival_s)
         if spacing is not None:
             self._sample_steadily(spacing)
-        return self._batch(time_s, frame.pressure_kpa, frame.over_range, lost, arrival_s)
+        return self._batch(time_s, frame.pressure_kpa, frame.over_range, told, arrival_s)
 
     def _sample_steadily(self, spacing_s: float) -> None:
         """The gauge was seen to sample steadily: from now on times are those of its clock."""

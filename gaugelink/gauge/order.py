@@ -3,6 +3,8 @@
 import math
 from enum import Enum
 
+from gaugelink.gauge.layout import GaugeLayout
+
 
 class Verdict(Enum):
     """What a count says about its frame."""
@@ -46,6 +48,11 @@ class Counter:
         """Forget what came late."""
         self._late, self._late_run = None, 0
 
+    def back(self, moved: int) -> None:
+        """The frame that moved it so far is refused: the count before stands."""
+        if self._last is not None:
+            self._last = (self._last - moved) % self.period
+
     def see(self, value: int, elapsed_s: float | None, unit_s: float | None) -> tuple[Verdict, int]:
         """Judge a count; with NEXT, how far it moved. `unit_s` is the time of one count, where it is known."""
         last, period = self._last, self.period
@@ -78,3 +85,10 @@ class Counter:
             self.forget_order()
             return Verdict.RESTART, 0
         return Verdict.LATE, moved
+
+
+def counter_of(layout: GaugeLayout) -> Counter | None:
+    """What follows the count of a layout's frames, lines or samples; None where they are not counted."""
+    if layout.text is not None and layout.text.sequence is not None:
+        return Counter(layout.text.sequence_wrap)
+    return None if layout.sequence is None else Counter(layout.sequence.period)
