@@ -3,7 +3,7 @@ import { byId, el, setText, sign, toPrompt } from "./dom.js";
 import { clock, day, withDoubt, withUnit, words } from "./units.js";
 import { bench, isHeard, machineOf, namesOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 import { seasonsOf } from "./seasons.js";
-import { joined } from "./sentence.js";
+import { joined, namesIn } from "./sentence.js";
 
 const MEANING = {
   consistent: "nothing asks for attention",
@@ -151,7 +151,7 @@ export function drawQuestions(send) {
   box.dataset.shown = shown;
   const asked = held.map((id) => question(one, test, id, send));
   if (exchange) {
-    const named = test.cylinders.map((cylinder) => cylinder.name).filter((name) => one.prompt.text.includes(name));
+    const named = namesIn(one.prompt.text, namesOf(test));
     if (named.length === 2) {
       const [cylinder, other] = named;
       asked.push(
