@@ -10,8 +10,14 @@ from gaugelink.errors import SettingsError
 from gaugelink.journal.entries import LeakFoundEntry
 from gaugelink.leak.heard import found_text
 
-NONE_YET = "No leak test here has come to a result yet: there is nothing to say it of."
 NOT_YET = "The leak test has no result yet: say where its air goes when it has."
+
+
+def none_yet(command: Command) -> str:
+    """That there is no leak-down of which a command could say it."""
+    of = f" of cylinder {command.cylinder}" if command.cylinder is not None else ""
+    which = f" {command.decay_id}" if command.decay_id is not None else ""
+    return f"No leak test{which}{of} here has come to a result yet: there is nothing to say it of."
 
 
 def told_of(decay_id: str, command: Command, at: datetime) -> LeakFoundEntry:

@@ -5,9 +5,10 @@ import logging
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
+from functools import partial
 
 from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, judged_beside, put_right
-from gaugelink.app.leak_found import NONE_YET
+from gaugelink.app.leak_found import none_yet
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.noted import CountBefore
@@ -17,6 +18,7 @@ from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
+from gaugelink.bench.commands import ACKNOWLEDGED_BEFORE
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import TestState
@@ -79,6 +81,9 @@ class Orders:
             step = await self._take(self._leak.command, command, self._session.test_id)
         elif command.action is CommandAction.LEAK_FOUND:
             step = await self._found(command)
+        elif command.action is CommandAction.ACKNOWLEDGE and self._acknowledged_all:
+            # What the leak-down said last stands: the test beside it has nothing to say to this.
+            step = await self._take(partial(self._session.refuse, ok=True), command, ACKNOWLEDGED_BEFORE)
         elif command.action is CommandAction.BEGIN and self._air_on(command):
             text = "A leak test holds this gauge: stop it before a compression test begins."
             step = await self._take(self._session.refuse, command, text)
@@ -97,6 +102,12 @@ class Orders:
             while len(self._answered) > _REMEMBERED:
                 self._answered.popitem(last=False)
         return step
+
+    @property
+    def _acknowledged_all(self) -> bool:
+        """Whether the cautions of a leak-down that is under way were acknowledged, and those of the test beside it."""
+        test = self._session.test
+        return self._leak.cautioned and (test is None or test.state.phase is not Phase.CAUTIONS)
 
     async def take_up(self) -> None:
         """Have the closed test again that stands at the bench since an earlier service, as that one had it.
@@ -131,7 +142,7 @@ class Orders:
         except JournalError as error:
             return await self._take(self._session.refuse, command, str(error))
         if decay is None:
-            return await self._take(self._session.refuse, command, NONE_YET)
+            return await self._take(self._session.refuse, command, none_yet(command))
         return await self._take(self._leak.found, command, decay, self._session.test_id)
 
     async def _of_record(self, command: Command, test_id: str) -> Step:

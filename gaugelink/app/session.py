@@ -299,10 +299,10 @@ class Session:
         key = self._air.remark(self._test.plan, at)
         return [] if key is None else [self._say.say(key)]
 
-    def refuse(self, command: Command, text: str, now_s: float, at: datetime) -> Step:
-        """Refuse a command for a reason that lies outside the test."""
+    def refuse(self, command: Command, text: str, now_s: float, at: datetime, *, ok: bool = False) -> Step:
+        """Refuse a command for a reason that lies outside the test, or say that there is nothing to do for it: `ok`."""
         del now_s
-        return self._written(command, self._answered(command, False, text, at), at)
+        return self._written(command, self._answered(command, ok, text, at), at)
 
     @staticmethod
     def _written(command: Command, step: Step, at: datetime) -> Step:

@@ -128,7 +128,6 @@ class TestBench:
         self._at(now_s)
         state = self._state
         self._note_absent(absent)
-        # A closed one goes on once that is taken back.
         state.resumed = state.resumed or state.phase is not Phase.CAUTIONS
         if state.phase in (Phase.CAUTIONS, Phase.MEASURING):
             self._announcer.caution()

@@ -21,6 +21,7 @@ from gaugelink.bench.taking_back import is_deed, standing, take_back
 from gaugelink.counting import counted
 
 CAUTIONS_FIRST = "Acknowledge the cautions first: until then nothing else is done."
+ACKNOWLEDGED_BEFORE = "The cautions were acknowledged before."
 _OF_GIVEN_UP = frozenset({CommandKind.TAKE_BACK, CommandKind.ABANDON})
 _GIVEN_UP = (
     "The test of {machine} was given up, and its readings count nowhere: take that back to go on with them, or begin a "
@@ -66,7 +67,7 @@ def carry_out(state: BenchState, command: Command, at_s: float) -> Done:
 
 def _acknowledge(state: BenchState, command: Command, at_s: float) -> Done:
     if state.acknowledged is not None:
-        return Done(True, "The cautions were acknowledged before.", acknowledged=True)
+        return Done(True, ACKNOWLEDGED_BEFORE, acknowledged=True)
     if state.phase is not Phase.CAUTIONS:
         return refused(_CLOSED)
     state.acknowledged = Acknowledgement(command.by, at_s, tuple(key.value for key in CAUTIONS))

@@ -100,7 +100,7 @@ class Command(Part):
     """The test that is meant, by its id or the beginning of it; the bench's own if left out. Of a test of the record
     nothing but ``abandon`` and ``take_back`` can be asked."""
     event_id: Uuid | None = None
-    """The event that is meant."""
+    """The event that is meant, by its id: a UUID in lower case."""
     gauge: Name | None = None
     """A gauge's name in the shop file."""
     duration_s: float | None = Field(default=None, gt=0, le=3600)
@@ -108,7 +108,7 @@ class Command(Part):
     leak: LeakRequest | None = None
     """How a leak-down is to be run."""
     decay_id: Uuid | None = None
-    """The leak-down that is meant."""
+    """The leak-down that is meant, by its id: a UUID in lower case."""
     heard: Annotated[tuple[Heard, ...], Field(max_length=len(Heard))] | None = None
     """Where the air of a leak-down goes; empty where it was heard nowhere."""
     odometer: Annotated[float, Field(ge=0, le=1e7)] | None = None

@@ -108,6 +108,14 @@ async def test_it_is_said_of_a_leak_test_that_is_there(tmp_path: Path) -> None:
         )
 
 
+async def test_a_cylinder_that_no_leak_test_was_of_is_named(tmp_path: Path) -> None:
+    async with running(tmp_path, MAG_LEAKS) as daemon:
+        assert answer(await say(daemon, Heard.EXHAUST, cylinder="PTO")) == (
+            False,
+            "No leak test of cylinder PTO here has come to a result yet: there is nothing to say it of.",
+        )
+
+
 async def test_a_part_is_told_in_words_and_another_machine_is_refused(tmp_path: Path) -> None:
     async with running(tmp_path, MAG_LEAKS, decay(9.0, 2.0, "fail")) as daemon:
         refused, why = answer(await say(daemon, Heard.EXHAUST))

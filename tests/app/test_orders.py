@@ -17,6 +17,7 @@ from gaugelink.app.records import Records
 from gaugelink.app.step import Step
 from gaugelink.app.telling import reading_values
 from gaugelink.app.watcher import Watcher
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
@@ -272,3 +273,33 @@ async def test_an_event_that_is_being_judged_when_the_service_is_asked_to_end_is
     await daemon.run()
     async with Journal.open(shop.journal) as journal:
         assert len(await journal.events()) == 1
+
+
+@pytest.mark.parametrize("beside", [None, Phase.MEASURING, Phase.FINISHED])
+async def test_cautions_acknowledged_once_more_put_nothing_in_the_place_of_what_the_leak_test_said(
+    tmp_path: Path, beside: Phase | None
+) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        if beside is not None:
+            await told.tell(CommandAction.BEGIN, machine="north-7")
+            await told.tell(CommandAction.ACKNOWLEDGE)
+        if beside is Phase.FINISHED:
+            await told.tell(CommandAction.FINISH)
+        await told.tell(CommandAction.BEGIN_DECAY, machine="north-7", leak=LEAK)
+        assert (await told.tell(CommandAction.ACKNOWLEDGE)).prompts[-1].key is PromptKey.LEAK_PUMP
+        again = await told.tell(CommandAction.ACKNOWLEDGE)
+        assert again.result is not None
+        assert (again.result.ok, again.result.text) == (True, "The cautions were acknowledged before.")
+        assert (again.prompts, len(of(again, CommandEntry))) == ([], 1)
+
+
+async def test_the_cautions_of_a_test_can_be_acknowledged_beside_a_leak_test(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        await told.tell(CommandAction.BEGIN, machine="north-7")
+        await told.tell(CommandAction.BEGIN_DECAY, machine="north-7", leak=LEAK)
+        await told.tell(CommandAction.ACKNOWLEDGE)
+        assert told.bench.session.test.state.phase is Phase.CAUTIONS
+        await told.tell(CommandAction.ACKNOWLEDGE)
+        assert told.bench.session.test.state.phase is Phase.MEASURING
