@@ -3,6 +3,7 @@
 import os
 import sys
 from collections.abc import Iterator
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
 
@@ -35,6 +36,9 @@ _WHERE = {
 """The module under `gaugelink.app.commands` of each command. Only the one that is called is loaded: a foot switch that
 calls one waits for all that it loads."""
 
+_GROUPS = ("test", "decay")
+"""Those that have commands of their own."""
+
 
 class _Commands(SharedOptions):
     """The commands; what is wrong with an option is said without the name of the validator's error before it."""
@@ -49,6 +53,18 @@ class _Commands(SharedOptions):
         # the others of its module with it: a group with a single command would be that command itself
         import_module(f"gaugelink.app.commands.{_WHERE[cmd_name]}").register(beside)
         return typer.main.get_group(beside).commands[cmd_name]
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Find the command. A word that is none is refused with what may be meant: a group's own command, or a like
+        word. The usual look-alikes are of commands that are loaded, and here none is yet."""
+        word = args[0]
+        if word not in _WHERE and not word.startswith("-"):
+            meant = [f"{group} {word}" for group in _GROUPS if word in self.get_command(ctx, group).commands]
+            meant = meant or get_close_matches(word, _WHERE)
+            if meant:
+                named = " or ".join(f"`gaugelink {one}`" for one in meant)
+                ctx.fail(f"No such command {word!r}. Did you mean {named}?")
+        return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: Any) -> Any:
         try:

@@ -75,3 +75,22 @@ def test_help_behind_a_shared_option_tells_the_commands(words: str) -> None:
     result = CliRunner().invoke(app, words.split())
     assert result.exit_code == 0
     assert "Commands" in result.output
+
+
+@pytest.mark.parametrize(
+    ("word", "meant"),
+    [
+        ("take-back", "Did you mean `gaugelink test take-back`?"),
+        ("begin", "Did you mean `gaugelink test begin` or `gaugelink decay begin`?"),
+        ("histroy", "Did you mean `gaugelink history`?"),
+    ],
+)
+def test_a_word_that_is_no_command_by_itself_is_told_which_one_it_is(word: str, meant: str) -> None:
+    result = CliRunner().invoke(app, [word])
+    assert result.exit_code == 2
+    assert f"No such command '{word}'. {meant}" in " ".join(result.output.split())
+
+
+def test_a_word_that_is_like_none_is_refused_without_a_guess() -> None:
+    result = CliRunner().invoke(app, ["xyzzy"])
+    assert (result.exit_code, "Did you mean" in result.output) == (2, False)
