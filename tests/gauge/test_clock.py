@@ -194,3 +194,39 @@ def test_behind_a_pause_the_numbers_go_on_and_the_line_begins_anew():
         times = clock.place(number - 19, 1.0, 10, at_s)
         assert times[-1] == pytest.approx(at_s - 0.1, abs=0.03)
     assert not clock.mature
+
+
+@pytest.mark.parametrize(("every_s", "ready_at"), [(0.1, 7), (0.05, 8), (0.01, 40)])
+def test_an_unknown_rate_is_known_after_eight_frames_and_four_tenths_of_a_second(every_s, ready_at):
+    clock = SampleClock(None)
+    for frame in range(ready_at + 1):
+        assert not clock.ready
+        assert clock.delay_s(10.0 * frame, every_s * frame) is None
+        clock.observe(10.0 * frame, every_s * frame)
+    assert clock.spacing_s == pytest.approx(0.1 * every_s, rel=0.05)
+
+
+def test_numbers_that_do_not_grow_teach_no_rate():
+    clock = SampleClock(None)
+    for frame in range(20):
+        clock.observe(5.0, 0.1 * frame)
+    assert not clock.ready
+
+
+def test_before_a_second_was_seen_no_delay_of_a_connection_event_or_two_is_long():
+    clock = SampleClock(0.01)
+    for frame in range(30):
+        clock.observe(10.0 * frame, 0.1 * frame)
+        if frame < 10:
+            assert clock.long_delay_s >= 0.06
+    assert clock.long_delay_s < 0.03
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_rate_stays_known_while_what_is_old_is_forgotten(seed):
+    jitter = np.random.default_rng(seed).uniform(0.0, 0.03, 1500)
+    clock = SampleClock(0.01)
+    for frame in range(1500):
+        clock.observe(10.0 * frame, 0.1005 * frame + jitter[frame])
+        if frame > 310:
+            assert clock.spacing_s == pytest.approx(0.01005, rel=2e-4)
