@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import inf
 
 import numpy as np
 
@@ -29,6 +30,8 @@ LONGEST_LOOK_S = 60.0
 WAIT_EVERY_S = 60.0
 """How often the mechanic hears how much longer it takes."""
 _LOW = 0.75
+_AT_REST_S = 3.0
+"""A gauge that was let off and stands for so long where an absolute one stands at rest is one."""
 
 
 @dataclass(slots=True)
@@ -217,6 +220,9 @@ class DifferentialRun:
         self._ambient_abs_kpa = ambient_abs_kpa
         self._zeros: dict[str, float] = {}
         self._over = False
+        self._early_s: float | None = None
+        """Where there was pressure before the test began and still is: since when it may be an absolute gauge's rest;
+        infinite while it cannot."""
         self._kept: list[tuple[float, float]] = []
 
     @property
@@ -231,14 +237,23 @@ class DifferentialRun:
         )
 
     def too_high(self) -> Prompt | None:
-        """What to do first where there is more pressure than is allowed; None where there is not."""
-        return _over(self._say, self._kept[-1][1], self.limit.highest_kpa) if self._over else None
+        """What to do first where there is more pressure than may be as yet; None where there is not."""
+        if self._over:
+            return _over(self._say, self._kept[-1][1], self.limit.highest_kpa)
+        return self._let_off(self._kept[-1][1]) if self._early_s is not None else None
 
     def hear(self, batch: SampleBatch) -> Heard:
-        """Take samples of one of the gauges; what each shows first, without air, is its zero."""
+        """Take samples of one of the gauges; what each shows first, without air, is its zero.
+
+        Pressure that the cylinder's gauge shows at the begin is another cylinder's, or held from a pull: nothing is
+        measured before it is let off.
+        """
         heard = Heard()
         if batch.gauge not in self._zeros:
-            self._zeros[batch.gauge] = self._zero(float(np.median(batch.pressure_kpa)), heard)
+            first_kpa = float(np.median(batch.pressure_kpa))
+            self._zeros[batch.gauge] = self._zero(first_kpa, heard)
+            if batch.gauge == self.gauge and first_kpa - self._zeros[batch.gauge] >= self._rest_kpa:
+                self._early_s = inf
         zero = self._zeros[batch.gauge]
         shown = batch.pressure_kpa - zero
         if batch.gauge != self.gauge:
@@ -246,17 +261,23 @@ class DifferentialRun:
             return heard
         self.began_s = float(batch.time_s[0]) if self.began_s is None else self.began_s
         self.last_s = float(batch.time_s[-1])
+        if self._early_s is not None:
+            shown = self._without_early(batch, heard)
         self._kept = [*self._kept, *zip(batch.time_s.tolist(), shown.tolist(), strict=True)][-4000:]
-        for phase in self.watch.push(batch.time_s, shown):
+        for phase in [] if self._early_s is not None else self.watch.push(batch.time_s, shown):
             if phase in (SteadyPhase.IDLE, SteadyPhase.MOVED):
                 self.refusal = ""
             if phase is SteadyPhase.MOVED:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_MOVED))
             elif phase is SteadyPhase.STEADY:
                 self._steady(heard)
-        if self.watch.over and not self._over:
+        over = self.watch.over if self._early_s is None else float(shown[-1]) > self.limit.highest_kpa
+        if over and not self._over:
             heard.prompts.append(_over(self._say, float(shown.max()), self.limit.highest_kpa))
-        self._over = self.watch.over
+        elif self._early_s is not None and not over and not self.refusal:
+            heard.prompts.append(self._let_off(float(shown[-1])))
+            self.refusal = heard.prompts[-1].text
+        self._over = over
         return heard
 
     def samples(self) -> tuple[FloatArray, FloatArray, float]:
@@ -291,7 +312,29 @@ class DifferentialRun:
         if AIR_KPA[0] < first_kpa < AIR_KPA[1]:
             heard.prompts.append(self._say.say(PromptKey.LEAK_ABSOLUTE))
             return first_kpa
-        return first_kpa if abs(first_kpa) < 0.05 * self.limit.supply_kpa else 0.0
+        return first_kpa if abs(first_kpa) < self._rest_kpa else 0.0
+
+    @property
+    def _rest_kpa(self) -> float:
+        """Below this a gauge shows no air but its own zero."""
+        return 0.05 * self.limit.supply_kpa
+
+    def _let_off(self, shown_kpa: float) -> Prompt:
+        return self._say.say(PromptKey.LEAK_AIR_ALREADY, (), pressure=shown_kpa)
+
+    def _without_early(self, batch: SampleBatch, heard: Heard) -> FloatArray:
+        """Wait until the pressure from before is let off, take the zero then and begin; gives what is shown, (n,)."""
+        level_kpa = float(np.median(batch.pressure_kpa))
+        last_s = float(batch.time_s[-1])
+        absolute = AIR_KPA[0] < level_kpa < AIR_KPA[1] and float(np.ptp(batch.pressure_kpa)) < 1.0
+        assert self._early_s is not None
+        self._early_s = min(self._early_s, last_s) if absolute else inf
+        if abs(level_kpa) < self._rest_kpa or last_s - self._early_s >= _AT_REST_S:
+            self._early_s, self.refusal = None, ""
+            self._zeros[self.gauge] = self._zero(level_kpa, heard)
+            lock = self._say.say(PromptKey.LEAK_LOCK, (), cylinder=self.cylinder)
+            heard.prompts.append(self._say.led(lock, self.opening()))
+        return batch.pressure_kpa - self._zeros[self.gauge]
 
     def _steady(self, heard: Heard) -> None:
         try:

@@ -29,6 +29,12 @@ def opening(run: Run, cylinder: str | None, say: Prompter) -> Prompt:
     return say.led(say.say(PromptKey.LEAK_LOCK, (), cylinder=cylinder), run.opening())
 
 
+def unacknowledged(prompts: list[Prompt], say: Prompter) -> list[Prompt]:
+    """What is said while the cautions stand: first that they do, and nothing that lets air in."""
+    rest = [prompt for prompt in prompts if prompt.key not in (PromptKey.LEAK_AIR, PromptKey.LEAK_PUMP)]
+    return [say.say(PromptKey.ACKNOWLEDGE_FIRST), *rest] if rest else []
+
+
 def with_next(prompt: Prompt, part: str, cylinder: str | None, say: Prompter) -> Prompt:
     """A prompt that ends a leak test with what comes next: where to look for the leak, and how to be safe of it."""
     if prompt.key not in _ENDS:

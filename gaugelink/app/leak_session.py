@@ -14,7 +14,7 @@ from gaugelink.app.leak_found import NOT_YET, answer, checked, found_in, told_of
 from gaugelink.app.leak_keeping import Interruption, Keeper, KeptHold, KeptLeakDown
 from gaugelink.app.leak_outcome import About, Run, decay_entry, outcome, progress, state
 from gaugelink.app.leak_runs import DecayRun, DifferentialRun, Heard
-from gaugelink.app.leak_saying import air_cautions, before_the_cut, clock, opening, with_next
+from gaugelink.app.leak_saying import air_cautions, before_the_cut, clock, opening, unacknowledged, with_next
 from gaugelink.app.leak_telling import decay_limit, samples_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -255,8 +255,8 @@ class LeakSession:
             # The verdict is said once; then the ear follows the leak until it is stopped.
             prompts = [] if self._verdict_told else prompts
             self._verdict_told = True
-        if not self._acknowledged and prompts:
-            prompts = [self._say.say(PromptKey.ACKNOWLEDGE_FIRST), *prompts]
+        if not self._acknowledged:
+            prompts = unacknowledged(prompts, self._say)
         step = self._step(prompts, at)
         if heard.ended and not run.request.follow:
             self._finish(run, step, at)

@@ -143,6 +143,7 @@ SENTENCES: dict[PromptKey, str] = {
     "manual says.",
     PromptKey.LEAK_PUMP: "Seal the {part}. Pump it to {pressure} and close the valve.",
     PromptKey.LEAK_AIR: "Hands, tools and cord clear, then let air in slowly, up to {pressure}.",
+    PromptKey.LEAK_AIR_ALREADY: "There is pressure already, {pressure}. Let it off first.",
     PromptKey.LEAK_LOW: "Only {pressure}. Pump on to {limit} and close the valve.",
     PromptKey.LEAK_CLOSED: "Closed at {pressure}. Hands off, the leak is being measured.",
     PromptKey.LEAK_ANEW: "More air came in. The measurement starts anew.",

@@ -107,6 +107,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.LEAK_LOCK: "lock",
     PromptKey.LEAK_PUMP: "pump",
     PromptKey.LEAK_AIR: "air in",
+    PromptKey.LEAK_AIR_ALREADY: "air off",
     PromptKey.LEAK_LOW: "pump on",
     PromptKey.LEAK_CLOSED: "hands off",
     PromptKey.LEAK_ANEW: "anew",

@@ -135,6 +135,7 @@ class PromptKey(StrEnum):
     LEAK_LOCK = "leak_lock"
     LEAK_PUMP = "leak_pump"
     LEAK_AIR = "leak_air"
+    LEAK_AIR_ALREADY = "leak_air_already"
     LEAK_LOW = "leak_low"
     LEAK_CLOSED = "leak_closed"
     LEAK_ANEW = "leak_anew"
@@ -247,7 +248,7 @@ _TONES: dict[Tone, frozenset[PromptKey]] = {
         | {PromptKey.LEAK_OVER, PromptKey.LEAK_ABSOLUTE, PromptKey.LEAK_FAIL, PromptKey.LEAK_MOVED}
         | {PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK}
         | {PromptKey.LEAK_CUT_PRESSURE, PromptKey.LEAK_CUT_MOVED, PromptKey.LEAK_ABOVE_SUPPLY}
-        | {PromptKey.LEAK_UNLIKE, PromptKey.LEAK_FIRST}
+        | {PromptKey.LEAK_UNLIKE, PromptKey.LEAK_FIRST, PromptKey.LEAK_AIR_ALREADY}
     ),
 }
 TONE_OF = {key: tone for tone, keys in _TONES.items() for key in keys}

@@ -155,7 +155,7 @@ def test_a_test_that_is_done_is_pulled_again_after_a_restart_only_with_the_cauti
     shop.bench = TestBench.restore(json.loads(json.dumps(shop.bench.snapshot())), now_s=shop.now_s)
     before = len(shop.prompts)
     shop.take(shop.bench.resume(shop.now_s))
-    assert [prompt.text for prompt in shop.prompts[before:]] == ["Test done. single, 135 psi."]
+    assert [prompt.text for prompt in shop.prompts[before:]] == ["Test done: single, 135 psi."]
     assert (shop.state.phase, shop.state.acknowledged is not None) == (Phase.DONE, True)
     before = len(shop.prompts)
     assert shop.command(CommandKind.REDO).ok
