@@ -92,7 +92,12 @@ class BandRecord(Settings):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        if self.high is not None and self.high <= self.low:
+        if self.high == self.low:
+            raise ValueError(
+                f"the upper end {self.high:g} is the lower end too; where a manual states one pressure, "
+                f"write low alone: low = {self.low:g}"
+            )
+        if self.high is not None and self.high < self.low:
             raise ValueError(f"the upper end {self.high:g} is not above the lower end {self.low:g}")
         if self.altitude_m is not None and self.ambient_abs_kpa is not None:
             raise ValueError("give altitude_m or ambient_abs_kpa, not both")

@@ -154,6 +154,7 @@ def test_a_fleet_finds_its_engines_in_other_files() -> None:
         (("bore_mm = 69.0", "boremm = 69.0"), ["triple.toml", "boremm", "bore_mm"]),
         (("cycle = 2", "cycle = 3"), ["triple.toml", "cycle", "3"]),
         (("high = 150", "high = 120"), ["triple.toml", "band", "120"]),
+        (("high = 150", "high = 130"), ["triple.toml", "band", "one pressure", "write low alone: low = 130"]),
         (('unit = "psi"', ""), ["triple.toml", "band", "130 kPa", "is the unit right", "psi"]),
         (('unit = "psi"', 'unit = "bar"'), ["triple.toml", "band", "130 bar", "is the unit right"]),
         (("cylinders = 3", "cylinders = 5"), ["triple.toml", "side_named", "5"]),
