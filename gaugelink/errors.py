@@ -20,6 +20,10 @@ class JournalError(GaugelinkError):
     """The durable record cannot be opened, read or written."""
 
 
+class EntryError(JournalError):
+    """One entry of the record cannot be read; the others can."""
+
+
 class GaugeError(GaugelinkError):
     """A gauge or its radio cannot be used."""
 

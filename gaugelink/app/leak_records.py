@@ -7,12 +7,13 @@ from datetime import datetime
 from pydantic import ValidationError
 
 from gaugelink.app.leak_found import with_found
+from gaugelink.app.left_out import LeftOut
 from gaugelink.app.recorded import state_of
-from gaugelink.bench.reading import Phase, TestState
+from gaugelink.bench.reading import Phase
 from gaugelink.broker.leak_messages import Decay, DecayKind
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
-from gaugelink.errors import JournalError
+from gaugelink.errors import EntryError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredDecay, StoredJob, StoredTest
 from gaugelink.leak.decay import DecayVerdict
@@ -42,21 +43,24 @@ class PastDecay:
         return f"cylinder {self.decay.cylinder}" if self.decay.cylinder else (self.decay.part or "volume")
 
 
-async def past_decays(journal: Journal, machine: str) -> list[PastDecay]:
-    """All leak-downs of a machine, oldest first.
+async def past_decays(journal: Journal, machine: str, left_out: LeftOut | None = None) -> list[PastDecay]:
+    """All leak-downs of a machine, oldest first. One that cannot be read is told to `left_out`, where that is given.
 
     Raises:
-        JournalError: this version cannot read one of them.
+        EntryError: this version cannot read one of them, and there is nobody to tell.
     """
-    of_tests = {stored.decay_id for stored in await journal.decays(machine=machine)}
+    of_tests = {stored.decay_id for stored in await journal.decays(machine=machine, with_samples=False)}
     found = []
-    for stored in await journal.decays():
+    for stored in await journal.decays(with_samples=False):
         try:
             decay = _read(stored)
-        except JournalError:
-            if stored.decay_id not in of_tests:
-                continue
-            raise
+        except EntryError as error:
+            whose = machine if stored.decay_id in of_tests else "a machine that is not known"
+            if left_out is not None and (stored.decay_id in of_tests or stored.test_id is None):
+                left_out.decay(stored, whose, error)
+            elif stored.decay_id in of_tests:
+                raise
+            continue
         if decay.machine == machine or stored.decay_id in of_tests:
             found.append(PastDecay(stored.at, decay))
     return found
@@ -66,7 +70,7 @@ async def last_decay(journal: Journal, decay_id: str | None, cylinder: str | Non
     """The leak-down of this id, or the last one, of `cylinder` where that is named; None where there is none.
 
     Raises:
-        JournalError: this version cannot read it.
+        EntryError: this version cannot read it.
     """
     stored = await journal.last_decay(decay_id, cylinder)
     return None if stored is None else _read(stored)
@@ -76,13 +80,14 @@ def _read(stored: StoredDecay) -> Decay:
     """A stored leak-down as it was published, with where its air was found to go since.
 
     Raises:
-        JournalError: this version cannot read it.
+        EntryError: this version cannot read it.
     """
     try:
         decay = Decay.model_validate_json(stored.result_json)
         return decay if stored.heard is None else with_found(decay, stored.heard, stored.found)
     except ValidationError as error:
-        raise JournalError(f"The leak test {stored.decay_id} cannot be read by this version: {error}.") from error
+        what = "; ".join(" ".join((*map(str, one["loc"]), one["msg"])) for one in error.errors())
+        raise EntryError(f"The leak test {stored.decay_id} cannot be read by this version: {what}.") from error
 
 
 def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
@@ -97,26 +102,36 @@ def leak_value(decay: Decay, engine: EngineRecord) -> LeakDownValue | None:
     return LeakDownValue(name, decay.leak_percent, decay.leak_u_percent or 0.0, decay.heard, said)
 
 
-async def leak_values(journal: Journal, stored: StoredTest, engine: EngineRecord) -> list[LeakDownValue]:
+async def leak_values(
+    journal: Journal, stored: StoredTest, engine: EngineRecord, left_out: LeftOut | None = None
+) -> list[LeakDownValue]:
     """The last differential leak-down of each cylinder since a test began, up to the next test of the machine or a job
     at it: then it is another machine. A test that was given up is none of the machine's, and neither is one without a
-    reading: it was begun when the service was started, or for the leak-down.
+    reading: it was begun when the service was started, or for the leak-down. What cannot be read is told to `left_out`,
+    where that is given: a leak-down after such a test is not that of the one before.
 
     Raises:
-        JournalError: this version cannot read one of them.
+        EntryError: this version cannot read one of them, and there is nobody to tell.
     """
-    tests = [one.began_at for one in await journal.tests(stored.machine) if _is_of_the_machine(state_of(one))]
+    tests = [one.began_at for one in await journal.tests(stored.machine) if _is_of_the_machine(one, left_out)]
     jobs = [job.at for job in await journal.jobs(stored.machine)]
     until = min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
     last = {}
-    for past in await past_decays(journal, stored.machine):
+    for past in await past_decays(journal, stored.machine, left_out):
         value = leak_value(past.decay, engine)
         if value is not None and stored.began_at <= past.at and (until is None or past.at < until):
             last[value.cylinder] = value
     return list(last.values())
 
 
-def _is_of_the_machine(test: TestState) -> bool:
+def _is_of_the_machine(stored: StoredTest, left_out: LeftOut | None) -> bool:
+    try:
+        test = state_of(stored)
+    except EntryError as error:
+        if left_out is None:
+            raise
+        left_out.test(stored, error)
+        return True
     return test.phase is not Phase.ABANDONED and any(reading.in_cylinder for reading in test.readings)
 
 

@@ -221,6 +221,8 @@ class Orders:
         except JournalError as error:
             _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
             dry, stands, values = None, False, []
+        for line in self._records.left_out.lines:
+            _LOG.warning("%s", line)
         earlier = (values, dry.conditions) if dry is not None else None
         count = await self._count_before(machine, before)
         self._session.hold_against(machine, earlier, stands=stands, count=count)

@@ -15,7 +15,7 @@ from gaugelink.bench.repeats import common_u_kpa, own_u_kpa
 from gaugelink.broker.messages import NotePart
 from gaugelink.engine.fleet import Counter, EngineRecord
 from gaugelink.engine.units import PressureUnit
-from gaugelink.errors import JournalError, SettingsError
+from gaugelink.errors import EntryError, SettingsError
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
 from gaugelink.localtime import day_of
 from gaugelink.peak.events import CrankingEvent
@@ -140,7 +140,7 @@ def state_of(stored: StoredTest) -> TestState:
     """The state of a stored test.
 
     Raises:
-        JournalError: this version cannot read it.
+        EntryError: this version cannot read it.
     """
     return restored(stored, "Update gaugelink, or the journal was damaged.").bench.state
 
@@ -166,7 +166,7 @@ def restored(
     """A stored test at `now_s`, after `away_s` seconds of nobody watching.
 
     Raises:
-        JournalError: this version cannot read it; `way_out` is what can be done then.
+        EntryError: this version cannot read it; `way_out` is what can be done then.
     """
     try:
         snapshot = json.loads(stored.snapshot_json)
@@ -176,7 +176,7 @@ def restored(
         unsaid = bool(snapshot.get("air_unsaid", False))
         return Restored(bench, int(snapshot["revision"]), notes_in(snapshot), air_at, unsaid)
     except (ValueError, TypeError, KeyError) as error:
-        raise JournalError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
+        raise EntryError(f"The test {stored.test_id} cannot be read by this version. {way_out}") from error
 
 
 def past_tests(tests: Sequence[RecordedTest]) -> list[PastTest]:

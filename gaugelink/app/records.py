@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from gaugelink import __version__
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.leak_records import last_leak_lines, leak_values, past_decays
+from gaugelink.app.left_out import LeftOut
 from gaugelink.app.noted_air import air_line
 from gaugelink.app.recorded import (
     JudgedAgain,
@@ -23,20 +24,19 @@ from gaugelink.app.recorded import (
     with_own,
     with_peaks,
 )
+from gaugelink.app.shop_gauges import calibrated_then, gauge_words
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.traits import hints_of, traits_of
 from gaugelink.bench.plan import TestKind
-from gaugelink.engine.calibration import CalibrationRecord
-from gaugelink.errors import SettingsError
+from gaugelink.errors import EntryError, SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredEvent, StoredTest
 from gaugelink.localtime import day_of, minute_text
-from gaugelink.peak.events import CrankingEvent, GaugeTraits
+from gaugelink.peak.events import GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ListedTest, ReportData, trace_of_event
 from gaugelink.simulated import is_simulated
 from gaugelink.verdict.case import lowest_percent
-from gaugelink.verdict.corrected import calibrated_event
 from gaugelink.verdict.difference import ReadingValue
 from gaugelink.verdict.findings import Rules, TestVerdict
 from gaugelink.verdict.fleet import FleetStep, MachineTests, Ranked, Standing, fleet_steps, rank_fleet
@@ -73,11 +73,13 @@ class Records:
     def __init__(self, shop: Shop, journal: Journal) -> None:
         self._shop = shop
         self._journal = journal
+        self.left_out = LeftOut()
+        """What could not be read so far and is no part of what was answered."""
 
     async def tests(self, machine: str | None = None) -> list[RecordedTest]:
         """All tests of a machine or of all, oldest first.
 
-        Tests of machines no longer in the fleet are left out, and those that do not fit their engine any more.
+        Left out are those of machines no longer in the fleet, that do not fit their engine any more or cannot be read.
         """
         known = {record.id for record in self._shop.fleet.machine}
         stored = [test for test in await self._stored(machine) if test.machine in known]
@@ -85,9 +87,13 @@ class Records:
         return [test for test in read if test is not None]
 
     async def _readable(self, stored: StoredTest) -> RecordedTest | None:
-        """A test, or None, and why in the log, where it says nothing of the engine as the fleet file now has it."""
+        """A test, or None where it cannot be read, which is told in `left_out`, or, with why in the log, where it says
+        nothing of the engine as the fleet file now has it."""
         try:
             return await self._recorded(stored)
+        except EntryError as error:
+            self.left_out.test(stored, error)
+            return None
         except SettingsError as error:
             _LOG.warning("The test %s of %s is left out: %s", stored.test_id, stored.machine, error)
             return None
@@ -97,10 +103,11 @@ class Records:
         return [test for test in await self._journal.tests(machine) if is_simulated(test.bench) is self._shop.simulated]
 
     async def test(self, test_id: str | None, machine: str | None = None) -> RecordedTest:
-        """One test by its id or the beginning of it, or the last one (of a machine) that has readings.
+        """One test by its id or the beginning of it, or the last one (of a machine) that has readings and can be read.
 
         Raises:
             SettingsError: there is none, or more than one.
+            EntryError: it cannot be read, or none of them can.
         """
         if test_id is not None:
             return await self._recorded(await self._named(test_id))
@@ -108,13 +115,21 @@ class Records:
         if not found:
             whose = f" of {machine}" if machine is not None else ""
             raise SettingsError(f"The journal {self._shop.journal} has no test{whose} yet.")
-        last = await self._recorded(found[-1])
-        test: RecordedTest | None = last
-        for stored in reversed(found[:-1]):
+        last: RecordedTest | None = None
+        for stored in reversed(found):
+            # Of the newest that can be read it is said where it does not fit the fleet file.
+            try:
+                test = await (self._recorded(stored) if last is None else self._readable(stored))
+            except EntryError as error:
+                if stored is found[0]:
+                    raise
+                self.left_out.test(stored, error)
+                continue
             if test is not None and test.verdict is not None:
-                break
-            test = await self._readable(stored)
-        return last if test is None or test.verdict is None else test
+                return test
+            last = last or test
+        assert last is not None
+        return last
 
     async def _named(self, test_id: str) -> StoredTest:
         exact = await self._journal.test(test_id)
@@ -266,21 +281,11 @@ class Records:
             traits = self._traits(event.gauge)
             hints = hints_of(test.engine)
             judged = await asyncio.to_thread(judge, event.samples, traits, hints)
-            events[event.event_id] = await self._calibrated(event, judged)
+            events[event.event_id] = await calibrated_then(self._shop, self._journal, event, judged)
         state = with_peaks(test.state, events)
         now_verdict = verdict_of(state, events, test.engine, self._shop.settings.bench.display_unit)
         assert now_verdict is not None
         return JudgedAgain(test, kept, events, now_verdict)
-
-    async def _calibrated(self, stored: StoredEvent, event: CrankingEvent) -> CrankingEvent:
-        """An event that was judged anew, corrected as its gauge was calibrated on the day."""
-        on = stored.at.astimezone().date()
-        record = None
-        for calibration in await self._journal.calibrations(stored.gauge):
-            if calibration.done_on <= on:
-                record = CalibrationRecord.model_validate_json(calibration.record_json)
-        due_on = next((one.calibration_due for one in self._shop.settings.gauges if one.name == stored.gauge), None)
-        return calibrated_event(event, record, due_on, on)
 
     def _traits(self, gauge: str) -> GaugeTraits:
         """The traits of a gauge that is in the shop, or none."""
@@ -316,11 +321,11 @@ class Records:
         self, test: RecordedTest, judged: TestVerdict, seasons: Seasons, notes: tuple[str, ...] = ()
     ) -> ReportData:
         record = self._shop.fleet.find(test.stored.machine)
-        decays = await past_decays(self._journal, record.id)
+        decays = await past_decays(self._journal, record.id, self.left_out)
         verdict = await self.judged(test) or judged
         history, tests, jobs = seasons
         verdict = over_the_seasons(verdict, test, history, tests) or verdict
-        events = {event.event_id: event for event in await self._journal.events(test.stored.test_id)}
+        events = {event.event_id: event for event in await self._events(test.stored)}
         traces = tuple(
             trace_of_event(reading.cylinder, stored.event, stored.samples, stored.event_id)
             for reading in test.state.readings
@@ -341,7 +346,7 @@ class Records:
             test_id=test.stored.test_id,
             bench=test.stored.bench,
             by=acknowledged.by if acknowledged is not None else "",
-            gauge=", ".join(self._gauge_words(name) for name in dict.fromkeys(test.state.plan.gauges.values())),
+            gauge=", ".join(gauge_words(self._shop, name) for name in dict.fromkeys(test.state.plan.gauges.values())),
             odometer="" if odometer is None else f"{odometer:g} {record.counter.value}",
             conditions=((("given up", "this test proves nothing"),) if test.given_up else ())
             + tuple(
@@ -359,16 +364,16 @@ class Records:
             version=__version__,
             given_up=test.given_up,
             noted=test.noted,
-            notes=notes,
+            notes=(*notes, *self.left_out.lines),
         )
 
-    def _gauge_words(self, name: str) -> str:
-        for gauge in self._shop.settings.gauges:
-            if gauge.name == name:
-                serial = f", serial {gauge.serial}" if gauge.serial else ""
-                due = f", calibration due {gauge.calibration_due}" if gauge.calibration_due else ""
-                return f"{name}{serial}{due}"
-        return name
+    async def _events(self, stored: StoredTest) -> list[StoredEvent]:
+        """The events of a test, without their samples where those cannot be read."""
+        try:
+            return await self._journal.events(stored.test_id)
+        except EntryError as error:
+            self.left_out.samples(stored, error)
+            return await self._journal.events(stored.test_id, with_samples=False)
 
     async def judged(self, test: RecordedTest) -> TestVerdict | None:
         """What a test says beside leak-downs, and a wet one beside its dry one; None where it has no reading."""
@@ -377,7 +382,7 @@ class Records:
             dry = await self.last_dry(test.stored.machine, before=test.stored.began_at)
             if dry is not None and await self.stands(dry, test.stored.began_at):
                 held = (dry.values, dry.conditions)
-        leak_down = await leak_values(self._journal, test.stored, test.engine)
+        leak_down = await leak_values(self._journal, test.stored, test.engine, self.left_out)
         unit = self._shop.settings.bench.display_unit
         return verdict_of(test.state, test.events, test.engine, unit, held, leak_down)
 

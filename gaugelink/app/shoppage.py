@@ -101,6 +101,7 @@ class JournalRecord:
         async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
             tests = [(test, await records.judged(test)) for test in await records.tests(machine)]
+            left_out = records.left_out.lines
         at_sea_level = {test.test_id: test.readings for test in past}
         return MachineRecord(
             machine=machine,
@@ -130,7 +131,7 @@ class JournalRecord:
                 )
                 for effect in history.jobs
             ),
-            says=history_sentences(history, len(past)),
+            says=(*history_sentences(history, len(past)), *left_out),
         )
 
     async def report(self, test_id: str, form: Form) -> bytes:

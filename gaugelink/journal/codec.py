@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from gaugelink.errors import JournalError
+from gaugelink.errors import EntryError
 from gaugelink.peak.events import (
     BoolArray,
     BudgetLine,
@@ -59,7 +59,7 @@ def event_from_json(text: str) -> CrankingEvent:
     """Read back what `event_to_json` wrote; what an older version did not write takes its default.
 
     Raises:
-        JournalError: the text is not an event.
+        EntryError: the text is not an event.
     """
     try:
         document = json.loads(text)
@@ -76,7 +76,7 @@ def event_from_json(text: str) -> CrankingEvent:
             }
         )
     except (ValueError, TypeError, KeyError) as error:
-        raise JournalError(f"A stored cranking event cannot be read ({error}); the journal may be damaged.") from error
+        raise EntryError(f"A stored cranking event cannot be read ({error}); the journal may be damaged.") from error
 
 
 def _floats(values: list[float]) -> FloatArray:
@@ -110,12 +110,12 @@ def samples_from_blob(blob: bytes) -> EventSamples:
     """Unpack what `samples_to_blob` packed.
 
     Raises:
-        JournalError: the bytes are not packed samples.
+        EntryError: the bytes are not packed samples.
     """
     try:
         magic, header_bytes, count = _LENGTHS.unpack_from(blob)
         if magic != _MAGIC:
-            raise JournalError(f"Stored samples begin with {magic!r}, not {_MAGIC!r}: a newer version wrote them.")
+            raise EntryError(f"Stored samples begin with {magic!r}, not {_MAGIC!r}: a newer version wrote them.")
         start = _LENGTHS.size
         header = json.loads(blob[start : start + header_bytes])
         body = zlib.decompress(blob[start + header_bytes :])
@@ -132,7 +132,7 @@ def samples_from_blob(blob: bytes) -> EventSamples:
             flags=frozenset(Flag(flag) for flag in header["flags"]),
         )
     except (struct.error, zlib.error, ValueError, KeyError) as error:
-        raise JournalError(f"Stored samples cannot be unpacked ({error}); the journal may be damaged.") from error
+        raise EntryError(f"Stored samples cannot be unpacked ({error}); the journal may be damaged.") from error
 
 
 def _shuffled(values: FloatArray) -> bytes:

@@ -206,9 +206,11 @@ class Journal:
         """Read the history of a test's readings, oldest first."""
         return await self._read(lambda: reads.readings(self._opened.connection, test_id))
 
-    async def decays(self, *, test_id: str | None = None, machine: str | None = None) -> list[StoredDecay]:
+    async def decays(
+        self, *, test_id: str | None = None, machine: str | None = None, with_samples: bool = True
+    ) -> list[StoredDecay]:
         """Read leak-down results, oldest first."""
-        return await self._read(lambda: reads.decays(self._opened.connection, test_id, machine))
+        return await self._read(lambda: reads.decays(self._opened.connection, test_id, machine, with_samples))
 
     async def last_decay(self, decay_id: str | None = None, cylinder: str | None = None) -> StoredDecay | None:
         """Read the leak-down result of this id, or the last one, of `cylinder` where that is named."""

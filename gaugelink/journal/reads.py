@@ -189,7 +189,7 @@ _DECAYS = (
 """Leak-down results, each with what was said last of where its air goes."""
 
 
-def _decay(row: sqlite3.Row) -> StoredDecay:
+def _decay(row: sqlite3.Row, with_samples: bool = True) -> StoredDecay:
     return StoredDecay(
         decay_id=row["decay_id"],
         bench=row["bench"],
@@ -198,20 +198,22 @@ def _decay(row: sqlite3.Row) -> StoredDecay:
         cylinder=row["cylinder"],
         at=datetime.fromisoformat(row["at"]),
         result_json=row["result"],
-        samples=_samples(row["samples"]),
+        samples=_samples(row["samples"]) if with_samples else None,
         heard=None if row["heard"] is None else tuple(json.loads(row["heard"])),
         found=row["note"] or "",
     )
 
 
-def decays(connection: sqlite3.Connection, test_id: str | None, machine: str | None) -> list[StoredDecay]:
+def decays(
+    connection: sqlite3.Connection, test_id: str | None, machine: str | None, with_samples: bool
+) -> list[StoredDecay]:
     """Read leak-down results, oldest first; by machine, those of that machine's tests."""
     rows = connection.execute(
         f"{_DECAYS} WHERE (:test IS NULL OR decays.test_id = :test) AND (:machine IS NULL OR tests.machine = :machine)"
         " ORDER BY decays.seq",
         {"test": test_id, "machine": machine},
     )
-    return [_decay(row) for row in rows]
+    return [_decay(row, with_samples) for row in rows]
 
 
 def last_decay(connection: sqlite3.Connection, decay_id: str | None, cylinder: str | None) -> StoredDecay | None:

@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -14,21 +14,26 @@ from rich.text import Text
 
 from gaugelink import __version__
 from gaugelink.app.commands.asked import SHOP, Config, shop_of
-from gaugelink.app.leak_records import before_and_after, leak_lines, past_decays
+from gaugelink.app.leak_records import PastDecay, before_and_after, leak_lines, past_decays
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
-from gaugelink.journal import Journal
+from gaugelink.journal import Journal, StoredJob
 from gaugelink.localtime import day_of, noon_of
 from gaugelink.reasons import is_there, why_unwritten
-from gaugelink.report.data import GIVEN_UP
+from gaugelink.report.data import GIVEN_UP, ListedTest
 from gaugelink.report.export import ExportRow
 from gaugelink.simulated import NOTICE
-from gaugelink.verdict.past import Axis
+from gaugelink.verdict.fleet import FleetStep, Ranked
+from gaugelink.verdict.history import MachineHistory
+from gaugelink.verdict.past import Axis, PastTest
 
 T = TypeVar("T")
+Lines = tuple[str, ...]
+Told = tuple[MachineHistory, list[PastTest], list[ListedTest], list[PastDecay], list[StoredJob], Lines]
+"""What `history` shows of a machine, the last of it what could not be read."""
 Archive = Annotated[
     str | None,
     typer.Option("--archive", help="Read this archive instead: sqlite:///FILE, postgresql://USER@HOST/NAME."),
@@ -98,8 +103,14 @@ def history_command(
     if simulated and not as_json:
         console.print(Text(NOTICE, style="bold"))
     if fleet or machine is None:
-        ranked = _read(shop, lambda records, _: records.ranked(now()), archive)
+
+        async def of_fleet(records: Records, _: Journal) -> tuple[Sequence[Ranked], Sequence[FleetStep], Lines]:
+            return await records.ranked(now()), await records.steps(), records.left_out.lines
+
+        ranked, steps, left_out = _read(shop, of_fleet, archive)
         if as_json:
+            for line in left_out:
+                typer.echo(line, err=True)
             typer.echo(
                 json.dumps(
                     [
@@ -109,13 +120,18 @@ def history_command(
                 )
             )
             return
-        console.print(fleet_table(ranked, _read(shop, lambda records, _: records.steps(), archive)))
+        console.print(fleet_table(ranked, steps))
+        _tell_left_out(console, left_out)
         return
     record = shop.fleet.find(machine)
-    history, tests, _ = _read(shop, lambda records, _: records.history(machine, _AXES[per]), archive)
-    listed = _read(shop, lambda records, _: records.listed(machine), archive)
-    decays = _read(shop, lambda _, journal: past_decays(journal, machine), archive)
-    jobs = _read(shop, lambda _, journal: journal.jobs(machine), archive)
+
+    async def of_machine(records: Records, journal: Journal) -> Told:
+        history, tests, _ = await records.history(machine, _AXES[per])
+        listed = await records.listed(machine)
+        decays = await past_decays(journal, machine, records.left_out)
+        return history, tests, listed, decays, await journal.jobs(machine), records.left_out.lines
+
+    history, tests, listed, decays, jobs, left_out = _read(shop, of_machine, archive)
     unit = shop.settings.bench.display_unit
     if as_json:
         typer.echo(
@@ -156,6 +172,7 @@ def history_command(
                     "says": list(history_sentences(history, len(tests))),
                     "leak_tests": [past.decay.model_dump(mode="json") for past in decays],
                     "before_and_after": before_and_after(decays, jobs, unit),
+                    "left_out": left_out,
                 }
             )
         )
@@ -168,8 +185,8 @@ def history_command(
         console.print(history_table(history, unit))
         for line in history_sentences(history, len(tests)):
             console.print(Text(line))
-        if per is Per.ODOMETER and (left_out := sum(test.counter is None for test in tests)):
-            console.print(Text(f"{counted(left_out, 'test')} without the machine's count: left out here."))
+        if per is Per.ODOMETER and (uncounted := sum(test.counter is None for test in tests)):
+            console.print(Text(f"{counted(uncounted, 'test')} without the machine's count: left out here."))
     if listed:
         names = shop.fleet.engine_of(machine).cylinder_names
         console.print(tests_table(listed, names, unit, record.counter))
@@ -182,6 +199,13 @@ def history_command(
         console.print(Text(f"job: {job_text(job)}"))
     for line in before_and_after(decays, jobs, unit):
         console.print(Text(line))
+    _tell_left_out(console, left_out)
+
+
+def _tell_left_out(console: Terminal, left_out: Lines) -> None:
+    """What of the record cannot be read."""
+    for line in left_out:
+        console.print(Text(line, style="bold"))
 
 
 def report_command(
@@ -267,10 +291,11 @@ def export_command(
         raise SettingsError(f"{out}: the ending says what is written; allowed: csv, parquet.")
     shop = shop_of(config, simulated)
 
-    async def rows(records: Records, _: Journal) -> list[ExportRow]:
-        return [row async for data in records.reports(machine) for row in export_rows(data)]
+    async def rows(records: Records, _: Journal) -> tuple[list[ExportRow], Lines]:
+        read = [row async for data in records.reports(machine) for row in export_rows(data)]
+        return read, records.left_out.lines
 
-    exported = _read(shop, rows, archive)
+    exported, left_out = _read(shop, rows, archive)
     try:
         if out.suffix == ".csv":
             export_csv(exported, out)
@@ -279,6 +304,7 @@ def export_command(
     except OSError as error:
         raise SettingsError(f"{out}: cannot be written: {why_unwritten(error)}.") from error
     typer.echo(f"{counted(len(exported), 'simulated reading' if simulated else 'reading')} written to {out}.")
+    _tell_left_out(Terminal(), left_out)
 
 
 def import_command(
