@@ -4,18 +4,21 @@ A struck job stays in the record and counts nowhere, as a struck reading does.
 """
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 
 from gaugelink.app.daemon import make_folder
+from gaugelink.app.leak_records import is_of_the_machine, past_decays
+from gaugelink.app.left_out import LeftOut
 from gaugelink.app.notebooks import last_day
 from gaugelink.app.records import now
 from gaugelink.app.shopfile import Shop
 from gaugelink.broker.message import new_id
 from gaugelink.errors import SettingsError
 from gaugelink.journal import JobEntry, Journal, StoredJob, StruckJobEntry
-from gaugelink.localtime import day_of
+from gaugelink.localtime import day_of, local, minute_text, noon_of
 from gaugelink.reasons import is_there
 from gaugelink.report.notebook import FIRST_DAY
+from gaugelink.simulated import is_simulated
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,42 @@ class Work:
     odometer: float | None = None
     note: str = ""
     by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """When a job was done, as it is told on the command line."""
+
+    at: datetime
+    """Noon of the day, where the day is all that was told."""
+    by_day: bool = False
+    """Whether no time of the day was told."""
+
+
+def when(told: str, at_most: datetime) -> When:
+    """Read a day, or a day with a time on the clock of this place; in the morning of a day it was done by now.
+
+    Raises:
+        SettingsError: it is neither, or a time that is still to come.
+    """
+    try:
+        day = date.fromisoformat(told)
+    except ValueError:
+        return When(_time_of(told, at_most))
+    noon = noon_of(day)
+    return When(min(noon, at_most) if day == day_of(at_most) else noon, by_day=True)
+
+
+def _time_of(told: str, at_most: datetime) -> datetime:
+    try:
+        at = datetime.fromisoformat(told).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        raise SettingsError(
+            f"--on: found {told!r}; expected a date, as 2026-03-09, or with its time, as '2026-03-09 14:30'."
+        ) from error
+    if at > at_most:
+        raise SettingsError(f"--on: {minute_text(at)} is still to come: give the time at which it was done.")
+    return at
 
 
 def job_text(job: StoredJob | JobEntry, machine: str = "") -> str:
@@ -48,13 +87,14 @@ def _same_work(job: StoredJob, other: StoredJob | JobEntry) -> bool:
     return mine == others
 
 
-async def record_job(shop: Shop, work: Work, at: datetime) -> JobEntry:
+async def record_job(shop: Shop, work: Work, done: When) -> JobEntry:
     """Write down work done on a machine, and give what was written.
 
     Raises:
-        SettingsError: the machine or a cylinder is not known, the job has no name, its day is still to come, or it
-            stands in the record already.
+        SettingsError: the machine or a cylinder is not known, the job has no name, its day is still to come, it
+            stands in the record already, or it was told by a day on which the machine was tested too.
     """
+    at = done.at
     if not work.job.strip():
         raise SettingsError("The job has no name: say what was done, rings or pistons for example.")
     if not FIRST_DAY <= day_of(at) <= last_day():
@@ -70,8 +110,30 @@ async def record_job(shop: Shop, work: Work, at: datetime) -> JobEntry:
                 f"It is in the record of {work.machine} already, and is not written down twice: {job_text(entry)}. "
                 "If it was done twice on that day, say what was different with --note."
             )
+        if done.by_day:
+            await _ask_for_time(shop, journal, work.machine, day_of(at))
         await journal.record([entry])
     return entry
+
+
+async def _ask_for_time(shop: Shop, journal: Journal, machine: str, on: date) -> None:
+    """Refuse a job by its day alone where the machine was tested on that day: before and after it would be a guess.
+
+    Raises:
+        SettingsError: it was.
+    """
+    unread = LeftOut()
+    tests = [one for one in await journal.tests(machine) if is_simulated(one.bench) is shop.simulated]
+    times = [("test", one.began_at) for one in tests if day_of(one.began_at) == on and is_of_the_machine(one, unread)]
+    leaks = [past for past in await past_decays(journal, machine, unread) if day_of(past.at) == on]
+    times += [("leak test", past.at) for past in leaks if is_simulated(past.decay.bench) is shop.simulated]
+    if not times:
+        return
+    known = ", ".join(f"{what} at {local(at):%H:%M}" for what, at in sorted(times, key=lambda one: one[1]))
+    raise SettingsError(
+        f"{machine} was tested on {on} too ({known}), and a day does not say what was before the job and what after. "
+        f"Give the time with it, as --on '{on} 14:30'."
+    )
 
 
 async def strike_job(shop: Shop, work: Work, on: date | None) -> tuple[StoredJob, int]:

@@ -113,7 +113,7 @@ async def leak_values(
     Raises:
         EntryError: this version cannot read one of them, and there is nobody to tell.
     """
-    tests = [one.began_at for one in await journal.tests(stored.machine) if _is_of_the_machine(one, left_out)]
+    tests = [one.began_at for one in await journal.tests(stored.machine) if is_of_the_machine(one, left_out)]
     jobs = [job.at for job in await journal.jobs(stored.machine)]
     until = min((at for at in (*tests, *jobs) if at > stored.began_at), default=None)
     last = {}
@@ -124,7 +124,12 @@ async def leak_values(
     return list(last.values())
 
 
-def _is_of_the_machine(stored: StoredTest, left_out: LeftOut | None) -> bool:
+def is_of_the_machine(stored: StoredTest, left_out: LeftOut | None) -> bool:
+    """Whether a test has a reading and was not given up; one that cannot be read counts as if it had.
+
+    Raises:
+        EntryError: this version cannot read it, and there is nobody to tell.
+    """
     try:
         test = state_of(stored)
     except EntryError as error:

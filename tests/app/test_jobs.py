@@ -1,6 +1,7 @@
 """Work done on a machine stands once in the record, and what was said by mistake can be taken back."""
 
 import json
+import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -8,7 +9,9 @@ import pytest
 
 from gaugelink.app import notebooks
 from gaugelink.app.commands import record
+from tests.app.shops import shop_in
 from tests.app.test_record_commands import NOTEBOOK, Shop
+from tests.zones import living_in
 
 PISTONS = ("job", "north-7", "pistons", "--cylinder", "mag", "--on", "2025-08-01")
 
@@ -106,3 +109,46 @@ def test_a_job_is_known_again_by_its_name_in_other_letters(shop: Shop) -> None:
     book = NOTEBOOK.replace("rings", "Rings")
     assert "4 tests and 1 job of this notebook were there" in shop.run("import", shop.write("old.csv", book))
     assert stand(shop) == ["rings"]
+
+
+def tested_at(shop: Shop, *hours: int) -> None:
+    """Dry tests of north-7 on 2026-03-09, begun at these hours of UTC."""
+    shop_file = shop_in(shop.folder)
+    with sqlite3.connect(shop_file.journal) as connection:
+        ids = [row[0] for row in connection.execute("SELECT test_id FROM tests ORDER BY began_at")]
+        for test_id, hour in zip(ids, hours, strict=False):
+            at = f"2026-03-09T{hour:02}:00:00.000000+00:00"
+            connection.execute("UPDATE tests SET began_at = ? WHERE test_id = ?", (at, test_id))
+    connection.close()
+
+
+def test_a_day_alone_does_not_say_which_tests_of_it_were_before_a_job(shop: Shop) -> None:
+    with living_in("UTC"):
+        tested_at(shop, 9, 16)
+        said = shop.refused("job", "north-7", "rings", "--on", "2026-03-09")
+        assert "tested on 2026-03-09 too (test at 09:00, test at 16:00)" in said
+        assert "Give the time with it, as --on '2026-03-09 14:30'." in said
+        assert stand(shop) == ["rings"]
+        shop.run("job", "north-7", "pistons", "--on", "2026-03-09 15:30")
+        at = [job["at"] for job in json.loads(shop.run("history", "north-7", "--json"))["jobs"]]
+        assert "2026-03-09T15:30:00+00:00" in at
+        assert "no such job" in shop.refused("job", "north-7", "pistons", "--on", "2026-03-10", "--strike")
+        assert shop.run("job", "north-7", "pistons", "--on", "2026-03-09", "--strike").startswith("Struck")
+        shop.run("job", "north-7", "rings", "--on", "2026-03-10")
+
+
+def test_a_time_of_a_job_is_on_the_clock_of_the_shop_and_not_to_come(shop: Shop) -> None:
+    with living_in("America/Vancouver"):
+        shop.run("job", "north-7", "pistons", "--on", "2026-03-02 07:15")
+        at = [job["at"] for job in json.loads(shop.run("history", "north-7", "--json"))["jobs"]]
+        assert "2026-03-02T15:15:00+00:00" in at
+        said = shop.refused("job", "north-7", "pistons", "--on", "2026-11-28 04:01")
+        assert said.startswith("--on: 2026-11-28 04:01 UTC-08:00 is still to come")
+
+
+def test_in_the_morning_a_job_of_the_day_was_done_by_now(shop: Shop) -> None:
+    """Noon is still to come there, and a test that is begun before it would be one before the job."""
+    with living_in("America/Vancouver"):
+        shop.run("job", "north-7", "pistons", "--on", "2026-11-28")
+        at = [job["at"] for job in json.loads(shop.run("history", "north-7", "--json"))["jobs"]]
+        assert "2026-11-28T12:00:00+00:00" in at

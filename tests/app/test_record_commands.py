@@ -296,7 +296,7 @@ def test_a_job_is_kept_with_its_cylinders_and_an_unknown_one_is_refused(shop: Sh
 
 
 def test_a_date_that_is_none_is_refused_with_one_that_is(shop: Shop) -> None:
-    assert "--on: found '9 March'; expected a date, as 2026-03-09." in shop.refused(
+    assert "--on: found '9 March'; expected a date, as 2026-03-09, or with its time" in shop.refused(
         "job", "north-7", "rings", "--on", "9 March"
     )
     shop.run("job", "north-7", "rings", "--on", "2026-03-09")

@@ -3,7 +3,6 @@
 import asyncio
 import json
 from collections.abc import Awaitable, Callable, Sequence
-from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, TypeVar
@@ -21,7 +20,7 @@ from gaugelink.app.terminal import Terminal
 from gaugelink.counting import counted
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal, StoredJob
-from gaugelink.localtime import day_of, noon_of
+from gaugelink.localtime import day_of
 from gaugelink.reasons import is_there, why_unwritten
 from gaugelink.report.data import GIVEN_UP, ListedTest
 from gaugelink.report.export import ExportRow
@@ -344,7 +343,10 @@ def job_command(
     cylinder: Annotated[list[str] | None, typer.Option(help="Only on these cylinders.")] = None,
     odometer: Annotated[float | None, typer.Option(min=0, help="The machine's own count.")] = None,
     on: Annotated[
-        str | None, typer.Option(metavar="DATE", help="When, as 2026-03-09; now if left out.", show_default=False)
+        str | None,
+        typer.Option(
+            metavar="DATE", help="When, as 2026-03-09 or '2026-03-09 14:30'; now if left out.", show_default=False
+        ),
     ] = None,
     note: Annotated[str, typer.Option(help="More about it.")] = "",
     by: Annotated[str, typer.Option(help="Who did it, or strikes it.")] = "",
@@ -358,30 +360,23 @@ def job_command(
     simulated: IntoSimulated = False,
 ) -> None:
     """Write down work done on a machine: trends are cut at it, and before and after are told from it."""
-    from gaugelink.app.jobs import Work, job_text, record_job, strike_job
+    from gaugelink.app.jobs import When, Work, job_text, record_job, strike_job, when
 
     shop = shop_of(config, simulated)
     work = Work(machine, job, tuple(cylinder or ()), odometer, note, by)
-    at = None if on is None else _noon_of(on)
+    done = None if on is None else when(on, now())
     if strike:
-        struck, left = asyncio.run(strike_job(shop, work, None if at is None else day_of(at)))
+        struck, left = asyncio.run(strike_job(shop, work, None if done is None else day_of(done.at)))
         more = (f" Jobs that say the same and still count: {left}." if left else "") + _alone(shop)
         typer.echo(f"Struck: {job_text(struck, machine)}. It stays in the record and counts nowhere.{more}")
         return
-    written = asyncio.run(record_job(shop, work, now() if at is None else at))
+    written = asyncio.run(record_job(shop, work, When(now()) if done is None else done))
     typer.echo(f"Written down: {job_text(written, machine)}.{_alone(shop)}")
 
 
 def _alone(shop: Shop) -> str:
     """That the shop's own record has nothing of it, where it was written down for what was simulated."""
     return " It is in the record of what was simulated alone." if shop.simulated else ""
-
-
-def _noon_of(day: str) -> datetime:
-    try:
-        return noon_of(date.fromisoformat(day))
-    except ValueError as error:
-        raise SettingsError(f"--on: found {day!r}; expected a date, as 2026-03-09.") from error
 
 
 def calibrate_command(
