@@ -207,8 +207,7 @@ class Daemon:
         open_test = await self._journal.current_test(self.shop.name)
         if open_test is not None:
             await self._resume(open_test)
-        elif self.shop.settings.test.machine is not None:
-            machine = self.shop.settings.test.machine
+        elif (machine := self.shop.settings.test.machine) is not None:
             await self.obey(Command(id=new_id(), action=CommandAction.BEGIN, machine=machine, by="shop file"))
         assert self._orders is not None
         async with self._order:
