@@ -1,7 +1,8 @@
 """What of the record cannot be read and is left out of an answer: the rest is shown, and this is told beside it."""
 
 from gaugelink.errors import EntryError
-from gaugelink.journal.rows import StoredDecay, StoredTest
+from gaugelink.journal import Journal
+from gaugelink.journal.rows import StoredDecay, StoredEvent, StoredTest
 from gaugelink.localtime import minute_text
 
 
@@ -34,3 +35,16 @@ class LeftOut:
         of = f"cylinder {stored.cylinder} of {machine}" if stored.cylinder else machine
         line = f"The leak test {stored.decay_id} of {of}, {minute_text(stored.at)}, is left out. {error}"
         self._lines[line] = None
+
+
+async def events_of(journal: Journal, stored: StoredTest, left_out: LeftOut) -> list[StoredEvent]:
+    """The events of a test, without their samples where those cannot be read.
+
+    Raises:
+        EntryError: the events themselves cannot be read.
+    """
+    try:
+        return await journal.events(stored.test_id)
+    except EntryError as error:
+        left_out.samples(stored, error)
+        return await journal.events(stored.test_id, with_samples=False)

@@ -6,9 +6,10 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from gaugelink import __version__
+from gaugelink.app.clock_back import clock_lines
 from gaugelink.app.judging import verdict_of
 from gaugelink.app.leak_records import last_leak_lines, leak_values, past_decays
-from gaugelink.app.left_out import LeftOut
+from gaugelink.app.left_out import LeftOut, events_of
 from gaugelink.app.noted_air import air_line
 from gaugelink.app.recorded import (
     JudgedAgain,
@@ -325,7 +326,7 @@ class Records:
         verdict = await self.judged(test) or judged
         history, tests, jobs = seasons
         verdict = over_the_seasons(verdict, test, history, tests) or verdict
-        events = {event.event_id: event for event in await self._events(test.stored)}
+        events = {event.event_id: event for event in await events_of(self._journal, test.stored, self.left_out)}
         traces = tuple(
             trace_of_event(reading.cylinder, stored.event, stored.samples, stored.event_id)
             for reading in test.state.readings
@@ -364,16 +365,12 @@ class Records:
             version=__version__,
             given_up=test.given_up,
             noted=test.noted,
-            notes=(*notes, *self.left_out.lines),
+            notes=(*notes, *await self.clock_lines(record.id), *self.left_out.lines),
         )
 
-    async def _events(self, stored: StoredTest) -> list[StoredEvent]:
-        """The events of a test, without their samples where those cannot be read."""
-        try:
-            return await self._journal.events(stored.test_id)
-        except EntryError as error:
-            self.left_out.samples(stored, error)
-            return await self._journal.events(stored.test_id, with_samples=False)
+    async def clock_lines(self, machine: str) -> tuple[str, ...]:
+        """What to say of tests of a machine between which the clock went back."""
+        return await clock_lines(self._journal, machine, simulated=self._shop.simulated)
 
     async def judged(self, test: RecordedTest) -> TestVerdict | None:
         """What a test says beside leak-downs, and a wet one beside its dry one; None where it has no reading."""

@@ -101,7 +101,7 @@ class JournalRecord:
         async with self._records(machine) as records:
             history, past, jobs = await records.history(machine)
             tests = [(test, await records.judged(test)) for test in await records.tests(machine)]
-            left_out = records.left_out.lines
+            told = (*await records.clock_lines(machine), *records.left_out.lines)
         at_sea_level = {test.test_id: test.readings for test in past}
         return MachineRecord(
             machine=machine,
@@ -131,7 +131,7 @@ class JournalRecord:
                 )
                 for effect in history.jobs
             ),
-            says=(*history_sentences(history, len(past)), *left_out),
+            says=(*history_sentences(history, len(past)), *told),
         )
 
     async def report(self, test_id: str, form: Form) -> bytes:

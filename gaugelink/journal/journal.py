@@ -188,6 +188,10 @@ class Journal:
         """Read tests, oldest first, of one machine or of all."""
         return await self._read(lambda: reads.tests(self._opened.connection, machine, since))
 
+    async def went_back(self, machine: str) -> list[tuple[StoredTest, StoredTest]]:
+        """Read the pairs of a machine's tests between which the clock of their bench was set back."""
+        return await self._read(lambda: reads.went_back(self._opened.connection, machine))
+
     async def events(
         self, test_id: str | None = None, since: datetime | None = None, *, with_samples: bool = True
     ) -> list[StoredEvent]:

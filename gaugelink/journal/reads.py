@@ -3,6 +3,7 @@
 import json
 import sqlite3
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 
 from gaugelink.journal.codec import event_from_json, samples_from_blob
 from gaugelink.journal.entries import Action
@@ -110,6 +111,21 @@ def tests(connection: sqlite3.Connection, machine: str | None, since: datetime |
         {"machine": machine, "since": None if since is None else stamp(since)},
     )
     return [_test(row) for row in rows]
+
+
+def went_back(connection: sqlite3.Connection, machine: str) -> list[tuple[StoredTest, StoredTest]]:
+    """Read the tests of a machine that a bench began after another one by its own order, and before it by its clock:
+    each behind that other one. A test without an event was written by hand and is of the day that it was given.
+    """
+    rows = connection.execute(
+        "SELECT * FROM tests WHERE machine = ? AND EXISTS (SELECT 1 FROM events WHERE events.test_id = tests.test_id)"
+        " ORDER BY bench, rowid",
+        (machine,),
+    )
+    pairs = pairwise(_test(row) for row in rows)
+    return [
+        (one, next_one) for one, next_one in pairs if one.bench == next_one.bench and one.began_at > next_one.began_at
+    ]
 
 
 def _samples(blob: bytes | None) -> EventSamples | None:

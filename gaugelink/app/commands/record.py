@@ -31,8 +31,8 @@ from gaugelink.verdict.past import Axis, PastTest
 
 T = TypeVar("T")
 Lines = tuple[str, ...]
-Told = tuple[MachineHistory, list[PastTest], list[ListedTest], list[PastDecay], list[StoredJob], Lines]
-"""What `history` shows of a machine, the last of it what could not be read."""
+Told = tuple[MachineHistory, list[PastTest], list[ListedTest], list[PastDecay], list[StoredJob], Lines, Lines]
+"""What `history` shows of a machine, at the end where the clock went back and what could not be read."""
 Archive = Annotated[
     str | None,
     typer.Option("--archive", help="Read this archive instead: sqlite:///FILE, postgresql://USER@HOST/NAME."),
@@ -120,7 +120,7 @@ def history_command(
             )
             return
         console.print(fleet_table(ranked, steps))
-        _tell_left_out(console, left_out)
+        _tell_of_record(console, left_out)
         return
     record = shop.fleet.find(machine)
 
@@ -128,9 +128,10 @@ def history_command(
         history, tests, _ = await records.history(machine, _AXES[per])
         listed = await records.listed(machine)
         decays = await past_decays(journal, machine, records.left_out)
-        return history, tests, listed, decays, await journal.jobs(machine), records.left_out.lines
+        jobs, clock = await journal.jobs(machine), await records.clock_lines(machine)
+        return history, tests, listed, decays, jobs, clock, records.left_out.lines
 
-    history, tests, listed, decays, jobs, left_out = _read(shop, of_machine, archive)
+    history, tests, listed, decays, jobs, clock, left_out = _read(shop, of_machine, archive)
     unit = shop.settings.bench.display_unit
     if as_json:
         typer.echo(
@@ -171,6 +172,7 @@ def history_command(
                     "says": list(history_sentences(history, len(tests))),
                     "leak_tests": [past.decay.model_dump(mode="json") for past in decays],
                     "before_and_after": before_and_after(decays, jobs, unit),
+                    "clock": clock,
                     "left_out": left_out,
                 }
             )
@@ -198,12 +200,12 @@ def history_command(
         console.print(Text(f"job: {job_text(job)}"))
     for line in before_and_after(decays, jobs, unit):
         console.print(Text(line))
-    _tell_left_out(console, left_out)
+    _tell_of_record(console, (*clock, *left_out))
 
 
-def _tell_left_out(console: Terminal, left_out: Lines) -> None:
-    """What of the record cannot be read."""
-    for line in left_out:
+def _tell_of_record(console: Terminal, lines: Lines) -> None:
+    """What else is to be known of the record: where its clock went back, what cannot be read."""
+    for line in lines:
         console.print(Text(line, style="bold"))
 
 
@@ -303,7 +305,7 @@ def export_command(
     except OSError as error:
         raise SettingsError(f"{out}: cannot be written: {why_unwritten(error)}.") from error
     typer.echo(f"{counted(len(exported), 'simulated reading' if simulated else 'reading')} written to {out}.")
-    _tell_left_out(Terminal(), left_out)
+    _tell_of_record(Terminal(), left_out)
 
 
 def import_command(
