@@ -34,17 +34,22 @@ def test_the_rate_of_a_gauge_that_sends_when_it_likes_is_what_it_sent_lately() -
     assert reader.rate_hz == pytest.approx(20.0)
 
 
-@pytest.mark.parametrize(("timing", "rate_hz"), [("steady", 50), ("steady", None), ("arrival", None)])
-def test_a_frame_that_begins_before_the_end_of_the_one_before_it_is_refused_and_nothing_else_is(
-    timing: str, rate_hz: float | None
-) -> None:
+def four_at_a_time(timing: str, rate_hz: float | None) -> FrameReader:
+    """Reads frames of four samples that number their first one."""
     layout = {
         **BASE, "timing": timing, "sequence": {"at": 0, "format": "u16", "counts": "samples"},
         "pressure": {"at": 2, "format": "u8", "count": 4},
     }  # fmt: skip
     if rate_hz is not None:
         layout["rate_hz"] = rate_hz
-    reader = FrameReader("g", load_layout(layout))
+    return FrameReader("g", load_layout(layout))
+
+
+@pytest.mark.parametrize(("timing", "rate_hz"), [("steady", 50), ("steady", None), ("arrival", None)])
+def test_a_frame_that_begins_before_the_end_of_the_one_before_it_is_refused_and_nothing_else_is(
+    timing: str, rate_hz: float | None
+) -> None:
+    reader = four_at_a_time(timing, rate_hz)
     firsts = [4 * number for number in range(20)]
     firsts[10:10] = [38]
     given = []
@@ -58,13 +63,7 @@ def test_a_frame_that_begins_before_the_end_of_the_one_before_it_is_refused_and_
 @pytest.mark.parametrize(("timing", "rate_hz"), [("steady", 50), ("arrival", None)])
 def test_a_gauge_that_sends_every_sample_twice_gives_each_once(timing: str, rate_hz: float | None) -> None:
     """Each frame has the second half of the one before it in it, so that a lost one costs nothing."""
-    layout = {
-        **BASE, "timing": timing, "sequence": {"at": 0, "format": "u16", "counts": "samples"},
-        "pressure": {"at": 2, "format": "u8", "count": 4},
-    }  # fmt: skip
-    if rate_hz is not None:
-        layout["rate_hz"] = rate_hz
-    reader = FrameReader("g", load_layout(layout))
+    reader = four_at_a_time(timing, rate_hz)
     given = []
     for number, first in enumerate(range(0, 80, 2)):
         batch = reader.feed(struct.pack("<H4B", first, *range(first, first + 4)), 0.04 * number)
