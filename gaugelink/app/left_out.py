@@ -1,9 +1,11 @@
 """What of the record cannot be read and is left out of an answer: the rest is shown, and this is told beside it."""
 
+from datetime import datetime
+
 from gaugelink.errors import EntryError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredDecay, StoredEvent, StoredTest
-from gaugelink.localtime import minute_text
+from gaugelink.localtime import day_of, minute_text
 
 
 def named(stored: StoredTest) -> str:
@@ -16,15 +18,32 @@ class LeftOut:
 
     def __init__(self) -> None:
         self._lines: dict[str, None] = {}
+        self._newest: dict[str, tuple[datetime, str]] = {}
 
     @property
     def lines(self) -> tuple[str, ...]:
         """What was left out so far."""
         return tuple(self._lines)
 
+    def newest_test_of(self, machine: str, after: datetime | None = None) -> str:
+        """The newest test of a machine that no part of an answer rests on and why, in a few words; empty where there is
+        none, or none that began later than `after`."""
+        at, why = self._newest.get(machine, (None, ""))
+        return "" if at is None or (after is not None and at <= after) else f"its test of {day_of(at)} {why}"
+
     def test(self, stored: StoredTest, error: EntryError) -> None:
         """A test that no part of an answer rests on."""
         self._lines[f"{named(stored)} is left out. {error}"] = None
+        self._note(stored, "cannot be read")
+
+    def unfit(self, stored: StoredTest) -> None:
+        """A test that says nothing of the engine as the fleet file now has it. No line: the log has why."""
+        self._note(stored, "does not fit the fleet file")
+
+    def _note(self, stored: StoredTest, why: str) -> None:
+        known = self._newest.get(stored.machine)
+        if known is None or stored.began_at > known[0]:
+            self._newest[stored.machine] = (stored.began_at, why)
 
     def samples(self, stored: StoredTest, error: EntryError) -> None:
         """The samples of a test whose readings can be read."""

@@ -96,6 +96,7 @@ class Records:
             self.left_out.test(stored, error)
             return None
         except SettingsError as error:
+            self.left_out.unfit(stored)
             _LOG.warning("The test %s of %s is left out: %s", stored.test_id, stored.machine, error)
             return None
 
@@ -247,14 +248,16 @@ class Records:
             engine = self._shop.fleet.engine_of(record.id)
             test = last[record.id]
             verdict = await self.judged(test) if test is not None else None
+            at = test.stored.began_at if test is not None else None
             standings.append(
                 Standing(
                     machine=record.id,
                     name=record.name,
                     last_word=verdict.word if verdict is not None else None,
-                    last_test=test.stored.began_at if test is not None else None,
+                    last_test=at,
                     history=read_history(own.tests, own.jobs, gauge_moved=moved),
                     limit_percent=lowest_percent(engine, Rules()),
+                    left_out=self.left_out.newest_test_of(record.id, after=at),
                 )
             )
         return rank_fleet(standings, now)

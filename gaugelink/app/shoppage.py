@@ -102,6 +102,7 @@ class JournalRecord:
             history, past, jobs = await records.history(machine)
             tests = [(test, await records.judged(test)) for test in await records.tests(machine)]
             told = (*await records.clock_lines(machine), *records.left_out.lines)
+            left_out = bool(records.left_out.newest_test_of(machine))
         at_sea_level = {test.test_id: test.readings for test in past}
         return MachineRecord(
             machine=machine,
@@ -132,6 +133,7 @@ class JournalRecord:
                 for effect in history.jobs
             ),
             says=(*history_sentences(history, len(past)), *told),
+            left_out=left_out,
         )
 
     async def report(self, test_id: str, form: Form) -> bytes:

@@ -107,6 +107,8 @@ class MachineRecord(_Row):
     effects: tuple[BeforeAfter, ...]
     says: tuple[str, ...]
     """In sentences."""
+    left_out: bool = False
+    """Whether a test of it is in the record and is not among these: `says` has why, or the service's log."""
 
 
 class Record(Protocol):

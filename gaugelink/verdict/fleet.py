@@ -72,11 +72,13 @@ class Standing:
     machine: str
     name: str
     last_word: VerdictWord | None
-    """Verdict of its last test, None when it was never tested."""
+    """Verdict of its last test that can be read, None when there is none."""
     last_test: datetime | None
     history: MachineHistory
     limit_percent: float
     """Lowest over highest cylinder that is accepted."""
+    left_out: str = ""
+    """That a test later than the last one is in the record and is left out, and why; empty where none is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,8 @@ _WORD_SCORE = {
     VerdictWord.WATCH: 40.0,
     VerdictWord.CONSISTENT: 0.0,
 }
-_NEVER_TESTED_SCORE = 20.0
+_UNKNOWN_SCORE = 20.0
+"""Of a machine that was never tested, or whose newest test is left out: how it stands is not known."""
 _WEARING_SCORE = 30.0
 _FALLING_SCORE = 15.0
 
@@ -229,10 +232,11 @@ def rank_fleet(standings: Sequence[Standing], now: datetime) -> tuple[Ranked, ..
 def _ranked(standing: Standing, now: datetime) -> Ranked:
     reasons: list[tuple[float, str]] = []
     left: float | None = None
-    if standing.last_word is None:
-        reasons.append((_NEVER_TESTED_SCORE, "never tested"))
-    elif standing.last_word is not VerdictWord.CONSISTENT:
-        reasons.append((_WORD_SCORE[standing.last_word], f"its last test says {standing.last_word.value}"))
+    if standing.left_out or standing.last_word is None:
+        reasons.append((_UNKNOWN_SCORE, standing.left_out or "never tested"))
+    if standing.last_word not in (None, VerdictWord.CONSISTENT):
+        which = "the last test that counts" if standing.left_out else "its last test"
+        reasons.append((_WORD_SCORE[standing.last_word], f"{which} says {standing.last_word.value}"))
     unit = standing.history.unit
     for trend in standing.history.trends:
         if not trend.is_wearing:

@@ -79,10 +79,36 @@ def test_a_test_that_is_asked_for_and_cannot_be_read_is_an_error(shop: Shop) -> 
     assert "cannot be read by this version" in shop.refused("report", "--machine", "south-2")
 
 
+def test_a_machine_whose_test_cannot_be_read_was_tested(shop: Shop) -> None:
+    assert "South 2 its test of 2025-11-03 cannot be read" in flat(shop.run("history", "--fleet"))
+    said = flat(shop.run("history", "south-2"))
+    assert said.startswith("There is no dry test of South 2 to show: its test of 2025-11-03 cannot be read.")
+
+
+def test_a_last_test_that_cannot_be_read_is_no_part_of_what_the_last_one_says(shop: Shop) -> None:
+    later = "date,machine,PTO,middle,MAG,unit\n2025-11-20,south-2,139,99,140,psi\n"
+    later += "2025-11-21,south-2,139,138,140,psi\n"
+    shop.run("import", shop.write("more.csv", later))
+    assert "its test of" not in flat(shop.run("history", "--fleet")), "what is left out is of before"
+    damage(shop.folder, "UPDATE tests SET snapshot = '{' WHERE began_at > '2025-11-21'")
+    why = "South 2 the last test that counts says investigate; its test of 2025-11-21 cannot be read"
+    assert why in flat(shop.run("history", "--fleet"))
+
+
+def test_a_machine_whose_test_does_not_fit_the_fleet_file_any_more_was_tested(tmp_path: Path) -> None:
+    shop = Shop(tmp_path)
+    shop.run("import", shop.write("old.csv", BOOK[: BOOK.index("2025-11-03")]))
+    text = shop.file.read_text(encoding="utf-8")
+    shop.file.write_text(text.replace("cylinders = 3", "cylinders = 2"), encoding="utf-8")
+    assert "its test of 2025-11-02 does not fit the fleet file" in flat(shop.run("history", "--fleet"))
+
+
 async def test_the_page_shows_the_rest_and_names_what_cannot_be_read(shop: Shop, tmp_path: Path) -> None:
     page = await JournalRecord(shop_in(tmp_path, TWO)).history("north-7")
     assert len(page.tests) == 2
     assert "of south-2" in page.says[-1]
+    assert not page.left_out
+    assert (await JournalRecord(shop_in(tmp_path, TWO)).history("south-2")).left_out
 
 
 @pytest.mark.parametrize(

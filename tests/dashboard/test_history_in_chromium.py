@@ -47,6 +47,11 @@ async def test_a_page_opened_at_the_history_shows_it_and_a_test_that_is_closed_c
         await expect(rows).to_have_count(4)
         await page.locator("#history-machine").select_option(OTHER.id)
         await expect(page.locator("#history-why")).to_have_text("There is no test of this machine yet.")
+        record(monkeypatch, left_out=True)
+        await page.locator("#history-machine").select_option(TRIPLE.id)
+        await page.locator("#history-machine").select_option(OTHER.id)
+        why = "There is a test of this machine, and it is left out."
+        await expect(page.locator("#history-why")).to_have_text(why)
         # What somebody chose stands until another test begins.
         await page.locator("#to-test").click()
         await page.locator("#to-history").click()

@@ -14,6 +14,7 @@ from rich.text import Text
 from gaugelink import __version__
 from gaugelink.app.commands.asked import SHOP, Config, shop_of
 from gaugelink.app.leak_records import PastDecay, before_and_after, leak_lines, past_decays
+from gaugelink.app.left_out import LeftOut
 from gaugelink.app.records import Records, now
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.terminal import Terminal
@@ -31,7 +32,7 @@ from gaugelink.verdict.past import Axis, PastTest
 
 T = TypeVar("T")
 Lines = tuple[str, ...]
-Told = tuple[MachineHistory, list[PastTest], list[ListedTest], list[PastDecay], list[StoredJob], Lines, Lines]
+Told = tuple[MachineHistory, list[PastTest], list[ListedTest], list[PastDecay], list[StoredJob], Lines, LeftOut]
 """What `history` shows of a machine, at the end where the clock went back and what could not be read."""
 Archive = Annotated[
     str | None,
@@ -106,9 +107,9 @@ def history_command(
         async def of_fleet(records: Records, _: Journal) -> tuple[Sequence[Ranked], Sequence[FleetStep], Lines]:
             return await records.ranked(now()), await records.steps(), records.left_out.lines
 
-        ranked, steps, left_out = _read(shop, of_fleet, archive)
+        ranked, steps, unread = _read(shop, of_fleet, archive)
         if as_json:
-            for line in left_out:
+            for line in unread:
                 typer.echo(line, err=True)
             typer.echo(
                 json.dumps(
@@ -120,7 +121,7 @@ def history_command(
             )
             return
         console.print(fleet_table(ranked, steps))
-        _tell_of_record(console, left_out)
+        _tell_of_record(console, unread)
         return
     record = shop.fleet.find(machine)
 
@@ -129,7 +130,7 @@ def history_command(
         listed = await records.listed(machine)
         decays = await past_decays(journal, machine, records.left_out)
         jobs, clock = await journal.jobs(machine), await records.clock_lines(machine)
-        return history, tests, listed, decays, jobs, clock, records.left_out.lines
+        return history, tests, listed, decays, jobs, clock, records.left_out
 
     history, tests, listed, decays, jobs, clock, left_out = _read(shop, of_machine, archive)
     unit = shop.settings.bench.display_unit
@@ -173,14 +174,16 @@ def history_command(
                     "leak_tests": [past.decay.model_dump(mode="json") for past in decays],
                     "before_and_after": before_and_after(decays, jobs, unit),
                     "clock": clock,
-                    "left_out": left_out,
+                    "left_out": left_out.lines,
                 }
             )
         )
         return
     if not tests:
         that_counts = " with readings that was not given up" if listed else ""
-        console.print(Text(f"There is no dry test of {record.name}{that_counts} yet."))
+        newest = left_out.newest_test_of(machine)
+        end = f" to show: {newest}" if newest else " yet"
+        console.print(Text(f"There is no dry test of {record.name}{that_counts}{end}."))
     else:
         console.print(Text(f"{record.name}: {counted(len(tests), 'dry test')}", style="bold"))
         console.print(history_table(history, unit))
@@ -200,7 +203,7 @@ def history_command(
         console.print(Text(f"job: {job_text(job)}"))
     for line in before_and_after(decays, jobs, unit):
         console.print(Text(line))
-    _tell_of_record(console, (*clock, *left_out))
+    _tell_of_record(console, (*clock, *left_out.lines))
 
 
 def _tell_of_record(console: Terminal, lines: Lines) -> None:

@@ -54,6 +54,11 @@ export function followHistory(view) {
   if (!view.hidden) openHistory();
 }
 
+function nothing(record) {
+  if (record.tests.length) return "";
+  return record.left_out ? "There is a test of this machine, and it is left out." : "There is no test of this machine yet.";
+}
+
 async function load() {
   const turn = (asked += 1);
   const machine = byId("history-machine").value;
@@ -64,7 +69,7 @@ async function load() {
   // An answer may be read whole after a later question was answered.
   if (turn !== asked) return;
   const found = answer?.ok === true;
-  setText(byId("history-why"), found ? (record.tests.length ? "" : "There is no test of this machine yet.") : record.text);
+  setText(byId("history-why"), found ? nothing(record) : record.text);
   draw(found ? record : { tests: [], jobs: [], trends: [], effects: [], says: [], per: "" });
 }
 
