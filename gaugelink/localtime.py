@@ -1,8 +1,10 @@
 """Times as people read them: on the clock of the place where this runs, with its offset. The record is in UTC."""
 
-from datetime import UTC, date, datetime, time, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 
 _NOON = time(12)
+_A_MOMENT = timedelta(milliseconds=1)
+"""No clock is off UTC by a part of a second: behind noon by so much is told from noon of any other place."""
 
 
 def local(at: datetime) -> datetime:
@@ -34,8 +36,18 @@ def noon_of(day: date) -> datetime:
         return datetime.combine(day, _NOON, UTC)
 
 
+def moment_after(noon: datetime) -> datetime:
+    """Behind a time of `noon_of`, and no more: for what is dated by its day and came after what is of noon."""
+    return noon + _A_MOMENT
+
+
+def is_after_noon(at: datetime) -> bool:
+    """Whether a time of `noon_of` or `moment_after` is the latter's."""
+    return at.microsecond != 0
+
+
 def day_of_noon(at: datetime) -> date:
-    """The day that was given to `noon_of`, here or at another place: wherever the clock is not more than twelve hours
-    off UTC, noon of a day is on that day in UTC too."""
-    here = day_of(at)
-    return here if at == noon_of(here) else at.astimezone(UTC).date()
+    """The day that was given to `noon_of` or `moment_after`, here or at another place: wherever the clock is
+    not more than twelve hours off UTC, noon of a day is on that day in UTC too."""
+    here, noon = day_of(at), at.replace(microsecond=0)
+    return here if noon == noon_of(here) else noon.astimezone(UTC).date()

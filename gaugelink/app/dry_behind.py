@@ -22,7 +22,7 @@ class DryBehind:
     """Whether the engine is as it was. One that does not stand any more tells which cylinder a gauge is on, and not
     what oil did."""
     count: CountBefore | None = None
-    """What the machine's own meter showed at the last test that noted it; None where none did."""
+    """What the machine's own meter showed at the last test or job that noted it; None where none did."""
 
     def of(self, machine: str) -> Dry | None:
         """The dry test of a machine; None of any other."""

@@ -6,6 +6,7 @@ A struck job stays in the record and counts nowhere, as a struck reading does.
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from gaugelink.app.counts import counts_of, doubts
 from gaugelink.app.daemon import make_folder
 from gaugelink.app.leak_records import is_of_the_machine, past_decays
 from gaugelink.app.left_out import LeftOut
@@ -87,8 +88,8 @@ def _same_work(job: StoredJob, other: StoredJob | JobEntry) -> bool:
     return mine == others
 
 
-async def record_job(shop: Shop, work: Work, done: When) -> JobEntry:
-    """Write down work done on a machine, and give what was written.
+async def record_job(shop: Shop, work: Work, done: When) -> tuple[JobEntry, str]:
+    """Write down work done on a machine; give what was written, and what is to be said of its count, or nothing.
 
     Raises:
         SettingsError: the machine or a cylinder is not known, the job has no name, its day is still to come, it
@@ -113,7 +114,13 @@ async def record_job(shop: Shop, work: Work, done: When) -> JobEntry:
         if done.by_day:
             await _ask_for_time(shop, journal, work.machine, day_of(at))
         await journal.record([entry])
-    return entry
+        stored = await journal.tests(work.machine), await journal.jobs(work.machine)
+    counts = list(counts_of(*stored, simulated=shop.simulated))
+    told = doubts(counts, {entry.job_id}, shop.fleet.find(work.machine).counter)
+    if not told:
+        return entry, ""
+    more = " and ".join(text for _, text in told)
+    return entry, f" {more}: if that is a slip, strike the job with --strike and tell it anew; else it stands."
 
 
 async def _ask_for_time(shop: Shop, journal: Journal, machine: str, on: date) -> None:

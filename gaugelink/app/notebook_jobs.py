@@ -1,16 +1,21 @@
-"""A notebook's jobs as the journal keeps them, and what a later notebook says otherwise: struck, and written anew."""
+"""A notebook's jobs as the journal keeps them, and what a later notebook says otherwise: struck, and written anew.
+
+A notebook dates by the day. Whether a job was before or after a test of its day is told by the order of their rows,
+where it tells; a job that is not known to be after it stands before it.
+"""
 
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from itertools import pairwise
 
 from gaugelink.app.notebook_tests import BY_HAND
 from gaugelink.broker.message import new_id
 from gaugelink.journal.entries import Entry, JobEntry, StruckJobEntry
-from gaugelink.journal.rows import StoredJob
-from gaugelink.localtime import day_of, day_of_noon, noon_of
-from gaugelink.report.notebook import NotebookJob
+from gaugelink.journal.rows import StoredJob, StoredTest
+from gaugelink.localtime import day_of, day_of_noon, is_after_noon, local, moment_after, noon_of
+from gaugelink.report.notebook import Notebook, NotebookJob
 
 
 @dataclass(slots=True)
@@ -22,15 +27,18 @@ class JobNews:
     before: int = 0
     changes: list[str] = field(default_factory=list)
     """A sentence for each job that stands otherwise now."""
+    assumed: list[NotebookJob] = field(default_factory=list)
+    """Those that are new, and of which no row tells whether a test of their day was before."""
     absent: list[StoredJob] = field(default_factory=list)
     """Jobs that came from a notebook, count, and are not in this one."""
 
 
 def job_news(
-    jobs: Sequence[NotebookJob],
+    notebook: Notebook,
     stored: Sequence[StoredJob],
     standing: AbstractSet[str],
     id_of: Callable[[NotebookJob], str],
+    noons: Callable[[NotebookJob], Sequence[datetime]],
     at: datetime,
 ) -> JobNews:
     """Lay a notebook's jobs beside those of the journal; two lines that say the same are two.
@@ -39,10 +47,11 @@ def job_news(
     changed by one.
 
     Args:
-        jobs: the notebook's.
-        stored: the journal's, those that were struck too: what a person struck is not brought back.
+        notebook: all of it.
+        stored: the journal's jobs, those that were struck too: what a person struck is not brought back.
         standing: ids of those that were not struck.
         id_of: the id of a job that is new.
+        noons: noon of its day, as the journal has the tests of that day: they may have been taken in at another place.
         at: when this is done.
     """
     news = JobNews()
@@ -57,25 +66,90 @@ def job_news(
                 return one
         return None
 
-    ids = [id_of(job) for job in jobs]
-    others = [(job, job_id) for job, job_id in zip(jobs, ids, strict=True) if taken(left, job, True) is None]
-    news.before = len(jobs) - len(others)
-    for job, job_id in others:
-        if (old := taken(left, job, False)) is not None:
-            if job.counter is None:
-                # What is left out is not taken back.
+    def entry(job: NotebookJob, job_id: str, note: str, after: bool, counter: float | None) -> JobEntry:
+        at = moment_after(max(noons(job))) if after else min(noons(job))
+        return JobEntry(job_id, job.machine, at, job.job, counter, BY_HAND, note, job.cylinders)
+
+    met = [(job, id_of(job), taken(left, job, True)) for job in notebook.jobs]
+    for job, job_id, same in met:
+        after = is_after_test(notebook, job)
+        old = same or taken(left, job, False)
+        if old is not None:
+            words = _put_right(job, after, old)
+            if not words:
                 news.before += 1
                 continue
-            was = "not noted" if old.odometer is None else f"{old.odometer:.10g}"
-            news.changes.append(f"{_of(job.machine, job.on, job)}, counter {job.counter:.10g}, was {was}")
-            news.entries += [StruckJobEntry(old.job_id, at, BY_HAND), _entry(job, new_id(), job.note or old.note)]
+            news.changes.append(f"{_of(job.machine, job.on, job)}, {', '.join(words)}")
+            after = is_after_noon(old.at) if after is None else after
+            counter = old.odometer if job.counter is None else job.counter
+            anew = entry(job, new_id(), job.note or old.note, after, counter)
+            news.entries += [StruckJobEntry(old.job_id, at, BY_HAND), anew]
         elif taken(told, job, job.counter is not None) is not None or taken(struck, job, True) is not None:
             news.before += 1
         else:
             news.new += 1
-            news.entries.append(_entry(job, job_id, job.note))
+            news.entries.append(entry(job, job_id, job.note, after is True, job.counter))
+            news.assumed += [job] if after is None else []
     news.absent = left
     return news
+
+
+def is_after_test(notebook: Notebook, job: NotebookJob) -> bool | None:
+    """Whether a job was done after the tests that its notebook has of its machine and day, as the order of rows tells.
+
+    None where there is no such test, where it is in one row with the job, and where the rows do not tell: those of the
+    test are on both sides of the job, rows of other days are between, or the days of the machine go up and down.
+    """
+    of_day = [
+        line for test in notebook.tests if (test.machine, test.on) == (job.machine, job.on) for line in test.lines
+    ]
+    days = {line: test.on for test in notebook.tests if test.machine == job.machine for line in test.lines}
+    days |= {one.line: one.on for one in notebook.jobs if one.machine == job.machine}
+    if not of_day or min(of_day) <= job.line <= max(of_day):
+        return None
+    first, last = min(*of_day, job.line), max(*of_day, job.line)
+    if any(first < line < last and on != job.on for line, on in days.items()):
+        return None
+    rows = pairwise(on for _, on in sorted(days.items()))
+    up = [later > earlier for earlier, later in rows if later != earlier]
+    if up and up.count(True) == up.count(False):
+        return None
+    newest_first = up.count(True) < up.count(False)
+    return (job.line > max(of_day)) is not newest_first
+
+
+def assumed_line(job: NotebookJob, notebook: Notebook, stored: Sequence[StoredTest]) -> str:
+    """What is taken for so of a job that no row tells whether a test of its day was before; empty where its machine was
+    not tested on that day. `stored` are the journal's tests."""
+    of = _of(job.machine, job.on, job)
+    if any((test.machine, test.on) == (job.machine, job.on) for test in notebook.tests):
+        return f"{of}, taken as done before the test of that day"
+    times = [one.began_at for one in stored if one.machine == job.machine and day_of(one.began_at) == job.on]
+    if not times:
+        return ""
+    sides = (
+        ("after", [at for at in times if at < noon_of(job.on)]),
+        ("before", [at for at in times if at >= noon_of(job.on)]),
+    )
+    words = [
+        f"{side} the test at {' and '.join(f'{local(at):%H:%M}' for at in sorted(some))}"
+        for side, some in sides
+        if some
+    ]
+    return f"{of}, taken as done at noon, {', '.join(words)}"
+
+
+def _put_right(job: NotebookJob, after: bool | None, old: StoredJob) -> list[str]:
+    """What a notebook says otherwise of a job; what it leaves out is not taken back."""
+    words = []
+    if job.counter is not None and job.counter != old.odometer:
+        was = "not noted" if old.odometer is None else f"{old.odometer:.10g}"
+        words.append(f"counter {job.counter:.10g}, was {was}")
+    if after is not None and after is not is_after_noon(old.at):
+        words.append(
+            "after the test of that day, was before it" if after else "before the test of that day, was after it"
+        )
+    return words
 
 
 def _is_same(stored: StoredJob, job: NotebookJob) -> bool:
@@ -99,7 +173,3 @@ def job_line(job: StoredJob) -> str:
 def _of(machine: str, on: date, job: StoredJob | NotebookJob) -> str:
     where = f", {' and '.join(job.cylinders)}" if job.cylinders else ""
     return f"{machine} on {on}: {job.job}{where}"
-
-
-def _entry(job: NotebookJob, job_id: str, note: str) -> JobEntry:
-    return JobEntry(job_id, job.machine, noon_of(job.on), job.job, job.counter, BY_HAND, note, job.cylinders)

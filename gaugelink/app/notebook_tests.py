@@ -45,6 +45,11 @@ class KeptTest:
         return [reading for reading in self.state.readings if reading.in_cylinder]
 
     @property
+    def on(self) -> date:
+        """Its day."""
+        return day_of_noon(self.stored.began_at)
+
+    @property
     def wet(self) -> bool:
         """Whether it is a wet test."""
         return self.state.plan.kind is TestKind.WET
@@ -158,9 +163,7 @@ def _unlike(had: Sequence[Reading], said: Sequence[tuple[str, float]]) -> tuple[
 
 def kept_text(shop: Shop, kept: KeptTest) -> str:
     """A test and its readings for a person."""
-    return (
-        f"{_of(kept.stored.machine, day_of_noon(kept.stored.began_at), kept.wet)}: {_readings_text(shop, kept.counted)}"
-    )
+    return f"{_of(kept.stored.machine, kept.on, kept.wet)}: {_readings_text(shop, kept.counted)}"
 
 
 def _of(machine: str, on: date, wet: bool) -> str:

@@ -5,12 +5,13 @@ import uuid
 from collections import Counter
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
+from gaugelink.app.counts import counts_of, doubts
 from gaugelink.app.daemon import make_folder
-from gaugelink.app.notebook_jobs import job_line, job_news
+from gaugelink.app.notebook_jobs import assumed_line, job_line, job_news
 from gaugelink.app.notebook_tests import (
     KeptTest,
     amended_test,
@@ -26,9 +27,9 @@ from gaugelink.engine.calibration import CalibrationRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import CalibrationEntry, Entry
+from gaugelink.journal.entries import CalibrationEntry, Entry, JobEntry, TestEntry
 from gaugelink.journal.rows import StoredJob, StoredTest
-from gaugelink.localtime import day_of, day_of_noon
+from gaugelink.localtime import day_of, day_of_noon, noon_of
 from gaugelink.reasons import read_text
 from gaugelink.report.notebook import Notebook, NotebookJob, NotebookTest, parse_notebook
 from gaugelink.settings import parse_settings
@@ -56,6 +57,10 @@ class Imported:
     """What of tests and jobs stands otherwise now, a sentence each."""
     absent: tuple[str, ...]
     """What the journal has of the same days, or days between, and this notebook has not. It stays."""
+    assumed: tuple[str, ...] = ()
+    """New jobs of which it is not known whether a test of their day was before, with what is taken for so."""
+    counts: tuple[str, ...] = ()
+    """New counts of a machine that are less than one before or more than one after. They are kept."""
 
 
 class _Names:
@@ -92,7 +97,23 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
         jobs = await journal.jobs(with_struck=True)
         entries, taken = _news(shop, notebook, await journal.tests(), jobs, standing)
         await journal.record(entries)
-    return taken
+        return replace(taken, counts=await _doubted(shop, journal, entries))
+
+
+async def _doubted(shop: Shop, journal: Journal, entries: Sequence[Entry]) -> tuple[str, ...]:
+    """What to say of the counts that were just written down, beside all others of their machines."""
+    told = []
+    new = {
+        one.test_id if isinstance(one, TestEntry) else one.job_id: one.machine
+        for one in entries
+        if isinstance(one, TestEntry | JobEntry) and one.odometer is not None
+    }
+    for machine in dict.fromkeys(new.values()):
+        stored = await journal.tests(machine), await journal.jobs(machine)
+        counts = list(counts_of(*stored, simulated=shop.simulated))
+        counter = shop.fleet.find(machine).counter
+        told += [f"{machine} on {own.on}: {text}" for own, text in doubts(counts, new.keys(), counter)]
+    return tuple(told)
 
 
 def _news(
@@ -132,11 +153,26 @@ def _news(
     def id_of(job: NotebookJob) -> str:
         return names.of("job", job.machine, _noon_in_utc(job.on), job.job.casefold(), job.cylinders, job.counter)
 
-    jobs = job_news(notebook.jobs, stored_jobs, standing, id_of, now())
+    def noons(job: NotebookJob) -> list[datetime]:
+        of_day = [one for one in kept_before if (one.stored.machine, one.on) == (job.machine, job.on)]
+        return [one.stored.began_at for one in of_day] or [noon_of(job.on)]
+
+    jobs = job_news(notebook, stored_jobs, standing, id_of, noons, now())
     absent += [job_line(job) for job in jobs.absent if _is_between(notebook, job.machine, job.at)]
     changes += jobs.changes
+    own = [one for one in stored_tests if is_simulated(one.bench) is shop.simulated]
+    assumed = [line for job in jobs.assumed if (line := assumed_line(job, notebook, own))]
     return entries + jobs.entries, Imported(
-        new, jobs.new, before, jobs.before, longer, put_right, len(jobs.changes), tuple(changes), tuple(absent)
+        new,
+        jobs.new,
+        before,
+        jobs.before,
+        longer,
+        put_right,
+        len(jobs.changes),
+        tuple(changes),
+        tuple(absent),
+        tuple(assumed),
     )
 
 
@@ -149,7 +185,7 @@ def _is_between(notebook: Notebook, machine: str, at: datetime) -> bool:
 
 def _is_of(kept: KeptTest, test: NotebookTest) -> bool:
     """Whether it is a test of that machine, day and kind."""
-    return (kept.stored.machine, kept.wet, day_of_noon(kept.stored.began_at)) == (test.machine, test.wet, test.on)
+    return (kept.stored.machine, kept.wet, kept.on) == (test.machine, test.wet, test.on)
 
 
 def _noon_in_utc(on: date) -> datetime:

@@ -20,11 +20,11 @@ MOST_NOTES = 50
 
 @dataclass(frozen=True, slots=True)
 class CountBefore:
-    """What a machine's own meter showed at an earlier test."""
+    """What a machine's own meter showed at an earlier test or job."""
 
     count: float
     at: datetime
-    """When that test began."""
+    """When that test began, or the job was done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Noted:
     doubted: float | None = None
     """A lesser count than that, which was told once: no meter goes back, so one of the two is a slip."""
     before: CountBefore | None = None
-    """The count of the machine's test before; a lesser one is told of and taken, for a meter may be replaced."""
+    """The machine's count before; a lesser one is told of and taken, for a meter may be replaced."""
 
     @classmethod
     def at_begin(cls, command: Command, at: datetime, before: CountBefore | None) -> Self:

@@ -8,12 +8,12 @@ from datetime import UTC, datetime
 from functools import partial
 
 from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, judged_beside, put_right
+from gaugelink.app.counts import counts_of
 from gaugelink.app.leak_found import none_yet
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.noted import CountBefore
 from gaugelink.app.planning import gauges_asked
-from gaugelink.app.recorded import state_of
 from gaugelink.app.records import Records
 from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
@@ -26,7 +26,6 @@ from gaugelink.errors import GaugelinkError, JournalError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredTest
 from gaugelink.localtime import minute_text
-from gaugelink.simulated import is_simulated
 from gaugelink.verdict.leakdown import LeakDownValue
 
 _LOG = logging.getLogger(__name__)
@@ -228,14 +227,12 @@ class Orders:
         self._session.hold_against(machine, earlier, stands=stands, count=count)
 
     async def _count_before(self, machine: str, before: datetime | None) -> CountBefore | None:
-        """What the machine's own meter showed at its last test that noted it and was not given up."""
+        """What the machine's own meter showed at its last test or job that noted it; no test that was given up."""
         try:
-            for stored in reversed(await self._journal.tests(machine)):
-                earlier = before is None or stored.began_at < before
-                if stored.odometer is None or not earlier or is_simulated(stored.bench) is not self._shop.simulated:
-                    continue
-                if state_of(stored).phase is not Phase.ABANDONED:
-                    return CountBefore(stored.odometer, stored.began_at)
+            stored = await self._journal.tests(machine), await self._journal.jobs(machine)
         except JournalError as error:
             _LOG.error("The count of %s is held against none before: %s", machine, error)
-        return None
+            return None
+        counts = counts_of(*stored, simulated=self._shop.simulated)
+        last = next((one for one in counts if before is None or one.at < before), None)
+        return None if last is None else CountBefore(last.count, last.at)

@@ -333,6 +333,19 @@ def import_command(
             typer.echo(f"  {change}")
     if taken.tests_put_right:
         typer.echo("If nothing was wrong and those were further pulls, write all pulls of the day into one notebook.")
+    if taken.assumed:
+        typer.echo("Of these jobs the order of the rows does not tell whether the test of their day was before:")
+        for assumed in taken.assumed:
+            typer.echo(f"  {assumed}")
+        typer.echo(
+            "A row of its own right above or below those of the test tells it; or strike the job and tell it with its "
+            "time, `gaugelink job MACHINE JOB --on`."
+        )
+    if taken.counts:
+        typer.echo("Counts that go back; they are kept:")
+        for count in taken.counts:
+            typer.echo(f"  {count}")
+        typer.echo("If one is a slip, put it right in its notebook and import that again.")
     if taken.absent:
         typer.echo("Not in this notebook, but in the record from one; nothing is taken out, it stays and counts:")
         for absent in taken.absent:
@@ -375,8 +388,8 @@ def job_command(
         more = (f" Jobs that say the same and still count: {left}." if left else "") + _alone(shop)
         typer.echo(f"Struck: {job_text(struck, machine)}. It stays in the record and counts nowhere.{more}")
         return
-    written = asyncio.run(record_job(shop, work, When(now()) if done is None else done))
-    typer.echo(f"Written down: {job_text(written, machine)}.{_alone(shop)}")
+    written, doubt = asyncio.run(record_job(shop, work, When(now()) if done is None else done))
+    typer.echo(f"Written down: {job_text(written, machine)}.{_alone(shop)}{doubt}")
 
 
 def _alone(shop: Shop) -> str:
