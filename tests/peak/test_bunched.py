@@ -1,6 +1,6 @@
 """Samples that came in bunches lie where they were taken; all others stay where they are."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -66,4 +66,6 @@ def test_nothing_but_the_times_changes() -> None:
     taken = np.arange(200) / 100.0
     event = replace(an_event(arrivals(taken, 0.03, 0.0)), lost_samples=3, zero_kpa=2.0)
     found = unbunched(event)
-    assert replace(found, time_s=event.time_s) == event
+    # Field by field: dataclasses that hold arrays cannot be compared as a whole.
+    others = [field.name for field in fields(event) if field.name != "time_s"]
+    assert [name for name in others if not np.array_equal(getattr(found, name), getattr(event, name))] == []
