@@ -19,11 +19,18 @@ class LeftOut:
     def __init__(self) -> None:
         self._lines: dict[str, None] = {}
         self._newest: dict[str, tuple[datetime, str]] = {}
+        self._logged = 0
 
     @property
     def lines(self) -> tuple[str, ...]:
         """What was left out so far."""
         return tuple(self._lines)
+
+    def news(self) -> tuple[str, ...]:
+        """What was left out since this was asked last, for a log that has each line once."""
+        fresh = self.lines[self._logged :]
+        self._logged = len(self._lines)
+        return fresh
 
     def newest_test_of(self, machine: str, after: datetime | None = None) -> str:
         """The newest test of a machine that no part of an answer rests on and why, in a few words; empty where there is

@@ -184,12 +184,20 @@ class Orders:
         return self._session.beside(leaks, datetime.now(UTC))
 
     async def _leaks_of(self, stored: StoredTest) -> list[LeakDownValue]:
-        """What the leak-downs beside a test came to; none where they cannot be read."""
+        """What the leak-downs beside a test came to, without those that cannot be read."""
+        engine = self._shop.fleet.engine_of(stored.machine)
         try:
-            return await leak_values(self._journal, stored, self._shop.fleet.engine_of(stored.machine))
+            return await leak_values(self._journal, stored, engine, self._records.left_out)
         except JournalError as error:
             _LOG.error("The leak tests of %s are left out of the verdict: %s", stored.machine, error)
             return []
+        finally:
+            self._log_left_out()
+
+    def _log_left_out(self) -> None:
+        """Say in the log what of the journal cannot be read, each once in the life of the service."""
+        for line in self._records.left_out.news():
+            _LOG.warning("%s", line)
 
     async def _closed_beside(self) -> Step:
         """The same for the finished test that stands at the bench, which an earlier service had."""
@@ -205,6 +213,8 @@ class Orders:
         except GaugelinkError as error:
             _LOG.error("The leak tests of %s are left out of the verdict: %s", stands["machine"], error)
             return Step()
+        finally:
+            self._log_left_out()
         return judged_beside(self._shop, test, verdict, stands, datetime.now(UTC))
 
     async def look_back(self, machine: str, before: datetime | None = None) -> None:
@@ -220,8 +230,7 @@ class Orders:
         except JournalError as error:
             _LOG.error("The last dry test of %s is not looked at: %s", machine, error)
             dry, stands, values = None, False, []
-        for line in self._records.left_out.lines:
-            _LOG.warning("%s", line)
+        self._log_left_out()
         earlier = (values, dry.conditions) if dry is not None else None
         count = await self._count_before(machine, before)
         self._session.hold_against(machine, earlier, stands=stands, count=count)

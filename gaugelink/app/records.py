@@ -50,15 +50,7 @@ _LOG = logging.getLogger(__name__)
 Seasons = tuple[MachineHistory, list[PastTest], list[PastJob]]
 """How a machine went, and the tests and jobs that tell it."""
 
-_TOLD_ELSEWHERE = (
-    "altitude_m",
-    "barometer_kpa",
-    "oil_ml",
-    "engine_warm",
-    "throttle_open",
-    "plugs_out",
-    "adapter_cm3",
-)
+_TOLD_ELSEWHERE = ("altitude_m", "barometer_kpa", "oil_ml", "engine_warm", "throttle_open", "plugs_out", "adapter_cm3")
 """Conditions of a plan that a report has among those of its verdict, or says in words of its own."""
 
 NOT_PROVEN_YET = "no reading"
@@ -71,9 +63,11 @@ DRY_STANDS = timedelta(days=30)
 class Records:
     """The journal of a shop, read for people."""
 
-    def __init__(self, shop: Shop, journal: Journal) -> None:
+    def __init__(self, shop: Shop, journal: Journal, logged: set[str] | None = None) -> None:
+        """`logged` are ids of the tests of which the log has it already that they do not fit."""
         self._shop = shop
         self._journal = journal
+        self._logged = set() if logged is None else logged
         self.left_out = LeftOut()
         """What could not be read so far and is no part of what was answered."""
 
@@ -97,7 +91,9 @@ class Records:
             return None
         except SettingsError as error:
             self.left_out.unfit(stored)
-            _LOG.warning("The test %s of %s is left out: %s", stored.test_id, stored.machine, error)
+            if stored.test_id not in self._logged:
+                self._logged.add(stored.test_id)
+                _LOG.warning("The test %s of %s is left out: %s", stored.test_id, stored.machine, error)
             return None
 
     async def _stored(self, machine: str | None) -> list[StoredTest]:

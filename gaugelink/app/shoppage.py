@@ -72,6 +72,7 @@ class JournalRecord:
         self._shop = shop
         self._archive = archive
         self._answering = asyncio.Lock()
+        self._logged: set[str] = set()
 
     async def _aside(self, question: Callable[[], Coroutine[Any, Any, T]]) -> T:
         async with self._answering:
@@ -81,12 +82,12 @@ class JournalRecord:
     async def _records(self, machine: str | None = None) -> AsyncIterator[Records]:
         if self._archive is not None:
             async with archived_journal(self._shop, self._archive, machine) as copy:
-                yield Records(self._shop, copy)
+                yield Records(self._shop, copy, self._logged)
             return
         if not is_there(self._shop.journal, "journal"):
             raise SettingsError("There is no journal yet: it begins with the first test.")
         async with Journal.open(self._shop.journal, read_only=True) as journal:
-            yield Records(self._shop, journal)
+            yield Records(self._shop, journal, self._logged)
 
     async def history(self, machine: str) -> MachineRecord:
         """How a machine went.

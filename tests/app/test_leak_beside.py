@@ -125,7 +125,11 @@ async def test_a_test_without_a_reading_is_no_end_of_the_one_before_it(tmp_path:
 async def test_a_leak_down_that_cannot_be_read_stops_no_bench(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     async with running(tmp_path, unreadable=True) as daemon:
         assert told_of_leak(daemon.session.verdict) == []
-    assert "are left out of the verdict" in caplog.text
+        # The others count, and the log has it once.
+        assert await end(daemon, differential(1.0, "MAG", 42.0, "fail")) == LEAKS
+        assert await end(daemon, differential(2.0, "MAG", 7.0, "pass")) == [(("MAG",), Severity.NOTE)]
+    assert "The leak test decay-1 of cylinder MAG of north-7, 2026-03-01" in caplog.text
+    assert caplog.text.count("left out") == 1
 
 
 def test_the_verdict_is_told_once_for_what_is_news(tmp_path: Path) -> None:
@@ -196,4 +200,7 @@ async def test_a_finished_test_whose_leak_downs_cannot_be_read_stops_no_bench(
 ) -> None:
     async with running(tmp_path, unreadable=True, closed_by=CommandAction.FINISH) as daemon:
         assert (await stands(daemon))[1] == []
-    assert "are left out of the verdict" in caplog.text
+        await daemon._take(lambda *_: ended(differential(1.0, "MAG", 42.0, "fail")))
+        assert "Leak-down of MAG 42 %" in (await stands(daemon))[1][0]
+    assert "The leak test decay-1 of cylinder MAG of north-7, 2026-03-01" in caplog.text
+    assert caplog.text.count("left out") == 1

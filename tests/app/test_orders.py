@@ -14,6 +14,7 @@ from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.orders import Orders
 from gaugelink.app.records import Records
+from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
 from gaugelink.app.telling import reading_values
 from gaugelink.app.watcher import Watcher
@@ -23,12 +24,12 @@ from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.message import new_id
 from gaugelink.gauge.samples import LinkState, SampleBatch
 from gaugelink.journal import Journal
-from gaugelink.journal.entries import CommandEntry, EventEntry
+from gaugelink.journal.entries import CommandEntry, EventEntry, TestEntry
 from gaugelink.journal.faults import JournalWriteError
 from gaugelink.peak.events import CrankingEvent, EngineHints, EventSamples, GaugeTraits
 from tests.app.shops import SHOP, shop_in
 from tests.app.test_handing_over import Quiet
-from tests.app.test_session import Bench, of, pull
+from tests.app.test_session import AT, Bench, of, pull
 from tests.peak.shapes import clock, pulses, shown
 
 SECOND_GAUGE = '\n[[gauges]]\nname = "blue"\naddress = "F0:5A:00:00:00:02"\nkind = "held"\n'
@@ -219,7 +220,24 @@ async def test_tests_that_do_not_fit_their_engine_any_more_are_left_out_and_the_
         assert await renamed.tests() == []
         assert await renamed.last_dry("north-7") is None
         assert (await renamed.history("north-7"))[1] == []
-    assert "has no cylinder 'PTO'" in caplog.text
+    page = JournalRecord(shop_in(tmp_path, OTHER_NAMES))
+    assert [(await page.history("north-7")).tests for _ in range(2)] == [(), ()]
+    # Once of a reader, however often it reads.
+    assert caplog.text.count("has no cylinder 'PTO'") == 2
+
+
+async def test_what_of_the_journal_cannot_be_read_is_in_the_log_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal)
+        for test_id in ("damaged-1", "damaged-2"):
+            await journal.record([TestEntry(test_id, "bay-3", "north-7", "{", AT, "triple", closed=True)])
+            for _ in range(2):
+                await told.tell(CommandAction.BEGIN, machine="north-7")
+                await told.tell(CommandAction.ABANDON)
+            assert caplog.text.count(f"The test {test_id} of north-7") == 1
+    assert caplog.text.count("is left out") == 2
 
 
 def test_what_comes_after_a_test_was_closed_is_no_part_of_it(tmp_path: Path) -> None:
