@@ -4,6 +4,8 @@ Which of the two times is wrong nothing here can tell: the clock may have been a
 after a power cut until the network tells it. So no test is moved, and it is said.
 """
 
+from datetime import datetime
+
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredTest
 from gaugelink.localtime import minute_text
@@ -23,3 +25,19 @@ async def clock_lines(journal: Journal, machine: str, *, simulated: bool) -> tup
         for before, after in await journal.went_back(machine)
         if is_simulated(before.bench) is simulated
     )
+
+
+class PullClock:
+    """The clock of a bench beside the last pull that it saw, whatever the machine: looked at when a test begins."""
+
+    def __init__(self) -> None:
+        self.last_pull: datetime | None = None
+        """When that was, by the clock then; None where there was none."""
+        self._told: datetime | None = None
+
+    def has_gone_back(self, at: datetime) -> bool:
+        """Whether it is before the last pull now, once for that pull."""
+        back = self.last_pull is not None and at < self.last_pull and self.last_pull != self._told
+        if back:
+            self._told = self.last_pull
+        return back

@@ -9,6 +9,7 @@ from functools import partial
 
 from gaugelink.app.closed_tests import NOT_OF_THE_RECORD, OF_THE_RECORD, judged_beside, put_right
 from gaugelink.app.counts import counts_of
+from gaugelink.app.dry_behind import DryBehind
 from gaugelink.app.leak_found import none_yet
 from gaugelink.app.leak_records import last_decay, leak_values
 from gaugelink.app.leak_session import LeakSession
@@ -19,6 +20,7 @@ from gaugelink.app.session import Session
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
 from gaugelink.bench.commands import ACKNOWLEDGED_BEFORE
+from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.reading import Phase
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import TestState
@@ -89,7 +91,7 @@ class Orders:
         elif command.action is CommandAction.BEGIN:
             if command.machine is not None:
                 await self.look_back(command.machine)
-            step = await self._take(self._session.command, command)
+            step = await self._begin(command)
         elif command.test_id is None and self._session.test is None and self._lost:
             step = await self._take(self._session.refuse, command, self._lost)
         elif command.test_id in (None, self._session.test_id):
@@ -233,7 +235,20 @@ class Orders:
         self._log_left_out()
         earlier = (values, dry.conditions) if dry is not None else None
         count = await self._count_before(machine, before)
-        self._session.hold_against(machine, earlier, stands=stands, count=count)
+        self._session.hold_against(DryBehind(machine, earlier, stands, count))
+
+    async def _begin(self, command: Command) -> Step:
+        """Begin a test; where the clock was set back since the last pull, the log has both times."""
+        try:
+            last = self._session.clock.last_pull = await self._journal.last_event_at(self._shop.name)
+        except JournalError as error:
+            _LOG.error("Whether the clock was set back is not looked at: %s", error)
+            last = None
+        step = await self._take(self._session.command, command)
+        for prompt in step.prompts:
+            if prompt.key is PromptKey.CLOCK_BACK and last is not None:
+                _LOG.warning("%s The last pull is of %s; the record goes by the clock.", prompt.text, minute_text(last))
+        return step
 
     async def _count_before(self, machine: str, before: datetime | None) -> CountBefore | None:
         """What the machine's own meter showed at its last test or job that noted it; no test that was given up."""

@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
+from gaugelink.app.clock_back import PullClock
 from gaugelink.app.dry_behind import Dry, DryBehind
 from gaugelink.app.judging import verdict_of
-from gaugelink.app.noted import CountBefore, Noted, snapshot_text
+from gaugelink.app.noted import Noted, snapshot_text
 from gaugelink.app.noted_air import NotedAir
 from gaugelink.app.planning import planned
 from gaugelink.app.recorded import restored
@@ -70,6 +71,7 @@ class Session:
         self._dry: Dry | None = None
         self._leak_down: list[LeakDownValue] = []
         self._behind = DryBehind()
+        self.clock = PullClock()
         self._streaming: set[str] = set()
         self._under_air = False
         self._calibrations: dict[str, CalibrationRecord] = {}
@@ -167,14 +169,9 @@ class Session:
         self._events = {event.event_id: event.event for event in events}
         return test
 
-    def hold_against(
-        self, machine: str, dry: Dry | None, *, stands: bool = True, count: CountBefore | None = None
-    ) -> None:
-        """Give the last dry test of a machine and its last count, None where there is none, before its test goes on.
-
-        The test that is open keeps its own until then: the next one may be refused.
-        """
-        self._behind = DryBehind(machine, dry, stands, count)
+    def hold_against(self, behind: DryBehind) -> None:
+        """Give what stands behind the test of a machine, before it goes on: the one that is open keeps its own."""
+        self._behind = behind
 
     def held_anew(self, now_s: float, at: datetime) -> Step:
         """Judge the open test anew where another dry test stands behind it than when it began: one may be given up."""
@@ -209,7 +206,8 @@ class Session:
         self._began_at, self._air = at, NotedAir(at)
         self._dry = self._behind.standing(machine.id)
         heard = self._sitting.heard(machine.id, now_s, at)
-        return self._step(self._test.begin(now_s, heard, self._absent(plan)), at, changed=True)
+        clock = [self._say.say(PromptKey.CLOCK_BACK)] if self.clock.has_gone_back(at) else []
+        return self._step([*clock, *self._test.begin(now_s, heard, self._absent(plan))], at, changed=True)
 
     def _absent(self, plan: Plan) -> frozenset[str]:
         """The gauges of a test that do not stream."""

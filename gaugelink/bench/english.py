@@ -129,6 +129,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "The disk takes results again.",
     PromptKey.RESUMED: "The test of {machine} goes on. Next pull: {next}.",
     PromptKey.RESUMED_ALL: "The test of {machine} goes on. Pull when ready.",
+    PromptKey.CLOCK_BACK: "This computer's clock was set back since the last pull. Check its date and time.",
     PromptKey.AIR_TODAY: "Pulls of today count by today's air pressure, as the shop file has it.",
     PromptKey.AIR_EARLIER: "The air pressure noted is of an earlier day. "
     "Put today's into the shop file and start the service again.",

@@ -102,6 +102,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.DISK_BACK: "disk ok",
     PromptKey.RESUMED: "{next}",
     PromptKey.RESUMED_ALL: "pull",
+    PromptKey.CLOCK_BACK: "clock?",
     PromptKey.AIR_TODAY: "air",
     PromptKey.AIR_EARLIER: "air?",
     PromptKey.LEAK_LOCK: "lock",

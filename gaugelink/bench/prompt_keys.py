@@ -124,6 +124,7 @@ class PromptKey(StrEnum):
     DISK_BACK = "disk_back"
     RESUMED = "resumed"
     RESUMED_ALL = "resumed_all"
+    CLOCK_BACK = "clock_back"
     AIR_TODAY = "air_today"
     AIR_EARLIER = "air_earlier"
     CAUTION_AIR_CRANK = "caution_air_crank"
@@ -268,6 +269,7 @@ SURE = frozenset(
 
 ASIDE = frozenset(
     {PromptKey.BATTERY_LOW, PromptKey.DISK_TROUBLE, PromptKey.DISK_BACK, PromptKey.AIR_TODAY, PromptKey.AIR_EARLIER}
+    | {PromptKey.CLOCK_BACK}
 )
 """Prompts that change nothing of what is to be done next: what was asked for stays in sight before them."""
 

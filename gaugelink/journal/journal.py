@@ -192,6 +192,10 @@ class Journal:
         """Read the pairs of a machine's tests between which the clock of their bench was set back."""
         return await self._read(lambda: reads.went_back(self._opened.connection, machine))
 
+    async def last_event_at(self, bench: str) -> datetime | None:
+        """Read when the cranking event that a bench wrote down last was, by its clock then; None before the first."""
+        return await self._read(lambda: reads.last_event_at(self._opened.connection, bench))
+
     async def events(
         self, test_id: str | None = None, since: datetime | None = None, *, with_samples: bool = True
     ) -> list[StoredEvent]:

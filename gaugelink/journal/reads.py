@@ -128,6 +128,12 @@ def went_back(connection: sqlite3.Connection, machine: str) -> list[tuple[Stored
     ]
 
 
+def last_event_at(connection: sqlite3.Connection, bench: str) -> datetime | None:
+    """Read when the cranking event that a bench wrote down last was, by its clock then."""
+    row = connection.execute("SELECT at FROM events WHERE bench = ? ORDER BY seq DESC LIMIT 1", (bench,)).fetchone()
+    return None if row is None else datetime.fromisoformat(row["at"])
+
+
 def _samples(blob: bytes | None) -> EventSamples | None:
     return None if blob is None else samples_from_blob(blob)
 

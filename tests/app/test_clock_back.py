@@ -12,12 +12,16 @@ from gaugelink.app.cli import app
 from gaugelink.app.records import Records
 from gaugelink.app.shoppage import JournalRecord
 from gaugelink.app.step import Step
+from gaugelink.bench.prompt_keys import PromptKey
+from gaugelink.broker import messages as published
 from gaugelink.broker.commands import CommandAction
 from gaugelink.journal import Journal
 from gaugelink.journal.entries import Entry, TestEntry
+from tests.app.test_given_up_later import whole_test
+from tests.app.test_orders import Told
 from tests.app.test_record_commands import Shop
 from tests.app.test_records import dry_test, recorded
-from tests.app.test_session import Bench
+from tests.app.test_session import TWO_MACHINES, Bench, of
 
 WENT_BACK = "The clock of bay-3 went back between two tests of north-7: "
 
@@ -74,3 +78,40 @@ def test_a_notebook_of_earlier_years_is_no_clock_that_went_back(tmp_path: Path) 
     shop.run("import", shop.write("old.csv", "date,machine,PTO,middle,MAG,unit\n2021-11-02,north-7,140,139,141,psi\n"))
     assert len(json.loads(shop.run("history", "north-7", "--json"))["list"]) == 3
     assert json.loads(shop.run("history", "north-7", "--json"))["clock"] == []
+
+
+async def test_the_bench_says_once_that_the_clock_was_set_back(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal, TWO_MACHINES)
+
+        async def begun(machine: str, days: float) -> list[PromptKey]:
+            told.bench.now_s += 86_400.0 * days
+            step = await told.tell(CommandAction.BEGIN, machine=machine)
+            await told.tell(CommandAction.ABANDON)
+            return [prompt.key for prompt in step.prompts]
+
+        await whole_test(told)
+        assert PromptKey.CLOCK_BACK not in await begun("north-7", 1.0)
+        first, *cautions = await begun("yard-2", -300.0)
+        assert (first, cautions[-1]) == (PromptKey.CLOCK_BACK, PromptKey.ACKNOWLEDGE)
+        assert PromptKey.CLOCK_BACK not in await begun("north-7", 0.1)
+        assert caplog.text.count("clock was set back since the last pull. Check its date and time.") == 1
+        assert "The last pull is of 2026-03-01" in caplog.text
+        # A pull by the clock as it is now is the last one from here on; set back once more it is said once more.
+        await whole_test(told)
+        assert PromptKey.CLOCK_BACK not in await begun("north-7", 0.1)
+        assert (await begun("north-7", -10.0))[0] is PromptKey.CLOCK_BACK
+
+
+async def test_what_the_page_asks_first_stays_in_sight_where_the_clock_was_set_back(tmp_path: Path) -> None:
+    async with Journal.open(tmp_path / "bay-3.db") as journal:
+        told = Told(tmp_path, journal, TWO_MACHINES)
+        await whole_test(told)
+        told.bench.now_s -= 300.0 * 86_400.0
+        step = await told.tell(CommandAction.BEGIN, machine="yard-2")
+        (state,) = of(step, published.TestState)
+        assert state.prompt.startswith("Confirm that you heard the cautions")
+        texts = [message.text for message in of(step, published.Prompt)]
+        assert texts[0] == "This computer's clock was set back since the last pull. Check its date and time."

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from gaugelink.app.daemon import Daemon
+from gaugelink.app.dry_behind import DryBehind
 from gaugelink.app.ear import Ear
 from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.leak_session import LeakSession
@@ -121,7 +122,7 @@ async def test_a_refused_begin_leaves_the_open_wet_test_what_it_is_held_against(
     async with Journal.open(tmp_path / "bay-3.db") as journal:
         told = Told(tmp_path, journal)
         wet = told.bench.session
-        wet.hold_against("north-7", (reading_values(state, events), verdict_conditions(state)))
+        wet.hold_against(DryBehind("north-7", (reading_values(state, events), verdict_conditions(state)), stands=True))
         told.bench.begin(kind="wet")
         told.bench.whole_test(960.0, 920.0, 960.0)
         for machine in ("north-8", "north-7"):

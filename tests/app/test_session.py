@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gaugelink.app.dry_behind import DryBehind
 from gaugelink.app.session import Session
 from gaugelink.app.sitting import SITTING_S
 from gaugelink.app.step import Step
@@ -349,7 +350,9 @@ def test_a_wet_test_is_held_against_the_dry_one(tmp_path: Path) -> None:
 
     state = dry.session.test.state
     events = {reading.event_id: pull(reading.peak_kpa) for reading in state.readings}
-    wet.session.hold_against("north-7", (reading_values(state, events), verdict_conditions(state)))
+    wet.session.hold_against(
+        DryBehind("north-7", (reading_values(state, events), verdict_conditions(state)), stands=True)
+    )
     wet.begin(kind="wet")
     wet.whole_test(960.0, 920.0, 960.0)
     assert wet.session.verdict is not None

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from gaugelink.app.dry_behind import DryBehind
 from gaugelink.app.judging import verdict_conditions
 from gaugelink.app.leak_session import LeakSession
 from gaugelink.app.orders import Orders
@@ -79,7 +80,7 @@ def test_a_dry_test_that_does_not_stand_any_more_still_tells_the_cylinders_apart
     state = dry.session.test.state
     events = {reading.event_id: pull(reading.peak_kpa) for reading in state.readings}
     earlier = (reading_values(state, events), verdict_conditions(state))
-    wet.session.hold_against("north-7", earlier, stands=stands)
+    wet.session.hold_against(DryBehind("north-7", earlier, stands))
     whole(wet, "wet", WET)
     assert wet.session.test is not None
     assert set(wet.session.test.plan.expected) == {"PTO", "middle", "MAG"}
