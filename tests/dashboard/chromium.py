@@ -1,11 +1,16 @@
-"""Debian's Chromium with the page open in it."""
+"""Debian's Chromium with the page open in it.
 
+One Chromium serves all tests of a process, each in a context of its own: to start one for each test, with the driver,
+takes more than most tests do. The driver lives in one event loop, so these tests share that too (see conftest.py).
+"""
+
+import asyncio
 import shutil
 import socket
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 
-from playwright.async_api import Browser, Page, async_playwright, expect
+from playwright.async_api import Browser, Error, Page, async_playwright, expect
 
 from gaugelink.dashboard.serve import served, take_port
 from tests.dashboard.pages import Played
@@ -27,8 +32,8 @@ PATIENCE_MS = 30_000
 
 
 @asynccontextmanager
-async def chromium(*more: str) -> AsyncIterator[Browser]:
-    """Chromium without a window, with `more` of its switches. It is never downloaded."""
+async def launched(*more: str) -> AsyncIterator[Browser]:
+    """A Chromium of its own, without a window, with `more` of its switches. It is never downloaded."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         raise FileNotFoundError("chromium is missing: install Debian's (apt-get install chromium); this test needs it.")
@@ -39,6 +44,76 @@ async def chromium(*more: str) -> AsyncIterator[Browser]:
             yield browser
         finally:
             await browser.close()
+
+
+class KeptChromium:
+    """The Chromium that goes on from one test to the next, in one event loop.
+
+    It is a child of its driver, and the driver ends it where the process that uses them is gone, however it went.
+    """
+
+    def __init__(self) -> None:
+        self._browser: Browser | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._open = AsyncExitStack()
+
+    async def start(self) -> Browser:
+        """Start it where it does not run, or does not answer any more."""
+        if self._browser is None or not await answers(self._browser):
+            await self.end()
+            self._browser = await self._open.enter_async_context(launched())
+            self._loop = asyncio.get_running_loop()
+        return self._browser
+
+    async def end(self) -> None:
+        """End it where it runs."""
+        self._browser = self._loop = None
+        await self._open.aclose()
+
+    def here(self) -> Browser | None:
+        """It, where it runs in this event loop."""
+        return self._browser if self._loop is asyncio.get_running_loop() else None
+
+
+KEPT = KeptChromium()
+
+
+async def answers(browser: Browser) -> bool:
+    """Whether it runs; that it crashed is heard of no sooner than the event loop goes on."""
+    try:
+        await (await browser.new_browser_cdp_session()).detach()
+    except Error:
+        return False
+    return True
+
+
+@asynccontextmanager
+async def chromium(*more: str) -> AsyncIterator[Browser]:
+    """The Chromium that is kept; one of its own where none is kept, or with `more` of its switches."""
+    kept = KEPT.here()
+    if kept is None or more:
+        async with launched(*more) as browser:
+            yield browser
+        return
+    try:
+        yield kept
+    finally:
+        for context in kept.contexts:
+            await context.close()
+
+
+@asynccontextmanager
+async def nothing_goes_on() -> AsyncIterator[None]:
+    """End what the block left to go on, as an event loop of its own would at its end."""
+    before = asyncio.all_tasks()
+    try:
+        yield
+    finally:
+        left = asyncio.all_tasks() - before - {asyncio.current_task()}
+        for task in left:
+            task.cancel()
+        if left:
+            await asyncio.wait(left)
 
 
 @asynccontextmanager
@@ -73,8 +148,9 @@ async def opened(
     try:
         yield page
         # Losing the server is what some tests are about; the browser reports it in its own words.
-        assert [one for one in complaints if "ERR_" not in one] == []
-        assert strangers == []
+        grave = [one for one in complaints if "ERR_" not in one]
+        assert grave == [], grave
+        assert strangers == [], strangers
     finally:
         await context.close()
 
