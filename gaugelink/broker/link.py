@@ -23,6 +23,7 @@ from aiomqtt.exceptions import MqttConnectError
 
 from gaugelink.broker.client import Client, heed_cancellation
 from gaugelink.broker.commands import Command
+from gaugelink.broker.late import unspoken
 from gaugelink.broker.leave import ASK_S, NotAllowedError, ask_for_leave
 from gaugelink.broker.listener import CommandListener
 from gaugelink.broker.message import topic
@@ -320,9 +321,13 @@ class BrokerLink:
                 await asyncio.sleep(JOURNAL_WAIT_S)
 
     async def _pending(self) -> Sequence[OutboxRow]:
+        """What waits, of prompts whether they are still worth speaking: one that another has replaced is not."""
         while True:
             try:
-                return await self._journal.pending(WINDOW)
+                rows = await self._journal.pending(WINDOW)
+                if not any(row.topic_suffix == Prompt.TOPIC for row in rows):
+                    return rows
+                return unspoken(rows, await self._journal.newest_pending(Prompt.TOPIC, WINDOW))
             except JournalError as error:
                 _LOG.error("The outbox waits: %s", error)
                 await asyncio.sleep(JOURNAL_WAIT_S)

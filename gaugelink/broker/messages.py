@@ -354,7 +354,7 @@ class Prompt(Message):
     """The short sound that goes with it: ``none``, ``good``, ``again``, ``next``, ``done`` or ``trouble``."""
     urgency: Urgency = Urgency.DO
     say: bool = True
-    """Whether it is worth speaking."""
+    """Whether it is worth speaking: not where it comes late, and another one has taken its place already."""
     test_id: str | None = None
     """The test that it belongs to, or null."""
     cylinder: str | None = None

@@ -215,7 +215,7 @@ class BenchBoard:
         standing = self._prompt
         if prompt.key in ASIDE and standing is not None:
             # Said alone, and shown behind what is to be done, which it does not change.
-            said = {"id": prompt.id, "at": prompt.at, "spoken": prompt.spoken or prompt.text}
+            said = {"id": prompt.id, "at": prompt.at, "spoken": prompt.spoken or prompt.text, "say": prompt.say}
             self._prompt = standing.model_copy(update={**said, "text": f"{standing.text} {prompt.text}"})
             return
         self._prompt = prompt

@@ -150,6 +150,10 @@ class Journal:
         """Read the oldest messages that were not sent, in the order in which they were committed."""
         return await self._read(lambda: reads.pending(self._opened.connection, limit))
 
+    async def newest_pending(self, topic_suffix: str, limit: int = 100) -> list[OutboxRow]:
+        """Read the newest messages below ``gaugelink/<bench>/`` on a topic that were not sent, the newest first."""
+        return await self._read(lambda: reads.newest_pending(self._opened.connection, topic_suffix, limit))
+
     async def mark_sent(self, rows: Sequence[OutboxRow]) -> None:
         """Note that the broker took these messages.
 

@@ -41,6 +41,14 @@ def pending(connection: sqlite3.Connection, limit: int) -> list[OutboxRow]:
     return [_outbox_row(row) for row in rows]
 
 
+def newest_pending(connection: sqlite3.Connection, topic_suffix: str, limit: int) -> list[OutboxRow]:
+    """Read the newest messages of a topic that were not sent, the newest first."""
+    rows = connection.execute(
+        "SELECT * FROM outbox WHERE sent_at IS NULL AND topic = ? ORDER BY seq DESC LIMIT ?", (topic_suffix, limit)
+    )
+    return [_outbox_row(row) for row in rows]
+
+
 def depth(connection: sqlite3.Connection) -> OutboxDepth:
     """Count what waits."""
     count, oldest = connection.execute("SELECT count(*), min(queued_at) FROM outbox WHERE sent_at IS NULL").fetchone()

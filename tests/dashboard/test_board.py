@@ -334,5 +334,8 @@ def test_a_low_battery_leaves_in_sight_what_is_to_be_done_and_is_spoken_alone() 
         "The battery is low.",
     )
     assert board.snapshot()["prompt"]["key"] == "move"
+    late = json.loads(prompt("The battery is low.", after_s=1.5, key="battery_low")) | {"say": False}
+    board.take("prompt", json.dumps(late).encode(), 0.0)
+    assert board.snapshot()["prompt"]["say"] is False
     board.take("prompt", prompt("MAG, 131 psi. Once more.", after_s=2.0, key="again"), 0.0)
     assert board.snapshot()["prompt"]["text"] == "MAG, 131 psi. Once more."

@@ -40,11 +40,16 @@ export const leakOf = (one) => {
   return cylinder ? `Cylinder ${cylinder}` : (machineOf(one.leak)?.name ?? one.leak?.machine ?? one.progress?.gauge ?? "");
 };
 
+// Whether the test says something newer than the prompt that was heard last: one was lost while the broker was away.
+function isMissed({ prompt, test }) {
+  return Boolean(test?.prompt) && !prompt.of_leak && prompt.test_id === test.test_id && prompt.at < test.at && !prompt.text.startsWith(test.prompt);
+}
+
 // What is to be done now. During a leak-down that is what it says itself, unless something newer does not work.
 export function standingPrompt(one) {
   if (one === null) return null;
   const { prompt, leakPrompt } = one;
-  if (!leaking(one)) return prompt ?? (one.test?.prompt ? { text: one.test.prompt, urgency: "know", asks: false } : null);
+  if (!leaking(one)) return prompt && !isMissed(one) ? prompt : one.test?.prompt ? { text: one.test.prompt, urgency: "know", asks: false } : prompt;
   if (prompt && (prompt.of_leak || prompt.urgency === "problem")) return prompt;
   return leakPrompt ?? { text: `A leak test is under way: ${leakOf(one)}.`, urgency: "know", asks: false };
 }

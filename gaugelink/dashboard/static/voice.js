@@ -57,5 +57,5 @@ function note(held, isMute) {
 
 // Says what stands where it came while nothing was heard, or before the page was there.
 export function catchUp(prompt) {
-  if (prompt?.id && prompt.id !== said) speak({ ...prompt, say: true });
+  if (prompt?.id && prompt.id !== said) speak(prompt);
 }
