@@ -23,6 +23,7 @@ from gaugelink.engine.air import (
 from gaugelink.engine.fleet import EngineRecord, Fleet, MachineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
+from gaugelink.report.notebook_commas import POINTED, QUOTED, Commas, joined, no_fraction
 from gaugelink.tables import Dialect, named, table_of
 
 # Standard uncertainty of a dial that was read by eye, as a fraction. From memory.
@@ -85,7 +86,8 @@ def parse_notebook(
     """Read a notebook.
 
     `unit` is what its pressures are in where a line does not say; no date may be after `last_day`. Commas, semicolons
-    and tabs part the columns; with semicolons and tabs a decimal comma is a decimal point.
+    and tabs part the columns; with semicolons and tabs a decimal comma is a decimal point. With commas a row that can
+    be read with decimal commas as well is a mistake.
 
     Raises SettingsError, which has one line for every mistake with file and line; nothing is read then.
     """
@@ -101,17 +103,23 @@ class _Reader:
         self.dialect = Dialect(",")
         self.top = 1
         self.cylinder_columns: tuple[str, ...] = ()
+        self.commas = Commas(0)
 
     def read(self, text: str) -> Notebook:
         table = table_of(text.removeprefix("\ufeff"))
         self.dialect, self.top = table.dialect, table.above + 1
         reader = csv.reader(table.lines, delimiter=self.dialect.delimiter, strict=True)
         try:
-            header = named([name.strip() for name in next(reader, [])])
+            names = [name.strip() for name in next(reader, [])]
+            header, self.commas = named(names), Commas(len(names))
             if self._columns(header):
                 for cells in reader:
                     if any(cell.strip() for cell in cells):
                         self._line(header, cells, table.above + reader.line_num)
+                        if not QUOTED.search(table.lines[reader.line_num - 1]):
+                            self._look_for_commas(header, cells, table.above + reader.line_num)
+            for line, why in self.commas.unsettled():
+                self._mistake(line, why)
         except csv.Error as error:
             self._mistake(table.above + reader.line_num, f"this is not CSV: {error}")
         if not self.mistakes:
@@ -192,11 +200,48 @@ class _Reader:
         elif not job:
             self._mistake(line, "there is neither a pressure nor a job")
 
-    def _machine(self, row: Mapping[str, str], line: int) -> MachineRecord | None:
-        name = row.get("machine", "")
+    def _look_for_commas(self, header: Sequence[str], cells: Sequence[str], line: int) -> None:
+        """Note whether a row could be read with decimal commas as well, or shows that there are none."""
+        lower = [name.casefold() for name in header]
+        row = {name: cell.strip() for name, cell in zip(lower, cells, strict=False)}
+        machine = self._found(row.get("machine", ""))
+        if self.dialect.decimal_comma or machine is None or self.dialect.surplus(header, cells) is not None:
+            return
+        own = {name.casefold() for name in self.fleet.engine_of(machine.id).cylinder_names}
+        columns = [name.casefold() for name in self.cylinder_columns] or ["pressure"]
+        places = [lower.index(name) for name in columns if name in own or (name == "pressure" and name in lower)]
+        count, said = len(named(cells)), _unit_named(row.get("unit", ""))
+        self.commas.pointed |= any(POINTED.fullmatch(row.get(name, "")) is not None for name in columns)
+        if said is not None and lower.index("unit") > max(places, default=0):
+            # With decimal commas before it, it would stand further back.
+            return
+        unit = said or self.unit
+        if unit is not None and no_fraction(cells, places, unit.fine_decimals):
+            self.commas.whole.add(count)
+            return
+        for other, (whole, fraction) in joined(lower, cells, places, self.commas.width):
+            reader = _Reader(self.file, self.fleet, self.unit, self.last_day)
+            reader.cylinder_columns = self.cylinder_columns
+            reader._line(header, other, line)
+            unit = _unit_named(dict(zip(lower, other, strict=False)).get("unit", "")) or self.unit
+            read = [kpa for test in reader.tests.values() for _, kpa in test.readings]
+            if reader.mistakes or not read or unit is None or len(fraction) > unit.fine_decimals:
+                continue
+            if max(read) >= PLAUSIBLE_KPA[0]:
+                self.commas.doubt(line, count, whole, fraction)
+                return
+
+    def _found(self, name: str) -> MachineRecord | None:
         for machine in self.fleet.machine:
             if name.casefold() in (machine.id.casefold(), machine.name.casefold()):
                 return machine
+        return None
+
+    def _machine(self, row: Mapping[str, str], line: int) -> MachineRecord | None:
+        name = row.get("machine", "")
+        machine = self._found(name)
+        if machine is not None:
+            return machine
         listed = ", ".join(machine.id for machine in self.fleet.machine) or "none"
         self._mistake(line, f"the fleet has no machine {name!r}; it has {listed}")
         return None
@@ -219,9 +264,9 @@ class _Reader:
             if self.unit is None:
                 self._mistake(line, "no unit; give the notebook's unit, or a column 'unit'")
             return self.unit
-        for unit in PressureUnit:
-            if unit.value.casefold() == word.casefold():
-                return unit
+        unit = _unit_named(word)
+        if unit is not None:
+            return unit
         self._mistake(line, f"{word!r} is not a unit; use {', '.join(unit.value for unit in PressureUnit)}")
         return None
 
@@ -294,3 +339,8 @@ class _Reader:
         known = ", ".join(unit.value for unit in PressureUnit)
         found = f"most pressures would be about {median(values):.0f} kPa, which is no cranking pressure"
         self._mistake(line, f"{found}; is the unit right? Known units: {known}")
+
+
+def _unit_named(word: str) -> PressureUnit | None:
+    """The unit of this name in large or small letters."""
+    return next((unit for unit in PressureUnit if unit.value.casefold() == word.casefold()), None)
