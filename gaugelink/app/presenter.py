@@ -321,5 +321,5 @@ def spread_line(verdict: TestVerdict | None, shop: Shop, *, settled: bool = True
         return ""
     unit = shop.settings.bench.display_unit
     spread = unit.doubt_text(verdict.spread_kpa, verdict.spread_u_kpa, fine=True)
-    line = f"spread {spread}, {verdict.spread_percent:.1f} % of the highest"
+    line = f"spread {verdict.spread_bound}{spread}, {verdict.spread_percent:.1f} % of the highest"
     return f"{line}: {verdict.word.value}" if settled else f"{line} so far"

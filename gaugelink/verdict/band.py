@@ -99,6 +99,12 @@ def _by_the_adapter(case: Case, names: Sequence[str]) -> str:
     )
 
 
+def _unseen_tops(case: Case, names: Sequence[str]) -> str:
+    """What to say beside cylinders that are below the band and were not seen to their tops; empty where all were."""
+    unseen = [name for name in names if case.at_least(case.readings[name])]
+    return f" {', '.join(unseen)} may have more: the top was not seen." if unseen else ""
+
+
 def _by_the_gauge(case: Case, names: Sequence[str]) -> str:
     """What to say of a gauge beside cylinders that are near the band; empty where its accuracy was stated."""
     if all(case.readings[name].is_gauge_stated for name in names):
@@ -209,7 +215,8 @@ def _below(case: Case, band: BandHere) -> list[Finding]:
                 RuleName.BAND,
                 severity,
                 f"{'All cylinders are' if every else ', '.join(names) + (' is' if len(names) == 1 else ' are')} {how} "
-                f"the maker's range of {edge}{rest}; the lowest is {low_text}.{adapter}{_by_the_gauge(case, names)}",
+                f"the maker's range of {edge}{rest}; the lowest is {low_text}.{_unseen_tops(case, names)}{adapter}"
+                f"{_by_the_gauge(case, names)}",
                 numbers,
                 u_kpa,
                 tuple(names),

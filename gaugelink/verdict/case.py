@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from gaugelink.bench.agree import SHORT_OF_THE_TOP
 from gaugelink.bench.repeats import Scatter, agree_with_highest, expanded_kpa, grown_scatter
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.geometry import LOSS_U_SHARE, polytropic_exponent
@@ -174,6 +175,11 @@ class Case:
             return False
         asking = {flag for flag in high.flags if FLAG_TABLE[flag][0] is Severity.RETEST}
         return self.firm(low.cylinder) and asking <= AT_LEAST_FLAGS and not self.unagreed(high)
+
+    @staticmethod
+    def at_least(reading: ReadingValue) -> bool:
+        """Whether the top of a reading was not seen: it shows no cylinder to be low."""
+        return bool(reading.flags & SHORT_OF_THE_TOP)
 
     def between(self, a: ReadingValue, b: ReadingValue) -> Difference:
         """Reading a less reading b, the scatter of cranking in its uncertainty."""

@@ -7,7 +7,7 @@ import numpy as np
 from gaugelink.counting import counted
 from gaugelink.verdict.case import Case, low_causes, telling_tests
 from gaugelink.verdict.difference import ReadingValue
-from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity
+from gaugelink.verdict.findings import COMMON_PRACTICE, Finding, RuleName, Severity, gap_bound
 
 COMMON_CANCELS = "difference of two readings by one gauge: its common error cancels (JCGM 100:2008, 5.2.2 and F.1.2.3)"
 
@@ -36,17 +36,20 @@ def _spread(case: Case) -> list[Finding]:
     independent = float(np.hypot(case.expanded_u_kpa(high), case.expanded_u_kpa(low)))
     apart, alike = case.unit.difference_texts(gap.kpa, gap.u_kpa)
     could = f"than the {alike} that {counted(len(case.readings), 'alike cylinder')} could show"
-    if gap.is_real:
+    if case.at_least(low):
+        cut = " and ".join(one.cylinder for one in (high, low) if case.at_least(one))
+        meaning = f"the top of {cut} was not seen, so no difference is shown"
+    elif gap.is_real:
         meaning = f"more {could}, so it is real"
         if low.cylinder not in case.low_cylinders():
             meaning += f", and within the {100.0 - case.watch_percent:g} % that needs no watching"
     else:
-        meaning = f"no more {could}"
+        meaning = f"no more {could}, as far as {high.cylinder} was seen" if case.at_least(high) else f"no more {could}"
     return [
         Finding(
             RuleName.SPREAD,
             Severity.NOTE,
-            f"Spread {apart}, {percent:.1f} % of the highest: {meaning}.",
+            f"Spread {gap_bound(high.flags, low.flags)}{apart}, {percent:.1f} % of the highest: {meaning}.",
             numbers={
                 "spread_kpa": gap.kpa,
                 "spread_percent": percent,
@@ -97,6 +100,7 @@ def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Findi
         severity, closing = Severity.WATCH, ", but the difference is real"
     else:
         causes, next_tests = (), ()
+    closing = _unseen_top(case, high, low, severity) or closing
     lowest, at_limit = case.texts_apart(low.peak_kpa, floor)
     share = f"{percent:.0f}" if f"{percent:.0f}" != f"{limit:.0f}" else f"{percent:.1f}"
     maker = case.engine.lowest_percent is not None
@@ -123,6 +127,15 @@ def _against_highest(case: Case, high: ReadingValue, low: ReadingValue) -> Findi
     )
 
 
+def _unseen_top(case: Case, high: ReadingValue, low: ReadingValue, severity: Severity) -> str:
+    """What takes back that the lowest is low, or that it is not, where the top of the one or the other was not seen."""
+    if severity is Severity.NOTE:
+        return f", but {high.cylinder} may have more than it shows" if case.at_least(high) else ""
+    if severity is Severity.RETEST or not case.at_least(low):
+        return ""
+    return f", but {low.cylinder} may have more than it shows: its top was not seen"
+
+
 def _odd_cylinder(case: Case) -> list[Finding]:
     if len(case.readings) < 3:
         return []
@@ -133,6 +146,9 @@ def _odd_cylinder(case: Case) -> list[Finding]:
         gap = reading.peak_kpa - float(np.median(peaks))
         nearest = min(others, key=lambda other: abs(reading.peak_kpa - other.peak_kpa))
         apart = case.apart(reading, nearest)
+        lower = [reading] if gap < 0 else others
+        if any(case.at_least(one) for one in lower):
+            continue  # As high as the rest, perhaps: nobody saw how high.
         if apart.is_real and abs(gap) > case.rules.odd_times * float(np.ptp(peaks)):
             candidate = (abs(gap), name, gap, float(np.ptp(peaks)), apart.u_kpa, _what_cancels(reading, nearest))
             best = candidate if best is None or candidate > best else best
@@ -163,6 +179,8 @@ def _neighbours_low(case: Case) -> list[Finding]:
     if pair is None:
         return []
     a, b = (case.readings[name] for name in pair)
+    if case.at_least(a) or case.at_least(b):
+        return []
     rest = [reading for name, reading in case.readings.items() if name not in pair]
     between = case.between(a, b)
     gap = float(np.median([reading.peak_kpa for reading in rest])) - (a.peak_kpa + b.peak_kpa) / 2.0

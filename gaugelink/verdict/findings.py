@@ -290,6 +290,15 @@ class JudgedReading:
         return bool(self.flags & SHORT_OF_THE_TOP)
 
 
+def gap_bound(high: frozenset[Flag], low: frozenset[Flag]) -> str:
+    """What goes before the difference of two readings with these flags, of which one is at least what it shows.
+
+    Empty where both were seen to their tops, and where neither was: then it may be more or less.
+    """
+    cut = [bool(flags & SHORT_OF_THE_TOP) for flags in (high, low)]
+    return {(True, False): "at least ", (False, True): "at most "}.get((cut[0], cut[1]), "")
+
+
 @dataclass(frozen=True, slots=True)
 class BandHere:
     """The maker's range carried to the ambient of the test."""
@@ -330,6 +339,7 @@ class TestVerdict:
     spread_percent: float | None
     """Spread in percent of the highest."""
     spread_is_real: bool | None
+    """More than chance, and no less than it shows: the top of the lowest was seen."""
     band: BandHere | None
     expected_kpa: Mapping[str, tuple[float, float]]
     """By cylinder: estimate from geometry and its expanded uncertainty."""
@@ -340,3 +350,11 @@ class TestVerdict:
     causes: tuple[str, ...]
     """Likely causes over all findings, likeliest first."""
     next_tests: tuple[str, ...]
+
+    @property
+    def spread_bound(self) -> str:
+        """What goes before the spread: ``at most`` where the top of the lowest was not seen; see `gap_bound`."""
+        if len(self.readings) < 2:
+            return ""
+        by_peak = sorted(self.readings, key=lambda reading: reading.peak_kpa)
+        return gap_bound(by_peak[-1].flags, by_peak[0].flags)

@@ -93,7 +93,7 @@ def judge_test(
         spread_kpa=None if gap is None else gap.kpa,
         spread_u_kpa=None if gap is None else gap.u_kpa,
         spread_percent=100.0 * gap.kpa / case.highest.peak_kpa if gap and case.highest.peak_kpa > 0 else None,
-        spread_is_real=None if gap is None else gap.is_real,
+        spread_is_real=None if gap is None else gap.is_real and not case.at_least(case.lowest),
         band=None if conditions.wet else band_here(case),
         expected_kpa={name: (estimate.kpa, estimate.u_kpa) for name, estimate in expected_here(case).items()},
         conditions=conditions,

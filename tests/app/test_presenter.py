@@ -394,3 +394,15 @@ def test_a_gauge_that_is_lost_shows_no_pressure_as_that_of_now(tmp_path: Path) -
     shown = sentences(drawn(presenter))
     assert "now" not in shown
     assert "waiting for the gauge" in shown
+
+
+def test_the_line_of_the_spread_says_where_it_is_only_at_most_so_large(tmp_path: Path) -> None:
+    bench = Watched(tmp_path)
+    bench.begin(repeats=1)
+    for number, peak_kpa in enumerate((780.0, 925.0, 930.0)):
+        rising = frozenset({Flag.STILL_RISING} if peak_kpa < 900.0 else ())
+        bench.crank(peak_kpa, 40.0 if number else 6.0, flags=rising)
+        if rising:
+            for _ in range(4):
+                bench.crank(peak_kpa, flags=rising)
+    assert bench.presenter.scene.spread.startswith("spread at most 21.8 ± ")

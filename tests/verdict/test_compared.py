@@ -263,3 +263,44 @@ def test_nothing_is_made_of_the_first_stroke_of_a_pull_in_doubt_or_that_was_not_
     assert not first_strokes(TRIPLE, replace(low, flags=frozenset({Flag.STILL_RISING})), 150.0)
     assert not first_strokes(TRIPLE, replace(low, first_stroke_kpa=None), 150.0)
     assert not first_strokes(TRIPLE, replace(low, peak_kpa=0.0, first_stroke_kpa=0.0), 150.0)
+
+
+def unseen(engine: EngineRecord, cut: tuple[str, ...], *psi: float) -> list[ReadingValue]:
+    """Readings of which those of `cut` rose to the end of their pulls."""
+    rising = frozenset({Flag.STILL_RISING})
+    return [replace(one, flags=rising) if one.cylinder in cut else one for one in readings(engine, *psi)]
+
+
+def test_a_low_reading_whose_top_was_not_seen_shows_no_difference_and_no_odd_cylinder() -> None:
+    verdict = judge_test(TRIPLE, unseen(TRIPLE, ("PTO",), 113.0, 134.0, 135.0), SEA_LEVEL, unit=PSI)
+    spread = only(verdict, RuleName.SPREAD).text
+    assert spread.startswith("Spread at most 22.0 psi, 16.3 % of the highest: ")
+    assert spread.endswith("the top of PTO was not seen, so no difference is shown.")
+    assert verdict.spread_is_real is False
+    assert verdict.spread_bound == "at most "
+    assert RuleName.ODD_CYLINDER not in rules_of(verdict)
+    share = only(verdict, RuleName.LOWEST_OF_HIGHEST).text
+    assert "below the limit of 90 %, 122 psi, but PTO may have more than it shows: its top was not seen." in share
+    assert "113 psi. PTO may have more: the top was not seen." in only(verdict, RuleName.BAND).text
+    assert verdict.word is VerdictWord.RETEST
+
+
+def test_two_neighbours_that_were_not_seen_to_their_tops_are_not_low_together() -> None:
+    def of(cut: tuple[str, ...]) -> set[RuleName]:
+        return rules_of(judge_test(FOUR, unseen(FOUR, cut, 110.0, 111.0, 150.0, 151.0), SEA_LEVEL, unit=PSI))
+
+    assert RuleName.NEIGHBOURS_LOW in of(())
+    assert RuleName.NEIGHBOURS_LOW not in of(("2",))
+
+
+def test_a_highest_whose_top_was_not_seen_makes_the_spread_a_least_one_and_clears_nobody() -> None:
+    even = judge_test(TRIPLE, unseen(TRIPLE, ("MAG",), 134.0, 135.0, 136.0), SEA_LEVEL, unit=PSI)
+    assert only(even, RuleName.SPREAD).text.startswith("Spread at least 2.0 psi")
+    assert only(even, RuleName.SPREAD).text.endswith("could show, as far as MAG was seen.")
+    assert only(even, RuleName.LOWEST_OF_HIGHEST).text.endswith(", but MAG may have more than it shows.")
+    low = judge_test(TRIPLE, unseen(TRIPLE, ("MAG",), 113.0, 135.0, 136.0), SEA_LEVEL, unit=PSI)
+    assert "so it is real" in only(low, RuleName.SPREAD).text
+    assert low.spread_is_real is True
+    both = judge_test(TRIPLE, unseen(TRIPLE, ("PTO", "MAG"), 113.0, 135.0, 136.0), SEA_LEVEL, unit=PSI)
+    assert only(both, RuleName.SPREAD).text.startswith("Spread 23.0 psi")
+    assert "the top of MAG and PTO was not seen" in only(both, RuleName.SPREAD).text

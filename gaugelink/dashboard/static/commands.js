@@ -2,7 +2,7 @@
 import { byId, el, setText, toPrompt } from "./dom.js";
 import { field, numberField } from "./fields.js";
 import { day, withUnit } from "./units.js";
-import { bench, machineOf, questionsLeft, state, unitOf } from "./store.js";
+import { againOf, bench, machineOf, questionsLeft, state, unitOf } from "./store.js";
 
 let fading = 0;
 
@@ -65,9 +65,11 @@ function lastRead(given = false) {
   return id === undefined ? null : { id, cylinder: places.get(id), what: withUnit(one.events.get(id).peak_kpa, unitOf(one.test)) };
 }
 
-// The cylinder that is measured again where none is named, by the bench's own rule: the one under way, or the last one
-// that was read.
+// The cylinder that is measured again where none is named: of a test that is done one that the verdict asks for, else by
+// the bench's own rule the one under way, or the last one that was read.
 function redone(test) {
+  const asked = test?.phase === "done" ? againOf(test) : [];
+  if (asked.length && !asked.includes(lastRead(true)?.cylinder)) return asked[0];
   const read = (name) => test?.cylinders.some((one) => one.name === name && one.readings.length > 0);
   return read(test?.next_cylinder) ? test.next_cylinder : (lastRead(true)?.cylinder ?? null);
 }
@@ -226,7 +228,8 @@ export function drawActions() {
     openMore(false);
   }
   const fitting = BUTTONS.filter(([, , fits]) => fits(test)).map(([id]) => id);
-  const first = FIRST[test?.phase] ?? ALWAYS;
+  const again = test?.phase === "done" && againOf(test).length > 0;
+  const first = again ? ["redo", "finish"] : (FIRST[test?.phase] ?? ALWAYS);
   for (const [id, text] of BUTTONS) {
     setText(byId(`do-${id}`), text(test));
     byId(`do-${id}`).hidden = !fitting.includes(id);
@@ -234,8 +237,9 @@ export function drawActions() {
   }
   byId("do-more").hidden = fitting.every((id) => first.includes(id));
   if (focused?.checkVisibility() === false) toPrompt();
-  // One press is the one to make next: finish what is done before another test begins.
+  // One press is the one to make next: read again what asks for it, then finish what is done before another test begins.
   const done = test?.phase === "done" && !questionsLeft(test);
-  byId("do-finish").classList.toggle("main", done);
+  byId("do-redo").classList.toggle("main", done && again);
+  byId("do-finish").classList.toggle("main", done && !again);
   byId("do-begin").classList.toggle("main", !test || test.closed);
 }

@@ -1,7 +1,7 @@
 // What stands around the engine: prompt, questions, verdict, what comes next, the gauges.
 import { byId, el, setText, sign, toPrompt } from "./dom.js";
 import { clock, day, withDoubt, withUnit, words } from "./units.js";
-import { bench, isHeard, machineOf, namesOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
+import { bench, isHeard, machineOf, namesOf, againOf, questionsLeft, questionsOf, standingPrompt, state, trouble, unitOf } from "./store.js";
 import { seasonsOf } from "./seasons.js";
 import { joined, namesIn } from "./sentence.js";
 
@@ -172,6 +172,13 @@ export function drawQuestions(send) {
   if (hadFocus) toPrompt();
 }
 
+// What goes before a spread of which one end is at least what it shows.
+function boundOf(test) {
+  const read = test.cylinders.filter((one) => one.pressure_kpa !== null).sort((one, other) => one.pressure_kpa - other.pressure_kpa);
+  const [low, high] = [Boolean(read[0]?.at_least), Boolean(read[read.length - 1]?.at_least)];
+  return low === high ? "" : low ? "at most " : "at least ";
+}
+
 export function drawVerdict() {
   const test = bench()?.test ?? null;
   const unit = unitOf(test);
@@ -183,7 +190,7 @@ export function drawVerdict() {
     const after = left.filter((name) => name !== test.next_cylinder);
     if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.${asked ? ` ${asked}.` : ""}`;
     else if (asked) next = `${asked}: say which cylinder it was.`;
-    else if (test.verdict === "retest") next = "Every cylinder was read, but not all of them well: read again what is marked.";
+    else if (test.verdict === "retest") next = `Every cylinder was read, but not all of them well: read ${againOf(test).join(", ") || "them"} again.`;
     else next = "All settled: look, then finish.";
   }
   // Whatever it says of the engine: that it is one of this machine, or was done as it should, is not so.
@@ -195,7 +202,7 @@ export function drawVerdict() {
     byId("spread"),
     spread === null
       ? ""
-      : `Spread ${withDoubt(spread, test.spread_u_kpa ?? 0, unit, true).join(" ± ")} ${unit}` +
+      : `Spread ${boundOf(test)}${withDoubt(spread, test.spread_u_kpa ?? 0, unit, true).join(" ± ")} ${unit}` +
           (test.spread_percent !== null ? `, ${test.spread_percent.toFixed(1)} % of the highest` : ""),
   );
   // While cylinders are missing there is nothing to say of the engine yet, however the word would be.

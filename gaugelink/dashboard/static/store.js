@@ -34,6 +34,12 @@ export function questionsLeft(test) {
   return left === 0 ? "" : left === 1 ? "1 question left" : `${left} questions left`;
 }
 
+// Cylinders that the verdict asks to be read again, in the test's order; none where it asks for no retest.
+export function againOf(test) {
+  const asking = test?.verdict === "retest" ? test.findings.filter((finding) => finding.severity === "retest" && finding.rule !== "incomplete") : [];
+  return namesOf(test).filter((name) => asking.some((finding) => finding.cylinders.includes(name)));
+}
+
 export const leaking = (one) => one.progress !== null || (one.leak !== null && one.leak.phase !== "ended");
 export const leakOf = (one) => {
   const cylinder = (one.progress ?? one.leak)?.cylinder;

@@ -5,11 +5,18 @@ const DECIMALS = { bar: 2, "kgf/cm2": 2 };
 export const fromKpa = (kpa, unit) => kpa / (KPA[unit] ?? 1);
 export const toKpa = (pressure, unit) => pressure * (KPA[unit] ?? 1);
 export const digits = (unit) => DECIMALS[unit] ?? 0;
+// What lies just between two figures goes to the even one, as in the prompts, on the terminal and in the report. Thirty
+// more digits tell that from what only comes near it.
+const rounding = (value, place) => {
+  const text = value.toFixed(place);
+  const between = /50{29}$/.test(value.toFixed(place + 30));
+  return between && /[13579]$/.test(text) ? (value - Math.sign(value) * 0.25 * 10 ** -place).toFixed(place) : text;
+};
 // A gauge at rest is a little below nothing half of the time: that is 0, not -0.
-const written = (value, place) => value.toFixed(place).replace(/^-(?=[0.]*$)/, "");
+const written = (value, place) => rounding(value, place).replace(/^-(?=[0.]*$)/, "");
 export const number = (kpa, unit, more = 0) => written(fromKpa(kpa, unit), digits(unit) + more);
 const rounded = (value, place) =>
-  place < 0 ? written(Math.round(value / 10 ** -place) * 10 ** -place, 0) : written(value, place);
+  place < 0 ? written(Number(written(value / 10 ** -place, 0)) * 10 ** -place, 0) : written(value, place);
 // The place to which an uncertainty is written: no more than two of its digits count.
 const doubtPlace = (doubt, finest) => {
   let place = finest;
