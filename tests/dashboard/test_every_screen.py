@@ -23,6 +23,9 @@ from tests.dashboard.said import (
 )
 
 TABLET = {"width": 1024, "height": 768}
+ON_ITS_SIDE = {"width": 640, "height": 360}
+ENLARGED = {"width": 260, "height": 563}
+"""A phone with its letters made half as large again."""
 SIZES = {"phone": PHONE, "tablet": TABLET, "wall": WALL}
 on_every_screen = pytest.mark.parametrize("size", SIZES.values(), ids=SIZES.keys())
 
@@ -109,6 +112,23 @@ async def test_no_view_is_wider_than_its_screen(size: dict[str, int]) -> None:
             if view == "history":
                 await expect(page.get_by_role("link", name="PDF").first).to_be_attached()
             assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"), view
+
+
+@pytest.mark.parametrize("size", [SMALL_PHONE, ON_ITS_SIDE, ENLARGED], ids=["small phone", "on its side", "enlarged"])
+async def test_long_names_leave_a_phone_its_edge_its_prompt_whole_and_the_machine_known(size: dict[str, int]) -> None:
+    names = [f"{place} {side}" for side in ("links Fahrerseite", "rechts Beifahrer") for place in ("Vorne", "Hinten")]
+    played = an_engine(names)
+    long_name = "Snow groomer of the upper lodge, long track, red trailer"
+    played.machines = (played.machines[0].model_copy(update={"name": long_name}),)
+    played.hub.take(
+        BENCH, "prompt", prompt(f"{names[2]}, 11.95 bar, agreed. Move the gauge to {names[3]}.", 9.0, "move")
+    )
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, size) as page:
+        await expect(page.locator("#prompt-text")).to_contain_text("11.95")
+        assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+        assert await page.locator("#prompt-text").evaluate("(one) => one.scrollWidth <= one.clientWidth")
+        [width] = await page.locator("#subject-machine").evaluate_all("(all) => all.map((one) => one.clientWidth)")
+        assert width >= 140.0
 
 
 async def test_on_a_tablet_what_is_wrong_with_a_gauge_is_one_line_and_the_machine_keeps_its_name() -> None:

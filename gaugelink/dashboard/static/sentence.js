@@ -2,6 +2,7 @@
 const RIGHT_TO_LEFT = /[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]/;
 const ISOLATE = ["\u2068", "\u2069"]; // Unicode Bidirectional Algorithm (UAX 9), 2.4
 const KEPT = "\u00a0"; // A space where no line ends.
+const LONGEST_KEPT = 8; // Letters of a name's last word; a longer one with its number has no room in a line of a phone.
 
 const escaped = (name) => name.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
 
@@ -25,6 +26,7 @@ export function joined(text, names) {
   return units.replace(followed, (found, name, comma, figure) => {
     const shown = RIGHT_TO_LEFT.test(name) ? ISOLATE.join(name) : name;
     if (comma === undefined) return shown;
-    return `${shown}${comma}${comma && names.includes(figure) ? " " : KEPT}`;
+    const fits = name.split(" ").pop().length <= LONGEST_KEPT;
+    return `${shown}${comma}${(comma && names.includes(figure)) || !fits ? " " : KEPT}`;
   });
 }
