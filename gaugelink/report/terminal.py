@@ -106,7 +106,7 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
     table = Table(box=None, pad_edge=False)
     columns = (
         "cylinder",
-        f"at sea level, {unit.value}",
+        f"now, at sea level, {unit.value}",
         f"% a {history.unit}",
         "against the others",
         "now, to the others",
@@ -132,8 +132,9 @@ def history_table(history: MachineHistory, unit: PressureUnit) -> Table:
     shown = [i for i in range(len(columns)) if any(row[i] for row in rows)]
     for i in shown:
         table.add_column(columns[i])
-    if history.axis is Axis.DATE and _PER_SEASON in shown:
-        table.caption, table.caption_justify = "A season is a year.", "left"
+    captions = ["Now is by the fit of all tests."] if any(trend.tests > 1 for trend in history.trends) else []
+    captions += ["A season is a year."] if history.axis is Axis.DATE and _PER_SEASON in shown else []
+    table.caption, table.caption_justify = " ".join(captions) or None, "left"
     for row, style in zip(rows, styles, strict=True):
         table.add_row(*(row[i] for i in shown), style=style)
     return table

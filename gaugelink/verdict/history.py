@@ -23,7 +23,7 @@ MOST_STEPS = 3
 FAST_WEAR = 4.0
 """How many times the usual wear a cylinder may show before a job on it. No source."""
 STAYS = 0.5
-"""Share of a common step that has to be left when one cylinder is left out. No source."""
+"""Share of a common step, or of a common fall, that has to be left when one cylinder is left out. No source."""
 CONTRADICTS = 2.0
 """How many standard uncertainties, as stated, the readings beside a job may be off the fit: the scatter that was seen
 beyond what was stated may come from that fall. Chosen beside the fleets of `tests.benchmarks.fleet_history`."""
@@ -105,6 +105,7 @@ class MachineHistory:
     engine_percent: Estimate | None
     """Change of the mean of all cylinders for each unit of the axis; gauge and days count."""
     engine_is_falling: bool
+    """By more than chance, and not by one of its cylinders alone."""
     steps: tuple[CommonStep, ...]
     jobs: tuple[JobEffect, ...]
     scatter: float
@@ -143,6 +144,7 @@ def read_history(
     engine = _engine_slope(model, fit)
     # What another gauge or other days may explain is in its uncertainty, and is not told as the engine's.
     falling = engine is not None and engine.z < -max(fit.factor, fit.critical(limits.false_alarm))
+    falling = falling and _falls_without_any_one(model, fit)
     return MachineHistory(
         axis=axis,
         unit=unit,
@@ -213,9 +215,18 @@ def _engine_slope(model: Model, fit: Fit) -> Estimate | None:
     tests = {j for j, _ in model.rows}
     if len(tests) < 3:
         return None
-    share = 1.0 / len(model.cylinders)
-    slope = fit.combined({f"slope {c} {_last_segment(model, c)}": share for c in model.cylinders})
-    return _percent(slope)
+    return _percent(_mean_slope(model, fit, model.cylinders))
+
+
+def _mean_slope(model: Model, fit: Fit, cylinders: Sequence[str]) -> Estimate:
+    return fit.combined({f"slope {c} {_last_segment(model, c)}": 1.0 / len(cylinders) for c in cylinders})
+
+
+def _falls_without_any_one(model: Model, fit: Fit) -> bool:
+    """Whether the fall of all cylinders together stays, whichever is left out: what one alone does is no engine's."""
+    whole = _mean_slope(model, fit, model.cylinders).value
+    rests = [[c for c in model.cylinders if c != left_out] for left_out in model.cylinders]
+    return all(_mean_slope(model, fit, rest).value <= STAYS * whole for rest in rests if rest)
 
 
 def _job_effects(model: Model, splits: Sequence[Split]) -> tuple[JobEffect, ...]:

@@ -47,4 +47,5 @@ def _then(left: float, below: float, unit: str, room: float) -> str:
         return f"and is {below:.0f} % below them now, past the limit of {room:g} %"
     if left <= 1.0:
         return f"and is {room:g} % below them, the limit, within one {unit} if that goes on"
-    return f"and has {left:.1f} of them to go to the limit of {room:g} % below"
+    units = "seasons" if unit == "season" else f"times {unit}"
+    return f"and reaches the limit, {room:g} % below them, in about {left:.1f} {units} if that goes on"

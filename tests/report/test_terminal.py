@@ -67,6 +67,16 @@ def test_a_history_leaves_out_empty_columns_and_says_what_a_season_is() -> None:
     assert "tests since a job" in shown((once,))
 
 
+def test_the_level_of_a_history_is_told_as_the_fit_s_and_not_as_a_reading() -> None:
+    history = sample_report().history
+    assert history is not None
+    table = history_table(history, PSI)
+    assert table.columns[1].header == "now, at sea level, psi"
+    assert str(table.caption).startswith("Now is by the fit of all tests.")
+    once = replace(history.trends[0], tests=1)
+    assert history_table(replace(history, trends=(once,)), PSI).caption is None
+
+
 def test_a_trend_that_rounds_to_nothing_is_not_below_nothing() -> None:
     history = sample_report().history
     assert history is not None

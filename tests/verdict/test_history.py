@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import theilslopes
 
 from gaugelink.engine.fleet import Counter
+from gaugelink.report.words import history_sentences
 from gaugelink.verdict.findings import VerdictWord
 from gaugelink.verdict.fleet import MachineTests, Standing, fleet_steps, rank_fleet
 from gaugelink.verdict.history import read_history
@@ -148,6 +149,17 @@ def test_a_change_of_gauge_is_a_step_of_all_cylinders_and_no_wear() -> None:
     assert not history.steps[0].gauge_is_known_to_have_changed
     assert not any(t.is_wearing for t in history.trends)
     assert not history.engine_is_falling
+
+
+@pytest.mark.parametrize(("rates", "falls"), [((0.0, 0.0, -4.5), False), ((-2.0, -1.5, -1.0), True)])
+def test_what_one_cylinder_loses_is_not_told_as_lost_by_all_together(rates: tuple[float, ...], falls: bool) -> None:
+    seasons = [0.4 * number for number in range(12)]
+    tests = [past(s, *(930.0 * (1.0 + rate / 100.0) ** s for rate in rates)) for s in seasons]
+    history = read_history(tests)
+    assert history.engine_percent is not None
+    assert history.engine_percent.value == pytest.approx(-1.5, abs=0.1)
+    assert history.engine_is_falling is falls
+    assert any("All cylinders together" in line for line in history_sentences(history, len(tests))) is falls
 
 
 def test_even_wear_is_no_change_of_gauge() -> None:

@@ -129,14 +129,14 @@ def test_report_and_ranking_tell_one_figure_of_what_is_left() -> None:
     (finding,) = trend_findings(history, TRIPLE)
     (ranked,) = rank_fleet([Standing("m", "M", None, None, history, 90.0)], BEGIN)
     left = f"{np.log(0.9) / np.log(0.98) - 2.5:.1f}"
-    assert f"has {left} of them to go" in finding.text
+    assert f"reaches the limit, 10 % below them, in about {left} seasons if that goes on" in finding.text
     assert f"reaches the limit in about {left} seasons" in ranked.reasons[0]
 
 
 def test_a_shop_s_own_limit_is_the_trend_s_too() -> None:
     history = read_history([past(k / 2, 930.0, 930.0 * 0.98 ** (k / 2), 930.0) for k in range(6)])
     (finding,) = trend_findings(history, TRIPLE, Rules(two_stroke_lowest_percent=80.0))
-    assert "to the limit of 20 % below" in finding.text
+    assert "reaches the limit, 20 % below them, in about 8.5 seasons" in finding.text
     assert finding.rule is RuleName.TREND
 
 

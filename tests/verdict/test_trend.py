@@ -15,7 +15,7 @@ SEASONS = (0.0, 0.3, 1.0, 1.3, 2.0, 2.3)
 @pytest.mark.parametrize(
     ("share_each", "severity", "said"),
     [
-        (0.98, Severity.WATCH, "of them to go to the limit of 10 % below"),
+        (0.98, Severity.WATCH, " seasons if that goes on"),
         (0.963, Severity.INVESTIGATE, "within one season if that goes on"),
         (0.94, Severity.INVESTIGATE, "now, past the limit of 10 %"),
     ],
