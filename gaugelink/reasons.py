@@ -85,13 +85,14 @@ def is_there(path: Path, what: str, refusal: type[GaugelinkError] = SettingsErro
         raise refusal(f"The {what} {path} cannot be read: {reason(error)}.") from error
 
 
-def read_text(path: Path, what: str, decode: Callable[[bytes], str] = bytes.decode) -> str:
+def read_text(path: Path, what: str, decode: Callable[[bytes], str] = bytes.decode, *, no_text: str = "") -> str:
     """Read a file that a person wrote.
 
     Args:
         path: the file.
         what: what it is, for the message: ``shop file``.
         decode: makes text of its bytes, or raises ValueError.
+        no_text: the way out, where its bytes are no such text.
 
     Raises:
         SettingsError: it is not there, or cannot be read as text.
@@ -102,4 +103,5 @@ def read_text(path: Path, what: str, decode: Callable[[bytes], str] = bytes.deco
         raise SettingsError(f"{path}: there is no such {what}.") from error
     except (OSError, ValueError) as error:
         # A path that no file can have is told as a wrong value.
-        raise SettingsError(f"{path}: the {what} cannot be read: {reason(error)}.") from error
+        way_out = f"; {no_text}" if no_text and isinstance(error, UnicodeError) else ""
+        raise SettingsError(f"{path}: the {what} cannot be read: {reason(error)}{way_out}.") from error

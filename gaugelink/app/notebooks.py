@@ -36,6 +36,7 @@ from gaugelink.settings import parse_settings
 from gaugelink.simulated import is_simulated
 from gaugelink.tables import text_of
 
+AS_TEXT = "save it from the spreadsheet as CSV in UTF-8"
 _OF_NOTEBOOKS = uuid.UUID("7d0c2f53-4f0e-4b7e-9d55-6b3b6a7c1f10")
 """Name space of the ids of what notebooks hold (RFC 9562, section 5.5): the same line has the same id each time."""
 
@@ -89,7 +90,7 @@ async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
     if unit is not None and unit not in {one.value for one in PressureUnit}:
         known = ", ".join(one.value for one in PressureUnit)
         raise SettingsError(f"--unit: found {unit!r}; allowed: {known}.")
-    text = read_text(file, "notebook", text_of)
+    text = read_text(file, "notebook", text_of, no_text=AS_TEXT)
     notebook = parse_notebook(text, str(file), shop.fleet, PressureUnit(unit) if unit is not None else None, last_day())
     make_folder(shop.journal.parent)
     async with Journal.open(shop.journal) as journal:

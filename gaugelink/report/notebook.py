@@ -6,6 +6,7 @@ line, in the columns ``date, machine`` and one for each cylinder, named as in th
 """
 
 import csv
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -94,6 +95,12 @@ def parse_notebook(
     return _Reader(file, fleet, unit, last_day).read(text)
 
 
+def _same(name: str) -> str:
+    """A name as it is compared: some programs write an umlaut as a letter and a mark (Unicode UAX 15), and the case
+    says nothing."""
+    return unicodedata.normalize("NFC", name).casefold()
+
+
 class _Reader:
     def __init__(self, file: str, fleet: Fleet, unit: PressureUnit | None, last_day: date) -> None:
         self.file, self.fleet, self.unit, self.last_day = file, fleet, unit, last_day
@@ -106,7 +113,7 @@ class _Reader:
         self.commas = Commas(0)
 
     def read(self, text: str) -> Notebook:
-        table = table_of(text.removeprefix("\ufeff"))
+        table = table_of(unicodedata.normalize("NFC", text.removeprefix("\ufeff")))
         self.dialect, self.top = table.dialect, table.above + 1
         reader = csv.reader(table.lines, delimiter=self.dialect.delimiter, strict=True)
         try:
@@ -146,7 +153,7 @@ class _Reader:
             self._mistake(self.top, "there is a column 'cylinder' but none for 'pressure'")
         expected = {"date", "machine", *KNOWN, *(("cylinder", "pressure") if tidy else ())}
         rest = [name for name in header if name.casefold() not in expected]
-        names = {cylinder.casefold() for engine in self.fleet.engine for cylinder in engine.cylinder_names}
+        names = {_same(cylinder) for engine in self.fleet.engine for cylinder in engine.cylinder_names}
         for name in rest:
             if tidy or name.casefold() not in names:
                 allowed = ", ".join(("date", "machine", "cylinder", "pressure", *KNOWN))
@@ -184,7 +191,7 @@ class _Reader:
             air_noted = bool(row.get("altitude_m") or row.get("ambient_abs_kpa"))
             if known and not air_noted:
                 ambient, air_noted = known.ambient, known.air_noted
-            readings = [(engine.cylinder(name).name, kpa) for name, kpa in readings]
+            readings = [(self._cylinder(name, engine, line) or name, kpa) for name, kpa in readings]
             self.tests[key] = NotebookTest(
                 machine.id,
                 on,
@@ -204,10 +211,10 @@ class _Reader:
         """Note whether a row could be read with decimal commas as well, or shows that there are none."""
         lower = [name.casefold() for name in header]
         row = {name: cell.strip() for name, cell in zip(lower, cells, strict=False)}
-        machine = self._found(row.get("machine", ""))
-        if self.dialect.decimal_comma or machine is None or self.dialect.surplus(header, cells) is not None:
+        found = self._found(row.get("machine", ""))
+        if self.dialect.decimal_comma or len(found) != 1 or self.dialect.surplus(header, cells) is not None:
             return
-        own = {name.casefold() for name in self.fleet.engine_of(machine.id).cylinder_names}
+        own = {name.casefold() for name in self.fleet.engine_of(found[0].id).cylinder_names}
         columns = [name.casefold() for name in self.cylinder_columns] or ["pressure"]
         places = [lower.index(name) for name in columns if name in own or (name == "pressure" and name in lower)]
         count, said = len(named(cells)), _unit_named(row.get("unit", ""))
@@ -231,17 +238,20 @@ class _Reader:
                 self.commas.doubt(line, count, whole, fraction)
                 return
 
-    def _found(self, name: str) -> MachineRecord | None:
-        for machine in self.fleet.machine:
-            if name.casefold() in (machine.id.casefold(), machine.name.casefold()):
-                return machine
-        return None
+    def _found(self, name: str) -> list[MachineRecord]:
+        """The machine of this id, else all of this name."""
+        by_id = [machine for machine in self.fleet.machine if _same(machine.id) == _same(name)]
+        return by_id or [machine for machine in self.fleet.machine if _same(machine.name) == _same(name)]
 
     def _machine(self, row: Mapping[str, str], line: int) -> MachineRecord | None:
         name = row.get("machine", "")
-        machine = self._found(name)
-        if machine is not None:
-            return machine
+        found = self._found(name)
+        if len(found) == 1:
+            return found[0]
+        if found:
+            ids = ", ".join(machine.id for machine in found)
+            self._mistake(line, f"more than one machine is called {name!r}; write which it was: {ids}")
+            return None
         listed = ", ".join(machine.id for machine in self.fleet.machine) or "none"
         self._mistake(line, f"the fleet has no machine {name!r}; it has {listed}")
         return None
@@ -262,7 +272,7 @@ class _Reader:
         word = row.get("unit", "")
         if not word:
             if self.unit is None:
-                self._mistake(line, "no unit; give the notebook's unit, or a column 'unit'")
+                self._mistake(line, "no unit; give the notebook's unit, as --unit psi, or a column 'unit'")
             return self.unit
         unit = _unit_named(word)
         if unit is not None:
@@ -277,7 +287,9 @@ class _Reader:
         self._mistake(line, f"{name} is {word!r}; write yes or no")
         return None
 
-    def _number(self, row: Mapping[str, str], name: str, line: int, low: float, high: float) -> float | None:
+    def _number(
+        self, row: Mapping[str, str], name: str, line: int, low: float, high: float, unit: str = ""
+    ) -> float | None:
         text = row.get(name, "")
         if not text:
             return None
@@ -287,7 +299,8 @@ class _Reader:
             self._mistake(line, f"{name} is {text!r}, which is not a number")
             return None
         if not low <= value <= high:
-            self._mistake(line, f"{name} is {text}, outside {low:g} to {high:g}")
+            asked = f" {unit}; is the unit right?" if unit else ""
+            self._mistake(line, f"{name} is {text}, outside {low:g} to {high:.4g}{asked}")
             return None
         thousands = self.dialect.in_thousands(text)
         if thousands is not None and thousands <= high:
@@ -308,7 +321,7 @@ class _Reader:
 
     def _cylinder(self, name: str, engine: EngineRecord, line: int) -> str | None:
         for known in engine.cylinder_names:
-            if known.casefold() == name.casefold():
+            if _same(known) == _same(name):
                 return known
         self._mistake(line, f"{engine.name} has no cylinder {name!r}; it has {', '.join(engine.cylinder_names)}")
         return None
@@ -326,7 +339,7 @@ class _Reader:
         for name, cell in cells:
             # In a tidy file the line's own cylinder is checked once, by whoever asks for it.
             cylinder = self._cylinder(name, engine, line) if self.cylinder_columns or not name else name
-            value = self._number({name: cell}, name, line, 0.0, unit.from_kpa(HIGHEST_KPA))
+            value = self._number({name: cell}, name, line, 0.0, unit.from_kpa(HIGHEST_KPA), unit.value)
             if cylinder is not None and value is not None:
                 readings.append((cylinder, unit.to_kpa(value)))
         return readings

@@ -306,7 +306,8 @@ def test_a_date_that_is_none_is_refused_with_one_that_is(shop: Shop) -> None:
 def test_what_cannot_be_read_is_refused_in_words(shop: Shop) -> None:
     assert shop.refused("import", str(shop.folder)).endswith("the notebook cannot be read: it is a folder.")
     (shop.folder / "dial.csv").write_bytes(b"date,machine\n\xff\n")
-    assert shop.refused("import", str(shop.folder / "dial.csv")).endswith("it is not text in UTF-8.")
+    refused = shop.refused("import", str(shop.folder / "dial.csv"))
+    assert refused.endswith("it is not text in UTF-8; save it from the spreadsheet as CSV in UTF-8.")
     shop.run("import", shop.write("old.csv", NOTEBOOK))
     nowhere = shop.folder / "nowhere"
     assert shop.refused("export", str(nowhere / "a.csv")).endswith("cannot be written: its folder is not there.")

@@ -2,6 +2,8 @@
 
 from datetime import date
 from pathlib import Path
+from typing import Literal
+from unicodedata import normalize
 
 import pytest
 from hypothesis import given
@@ -129,7 +131,9 @@ def test_a_byte_order_mark_and_windows_line_ends_do_no_harm() -> None:
         (("Middle,103", "Middle,1O3"), ["line 3", "1O3", "number"]),
         (("Middle,103", "Middle,-3"), ["line 3", "-3"]),
         (("Middle,103,psi", "Middle,103,lbs"), ["line 3", "lbs", "psi"]),
-        (("Middle,103,psi", "Middle,103,"), ["line 3", "no unit"]),
+        (("Middle,103,psi", "Middle,103,"), ["line 3", "no unit", "--unit psi"]),
+        (("Middle,103,psi", "Middle,103,bar"), ["line 3", "103, outside 0 to 40 bar; is the unit right?"]),
+        (("Middle,103,psi", "Middle,920,psi"), ["line 3", "920, outside 0 to 580.2 psi; is the unit right?"]),
         (("Middle,103,psi", "Middle,,psi"), ["line 3", "neither a pressure nor a job"]),
         (("Middle,103,psi,,", "Middle,103,psi,,a,b,c"), ["line 3", "cells"]),
         (("date,machine", "day,machine"), ["line 1", "date"]),
@@ -142,6 +146,45 @@ def test_a_mistake_is_told_by_file_and_line(change: tuple[str, str], says: list[
         parse_notebook(TIDY.replace(*change), "old.csv", FLEET)
     for word in ("old.csv", *says):
         assert word in str(caught.value)
+
+
+UMLAUT = """[[machine]]
+id = "h\N{LATIN SMALL LETTER U WITH DIAERESIS}tte"
+name = "Yard"
+engine = "twin"
+[[machine]]
+id = "yard-2"
+name = "Yard"
+engine = "twin"
+[[engine]]
+id = "twin"
+name = "Twin"
+cycle = 2
+cylinders = ["vorn", "hint\N{LATIN SMALL LETTER E WITH ACUTE}n"]
+"""
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+@pytest.mark.parametrize("written", ["NFC", "NFD"])
+@pytest.mark.parametrize(
+    "shape", ["date,machine,vorn,{2}\n{0},{1},134,133\n", "date,machine,cylinder,pressure\n{0},{1},{2},134\n"]
+)
+def test_a_letter_with_its_mark_apart_is_the_letter_with_its_mark(
+    form: Literal["NFC", "NFD"], written: Literal["NFC", "NFD"], shape: str
+) -> None:
+    fleet = parse_fleet(normalize(form, UMLAUT), "fleet.toml")
+    text = normalize(written, shape.format("2024-10-03", fleet.machine[0].id, fleet.engine[0].cylinder_names[1]))
+    (test,) = parse_notebook(text, "old.csv", fleet, PSI).tests
+    assert test.machine == fleet.machine[0].id
+    assert test.readings[-1][0] == fleet.engine[0].cylinder_names[1]
+
+
+def test_a_name_that_two_machines_have_is_no_machine_s() -> None:
+    text = "date,machine,vorn\n2024-10-03,{},134\n"
+    fleet = parse_fleet(UMLAUT, "fleet.toml")
+    assert parse_notebook(text.format("yard-2"), "old.csv", fleet, PSI).tests[0].machine == "yard-2"
+    with pytest.raises(SettingsError, match="line 2: more than one machine is called 'Yard'; write which it was: h"):
+        parse_notebook(text.format("Yard"), "old.csv", fleet, PSI)
 
 
 def test_all_mistakes_are_told_at_once() -> None:
