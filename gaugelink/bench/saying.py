@@ -72,7 +72,7 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     """Say how the test ended: the `last` reading if it has just come, then all cylinders, or the extremes of many.
 
     Reading all of them back in order is one more chance to notice that two were mixed up. Those that do not agree
-    and those that were skipped are named. A test with an open question has not ended: then that is said.
+    and those that were skipped or never settled are named. A test with an open question has not ended: that is said.
     """
     if state.phase is Phase.ABANDONED:
         return given_up(say, state.plan.machine, state.readings)
@@ -92,6 +92,10 @@ def closing(state: BenchState, say: Prompter, last: Reading | None = None) -> Pr
     unagreed = tuple(name for name in ended if name not in rising)
     if unagreed:
         ending = say.joined(ending, say.say(PromptKey.UNAGREED_ONES, (), targets=unagreed))
+    # Of a test that was finished early: a list of some does not say that others are missing from it.
+    unread = tuple(name for name in state.plan.cylinders if name not in ended and not state.settled(name))
+    if unread and state.phase is Phase.FINISHED and ending.key is not PromptKey.DONE_NOTHING:
+        ending = say.joined(ending, say.say(PromptKey.UNSETTLED_ONES, (), targets=unread))
     return _with_skipped(state, say, ending)
 
 

@@ -171,6 +171,9 @@ def test_how_a_test_ended_names_what_rises_what_does_not_agree_what_was_skipped_
     assert "Still rising, so at least that: PTO." in said
     assert "Not agreed: middle." in said
     assert said.endswith("Skipped: MAG.")
+    # One that was to be measured again, and was not, is missing from the list and is named.
+    state.skipped.clear()
+    assert saying.closing(state, SAY).text.endswith("Not agreed: middle. Not settled: MAG.")
     # A test with questions is not over.
     state.phase = Phase.MEASURING
     assert saying.closing(state, SAY).text == "2 questions left."

@@ -133,7 +133,7 @@ def test_a_finished_test_can_be_given_up_and_counts_again_when_that_is_taken_bac
     assert shop.state.readings == readings
     assert shop.command(CommandKind.TAKE_BACK).ok
     assert shop.state.phase is Phase.FINISHED
-    assert shop.prompts[-1].text == "The test counts again. Test done: PTO, 135 psi."
+    assert shop.prompts[-1].text == "The test counts again. Test done: PTO, 135 psi. Not settled: middle and MAG."
     assert shop.command(CommandKind.TAKE_BACK).ok
     assert shop.state.phase is Phase.MEASURING
     assert shop.prompts[-1].text == "The test is open again. Move the gauge to middle. Pull when ready."
