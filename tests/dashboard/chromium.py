@@ -8,10 +8,11 @@ import asyncio
 import shutil
 import socket
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, nullcontext
 
 from playwright.async_api import Browser, Error, Page, async_playwright, expect
 
+from gaugelink.dashboard.hub import BEAT_S
 from gaugelink.dashboard.serve import served, take_port
 from tests.dashboard.pages import Played
 
@@ -156,9 +157,29 @@ async def opened(
 
 
 @asynccontextmanager
-async def played_page(played: Played) -> AsyncIterator[str]:
-    """Serve a page that the test plays; gives its address."""
+async def played_page(played: Played, *, beats: bool = True) -> AsyncIterator[str]:
+    """Serve a page that the test plays; gives its address.
+
+    Its server beats as every one does, or the page would take it for lost wherever a test takes longer than that.
+    Without `beats` it is the test that does, beside a page's clock that it turns.
+    """
     played.door.port = 0
     listening: socket.socket = take_port(played.door)
-    async with served(played.app(), played.hub, listening):
+    async with served(played.app(), played.hub, listening), beating(played) if beats else nullcontext():
         yield played.door.address
+
+
+@asynccontextmanager
+async def beating(played: Played) -> AsyncIterator[None]:
+    """Beat by the computer's clock; the hub's own is the test's to turn."""
+
+    async def beat() -> None:
+        while True:
+            await asyncio.sleep(BEAT_S)
+            played.hub.beat()
+
+    task = asyncio.create_task(beat())
+    try:
+        yield
+    finally:
+        task.cancel()

@@ -8,6 +8,7 @@ from gaugelink.peak.events import Flag
 from tests.dashboard.chromium import PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, EVENT, HELD, cranking, in_full_swing, settled, state
+from tests.dashboard.sight import boxes
 from tests.dashboard.test_in_chromium import grave_faults
 
 OTHER = "019c23f0-0000-7000-8000-00000000000c"
@@ -45,19 +46,15 @@ async def test_a_cylinder_that_still_rose_reads_at_least_so_much_and_says_why(si
             await expect(page.locator("#doubts")).to_contain_text(f"PTO: {words}")
             await expect(page.locator("#doubts")).to_be_visible()
             await expect(first.locator(".value")).to_have_text("at least 135")
-            least, above = (
-                await first.locator(".value small").bounding_box(),
-                await page.locator("#range").bounding_box(),
-            )
-            assert least is not None
-            assert above is not None
-            assert least["y"] >= above["y"] + above["height"]
+            (_, least, _, _), (_, _, _, above) = await boxes(page, ".cylinder .value small", "#range")
+            assert least >= above
             label = await first.get_attribute("aria-label") or ""
             assert label.startswith("Cylinder PTO: at least 135 psi plus or minus")
         assert await grave_faults(page) == []
         # The crankshaft is straight, whatever there is to say of one cylinder.
-        shafts = [await one.bounding_box() for one in await page.locator(".shaft").all()]
-        assert len({box["y"] for box in shafts if box is not None}) == 1
+        shafts = await boxes(page, ".shaft")
+        assert len(shafts) == 3
+        assert len({top for _, top, _, _ in shafts}) == 1
         played.hub.take(BENCH, "test", with_flags(4, Flag.ZERO_DRIFT))
         await expect(page.locator("#doubts")).to_have_text("PTO: zero moved.")
         await expect(first.locator(".value")).to_have_text("135")

@@ -3,7 +3,7 @@
 from collections.abc import Awaitable, Callable
 
 import pytest
-from playwright.async_api import Locator, Page, Route, expect
+from playwright.async_api import Page, Route, expect
 
 from gaugelink.bench.english import ENGLISH
 from gaugelink.bench.prompts import Prompter
@@ -12,16 +12,16 @@ from gaugelink.engine.units import PressureUnit
 from tests.dashboard.chromium import SMALL_PHONE, WALL, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, TRIPLE, in_full_swing, leak_state, prompt, settled, state
+from tests.dashboard.sight import boxes
 from tests.dashboard.test_cautions_in_chromium import in_sight
 from tests.dashboard.test_in_chromium import grave_faults
 
 LONG_NAME = "Ridge 7 of the upper lodge, long track"
 
 
-async def rows(*parts: Locator) -> set[int]:
+async def rows(page: Page, *parts: str) -> set[int]:
     """Middles of parts from the top of the page, in steps of 20 pixels."""
-    boxes = [await part.bounding_box() for part in parts]
-    return {round((box["y"] + box["height"] / 2) / 20) for box in boxes if box is not None}
+    return {round((top + bottom) / 2 / 20) for _, top, _, bottom in await boxes(page, *parts)}
 
 
 async def test_on_a_small_phone_every_caution_of_a_machine_with_a_note_is_in_sight_with_its_button() -> None:
@@ -34,7 +34,7 @@ async def test_on_a_small_phone_every_caution_of_a_machine_with_a_note_is_in_sig
     async with chromium() as browser, played_page(played) as address, opened(browser, address, SMALL_PHONE) as page:
         await expect(page.locator("#do-acknowledge")).to_be_in_viewport(ratio=1)
         assert await in_sight(page) == list(cautions)
-        assert len(await rows(page.locator("nav"), page.locator("#speak"), page.locator("#theme"))) == 1
+        assert len(await rows(page, "nav", "#speak", "#theme")) == 1
         assert await grave_faults(page) == []
         # A long name gives way; what is under way does not.
         state_words = page.locator("#subject-state")
@@ -53,11 +53,8 @@ async def test_on_a_small_phone_the_verdict_is_in_sight_when_the_test_is_done() 
     played.hub.take(BENCH, "prompt", prompt(ended, 9.0, "last_done"))
     async with chromium() as browser, played_page(played) as address, opened(browser, address, SMALL_PHONE) as page:
         await expect(page.locator("#do-finish")).to_be_visible()
-        bar = await page.locator("#actions").bounding_box()
-        word = await page.locator("#verdict-word").bounding_box()
-        assert bar is not None
-        assert word is not None
-        assert word["y"] + word["height"] <= bar["y"]
+        (_, bar, _, _), (_, _, _, word) = await boxes(page, "#actions", "#verdict-word")
+        assert word <= bar
 
 
 async def test_what_is_wrong_is_said_once_and_above_the_cautions_where_these_stand() -> None:
@@ -128,7 +125,7 @@ async def test_the_voice_says_that_nothing_is_heard_and_then_what_was_missed() -
     in_full_swing(played.hub)
     async with (
         chromium() as browser,
-        played_page(played) as address,
+        played_page(played, beats=False) as address,
         opened(browser, address, frozen=True) as page,
     ):
         await expect(page.locator("#cylinders li")).to_have_count(3)

@@ -271,7 +271,7 @@ async def test_a_lost_broker_an_absent_bench_and_a_lost_server_are_each_shown_as
     in_full_swing(played.hub)
     async with (
         chromium() as browser,
-        played_page(played) as address,
+        played_page(played, beats=False) as address,
         opened(browser, address, frozen=True) as page,
     ):
         contact, body = page.locator("#contact"), page.locator("body")

@@ -1,24 +1,18 @@
 """What is in sight at once on a small wall, and what nothing may cover."""
 
+import asyncio
 import json
 
 import pytest
-from playwright.async_api import Locator, Page, expect
+from playwright.async_api import Page, expect
 
 from gaugelink.broker.messages import TestState
 from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, HELD, TRIPLE, gauge, in_full_swing, live, settled, state
+from tests.dashboard.sight import Box, boxes
 
 SMALL_WALL = {"width": 1280, "height": 900}
-Box = tuple[float, float, float, float]
-
-
-async def box(part: Locator) -> Box:
-    """Left, top, right and bottom on the screen."""
-    found = await part.bounding_box()
-    assert found is not None
-    return found["x"], found["y"], found["x"] + found["width"], found["y"] + found["height"]
 
 
 def meet(one: Box, other: Box) -> bool:
@@ -28,8 +22,8 @@ def meet(one: Box, other: Box) -> bool:
 
 async def covered(page: Page, *parts: str) -> list[str]:
     """Parts that the answer to a command lies over."""
-    answer = await box(page.locator("#result"))
-    return [part for part in parts if meet(answer, await box(page.locator(part).first))]
+    answer, *others = await boxes(page, "#result", *parts)
+    return [part for part, other in zip(parts, others, strict=True) if meet(answer, other)]
 
 
 def a_full_shop() -> Played:
@@ -51,16 +45,15 @@ async def test_on_a_small_wall_the_switches_keep_their_row_and_the_verdict_is_in
         opened(browser, address, SMALL_WALL) as page,
     ):
         await expect(page.locator("figure")).to_have_count(2)
-        views = await box(page.locator("nav"))
-        for switch in ("#speak", "#theme"):
-            _, top, right, bottom = await box(page.locator(switch))
+        views, *switches = await boxes(page, "nav", "#speak", "#theme")
+        for _, top, right, bottom in switches:
             assert views[1] <= top < bottom <= views[3]
             assert right <= SMALL_WALL["width"]
-        _, _, _, floor = await box(page.locator("#judged"))
-        for part in ("#verdict-word", "#next", "#spread", "#summary"):
-            _, _, _, bottom = await box(page.locator(part))
+        parts = ("#verdict-word", "#next", "#spread", "#summary")
+        (_, _, _, floor), (_, below, _, _), *inside = await boxes(page, "#judged", "#actions", *parts)
+        for part, (_, _, _, bottom) in zip(parts, inside, strict=True):
             assert bottom <= floor + 0.5, part
-        assert floor <= (await box(page.locator("#actions")))[1]
+        assert floor <= below
 
 
 @pytest.mark.parametrize("size", [SMALL_WALL, PHONE], ids=["small wall", "phone"])
@@ -99,3 +92,33 @@ async def test_what_was_noted_stands_beside_the_verdict() -> None:
         told = TestState.model_validate(json.loads(state(revision=3)) | {"notes": notes})
         played.hub.take(BENCH, "test", told.model_dump_json().encode())
         await expect(page.locator("#noted")).to_have_text("Noted: <b>blue</b> deposit (Kim)")
+
+
+async def test_parts_are_looked_at_while_the_page_is_in_touch() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await expect(page.locator(".shaft")).to_have_count(3)
+        in_touch = await boxes(page, ".shaft")
+        played.hub.broker(False, "The broker at 127.0.0.1:1883 is away.")
+        await expect(page.locator("body")).to_have_attribute("data-stale", "true")
+        looking = asyncio.create_task(boxes(page, ".shaft"))
+        # What is asked of a page after the look is answered after it.
+        await asyncio.sleep(0)
+        assert await page.locator(".shaft").first.bounding_box() is not None
+        played.hub.broker(True)
+        assert await looking == in_touch
+
+
+async def test_a_played_page_stays_in_touch_however_long_its_test_takes() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    async with (
+        chromium() as browser,
+        played_page(played) as address,
+        opened(browser, address, frozen=True) as page,
+    ):
+        body = page.locator("body")
+        await expect(body).to_have_attribute("data-stale", "false")
+        await page.clock.fast_forward(3000)
+        await expect(body).to_have_attribute("data-stale", "false")

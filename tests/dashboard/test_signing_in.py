@@ -34,7 +34,7 @@ async def test_a_browser_signs_in_with_the_token_and_out_again(size: dict[str, i
         assert await page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
         out = page.get_by_role("button", name="Sign out")
         # The way out takes no line of its own from what is to be done.
-        assert len(await rows(page.locator("nav"), page.locator("#speak"), page.locator("#theme"), out)) == 1
+        assert len(await rows(page, "nav", "#speak", "#theme", "#logout button")) == 1
         await out.click()
         await expect(page).to_have_url(re.compile("/login$"))
         await page.goto(address)
