@@ -127,11 +127,6 @@ class Plan(Settings):
         given = self.conditions
         return self.asks_ready and given.plugs_out is not False, self.asks_ready and given.throttle_open is not False
 
-    @property
-    def stations(self) -> tuple[tuple[str, ...], ...]:
-        """Cylinders that are cranked together, in order: one each for a moved gauge, all at once for one gauge each."""
-        return stations(self.gauges, self.cylinders)
-
 
 def lane(gauges: Mapping[str, str], cylinders: Sequence[str], gauge: str) -> tuple[str, ...]:
     """Return the cylinders of one gauge in order, empty when it has none. `gauges` names each cylinder's gauge."""
@@ -139,6 +134,7 @@ def lane(gauges: Mapping[str, str], cylinders: Sequence[str], gauge: str) -> tup
 
 
 def stations(gauges: Mapping[str, str], cylinders: Sequence[str]) -> tuple[tuple[str, ...], ...]:
-    """Return the cylinders that are cranked together, in order. `gauges` names each cylinder's gauge."""
+    """Return the cylinders that are cranked together, in order: one each for a gauge that is moved, all at once for one
+    gauge each. `gauges` names each cylinder's gauge."""
     lanes = [lane(gauges, cylinders, gauge) for gauge in dict.fromkeys(gauges[name] for name in cylinders)]
     return tuple(tuple(name for name in row if name is not None) for row in zip_longest(*lanes))

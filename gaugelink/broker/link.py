@@ -136,10 +136,6 @@ class BrokerLink:
         """How the link stands."""
         return LinkStatus(self._connected, self._problem, self._connects, self._sent)
 
-    def wake(self) -> None:
-        """Look into the outbox now. The journal does this by itself after every commit."""
-        self._journal.outbox_grew.set()
-
     def publish_live(self, topic_suffix: str, payload: str) -> None:
         """Publish something that is only worth having now, at QoS 0: dropped while the broker is away or behind."""
         if not self._connected:

@@ -37,11 +37,6 @@ class CylinderGeometry:
     closing_deg_btdc: float
     """Crank angle before top dead centre at which the last port or valve closes; 180 is bottom dead centre."""
 
-    @property
-    def swept_cm3(self) -> float:
-        """Swept volume of the whole stroke."""
-        return self.swept_above_cm3(180.0)
-
     def swept_above_cm3(self, deg_from_tdc: float) -> float:
         """Volume that the piston has opened at a crank angle from top dead centre (slider-crank, no pin offset)."""
         crank = self.stroke_mm / 2.0

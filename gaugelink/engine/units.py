@@ -44,12 +44,8 @@ class PressureUnit(StrEnum):
         """
         return max(self.decimals, 1)
 
-    def fine(self, pressure_kpa: float) -> str:
-        """Write a difference without its unit: ``3.3``, ``109``; never ``-0.0``."""
-        return _number(self.from_kpa(pressure_kpa), self._decimals_of_difference(pressure_kpa))
-
     def fine_text(self, pressure_kpa: float) -> str:
-        """Write a difference with its unit, for a person: ``6.4 psi``."""
+        """Write a difference with its unit, for a person: ``6.4 psi``, ``109 psi``; never ``-0.0 psi``."""
         return self._written(pressure_kpa, self._decimals_of_difference(pressure_kpa))
 
     def with_doubt(self, pressure_kpa: float, u_kpa: float, *, fine: bool = False) -> tuple[str, str]:

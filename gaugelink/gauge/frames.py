@@ -114,11 +114,6 @@ class FrameReader:
         """What is taken off an absolute gauge's reading; 0 for a gauge that reads from ambient."""
         return 0.0 if self._zero is None else self._zero.zero_kpa
 
-    @property
-    def zero_settled(self) -> bool:
-        """Whether the zero rests on a stated ambient or a quiet stretch; True for a gauge that reads from ambient."""
-        return self._zero is None or self._zero.settled
-
     def link_lost(self, now_s: float) -> None:
         """The link went away: counters start again, an unfinished line is dropped, time goes on."""
         del now_s

@@ -17,8 +17,6 @@ from gaugelink.gauge.layout import GaugeLayout, How, Listen, Reference
 ENVIRONMENTAL_SENSING = normalize_uuid_16(0x181A)
 PRESSURE = normalize_uuid_16(0x2A6D)
 PRESENTATION_FORMAT = normalize_uuid_16(0x2904)
-BATTERY_SERVICE = normalize_uuid_16(0x180F)
-BATTERY_LEVEL = normalize_uuid_16(0x2A19)
 
 UNIT_NUMBERS: dict[int, PressureUnit] = {
     0x2724: PressureUnit.PASCAL,

@@ -93,16 +93,6 @@ class ReadingEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class JudgementEntry:
-    """An event judged again, by a later version of the code from the raw samples. The first judgement stays."""
-
-    event_id: str
-    at: datetime
-    """Wall time of the new judgement."""
-    event: CrankingEvent
-
-
-@dataclass(frozen=True, slots=True)
 class DecayEntry:
     """A leak-down result with its samples."""
 
@@ -205,7 +195,6 @@ Entry = (
     EventEntry
     | TestEntry
     | ReadingEntry
-    | JudgementEntry
     | DecayEntry
     | LeakFoundEntry
     | LeakDownEntry

@@ -20,7 +20,6 @@ from gaugelink.journal.rows import (
     StoredDecay,
     StoredEvent,
     StoredJob,
-    StoredJudgement,
     StoredLeakDown,
     StoredReading,
     StoredTest,
@@ -209,10 +208,6 @@ class Journal:
     async def event(self, event_id: str) -> StoredEvent | None:
         """Read one cranking event with its samples."""
         return await self._read(lambda: reads.event(self._opened.connection, event_id))
-
-    async def judgements(self, event_id: str) -> list[StoredJudgement]:
-        """Read what later versions of the code said of an event, oldest first."""
-        return await self._read(lambda: reads.judgements(self._opened.connection, event_id))
 
     async def readings(self, test_id: str) -> list[StoredReading]:
         """Read the history of a test's readings, oldest first."""

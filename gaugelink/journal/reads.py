@@ -14,7 +14,6 @@ from gaugelink.journal.rows import (
     StoredDecay,
     StoredEvent,
     StoredJob,
-    StoredJudgement,
     StoredLeakDown,
     StoredReading,
     StoredTest,
@@ -175,20 +174,6 @@ def event(connection: sqlite3.Connection, event_id: str) -> StoredEvent | None:
     """Read one cranking event with its samples."""
     row = connection.execute("SELECT * FROM events WHERE event_id = ?", (event_id,)).fetchone()
     return None if row is None else _event(row, with_samples=True)
-
-
-def judgements(connection: sqlite3.Connection, event_id: str) -> list[StoredJudgement]:
-    """Read what later versions of the code said of an event, oldest first."""
-    rows = connection.execute("SELECT * FROM judgements WHERE event_id = ? ORDER BY seq", (event_id,))
-    return [
-        StoredJudgement(
-            event_id=row["event_id"],
-            at=datetime.fromisoformat(row["at"]),
-            judged_by=row["judged_by"],
-            event=event_from_json(row["event"]),
-        )
-        for row in rows
-    ]
 
 
 def readings(connection: sqlite3.Connection, test_id: str) -> list[StoredReading]:

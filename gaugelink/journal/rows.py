@@ -61,17 +61,6 @@ class StoredEvent:
 
 
 @dataclass(frozen=True, slots=True)
-class StoredJudgement:
-    """What a later version of the code said of an event."""
-
-    event_id: str
-    at: datetime
-    judged_by: str
-    """Version of the code that judged it."""
-    event: CrankingEvent
-
-
-@dataclass(frozen=True, slots=True)
 class StoredReading:
     """One line of the history of the readings, in the order in which it was written."""
 

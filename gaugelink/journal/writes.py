@@ -14,7 +14,6 @@ from gaugelink.journal.entries import (
     Entry,
     EventEntry,
     JobEntry,
-    JudgementEntry,
     LeakDownEntry,
     LeakFoundEntry,
     Outgoing,
@@ -63,8 +62,6 @@ def entry_statement(entry: Entry) -> Statement:
             return _test(entry)
         case ReadingEntry():
             return _reading(entry)
-        case JudgementEntry():
-            return _judgement(entry)
         case DecayEntry():
             return _decay(entry)
         case LeakFoundEntry():
@@ -169,13 +166,6 @@ def _reading(entry: ReadingEntry) -> Statement:
             entry.peak_u_kpa,
             entry.note,
         ),
-    )
-
-
-def _judgement(entry: JudgementEntry) -> Statement:
-    return Statement(
-        "INSERT INTO judgements (event_id, at, judged_by, event) VALUES (?, ?, ?, ?)",
-        (entry.event_id, stamp(entry.at), JUDGED_BY, event_to_json(entry.event)),
     )
 
 

@@ -54,37 +54,6 @@ def flow_function(ratio: FloatArray | float, gas: Gas = AIR) -> FloatArray:
     return np.sqrt(2.0 * g / (g - 1.0) * (r ** (2.0 / g) - r ** ((g + 1.0) / g)))
 
 
-def hole_flow_kg_s(
-    area_m2: float, up_abs_kpa: FloatArray | float, down_abs_kpa: FloatArray | float, up_k: float, gas: Gas = AIR
-) -> FloatArray:
-    """Mass flow through a hole in kg/s, choked or not; negative when the second pressure is the higher one.
-
-    Args:
-        area_m2: effective area: discharge coefficient times geometric area.
-        up_abs_kpa: absolute pressure on the first side.
-        down_abs_kpa: absolute pressure on the second side; shapes broadcast.
-        up_k: temperature of the air on the side that it comes from.
-        gas: the gas.
-    """
-    first = np.asarray(up_abs_kpa, dtype=np.float64)
-    second = np.asarray(down_abs_kpa, dtype=np.float64)
-    high, low = np.maximum(first, second), np.minimum(first, second)
-    flow = area_m2 * high * 1000.0 / sqrt(gas.r_j_kg_k * up_k) * flow_function(low / high, gas)
-    return np.asarray(np.where(first >= second, flow, -flow))
-
-
-def seep_flow_kg_s(
-    conductance: float, up_abs_kpa: FloatArray | float, down_abs_kpa: FloatArray | float, up_k: float, gas: Gas = AIR
-) -> FloatArray:
-    """Laminar mass flow in kg/s through a seep of the given conductance in m3/(Pa s).
-
-    ``m' = C (p1^2 - p2^2) / (2 R T)``: a volume flow of C times the pressure difference at the mean density.
-    """
-    first = np.asarray(up_abs_kpa, dtype=np.float64) * 1000.0
-    second = np.asarray(down_abs_kpa, dtype=np.float64) * 1000.0
-    return np.asarray(conductance * (first**2 - second**2) / (2.0 * gas.r_j_kg_k * up_k))
-
-
 def hole_area_m2(diameter_mm: float) -> float:
     """Area of a round hole."""
     return pi / 4.0 * (diameter_mm / 1000.0) ** 2
@@ -93,16 +62,6 @@ def hole_area_m2(diameter_mm: float) -> float:
 def hole_diameter_mm(area_m2: float) -> float:
     """Diameter of the round hole of an area."""
     return 1000.0 * sqrt(4.0 * area_m2 / pi)
-
-
-def throughput_pa_m3_s(flow_kg_s: float, gas_k: float, gas: Gas = AIR) -> float:
-    """Leak rate as throughput at the gas's own temperature: ``Q = m' R T`` in Pa m3/s."""
-    return flow_kg_s * gas.r_j_kg_k * gas_k
-
-
-def throughput_from_decay_pa_m3_s(volume_cm3: float, fall_kpa_per_min: float) -> float:
-    """Leak rate of a sealed volume from its fall of pressure at constant temperature: ``Q = V dP/dt``, ASTM E2930."""
-    return volume_cm3 * 1e-6 * fall_kpa_per_min * 1000.0 / 60.0
 
 
 def standard_cm3_per_min(flow_kg_s: float, gas: Gas = AIR) -> float:

@@ -11,14 +11,12 @@ from gaugelink.bench.repeats import (
     COVERAGE_FACTOR,
     Repeat,
     Scatter,
-    common_u_kpa,
     cranking_of_picked_kpa,
     cranking_u_kpa,
     effective_freedom,
-    own_u_kpa,
     telling,
 )
-from gaugelink.peak.events import CrankingEvent, Flag
+from gaugelink.peak.events import Flag
 
 ALL_PAIRS = 0.95
 """Share of tests of alike cylinders in which no two of them are to be told apart."""
@@ -228,35 +226,3 @@ def u_of_pair_kpa(a: tuple[float, ReadingValue], b: tuple[float, ReadingValue], 
 def u_of_one_kpa(reading: ReadingValue, repeatability: float) -> float:
     """Standard uncertainty of a reading that it does not share: measurement and the scatter of cranking."""
     return hypot(reading.u_random_kpa, cranking_u_kpa(reading.repeats or (reading.peak_kpa,), repeatability))
-
-
-def reading_from_events(
-    cylinder: str, events: Sequence[CrankingEvent], event_ids: Sequence[str] = (), gauge: str = ""
-) -> ReadingValue:
-    """Make one reading of one or more cranking events of a cylinder: the mean of their peaks, all of their flags.
-
-    The parts of the events' budgets that are not common average out; the common parts do not. Raises ValueError
-    without an event.
-    """
-    if not events:
-        raise ValueError("a reading needs at least one cranking event")
-    peaks = np.array([event.peak_kpa for event in events])
-    count = len(events)
-    random = sqrt(sum(own_u_kpa(event) ** 2 for event in events)) / count
-    common = max(common_u_kpa(event) for event in events)
-    speeds = [event.cranking_rpm for event in events if event.cranking_rpm is not None]
-    firsts = [event.first_stroke_kpa for event in events if event.first_stroke_kpa is not None]
-    climbs = [event.climb_per_stroke for event in events if event.climb_per_stroke is not None]
-    return ReadingValue(
-        cylinder=cylinder,
-        peak_kpa=float(np.mean(peaks)),
-        peak_u_kpa=COVERAGE_FACTOR * hypot(random, common),
-        u_random_kpa=random,
-        flags=frozenset[Flag]().union(*(event.flags for event in events)),
-        event_ids=tuple(event_ids),
-        repeats=tuple(float(peak) for peak in peaks) if count > 1 else (),
-        cranking_rpm=float(np.mean(speeds)) if speeds else None,
-        first_stroke_kpa=float(np.mean(firsts)) if firsts else None,
-        climb_per_stroke=float(np.mean(climbs)) if climbs else None,
-        gauge=gauge,
-    )

@@ -3,7 +3,7 @@
 import pytest
 from pydantic import ValidationError
 
-from gaugelink.bench.plan import SIDE_PLACES, Plan
+from gaugelink.bench.plan import SIDE_PLACES, Plan, stations
 
 
 def test_pto_is_the_clutch_side_and_mag_the_ignition_side() -> None:
@@ -14,11 +14,11 @@ def test_pto_is_the_clutch_side_and_mag_the_ignition_side() -> None:
 
 def test_one_gauge_is_moved_and_several_are_cranked_together() -> None:
     moved = Plan(test_id="t", cylinders=("1", "2", "3"), gauges="red")  # type: ignore[arg-type]
-    assert moved.stations == (("1",), ("2",), ("3",))
+    assert stations(moved.gauges, moved.cylinders) == (("1",), ("2",), ("3",))
     together = Plan(test_id="t", cylinders=("1", "2", "3"), gauges={"1": "red", "2": "blue", "3": "green"})
-    assert together.stations == (("1", "2", "3"),)
+    assert stations(together.gauges, together.cylinders) == (("1", "2", "3"),)
     mixed = Plan(test_id="t", cylinders=("1", "2", "3"), gauges={"1": "red", "2": "blue", "3": "red"})
-    assert mixed.stations == (("1", "2"), ("3",))
+    assert stations(mixed.gauges, mixed.cylinders) == (("1", "2"), ("3",))
 
 
 @pytest.mark.parametrize(

@@ -76,14 +76,14 @@ def test_two_pressures_that_are_compared_read_differently_unless_they_are_the_sa
 
 def test_a_difference_has_a_digit_that_whole_readings_have_not() -> None:
     assert PressureUnit.PSI.fine_text(PressureUnit.PSI.to_kpa(8.4)) == "8.4 psi"
-    assert PressureUnit.KPA.fine(22.83) == "22.8"
-    assert PressureUnit.KPA.fine(99.96) == "100"
+    assert PressureUnit.KPA.fine_text(22.83) == "22.8 kPa"
+    assert PressureUnit.KPA.fine_text(99.96) == "100 kPa"
     assert PressureUnit.KPA.fine_text(109.3) == "109 kPa"
     assert PressureUnit.KPA.fine_text(-109.3) == "-109 kPa"
     assert PressureUnit.KPA.fine_text(-94.6) == "-94.6 kPa"
     assert PressureUnit.BAR.fine_text(109.3) == "1.09 bar"
     assert PressureUnit.BAR.fine_text(22.83) == "0.23 bar"
-    assert PressureUnit.PSI.fine(-0.01) == "0.0"
+    assert PressureUnit.PSI.fine_text(-0.01) == "0.0 psi"
     assert PressureUnit.PSI.texts_apart(41.0, 35.0, fine=True) == ("5.9 psi", "5.1 psi")
     assert PressureUnit.PSI.texts_apart(41.0, 40.8, fine=True) == ("5.95 psi", "5.92 psi")
 

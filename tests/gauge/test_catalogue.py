@@ -49,7 +49,6 @@ def test_a_layout_reads_its_recording_as_the_values_beside_it(path):
             assert getattr(counts, name) == expected.get("counts", {}).get(name, 0), name
     assert reader.battery_percent == expected.get("battery_percent")
     if "zero" in expected:
-        assert reader.zero_settled
         assert unit.from_kpa(reader.zero_kpa) == pytest.approx(expected["zero"], abs=expected["zero_within"])
     limit = expected.get("over_range_above", float("inf"))
     assert over == [value > limit for value in wanted]

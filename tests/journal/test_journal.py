@@ -16,7 +16,6 @@ from gaugelink.journal import (
     DecayEntry,
     JobEntry,
     Journal,
-    JudgementEntry,
     PromptEntry,
     ReadingEntry,
     StruckJobEntry,
@@ -169,16 +168,6 @@ async def test_a_struck_job_stays_and_is_read_only_when_asked_for(path):
         await journal.record([job, replace(job, job_id="j-2"), StruckJobEntry("j-1", NOON, "Ada")])
         assert [one.job_id for one in await journal.jobs("sled-7")] == ["j-2"]
         assert [one.job_id for one in await journal.jobs("sled-7", with_struck=True)] == ["j-1", "j-2"]
-
-
-async def test_a_later_judgement_stands_beside_the_first(path):
-    async with Journal.open(path) as journal:
-        await journal.record([entry(1)])
-        await journal.record([JudgementEntry("event-1", NOON, cranking(5))])
-        first = await journal.event("event-1")
-        assert first is not None
-        (later,) = await journal.judgements("event-1")
-        assert (first.event, later.event) == (cranking(1), cranking(5))
 
 
 async def test_what_was_sent_no_longer_waits(path):

@@ -23,8 +23,9 @@ from gaugelink.leak.differential import (
     judge_differential,
     leak_area_m2,
 )
-from gaugelink.leak.flow import AIR, flow_function, hole_area_m2, hole_flow_kg_s
+from gaugelink.leak.flow import AIR, flow_function, hole_area_m2
 from gaugelink.leak.steady import SteadyPhase, SteadyWatch
+from tests.leak.nozzle import hole_flow_kg_s
 
 PSI = 6.894757
 AMBIENT = 101.325

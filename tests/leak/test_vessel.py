@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from gaugelink.leak.flow import AIR, R_AIR, flow_function, hole_area_m2, hole_flow_kg_s
+from gaugelink.leak.flow import AIR, R_AIR, flow_function, hole_area_m2
 from gaugelink.leak.vessel import Regime, VesselStates, leak_function, pressures
 from simulators.vessel import Vessel, watch
+from tests.leak.nozzle import hole_flow_kg_s
 
 
 def states(start: float, leak: float, heated: float, drift: float, settling: float, regime: Regime) -> VesselStates:

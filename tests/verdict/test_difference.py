@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date
 from math import hypot
+from statistics import fmean
 
 import GTC
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaugelink.bench.repeats import CRANKING_SCATTER, Scatter, own_u_kpa, pooled_scatter
+from gaugelink.bench.repeats import CRANKING_SCATTER, Scatter, common_u_kpa, own_u_kpa, pooled_scatter
 from gaugelink.engine.calibration import CalibrationPoint, CalibrationRecord
 from gaugelink.peak.events import (
     BudgetLine,
@@ -24,10 +25,10 @@ from gaugelink.peak.events import (
 from gaugelink.peak.judge import judge
 from gaugelink.verdict.corrected import corrected_event
 from gaugelink.verdict.difference import (
+    ReadingValue,
     SharedError,
     difference,
     factor_among,
-    reading_from_events,
     u_of_combination,
     u_of_one_kpa,
     u_of_pair_kpa,
@@ -36,6 +37,22 @@ from gaugelink.verdict.findings import Conditions
 from gaugelink.verdict.judge import judge_test
 from tests.peak.shapes import clock, closed, feed, pulses, shown, stairs
 from tests.verdict.shop import TRIPLE, reading
+
+
+def pulled(cylinder: str, pulls: list[CrankingEvent]) -> ReadingValue:
+    """The mean of pulls, with what they do not share averaged out."""
+    peaks = tuple(pull.peak_kpa for pull in pulls)
+    random = hypot(*(own_u_kpa(pull) for pull in pulls)) / len(pulls)
+    common = max(common_u_kpa(pull) for pull in pulls)
+    return ReadingValue(
+        cylinder=cylinder,
+        peak_kpa=fmean(peaks),
+        peak_u_kpa=2.0 * hypot(random, common),
+        u_random_kpa=random,
+        repeats=peaks if len(peaks) > 1 else (),
+        cranking_rpm=pulls[0].cranking_rpm,
+        first_stroke_kpa=pulls[0].first_stroke_kpa,
+    )
 
 
 def event(
@@ -101,32 +118,10 @@ def test_a_poor_gauge_still_compares_well() -> None:
     assert poor.is_real
 
 
-def test_repeats_average_out_what_they_do_not_share() -> None:
-    one = reading_from_events("PTO", [event(900.0)])
-    four = reading_from_events("PTO", [event(900.0), event(908.0), event(892.0), event(900.0)], ["a", "b", "c", "d"])
-    assert four.peak_kpa == pytest.approx(900.0)
-    assert four.u_random_kpa == pytest.approx(one.u_random_kpa / 2.0)
-    assert four.u_common_kpa == pytest.approx(one.u_common_kpa) == pytest.approx(8.0)
-    assert four.event_ids == ("a", "b", "c", "d")
-    assert one.repeats == ()
-
-
 def test_scatter_that_was_seen_counts_more_than_scatter_that_is_assumed() -> None:
-    calm = reading_from_events("PTO", [event(900.0), event(901.0)])
-    wild = reading_from_events("PTO", [event(870.0), event(930.0)])
+    calm = pulled("PTO", [event(900.0), event(901.0)])
+    wild = pulled("PTO", [event(870.0), event(930.0)])
     assert u_of_one_kpa(wild, 0.01) > 3.0 * u_of_one_kpa(calm, 0.01)
-
-
-def test_every_flag_of_the_repeats_stays_on_the_reading() -> None:
-    made = reading_from_events(
-        "PTO", [event(900.0, flags=frozenset({Flag.LOST_SAMPLES})), event(900.0, flags=frozenset({Flag.ZERO_DRIFT}))]
-    )
-    assert made.flags == {Flag.LOST_SAMPLES, Flag.ZERO_DRIFT}
-
-
-def test_a_reading_needs_an_event() -> None:
-    with pytest.raises(ValueError, match="at least one"):
-        reading_from_events("PTO", [])
 
 
 def test_an_event_is_corrected_by_the_points_and_an_overdue_one_is_flagged() -> None:
@@ -165,21 +160,6 @@ def test_a_gauge_that_is_not_named_is_the_one_that_was_there(one: str, other: st
     assert difference(a, b) == difference(reading("PTO", 140.0), reading("MAG", 130.0))
 
 
-def test_a_reading_has_the_largest_common_error_of_its_pulls_and_the_means_of_what_was_seen() -> None:
-    pulls = [
-        replace(event(900.0 + add, u_common_kpa=common), climb_per_stroke=climb, cranking_rpm=rpm)
-        for add, common, climb, rpm in ((0.0, 4.0, 0.5, 400.0), (6.0, 9.0, 0.7, None))
-    ]
-    made = reading_from_events("PTO", pulls)
-    assert made.u_common_kpa == pytest.approx(9.0)
-    assert made.climb_per_stroke == pytest.approx(0.6)
-    assert made.first_stroke_kpa == pytest.approx(0.6 * 903.0)
-    assert made.cranking_rpm == 400.0
-    blind = [replace(one, cranking_rpm=None, climb_per_stroke=None, first_stroke_kpa=None) for one in pulls]
-    unseen = reading_from_events("PTO", blind)
-    assert (unseen.cranking_rpm, unseen.climb_per_stroke, unseen.first_stroke_kpa) == (None, None, None)
-
-
 @pytest.mark.parametrize("share", [1.0, 0.9, 0.75])
 def test_a_limit_is_doubted_by_the_worst_that_the_gauge_s_common_error_may_be_made_of(share: float) -> None:
     """GTC, for a cylinder at the share of the highest that is its limit: a gain, an offset, or some of both."""
@@ -207,7 +187,7 @@ def test_what_a_pull_alone_is_uncertain_by_does_not_hang_on_the_gauge_s_accuracy
         pull = judge(samples, traits, EngineHints(cycle=2))
         listed = hypot(*(line.u_kpa for line in pull.budget if not line.common))
         assert own_u_kpa(pull) == pytest.approx(listed, rel=0.05)
-        alike = reading_from_events("PTO", [pull])
+        alike = pulled("PTO", [pull])
         differences.append(difference(alike, alike).u_kpa)
     assert differences[0] == pytest.approx(2.0 * 2**0.5 * listed, rel=0.05)
     assert differences == pytest.approx([differences[0]] * 3, rel=0.05)
@@ -277,7 +257,7 @@ def test_the_interval_of_a_difference_holds_in_the_share_of_tests_that_it_states
     for _ in range(tests):
         peaks = 900.0 * (1.0 + scatter * rng.standard_normal((cylinders, pulls)))
         made = [
-            reading_from_events(name, [event(float(peak), 2.0) for peak in of_one])
+            pulled(name, [event(float(peak), 2.0) for peak in of_one])
             for name, of_one in zip(names, peaks, strict=True)
         ]
         gap = difference(made[0], made[1], pooled_scatter([one.repeats for one in made]))
@@ -287,7 +267,7 @@ def test_the_interval_of_a_difference_holds_in_the_share_of_tests_that_it_states
 
 def test_a_test_whose_pulls_scatter_says_less_of_two_cylinders_whose_own_agree_by_chance() -> None:
     pulls = {"PTO": (900.0, 900.0), "middle": (870.0, 930.0), "MAG": (900.0, 900.0)}
-    made = [reading_from_events(name, [event(peak) for peak in peaks]) for name, peaks in pulls.items()]
+    made = [pulled(name, [event(peak) for peak in peaks]) for name, peaks in pulls.items()]
     seen = pooled_scatter([one.repeats for one in made])
     stated = judge_test(TRIPLE, made, Conditions()).spread_u_kpa
     assert stated is not None
