@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from gaugelink.peak.burst import RISE_S, Burst, describe, middle
 from gaugelink.peak.events import MOST_KPA, BoolArray, EventSamples, FloatArray, GaugeKind, GaugeTraits
-from gaugelink.peak.evidence import Circumstances, Losses, gather, spacing
+from gaugelink.peak.evidence import Circumstances, Losses, gather, quiet_before, spacing
 from gaugelink.peak.notices import (
     DetectorSettings,
     EventClosed,
@@ -25,6 +25,7 @@ from gaugelink.peak.resting import CHUNK, Resting
 from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
 from gaugelink.peak.strokes import StrokeWatch
 from gaugelink.peak.zero import Zero
+from gaugelink.peak.zeros import Zeros
 
 __all__ = [
     "Detector",
@@ -66,10 +67,8 @@ class Detector:
         self._last_s = -np.inf
         self._losses = Losses()
         self._resting = Resting(self._recent, self._quiet, self._losses, settings.quiet_s)
-        self._quiet_from_s = -np.inf
-        self._quiet_until_s = -np.inf
-        self._first_quiet_s = -np.inf
-        self._zero: Zero | None = None
+        self._quiet_from_s = self._quiet_until_s = self._first_quiet_s = -np.inf
+        self._zeros = Zeros(settings.zero_limit_kpa)
         self._active = False
         self._start = 0
         self._active_since_s = 0.0
@@ -223,11 +222,9 @@ class Detector:
         # One sample of before at least: whether time was lost in between decides what a jump means.
         self._start = max(0, min(int(recent.time_s[: recent.count].searchsorted(from_s)), recent.count - 1))
         self._quiet_until_s = now_s
-        self._opened = False
         self._trimmed = False
         self._fell_kpa = 0.0
         self._first_quiet_s = self._quiet_from_s
-        self._pending.clear()
         self._watch.reset(self._quiet.rest_kpa, self._quiet.wake_kpa)
 
     def _learn_noise(self, now_s: float) -> None:
@@ -315,13 +312,15 @@ class Detector:
                 return
         if burst.is_event:
             samples, zero = self._gather(burst, ended)
-            self._zero = zero or self._zero
+            self._zeros.used(zero)
             if not self._opened:
                 notices.append(EventOpened(float(recent.time_s[self._start + burst.first])))
                 notices.extend(self._pending)
             notices.append(EventClosed(samples))
             self._held_kpa = self._quiet.rest_kpa + burst.top_kpa if burst.kind is GaugeKind.HELD else None
-        zero_kpa = self._zero.level_kpa if self._zero else 0.0
+        else:
+            self._zeros.rested(quiet_before(recent, self._first_quiet_s, self._quiet_until_s, self._traits, settings))
+        zero_kpa = self._zeros.expected_kpa
         if self._held_kpa is not None and was_vented(self._held_kpa, middle(tail), zero_kpa, settings.event_kpa / 2):
             notices.append(Handling(now_s, HandlingKind.VENTED))
             self._held_kpa = None
@@ -359,7 +358,7 @@ class Detector:
     def _gather(self, burst: Burst, ended: bool) -> tuple[EventSamples, Zero | None]:
         first_s = float(self._recent.time_s[self._start + burst.first])
         # On a live gauge a fall before the first stroke is the cylinder drawing in, and the quiet is before it.
-        drawn_in = burst.kind is GaugeKind.LIVE and 0 < self._fell_kpa < self._settings.zero_limit_kpa
+        drawn_in = burst.kind is GaugeKind.LIVE and self._zeros.drew_in(self._quiet.rest_kpa, self._fell_kpa)
         about = Circumstances(
             rest_kpa=self._quiet.rest_kpa,
             quiet_from_s=self._first_quiet_s if drawn_in else self._quiet_from_s,
@@ -368,7 +367,7 @@ class Detector:
             ended=ended,
             trimmed=self._trimmed,
             losses=self._losses,
-            zero_before=self._zero,
+            zeros=self._zeros,
         )
         return gather(self._recent, self._start + burst.first, burst, about, self._traits, self._settings)
 

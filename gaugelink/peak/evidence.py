@@ -10,6 +10,7 @@ from gaugelink.peak.events import EventSamples, Flag, FloatArray, GaugeKind, Gau
 from gaugelink.peak.notices import DetectorSettings
 from gaugelink.peak.recent import Recent
 from gaugelink.peak.zero import Zero, take_zero
+from gaugelink.peak.zeros import Zeros
 
 SETTLED_S = 0.3
 """After the last rise of a live gauge the last stroke has fallen, at the slowest cranking too."""
@@ -62,8 +63,7 @@ class Circumstances:
     """The record ended before the event was over."""
     trimmed: bool
     losses: "Losses"
-    zero_before: Zero | None
-    """The zero of the event before."""
+    zeros: Zeros
 
 
 def spacing(time_s: FloatArray) -> float:
@@ -105,6 +105,18 @@ def moved_while_away(zero: Zero, time_s: FloatArray, pressure_kpa: FloatArray, l
     return abs(moved_kpa) if feet_kpa > moved_kpa / 2 or moved_kpa < 0.0 else 0.0
 
 
+def quiet_before(
+    recent: Recent, from_s: float, until_s: float, traits: GaugeTraits, settings: DetectorSettings
+) -> Zero | None:
+    """Zero from the quiet before the gauge moved at `until_s`, or None when there is too little since `from_s`."""
+    t, p = recent.time_s[: recent.count], recent.pressure_kpa[: recent.count]
+    lo = int(t.searchsorted(max(from_s, until_s - settings.quiet_s)))
+    hi = int(t.searchsorted(until_s - max(0.03, 1.5 * spacing(t[-512:]))))
+    # Quiet alone may never leave one step of the gauge; the event shows how fine its steps are.
+    step = traits.resolution_kpa if traits.resolution_kpa is not None else smallest_step_kpa(p[lo:])
+    return take_zero(t[lo:hi], p[lo:hi], step)
+
+
 def gather(
     recent: Recent,
     first: int,
@@ -129,14 +141,12 @@ def gather(
     first_s = float(t[first])
     last_s = burst.last_rise_s if burst.last_rise_s is not None else now_s
     dt = spacing(t[-512:])
-    before = about.zero_before
+    before = about.zeros.before
     zero = None
     if about.rest_kpa < settings.zero_limit_kpa or burst.kind is not GaugeKind.HELD:
-        lo = int(t.searchsorted(max(about.quiet_from_s, about.quiet_until_s - settings.quiet_s)))
-        hi = int(t.searchsorted(about.quiet_until_s - max(0.03, 1.5 * dt)))
-        # Quiet alone may never leave one step of the gauge; the event shows how fine its steps are.
-        step = traits.resolution_kpa if traits.resolution_kpa is not None else smallest_step_kpa(p[lo:])
-        zero = take_zero(t[lo:hi], p[lo:hi], step)
+        zero = quiet_before(recent, about.quiet_from_s, about.quiet_until_s, traits, settings)
+        if burst.kind is GaugeKind.LIVE:
+            zero = about.zeros.believed(zero, p[first : int(t.searchsorted(last_s)) + 1])
     else:
         # Not bled since the event before: that one's zero still holds.
         zero = before

@@ -55,6 +55,11 @@ def take_zero(time_s: FloatArray, pressure_kpa: FloatArray, resolution_kpa: floa
     return Zero(ground.rest_kpa, u, ground.noise_kpa, ground.resolution_kpa)
 
 
+def between_pulses(pressure: FloatArray) -> FloatArray:
+    """What of an event's samples, shape (n,), lies between its pulses, the beginnings of their flanks included."""
+    return pressure[pressure < 0.12 * float(pressure.max()) + 0.88 * float(np.percentile(pressure, 10))]
+
+
 def own_zero(pressure: FloatArray) -> tuple[float, float]:
     """Zero of a record without quiet, and its standard uncertainty, in the unit of `pressure` (shape (n,)).
 
@@ -62,7 +67,7 @@ def own_zero(pressure: FloatArray) -> tuple[float, float]:
     knows whether the gauge's zero is or the cylinder's pressure: the uncertainty then is that of even odds for either.
     """
     top = float(pressure.max())
-    rest = pressure[pressure < 0.12 * top + 0.88 * float(np.percentile(pressure, 10))]
+    rest = between_pulses(pressure)
     if top <= 0.0 or not len(rest):
         return 0.0, _OWN_ZERO_U * abs(top)
     low, middle, high = (float(q) for q in np.percentile(rest, _BETWEEN))
