@@ -146,7 +146,8 @@ def gather(
     if about.rest_kpa < settings.zero_limit_kpa or burst.kind is not GaugeKind.HELD:
         zero = quiet_before(recent, about.quiet_from_s, about.quiet_until_s, traits, settings)
         if burst.kind is GaugeKind.LIVE:
-            zero = about.zeros.believed(zero, p[first : int(t.searchsorted(last_s)) + 1])
+            quiet_s = about.quiet_until_s - about.quiet_from_s
+            zero = about.zeros.believed(zero, quiet_s, p[first : int(t.searchsorted(last_s)) + 1])
     else:
         # Not bled since the event before: that one's zero still holds.
         zero = before

@@ -80,7 +80,8 @@ def by_their_tops(time_s: FloatArray, pressure: FloatArray, noise: float) -> Tra
     least = max(_LEAST_HEIGHT * float(np.max(smooth)), 8.0 * noise)
     padded = np.concatenate(([smooth.min()], smooth, [smooth.min()]))
     distance = max(1, int(0.5 * SHORTEST_PERIOD_S / spacing))
-    tops, info = find_peaks(padded, prominence=least, distance=distance, width=1, rel_height=0.5)
+    # A stroke stands over the zero: behind a draught the noise of the quiet stands as far over that as a stroke would.
+    tops, info = find_peaks(padded, height=least, prominence=least, distance=distance, width=1, rel_height=0.5)
     if len(tops) == 0:
         return None
     widths = info["widths"] * spacing

@@ -15,12 +15,17 @@ DEEPEST_KPA = 110.0
 """No cylinder draws in more than all of the air's pressure: what is more at sea level, in no weather."""
 _FEWEST = 8
 """Samples between the strokes below which they say nothing of a zero."""
-_BETWEEN = 5.0, 75.0
-"""Percentiles of what lies between the strokes that its zero is not beyond, flanks on the upper side. Above the lower
-one in 250 events of one-zone engines, but for cranks that rocked; above the upper one in every twentieth: a valve that
-is held open into the compression leaves a cylinder under vacuum for half of its time."""
+_BETWEEN = 5.0, 50.0, 75.0
+"""Percentiles of what lies between the strokes: the zero is beyond neither the first nor the last, flanks on the upper
+side. Of 250 events of one-zone engines it was above the lower one in all, but for cranks that rocked, and above the
+upper one in every twentieth: a valve that is held open into the compression leaves a vacuum for half of the time."""
 _DOUBT_KPA, _DOUBT_NOISE = 6.0, 3.0
 """How far beyond, at least and in standard deviations of a sample, a level is no zero."""
+_LEAKED_S = 15.0
+"""Quiet for longer than this is no pressure that a cylinder still holds."""
+_SLIGHT_KPA = 2.0
+"""Change of the level across a movement, in the seconds after which it is that of the cylinder if what lies between the
+strokes is nearer to the level before."""
 _BELOW = 0.02
 """Share of the highest below the gauge's own zero from which a level that nothing between the strokes comes down to is
 no zero, whatever rested before: hoses that empty slowly keep all of that above the zero as well."""
@@ -68,13 +73,14 @@ class Zeros:
         nearer = abs(rest_kpa + fell_kpa - self.expected_kpa) < abs(rest_kpa - self.expected_kpa)
         return fell_kpa < self._limit_kpa or nearer
 
-    def believed(self, zero: Zero | None, pressure_kpa: FloatArray) -> Zero | None:
+    def believed(self, zero: Zero | None, quiet_s: float, pressure_kpa: FloatArray) -> Zero | None:
         """The zero of a live gauge's event: the quiet before it, unless what lies between the strokes contradicts that.
 
         Then it is the last of those before that is not contradicted; None where nothing is known that can be it.
 
         Args:
             zero: from the quiet before the event.
+            quiet_s: how long that was.
             pressure_kpa: shape (n,), from its first stroke to its last.
         """
         if zero is None:
@@ -82,14 +88,16 @@ class Zeros:
         between = between_pulses(pressure_kpa)
         if len(between) < _FEWEST:
             return zero
-        low, high = (float(q) for q in np.percentile(between, _BETWEEN))
+        low, middle, high = (float(q) for q in np.percentile(between, _BETWEEN))
         doubt = max(_DOUBT_KPA, _DOUBT_NOISE * zero.noise_kpa)
         low, high = low - doubt, high + doubt
-        if low < zero.level_kpa < high:
-            return zero
-        former = [self.before, *self._rested] if self.before else self._rested
-        fitting = [each for each in former if low < each.level_kpa < high]
-        if fitting:
-            return fitting[-1]
-        drawn_in = zero.level_kpa <= low and zero.level_kpa < -_BELOW * float(pressure_kpa.max())
+        level_kpa = zero.level_kpa
+        slight = max(_SLIGHT_KPA, zero.noise_kpa, zero.resolution_kpa)
+        for former in [*reversed(self._rested), *([self.before] if self.before else [])]:
+            moved_kpa = abs(former.level_kpa - level_kpa)
+            may_leak = quiet_s < _LEAKED_S and moved_kpa > slight
+            nearer = abs(former.level_kpa - middle) < abs(level_kpa - middle)
+            if low < former.level_kpa < high and (not low < level_kpa < high or (may_leak and nearer)):
+                return former
+        drawn_in = level_kpa <= low and level_kpa < -_BELOW * float(pressure_kpa.max())
         return None if drawn_in else zero

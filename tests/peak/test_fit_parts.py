@@ -14,6 +14,7 @@ from gaugelink.peak.fit_solve import Doubt, Problem, solve
 from gaugelink.peak.fit_top import WINDOWS, Window, lone_top
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN, SHAPE_WHITEN, pulse
 from gaugelink.peak.response import BlurredPulse, Response
+from tests.peak.shapes import clock, pulses, shown
 
 AT_ONCE = Response()
 """A gauge that shows what is there."""
@@ -254,6 +255,19 @@ def test_tops_are_picked_where_the_gauge_is_fast() -> None:
     assert train is not None
     assert train.time_s == pytest.approx(tops_s, abs=0.001)
     assert train.width_s == pytest.approx(0.015, rel=0.1)
+
+
+@pytest.mark.parametrize("rate", [100.0, 1000.0])
+@pytest.mark.parametrize("drawn_s", [0.6, 3.1])
+def test_a_quiet_that_stands_over_a_draught_is_no_row_of_strokes(rate: float, drawn_s: float) -> None:
+    # A closed cylinder draws in before its first stroke or after its last; of a coarse gauge's quiet many samples are
+    # equally high, so that each of them stands as far over the draught as the quiet does.
+    t = clock(4.5, rate)
+    draught = 60.0 * np.exp(-(((t - drawn_s) / 0.08) ** 2))
+    p = shown(pulses(t, 1.0, 5, period_s=0.4, top_kpa=500.0) - draught, noise_kpa=0.4, zero_kpa=0.0)
+    train = by_their_tops(t, p / p.max(), 0.001)
+    assert train is not None
+    assert train.time_s == pytest.approx([1.0, 1.4, 1.8, 2.2, 2.6], abs=0.015)
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.25, 0.5, 0.75])

@@ -67,3 +67,20 @@ def test_a_cylinder_under_vacuum_for_most_of_its_time_keeps_the_zero_of_the_quie
     x = pulses(t, PULL_S, 8, top_kpa=250.0)
     (event,) = find_events(t, shown(x + draught * (x < 1.0)), LIVE)
     assert event.zero_kpa == pytest.approx(3.0, abs=0.5)
+
+
+@pytest.mark.parametrize("rate", [100.0, 1000.0])
+def test_what_the_last_pull_left_in_the_cylinder_is_not_the_zero_of_the_next(rate: float) -> None:
+    # Five kPa are less than what is called a movement; they are half a percent of a reading.
+    t = clock(12.0, rate)
+    left = 5.0 * ((t > 2.5) & (t < PULL_S - 0.1))
+    first, second = find_events(t, shown(pulses(t, 2.0, 4) + left + pulses(t, PULL_S, 8)), LIVE)
+    assert first.zero_kpa == pytest.approx(3.0, abs=0.5)
+    assert second.zero_kpa == pytest.approx(3.0, abs=0.5)
+
+
+def test_a_zero_that_moved_while_nothing_was_cranked_for_long_is_the_new_one() -> None:
+    t = clock(60.0, 100.0)
+    warmed = 5.0 * (t > 20.0)
+    _, second = find_events(t, shown(pulses(t, 2.0, 4) + warmed + pulses(t, 50.0, 8) - 4.0 * (t > 50.2)), LIVE)
+    assert second.zero_kpa == pytest.approx(8.0, abs=0.5)
