@@ -43,6 +43,11 @@ WINDOWS = (
     Window(3, 0.55, LEAST_SAMPLES, 0.012),
 )
 """The first for which there are samples is taken."""
+NARROW = (Window(4, 0.8, 9, 0.0005), Window(4, 0.9, 9, 0.0005), Window(4, 0.97, 9, 0.0005))
+"""What is tried besides where that one's residuals are no noise: a hand that pauses on the compression and a crank that
+crawls over the top make humps that no polynomial follows down to half their height."""
+_STRANGE = 4.0
+"""Scatter about a polynomial, in that of a sample, from which it does not follow the top."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,13 @@ class Top:
     """Degrees of freedom of `standard_u`."""
     cut: float
     """See `Window`."""
+    scatter: float
+    """Standard deviation of the samples about the polynomial; not below that of a sample."""
+
+    @property
+    def whole_u(self) -> float:
+        """Standard uncertainty with what the polynomial cannot follow of a pulse."""
+        return float(np.hypot(self.standard_u, self.cut * self.peak))
 
 
 def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: Response) -> Top | None:
@@ -68,12 +80,21 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: R
     """
     if len(pressure) < LEAST_SAMPLES:
         return None
-    found = _window(pressure)
-    if found is None:
+    usual = next((window for window in WINDOWS if _stretch(pressure, window) is not None), None)
+    top = None if usual is None else _top(time_s, pressure, noise, response, usual)
+    if top is None or top.scatter <= _STRANGE * noise:
+        return top
+    others = [_top(time_s, pressure, noise, response, window) for window in NARROW]
+    return min([top, *(other for other in others if other is not None)], key=lambda each: each.whole_u)
+
+
+def _top(time_s: FloatArray, pressure: FloatArray, noise: float, response: Response, window: Window) -> Top | None:
+    """The top by one window, or None where it has too few samples or they leave it open."""
+    stretch = _stretch(pressure, window)
+    if stretch is None:
         return None
-    window, left, right = found
-    degree, count = window.degree, right - left
-    t, y = time_s[left:right], pressure[left:right]
+    degree, count = window.degree, stretch.stop - stretch.start
+    t, y = time_s[stretch], pressure[stretch]
     if response.averaging_s > _MOST_AVERAGED * (t[-1] - t[0]):
         return None
     middle, half = 0.5 * (t[0] + t[-1]), 0.5 * (t[-1] - t[0])
@@ -95,20 +116,17 @@ def lone_top(time_s: FloatArray, pressure: FloatArray, noise: float, response: R
         return None
     spread = scatter * float(np.sqrt(known))
     at_s = float(middle + half * grid[top]) - 0.5 * response.averaging_s
-    return Top(at_s, float(row @ coefficients), spread, degrees, window.cut)
+    return Top(at_s, float(row @ coefficients), spread, degrees, window.cut, scatter)
 
 
-def _window(pressure: FloatArray) -> tuple[Window, int, int] | None:
-    """The polynomial to take, the first sample of the top and the one after its last; None where they are too few."""
+def _stretch(pressure: FloatArray, window: Window) -> slice | None:
+    """The samples of a window around the highest one; None where they are too few."""
     at = int(np.argmax(pressure))
-    for window in WINDOWS:
-        high = pressure > window.share * pressure[at]
-        # only the stretch around the highest sample: another hump of the same record is none of this top
-        left = at - int(np.argmin(np.concatenate((high[at::-1], [False])))) + 1
-        right = at + int(np.argmin(np.concatenate((high[at:], [False]))))
-        if right - left >= window.least and left > 0 and right < len(pressure):
-            return window, left, right
-    return None
+    high = pressure > window.share * pressure[at]
+    # only the stretch around the highest sample: another hump of the same record is none of this top
+    left = at - int(np.argmin(np.concatenate((high[at::-1], [False])))) + 1
+    right = at + int(np.argmin(np.concatenate((high[at:], [False]))))
+    return slice(left, right) if right - left >= window.least and left > 0 and right < len(pressure) else None
 
 
 def _rows(x: FloatArray, degree: int) -> tuple[FloatArray, FloatArray, FloatArray]:
