@@ -318,41 +318,12 @@ def import_command(
     simulated: IntoSimulated = False,
 ) -> None:
     """Take a shop's old notebook into the journal, whole or not at all."""
+    from gaugelink.app.commands.imported import tell_imported
     from gaugelink.app.notebooks import import_notebook
 
     shop = shop_of(config, simulated)
     taken = asyncio.run(import_notebook(shop, file, unit))
-    typer.echo(f"{counted(taken.tests, 'test')} and {counted(taken.jobs, 'job')} taken into {shop.journal}.")
-    if taken.tests_longer:
-        were = "was" if taken.tests_longer == 1 else "were"
-        typer.echo(f"{counted(taken.tests_longer, 'test')} {were} there with fewer readings and got the new ones.")
-    if taken.changes:
-        put_right = f"{counted(taken.tests_put_right, 'test')} and {counted(taken.jobs_put_right, 'job')}"
-        typer.echo(f"{put_right} put right; the record keeps what it said before:")
-        for change in taken.changes:
-            typer.echo(f"  {change}")
-    if taken.tests_put_right:
-        typer.echo("If nothing was wrong and those were further pulls, write all pulls of the day into one notebook.")
-    if taken.assumed:
-        typer.echo("Of these jobs the order of the rows does not tell whether the test of their day was before:")
-        for assumed in taken.assumed:
-            typer.echo(f"  {assumed}")
-        typer.echo(
-            "A row of its own right above or below those of the test tells it; or strike the job and tell it with its "
-            "time, `gaugelink job MACHINE JOB --on`."
-        )
-    if taken.counts:
-        typer.echo("Counts that go back; they are kept:")
-        for count in taken.counts:
-            typer.echo(f"  {count}")
-        typer.echo("If one is a slip, put it right in its notebook and import that again.")
-    if taken.absent:
-        typer.echo("Not in this notebook, but in the record from one; nothing is taken out, it stays and counts:")
-        for absent in taken.absent:
-            typer.echo(f"  {absent}")
-    if taken.tests_before or taken.jobs_before:
-        before = f"{counted(taken.tests_before, 'test')} and {counted(taken.jobs_before, 'job')}"
-        typer.echo(f"{before} of this notebook were there already and are left as they are.")
+    tell_imported(taken, shop.journal)
 
 
 def job_command(
