@@ -93,10 +93,10 @@ def wet_findings(wet: Case, dry: Case) -> list[Finding]:
 
 
 def unheld_finding(wet: Case) -> Finding:
-    """What to say of a wet test that no dry one is held against."""
+    """What to say of a wet test that no dry one is held against: oil seals worn rings, so it clears nobody."""
     return Finding(
         RuleName.WET_DRY,
-        Severity.NOTE,
+        Severity.RETEST,
         "These are wet readings, held against no dry test: what the oil did cannot be told.",
         numbers={"cylinders_read": float(len(wet.readings))},
         cylinders=tuple(wet.readings),

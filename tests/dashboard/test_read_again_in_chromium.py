@@ -41,6 +41,19 @@ async def test_what_is_to_be_read_again_is_the_press_to_make_next_and_not_the_en
         assert [(one.action, one.cylinder) for _, one in played.reader.asked] == [(CommandAction.REDO, "middle")]
 
 
+async def test_a_wet_test_that_asks_for_a_dry_one_sends_nobody_to_read_its_cylinders_again() -> None:
+    played = Played()
+    in_full_swing(played.hub)
+    text = "These are wet readings, held against no dry test: what the oil did cannot be told."
+    no_dry = FindingPart(rule="wet_dry", severity=Severity.RETEST, text=text, cylinders=("PTO", "middle", "MAG"))
+    told = TestState.model_validate_json(settled(revision=2))
+    told = told.model_copy(update={"verdict": VerdictWord.RETEST, "findings": (no_dry,)})
+    played.hub.take(BENCH, "test", told.model_dump_json().encode())
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await expect(page.locator("#next")).to_have_text("Every cylinder was read: finish, then see what would tell.")
+        await expect(page.locator("#actions button.main:visible")).to_have_text("Finish")
+
+
 @pytest.mark.parametrize(
     ("cut", "bound"), [(("middle",), "at most "), (("PTO",), "at least "), (("PTO", "middle"), "")]
 )

@@ -97,6 +97,17 @@ def test_a_wet_test_without_a_dry_one_says_that_it_has_none() -> None:
     assert RuleName.WET_DRY not in {finding.rule for finding in judge(readings(TRIPLE, 140, 139, 140)).findings}
 
 
+def test_a_wet_test_without_a_dry_one_clears_nobody() -> None:
+    """Oil seals worn rings: a triple that reads 135, 110, 136 psi dry is even with a teaspoon in each."""
+    alone = judge(readings(TRIPLE, 139.0, 138.0, 140.0), WET)
+    assert (alone.word, alone.top_end) == (VerdictWord.RETEST, TopEnd.UNKNOWN)
+    assert "held against no dry test" in alone.summary
+    assert not any("asks for the top end to come off" in finding.text for finding in alone.findings)
+    assert "read every cylinder dry, then wet again with the same oil in each" in alone.next_tests
+    held = judge(readings(TRIPLE, 139.0, 138.0, 140.0), WET, dry=readings(TRIPLE, 135.0, 134.0, 136.0))
+    assert held.word is VerdictWord.CONSISTENT
+
+
 def test_a_first_stroke_is_a_hint_and_nothing_where_the_others_do_not_begin_alike() -> None:
     """A pull that begins with the piston on its way up has a short first stroke, whatever the cylinder: simulated
     engines cranked from any angle were told the wrong one of two causes in a quarter of cases."""

@@ -190,7 +190,8 @@ export function drawVerdict() {
     const after = left.filter((name) => name !== test.next_cylinder);
     if (test.next_cylinder) next = `Now ${test.next_cylinder}${after.length ? `, then ${after.join(", ")}` : ", the last one"}.${asked ? ` ${asked}.` : ""}`;
     else if (asked) next = `${asked}: say which cylinder it was.`;
-    else if (test.verdict === "retest") next = `Every cylinder was read, but not all of them well: read ${againOf(test).join(", ") || "them"} again.`;
+    else if (againOf(test).length) next = `Every cylinder was read, but not all of them well: read ${againOf(test).join(", ")} again.`;
+    else if (test.verdict === "retest") next = "Every cylinder was read: finish, then see what would tell.";
     else next = "All settled: look, then finish.";
   }
   // Whatever it says of the engine: that it is one of this machine, or was done as it should, is not so.

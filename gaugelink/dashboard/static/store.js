@@ -34,9 +34,10 @@ export function questionsLeft(test) {
   return left === 0 ? "" : left === 1 ? "1 question left" : `${left} questions left`;
 }
 
-// Cylinders that the verdict asks to be read again, in the test's order; none where it asks for no retest.
+// Cylinders that the verdict asks to be read again, in the test's order; none where it asks for no retest, or for a dry
+// test beside a wet one.
 export function againOf(test) {
-  const asking = test?.verdict === "retest" ? test.findings.filter((finding) => finding.severity === "retest" && finding.rule !== "incomplete") : [];
+  const asking = test?.verdict === "retest" ? test.findings.filter((finding) => finding.severity === "retest" && !["incomplete", "wet_dry"].includes(finding.rule)) : [];
   return namesOf(test).filter((name) => asking.some((finding) => finding.cylinders.includes(name)));
 }
 
