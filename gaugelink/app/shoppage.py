@@ -108,6 +108,7 @@ class JournalRecord:
         return MachineRecord(
             machine=machine,
             per=history.unit,
+            display_unit=self._shop.settings.bench.display_unit,
             tests=tuple(
                 _recorded(test, over_the_seasons(verdict, test, history, past), at_sea_level) for test, verdict in tests
             ),

@@ -107,6 +107,8 @@ class MachineRecord(_Row):
     effects: tuple[BeforeAfter, ...]
     says: tuple[str, ...]
     """In sentences."""
+    display_unit: str | None = None
+    """What the shop reads in: its bench may be off, and nobody else says it."""
     left_out: bool = False
     """Whether a test of it is in the record and is not among these: `says` has why, or the service's log."""
 

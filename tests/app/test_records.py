@@ -141,6 +141,7 @@ def test_a_test_that_was_given_up_is_listed_and_proves_nothing(tmp_path: Path) -
         assert not (await records.report((await records.tests())[0].stored.test_id)).given_up
         page = await JournalRecord(bench.session.shop).history("north-7")
         assert [(test.given_up, bool(test.sea_level_kpa)) for test in page.tests] == [(False, True), (True, False)]
+        assert page.display_unit == bench.session.shop.settings.bench.display_unit
 
     recorded(bench, steps, read)
 

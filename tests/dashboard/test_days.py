@@ -27,7 +27,7 @@ async def test_a_test_of_an_evening_is_of_that_day(zone: str, day: str, monkeypa
         opened(browser, address, zone=zone) as page,
     ):
         await page.locator("#to-history").click()
-        await expect(page.locator("#history-tables")).to_contain_text(f"{day}dry")
+        await expect(page.locator("#history-tables")).to_contain_text(f"{day}consistent")
 
 
 @pytest.mark.parametrize("size", [WALL, PHONE], ids=["wall", "phone"])

@@ -8,7 +8,7 @@ from gaugelink.broker.messages import TestState
 from gaugelink.dashboard.record import MachineRecord, TrendRow
 from gaugelink.verdict.findings import Severity, VerdictWord
 from tests.dashboard import pages
-from tests.dashboard.chromium import chromium, opened, played_page
+from tests.dashboard.chromium import PHONE, chromium, opened, played_page
 from tests.dashboard.pages import Played
 from tests.dashboard.said import BENCH, TRIPLE, in_full_swing, settled, state
 from tests.dashboard.test_in_chromium import grave_faults
@@ -138,3 +138,36 @@ def example_finding() -> TestState:
     asking = [one.model_copy(update={"severity": Severity.INVESTIGATE}) for one in told.findings if one.next_tests]
     assert asking
     return told.model_copy(update={"findings": tuple(asking)})
+
+
+async def test_the_history_of_a_shop_whose_bench_is_off_is_in_the_shop_s_unit(monkeypatch: pytest.MonkeyPatch) -> None:
+    record(monkeypatch, display_unit="bar")
+    played = Played()
+    async with chromium() as browser, played_page(played) as address, opened(browser, address) as page:
+        await page.locator("#to-history").click()
+        table = page.get_by_role("region", name="Tests, as read, in bar")
+        await expect(table.locator("tbody tr").first.locator("li")).to_have_text(["PTO 9.15", "MAG 9.31"])
+        await expect(page.locator("#history-legend li").first).to_contain_text("last 9.15 ± 0.12 bar")
+
+
+async def test_a_reading_of_the_history_is_in_one_line_with_its_cylinder(monkeypatch: pytest.MonkeyPatch) -> None:
+    names = ("PTO", "middle", "MAG", "left front", "right rear")
+    *before, last = pages.HISTORY.tests
+    many = last.model_copy(update={"readings_kpa": dict.fromkeys(names, 930.0), "given_up": True})
+    record(monkeypatch, tests=(*before, many))
+    played = Played()
+    in_full_swing(played.hub)
+    async with chromium() as browser, played_page(played) as address, opened(browser, address, PHONE) as page:
+        await page.locator("#to-history").click()
+        rows = page.get_by_role("region", name="Tests, as read, in psi").locator("tbody tr")
+        # The verdict is beside the day, in sight; of a test that was given up it is that.
+        for row, word in ((0, "given up"), (1, "consistent")):
+            await expect(rows.nth(row).locator("td").nth(1)).to_have_text(word)
+            beside = rows.nth(row).locator("td").nth(1)
+            assert await beside.evaluate("(one) => one.getBoundingClientRect().right <= innerWidth")
+        readings = rows.first.locator("li")
+        await expect(readings).to_have_text([f"{name} 135" for name in names])
+        lines = await readings.evaluate_all(
+            "(all) => all.map((one) => one.clientHeight / parseFloat(getComputedStyle(one).lineHeight))"
+        )
+        assert max(lines) < 1.5

@@ -90,19 +90,19 @@ function reports(test) {
 }
 
 function draw(record) {
-  const unit = unitOf(bench()?.test);
+  const unit = record.display_unit ?? unitOf(bench()?.test);
   const tests = [...record.tests].reverse();
   byId("history-says").replaceChildren(...record.says.map((line) => el("li", {}, line)));
   byId("history-tables").replaceChildren(
     ...[
       table(`Change for each ${record.per}`, ["Cylinder", "Change, %", "Wearing"],
-        record.trends.map((trend) => [trend.cylinder, `${signed(trend.percent)} ± ${trend.percent_u.toFixed(1)}`, trend.is_wearing ? "yes" : "not by more than chance"])),
+        record.trends.map((trend) => [trend.cylinder, `${signed(trend.percent)}\u00a0±\u00a0${trend.percent_u.toFixed(1)}`, trend.is_wearing ? "yes" : "not by more than chance"])),
       table("Before and after", ["Day", "Job", "Cylinder", "Change, %", "Real"],
-        record.effects.map((one) => [day(one.at), one.job, one.cylinder || "mean", `${signed(one.gain_percent)} ± ${one.gain_u_percent.toFixed(1)}`, one.is_real ? "yes" : "no more than chance"])),
-      table(`Tests, as read, in ${unit}`, ["Day", "Kind", "Readings", "Spread, %", "Verdict", "Report"],
+        record.effects.map((one) => [day(one.at), one.job, one.cylinder || "mean", `${signed(one.gain_percent)}\u00a0±\u00a0${one.gain_u_percent.toFixed(1)}`, one.is_real ? "yes" : "no more than chance"])),
+      table(`Tests, as read, in ${unit}`, ["Day", "Verdict", "Readings", "Spread, %", "Kind", "Report"],
         tests.map((test) => [
-          day(test.at), test.given_up ? `${test.kind}, given up` : test.kind, Object.entries(test.readings_kpa).map(([name, kpa]) => `${name} ${number(kpa, unit)}`).join(", "),
-          test.spread_percent === null ? "" : test.spread_percent.toFixed(1), test.word ?? "", reports(test),
+          day(test.at), test.given_up ? "given up" : (test.word ?? ""), el("ul", {}, ...Object.entries(test.readings_kpa).map(([name, kpa]) => el("li", {}, `${name} ${number(kpa, unit)}`))),
+          test.spread_percent === null ? "" : test.spread_percent.toFixed(1), test.kind, reports(test),
         ])),
     ].filter((one) => one !== null),
   );
