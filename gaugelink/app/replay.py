@@ -47,7 +47,8 @@ def replay(
         for said in (refused_by(trace), rounding_in(trace), arrival_in(trace), remark_on(trace, unit)):
             if said is not None and remark is not None:
                 remark(said)
-        found = find_events(trace.time_s, trace.pressure_kpa, traits, over_range=over_range_in(trace, traits.range_kpa))
+        over_range = over_range_in(trace, traits.range_kpa, traits.resolution_kpa)
+        found = find_events(trace.time_s, trace.pressure_kpa, traits, over_range=over_range)
         for number, samples in enumerate(found, start=1):
             yield ReplayedEvent(trace, number, samples, judge(samples, traits, hints))
 

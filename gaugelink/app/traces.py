@@ -25,7 +25,8 @@ from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.pace import with_pace
 from gaugelink.gauge.recording import read_recording, replay
 from gaugelink.gauge.rounded import Straightened, straightened
-from gaugelink.gauge.samples import BoolArray, FloatArray
+from gaugelink.gauge.samples import BoolArray, FloatArray, over_range_beyond
+from gaugelink.peak.burst import smallest_step_kpa
 from gaugelink.peak.events import MOST_KPA
 from gaugelink.reasons import reason
 from gaugelink.tables import Dialect, dialect_of, named, names_of, table_of, text_of
@@ -204,12 +205,15 @@ def _read_frames(path: Path, layout: GaugeLayout) -> Trace:
     return Trace(str(path), time_s, pressure_kpa, "", frames, refused, over_range=over_range)
 
 
-def over_range_in(trace: Trace, range_kpa: float | None) -> BoolArray | None:
-    """Where a trace could not show the pressure, by its frames or by the gauge's full scale; None when not known."""
+def over_range_in(trace: Trace, range_kpa: float | None, resolution_kpa: float | None) -> BoolArray | None:
+    """Where a trace could not show the pressure, by its frames or by the gauge's full scale; None when not known.
+
+    Without a stated resolution the steps are those of the trace.
+    """
     if not range_kpa:
         return trace.over_range
-    # As in a frame: the full scale is told in another unit, and may come out a rounding above the highest sample.
-    reached: BoolArray = trace.pressure_kpa >= range_kpa * (1 - 1e-9)
+    step_kpa = smallest_step_kpa(trace.pressure_kpa) if resolution_kpa is None else resolution_kpa
+    reached: BoolArray = trace.pressure_kpa > over_range_beyond(range_kpa, step_kpa)
     return reached if trace.over_range is None else reached | trace.over_range
 
 

@@ -13,7 +13,7 @@ from gaugelink.gauge.intake import Intake
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.gauge.order import Counter, Verdict, counter_of
 from gaugelink.gauge.pace import pace_of
-from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined
+from gaugelink.gauge.samples import FloatArray, FrameCounts, SampleBatch, joined, over_range_beyond
 from gaugelink.gauge.stamps import StampLine
 from gaugelink.gauge.uncounted import Arrivals, Arrived
 from gaugelink.gauge.unsteady import Unsteady
@@ -46,7 +46,8 @@ class FrameReader:
         self.battery_percent: float | None = None
         self._zero = AmbientZero(ambient_abs_kpa, layout.resolution_kpa) if layout.absolute else None
         self._intake = Intake(layout)
-        self._range_kpa = None if layout.range_kpa is None else layout.range_kpa * (1 - 1e-9)
+        full_kpa, step_kpa = layout.range_kpa, layout.resolution_kpa
+        self._beyond_kpa = None if full_kpa is None else over_range_beyond(full_kpa, step_kpa)
         self._good = self._duplicated = self._out_of_order = self._lost = self._reconnects = 0
         stated = None if layout.rate_hz is None else 1.0 / layout.rate_hz
         self._ticks: Counter | None = None
@@ -384,8 +385,8 @@ class FrameReader:
         self._number, self._arrival_s = 0.0, None
 
     def _batch(self, time_s: FloatArray, pressure: FloatArray, over: bool, lost: int, arrival_s: float) -> SampleBatch:
-        limit = self._range_kpa
-        over_range = np.full(len(pressure), over) if over or limit is None else pressure >= limit
+        beyond = self._beyond_kpa
+        over_range = np.full(len(pressure), over) if over or beyond is None else pressure > beyond
         zero = self._zero
         if zero is not None:
             if not zero.settled:

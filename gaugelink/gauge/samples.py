@@ -10,6 +10,15 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 
+def over_range_beyond(range_kpa: float, step_kpa: float | None) -> float:
+    """Pressure beyond which a sample may be all that its gauge can show: one more step would be over the full scale.
+
+    A full scale of 300 psi is 2068.43 kPa, and a gauge of whole kPa shows 2068 at most. Without a step, or with one
+    that is not known, it is the full scale itself, less the rounding of one that was told in another unit.
+    """
+    return range_kpa * (1.0 + 1e-9) - step_kpa if step_kpa else range_kpa * (1.0 - 1e-9)
+
+
 @dataclass(frozen=True, slots=True)
 class SampleBatch:
     """The samples of one frame, in order."""

@@ -127,11 +127,31 @@ def test_a_trace_that_reaches_the_full_scale_of_its_gauge_is_flagged(kind: str, 
     file = tmp_path / "clipped.csv"
     lines = [f"{a:.3f},{b:.1f}" for a, b in zip(t, pressure, strict=True)]
     file.write_text("\n".join(["time_s,pressure_kpa", *lines]), encoding="utf-8")
-    for full_scale, flagged in ((), False), (("--range-kpa", "600"), True), (("--range-kpa", "2000"), False):
+    for full_scale, flagged in (
+        ((), False),
+        (("--range-kpa", "600"), True),
+        (("--range-kpa", "600.05", "--resolution-kpa", "0.1"), True),
+        (("--range-kpa", "600.1", "--resolution-kpa", "0.1"), False),
+        (("--range-kpa", "2000"), False),
+    ):
         words = ["replay", str(file), "--json", "--kind", kind, *full_scale]
         result = CliRunner().invoke(app, words, catch_exceptions=False)
         (event,) = (json.loads(line) for line in result.stdout.splitlines())
         assert ("over_range" in event["flags"]) is flagged
+
+
+def test_a_trace_shows_the_steps_in_which_its_gauge_comes_short_of_its_full_scale(tmp_path: Path) -> None:
+    """300 psi are 2068.43 kPa: whole kPa end at 2068."""
+    t = clock(6.0, 200.0)
+    pressure = np.clip(shown(pulses(t, 3.0, 8, top_kpa=2500.0), zero_kpa=0.0), 0.0, 2068.0)
+    file = tmp_path / "clipped.csv"
+    lines = [f"{a:.3f},{b:.0f}" for a, b in zip(t, pressure, strict=True)]
+    file.write_text("\n".join(["time_s,pressure_kpa", *lines]), encoding="utf-8")
+    words = ["replay", str(file), "--json", "--kind", "live", "--range-kpa", "2068.43"]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    (event,) = (json.loads(line) for line in result.stdout.splitlines())
+    assert "over_range" in event["flags"]
+    assert max(stroke["peak_kpa"] for stroke in event["strokes"]) > 2300.0
 
 
 def test_frames_that_say_they_are_over_range_are_flagged_as_in_the_service(tmp_path: Path) -> None:

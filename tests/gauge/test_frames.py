@@ -168,6 +168,13 @@ def test_samples_at_full_scale_are_over_range():
     assert reader.feed(payload, 0.0).over_range.tolist() == [False] * 5 + [True] * 5
 
 
+def test_the_highest_step_below_a_full_scale_that_is_none_is_over_range():
+    # 300 psi are 2068.43 kPa.
+    reader = FrameReader("g", load_layout({**COUNTED, "range": 2068.43}))
+    payload = bytes([1]) + struct.pack("<10h", *[2067] * 5, *[2068] * 5)
+    assert reader.feed(payload, 0.0).over_range.tolist() == [False] * 5 + [True] * 5
+
+
 ABSOLUTE = {**BASE, "reference": "absolute", "rate_hz": 50, "pressure": {"at": 0, "format": "u16", "scale": 0.1}}
 
 
