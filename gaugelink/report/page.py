@@ -43,6 +43,9 @@ GAP_PT = 12.0
 """Least room between two texts on a line."""
 SMALLEST = 0.65
 """Share of its size to which a line may shrink before letters are left out."""
+MOST_NOTES, NOTES_LETTERS = 3, 180
+"""Notes that the page has room for, and the letters of all of them: what the test says goes before them."""
+NOTES_ELSEWHERE = "The notes in full are in the report as HTML and in the history."
 TEXT_ROOM = 0.18
 """Height that is kept for what the test says, as a share of the page."""
 
@@ -93,7 +96,8 @@ class _Writer:
 
 
 def _page(data: ReportData) -> Figure:
-    figure = Figure(figsize=A4_IN)
+    # As it is saved: at another resolution letters are some percent wider, and run into what was measured beside them.
+    figure = Figure(figsize=A4_IN, dpi=PNG_DPI)
     FigureCanvasAgg(figure)
     y = _head(figure, data)
     y = _engine_and_table(figure, data, y)
@@ -118,7 +122,8 @@ def _rule(figure: Figure, y: float) -> None:
 
 def _fit(text: Text, beside: Text) -> None:
     """Make a line end before the text to the right of it: smaller first, then shorter."""
-    room = beside.get_window_extent().x0 - GAP_PT - text.get_window_extent().x0
+    gap = GAP_PT * PNG_DPI / 72.0
+    room = beside.get_window_extent().x0 - gap - text.get_window_extent().x0
     wide = text.get_window_extent().width
     if wide <= room:
         return
@@ -158,8 +163,12 @@ def _engine_and_table(figure: Figure, data: ReportData, y: float) -> float:
     writer.head(f"Readings in {data.unit.value}")
     writer.y = _table(figure, data, writer.left, writer.right, writer.y)
     writer.head("Conditions")
-    for name, value in condition_lines(data):
+    noted = data.noted[:MOST_NOTES]
+    on_page = tuple(shortened(note, NOTES_LETTERS // len(noted)) for note in noted)
+    for name, value in condition_lines(replace(data, noted=on_page)):
         writer.text(f"{name}: {value}", 6.8)
+    if on_page != tuple(data.noted):
+        writer.text(NOTES_ELSEWHERE, 6.8, colour=FAINT)
     return min(caption.y, writer.y) - 0.010
 
 

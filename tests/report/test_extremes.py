@@ -17,7 +17,7 @@ from gaugelink.peak.events import Flag
 from gaugelink.report.data import ReportData
 from gaugelink.report.html import report_html, traces_figure
 from gaugelink.report.look import drawn
-from gaugelink.report.page import A4_IN, _foot_top, _page, report_png
+from gaugelink.report.page import A4_IN, PNG_DPI, _foot_top, _page, report_png
 from gaugelink.report.plots import draw_engine, draw_history
 from gaugelink.report.words import DOUBTED_EXPLAINED, advice_of, history_lines, reading_rows
 from gaugelink.verdict.findings import RuleName, TestVerdict, VerdictWord
@@ -237,6 +237,41 @@ def test_what_many_years_say_stays_above_the_foot() -> None:
         assert said
         assert all(text.get_position()[1] > floor for text in said)
         assert any("more of the seasons in the HTML report" in text.get_text() for text in figure.texts)
+
+
+@pytest.mark.parametrize("letters", range(50, 80, 3))
+def test_a_long_name_ends_before_the_verdict_at_the_resolution_of_the_picture(letters: int) -> None:
+    whole = "Groomer of the upper lodge, long track, winch and Anh\N{LATIN SMALL LETTER A WITH DIAERESIS}nger, red, "
+    data = replace(sample_report(), machine=(2 * whole)[:letters])
+    with drawn("page"):
+        figure = _page(data)
+        figure.dpi = PNG_DPI
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        texts = {text.get_text(): text.get_window_extent(renderer) for text in figure.texts}
+        name = next(box for words, box in texts.items() if words.startswith("Groomer"))
+        # An eighth of an inch, nine points.
+        assert texts[data.word].x0 - name.x1 > PNG_DPI / 8.0
+
+
+def test_long_notes_leave_the_page_what_the_test_says() -> None:
+    notes = ("oil under the pump, coolant runs out; " * 12, "wet with fuel " * 30, "x" * 500, "short", "the fifth")
+    data = replace(sample_report(), noted=notes)
+    with drawn("page"):
+        figure = _page(data)
+        floor = _foot_top(figure)
+        placed = [(text.get_text(), text.get_position()[1]) for text in figure.texts]
+        assert all(axes.get_position().y0 > floor for axes in figure.axes)
+    heads = dict(placed)
+    assert heads["What asks for attention"] > floor
+    told = " ".join(words for words, y in placed if y > floor)
+    assert "The notes in full are in the report as HTML and in the history." in told
+    assert "more in the HTML report" not in " ".join(words for words, y in placed if y <= floor)
+    assert all(" ".join(note.split()) in " ".join(report_html(data).split()) for note in notes)
+    # Few and short ones are on the page as they are.
+    with drawn("page"):
+        few = " ".join(text.get_text() for text in _page(replace(data, noted=("slow to start",))).texts)
+    assert "note: slow to start" in few
+    assert "The notes in full" not in few
 
 
 def test_seasons_without_a_reading_that_counts_are_not_told_to_be_sound() -> None:
