@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from gaugelink.peak.events import BoolArray, Flag, FloatArray
-from gaugelink.peak.fit_beyond import beyond
+from gaugelink.peak.fit_beyond import alike, beyond
 from gaugelink.peak.fit_model import Strokes
 from gaugelink.peak.fit_solve import Doubt, Fit, Problem
 from gaugelink.peak.fit_speed import pulse_rate
@@ -19,6 +19,9 @@ LEAST_HEIGHT = 0.08
 _FEWEST_PER_WIDTH = 0.75
 """Samples per width at half height below which an event is under-sampled: then most strokes have no sample near
 their peaks, and a height hangs on the law of the times."""
+_ALIKE, _FEW_PLACES = 0.95, 3.0
+"""How much alike samples lie on all strokes when an event of fewer than so many samples per width is under-sampled:
+every stroke shows the same two or three places of its pulse, and how high it is between them hangs on the shape."""
 _MODEL_SHARE = 0.0006
 """Standard uncertainty of a fitted peak, as a share of it, that the fit's own residuals do not show: the shape's
 corrections are smooth, the real top need not be quite so."""
@@ -105,11 +108,13 @@ def gathered(problem: Problem, fits: list[Fit], doubt: Doubt, scale: Scale) -> F
     inside = (strokes.time_s > -0.25 * width) & (strokes.time_s < end_s + 0.25 * width)
     told = doubtful * peak_u < strokes.peak
     known = told & (strokes.peak > LEAST_HEIGHT * np.max(strokes.peak)) & inside & _between_seen(problem, fit)
-    more = np.sqrt(beyond(width / spacing, strokes, peak_u) ** 2 - 1.0) * peak_u
+    locked = alike(problem.time_s, strokes.time_s[known])
+    more = np.sqrt(beyond(width / spacing, strokes, peak_u, locked) ** 2 - 1.0) * peak_u
     model_u = np.minimum(np.hypot(model_u, more), _ALL_OF_IT * np.abs(strokes.peak))
     flags = set()
     relative = 2.0 * np.hypot(peak_u, model_u)[known] / strokes.peak[known]
-    slow = float(np.median(width)) < _FEWEST_PER_WIDTH * spacing
+    per_width = float(np.median(width)) / spacing
+    slow = per_width < _FEWEST_PER_WIDTH or (locked > _ALIKE and per_width < _FEW_PLACES)
     hardly = bool((support[known] < 5.0).any())
     if slow or (hardly and (np.percentile(relative, 75) > _WIDE or relative.max() > _WIDEST)):
         flags.add(Flag.UNDER_SAMPLED)

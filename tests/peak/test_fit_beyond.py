@@ -5,10 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gaugelink.peak.events import FloatArray
-from gaugelink.peak.fit_beyond import beyond
+from gaugelink.peak.detector import find_events
+from gaugelink.peak.events import Flag, FloatArray, GaugeKind, GaugeTraits
+from gaugelink.peak.fit_beyond import alike, beyond
 from gaugelink.peak.fit_model import Strokes
+from gaugelink.peak.judge import judge
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN
+from tests.peak.shapes import clock, pulses, shown
 
 
 def train(period_s: list[float], peak: list[float]) -> Strokes:
@@ -20,9 +23,9 @@ def train(period_s: list[float], peak: list[float]) -> Strokes:
 EVEN = train([0.1] * 6, [1.0] * 7)
 
 
-def said(strokes: Strokes, per_width: float, share: float = 0.02) -> FloatArray:
+def said(strokes: Strokes, per_width: float, share: float = 0.02, locked: float = 0.15) -> FloatArray:
     count = len(strokes.peak)
-    return beyond(np.full(count, per_width), strokes, share * strokes.peak)
+    return beyond(np.full(count, per_width), strokes, share * strokes.peak, locked)
 
 
 @pytest.mark.parametrize("few", [0.4, 0.8, 1.6, 3.2])
@@ -62,3 +65,42 @@ def test_a_wide_stroke_between_others_is_widened_again_where_the_crank_is_uneven
 
 def test_a_wide_last_stroke_is_not_widened_as_often_again() -> None:
     assert said(EVEN, 0.6, share=0.2)[-1] < 0.5 * said(EVEN, 0.6, share=0.01)[-1]
+
+
+def test_samples_that_lie_alike_on_all_strokes_leave_more_open() -> None:
+    assert np.all(said(EVEN, 2.0, locked=1.0) > 1.5 * said(EVEN, 2.0))
+    assert np.all(said(EVEN, 2.0, locked=0.0) < said(EVEN, 2.0))
+    for per_width in (0.7, 12.0):  # the law of the times tells the heights; every stroke shows its top
+        assert np.array_equal(said(EVEN, per_width, locked=1.0), said(EVEN, per_width))
+
+
+@pytest.mark.parametrize("lost", [0, 7])
+def test_a_period_of_whole_samples_shows_every_stroke_at_the_same_places(lost: int) -> None:
+    time_s = np.delete(np.arange(0.0, 2.0, 0.01), np.arange(lost) * 23)
+    even = 0.1034 + 0.08 * np.arange(12)
+    assert alike(time_s, even) == pytest.approx(1.0, abs=1e-9)
+    assert alike(time_s, even + 0.0003 * np.sin(np.arange(12.0))) == pytest.approx(1.0, abs=0.05)
+    assert alike(time_s, 0.1034 + 0.0837 * np.arange(12)) < 0.2
+
+
+def test_what_chance_makes_of_the_places_is_taken_off() -> None:
+    """Of K places that lie anywhere the square of the resultant length is 1/K on average."""
+    rng = np.random.default_rng(3)
+    time_s = np.arange(0.0, 4.0, 0.01)
+    for count in (3, 6, 12):
+        assert (
+            np.mean([alike(time_s, np.sort(rng.uniform(0.5, 3.5, count))) ** 2 for _ in range(400)]) < 0.35 / count**0.5
+        )
+
+
+def test_two_strokes_do_not_tell_how_alike_the_samples_lie() -> None:
+    time_s = np.arange(0.0, 1.0, 0.01)
+    assert alike(time_s, np.array([0.2, 0.3])) == alike(time_s, np.array([0.2, 0.3017])) == 0.15
+
+
+@pytest.mark.parametrize(("period_s", "flagged"), [(0.08, True), (0.0837, False)])
+def test_strokes_that_all_show_the_same_few_places_are_under_sampled(period_s: float, flagged: bool) -> None:
+    t = clock(5.0, 75.0)
+    live = GaugeTraits(kind=GaugeKind.LIVE)
+    (found,) = find_events(t, shown(pulses(t, 2.507, 8, period_s)), live)
+    assert (Flag.UNDER_SAMPLED in judge(found, live).flags) is flagged
