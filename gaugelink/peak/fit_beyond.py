@@ -88,7 +88,7 @@ def beyond(per_width: FloatArray, strokes: Strokes, peak_u: FloatArray, locked: 
         kind = _LAST if k == len(out) - 1 else _INNER if k else _FIRST
         uneven = kind.own + kind.both * 0.5 * (bend + change)
         more = kind.bend * bend + kind.change * change + uneven * own[k] + kind.odd * odd[k]
-        more += _LOCKED * (locked - _USUALLY) * counts[k]
+        more += _LOCKED * max(locked - _USUALLY, 0.0) * counts[k]
         few = (kind.few / max(per_width[k], kind.least)) ** kind.exponent * np.exp(fade[k] * more)
         out[k] = np.hypot(kind.always, few)
     return np.maximum(out, 1.0)

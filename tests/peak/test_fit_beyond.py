@@ -69,7 +69,7 @@ def test_a_wide_last_stroke_is_not_widened_as_often_again() -> None:
 
 def test_samples_that_lie_alike_on_all_strokes_leave_more_open() -> None:
     assert np.all(said(EVEN, 2.0, locked=1.0) > 1.5 * said(EVEN, 2.0))
-    assert np.all(said(EVEN, 2.0, locked=0.0) < said(EVEN, 2.0))
+    assert np.array_equal(said(EVEN, 2.0, locked=0.0), said(EVEN, 2.0))
     for per_width in (0.7, 12.0):  # the law of the times tells the heights; every stroke shows its top
         assert np.array_equal(said(EVEN, per_width, locked=1.0), said(EVEN, per_width))
 
