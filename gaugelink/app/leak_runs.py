@@ -21,7 +21,7 @@ from gaugelink.leak.differential import (
 from gaugelink.leak.gap import Gap, analyse_hold, analyse_over
 from gaugelink.leak.hold import AIR_KPA, Hold
 from gaugelink.leak.limits import DecayLimit
-from gaugelink.leak.steady import SteadyPhase, SteadyWatch
+from gaugelink.leak.steady import STEADY_SHARE, SteadyPhase, SteadyWatch
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 
 FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
@@ -32,6 +32,8 @@ WAIT_EVERY_S = 60.0
 _LOW = 0.75
 _AT_REST_S = 3.0
 """A gauge that was let off and stands for so long where an absolute one stands at rest is one."""
+_ZERO_S = 1.0
+"""A level that stands for so long before air comes in is a gauge's zero."""
 
 
 @dataclass(slots=True)
@@ -263,6 +265,8 @@ class DifferentialRun:
         self.last_s = float(batch.time_s[-1])
         if self._early_s is not None:
             shown = self._without_early(batch, heard)
+        elif self.watch.phase is SteadyPhase.IDLE:
+            shown = self._rested(batch, shown)
         self._kept = [*self._kept, *zip(batch.time_s.tolist(), shown.tolist(), strict=True)][-4000:]
         for phase in [] if self._early_s is not None else self.watch.push(batch.time_s, shown):
             if phase in (SteadyPhase.IDLE, SteadyPhase.MOVED):
@@ -335,6 +339,23 @@ class DifferentialRun:
             lock = self._say.say(PromptKey.LEAK_LOCK, (), cylinder=self.cylinder)
             heard.prompts.append(self._say.led(lock, self.opening()))
         return batch.pressure_kpa - self._zeros[self.gauge]
+
+    def _rested(self, batch: SampleBatch, shown: FloatArray) -> FloatArray:
+        """What is shown, (n,), over the level of the last rest before air comes in, which is the zero.
+
+        Some of another cylinder's air may still have been leaving when the first samples came.
+        """
+        since_s = float(batch.time_s[-1]) - _ZERO_S
+        before = [p for t, p in self._kept if t >= since_s]
+        level = np.array([*before, *shown[batch.time_s >= since_s].tolist()])
+        spans = bool(self._kept) and self._kept[0][0] <= since_s
+        rests = float(np.ptp(level)) <= STEADY_SHARE * self.limit.supply_kpa
+        if not spans or not rests or abs(float(np.median(level))) >= self._rest_kpa:
+            return shown
+        moved = float(np.median(level))
+        self._zeros[self.gauge] += moved
+        self._kept = [(t, p - moved) for t, p in self._kept]
+        return shown - moved
 
     def _steady(self, heard: Heard) -> None:
         try:

@@ -58,6 +58,21 @@ def test_air_that_another_cylinder_left_on_is_let_off_before_anything_is_measure
     assert result.leak_percent == pytest.approx(10.0, abs=0.6)
 
 
+@pytest.mark.parametrize("rest_kpa", [0.0, 8.0, -6.0])
+@pytest.mark.parametrize("left_kpa", [20.0, 45.0])
+def test_the_last_of_another_cylinders_air_is_not_taken_for_the_zero(
+    session: LeakSession, left_kpa: float, rest_kpa: float
+) -> None:
+    """It is still leaving when the gauge is first heard, or when what is left passes for nothing."""
+    begun(session, REQUEST, cylinder="MAG")
+    ask(session, CommandAction.ACKNOWLEDGE)
+    seconds = np.arange(0.0, 8.0, 1.0 / RATE_HZ)
+    played(session, seconds, left_kpa * np.exp(-seconds / 1.5) + rest_kpa)
+    steps = shown(session, (1.0, 0.0), (30.0, INSIDE_KPA), from_s=8.0, rest_kpa=rest_kpa)
+    (result,) = results(steps)
+    assert result.leak_percent == pytest.approx(10.0, abs=0.6)
+
+
 def test_a_test_that_is_stopped_under_such_air_has_no_result(session: LeakSession) -> None:
     begun(session, REQUEST, cylinder="MAG")
     ask(session, CommandAction.ACKNOWLEDGE)
