@@ -33,6 +33,7 @@ _MARKS = {
     CylinderStatus.IN_PROGRESS: CylinderMark.NOW,
     CylinderStatus.AGREED: CylinderMark.AGREED,
     CylinderStatus.ODD: CylinderMark.ODD,
+    CylinderStatus.UNSURE: CylinderMark.UNSURE,
     CylinderStatus.SKIPPED: CylinderMark.SKIPPED,
 }
 _CLOSED = frozenset({Phase.FINISHED, Phase.ABANDONED})

@@ -19,6 +19,7 @@ class CylinderMark(StrEnum):
     """It has readings and wants more, but another one comes next."""
     AGREED = "agreed"
     ODD = "odd"
+    UNSURE = "unsure"
     SKIPPED = "skipped"
 
 

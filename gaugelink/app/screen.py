@@ -38,6 +38,7 @@ _MARKS = {
     CylinderMark.BEGUN: ("◐", "yellow"),
     CylinderMark.AGREED: ("●", "bold green"),
     CylinderMark.ODD: ("◆", "bold red"),
+    CylinderMark.UNSURE: ("◇", "bold yellow"),
     CylinderMark.SKIPPED: ("–", "dim"),
 }
 KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  q quit"
@@ -281,7 +282,7 @@ def cylinder_table(rows: list[CylinderRow], unit: PressureUnit, *, plain: bool =
     table.add_column("")
     for row in rows:
         shape, style = _MARKS[row.mark]
-        shape = {"○": ".", "▶": ">", "◐": "~", "●": "*", "◆": "!", "–": "-"}[shape] if plain else shape
+        shape = {"○": ".", "▶": ">", "◐": "~", "●": "*", "◆": "!", "◇": "?", "–": "-"}[shape] if plain else shape
         reading, doubt = _reading(row, unit)
         pulls = "  ".join(_pull(pull, unit) for pull in row.pulls)
         words = legible(", ".join((row.mark.value, *row.remarks)), plain=plain)

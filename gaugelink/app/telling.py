@@ -7,7 +7,7 @@ from math import hypot
 from gaugelink.app.keys import Pressed
 from gaugelink.app.noted import Noted
 from gaugelink.app.one_air import factor_of, in_one_air
-from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_of_mean_kpa
+from gaugelink.bench.agree import SHORT_OF_THE_TOP, common_u_of_mean_kpa, leave_open
 from gaugelink.bench.plan import Plan
 from gaugelink.bench.prompt_keys import AIR_CAUTIONS, CAUTIONS, PromptKey, Tone
 from gaugelink.bench.prompts import Prompt
@@ -308,21 +308,27 @@ def cylinder_status(cylinder: CylinderState, state: TestState, verdict: TestVerd
         return published.CylinderStatus.SKIPPED
     if cylinder.name in state.current and not cylinder.agreed:
         return published.CylinderStatus.IN_PROGRESS
-    if cylinder.name in _odd_cylinders(verdict) or (cylinder.tries >= state.plan.max_tries and not cylinder.agreed):
+    own = [reading for reading in state.readings if reading.in_cylinder and reading.cylinder == cylinder.name]
+    unsure = not cylinder.agreed and leave_open(own, state.plan.agreement)
+    used_up = cylinder.tries >= state.plan.max_tries and not cylinder.agreed
+    if cylinder.name in _odd_cylinders(verdict, pulls=not unsure) or (used_up and not unsure):
         return published.CylinderStatus.ODD
+    if unsure and (used_up or state.phase in (Phase.FINISHED, Phase.ABANDONED)):
+        return published.CylinderStatus.UNSURE
     if cylinder.agreed:
         return published.CylinderStatus.AGREED
     return published.CylinderStatus.IN_PROGRESS if cylinder.tries else published.CylinderStatus.WAITING
 
 
-def _odd_cylinders(verdict: TestVerdict | None) -> frozenset[str]:
+def _odd_cylinders(verdict: TestVerdict | None, *, pulls: bool) -> frozenset[str]:
+    """Cylinders that a verdict holds something against; that their own `pulls` are not one reading where it counts."""
     if verdict is None:
         return frozenset()
     odd: set[str] = set()
     for finding in verdict.findings:
         asks = (Severity.INVESTIGATE, Severity.RETEST)
         # what rests on a reading that asks to be taken again, or on slow cranking, makes no cylinder odd
-        if finding.severity in asks and (finding.rule is RuleName.REPEATABILITY or finding.firm):
+        if finding.severity in asks and (pulls if finding.rule is RuleName.REPEATABILITY else finding.firm):
             odd.update(finding.against if finding.rule in _ODD_RULES else ())
     return frozenset(odd)
 

@@ -11,6 +11,7 @@ from gaugelink.bench.repeats import (
     cranking_of_picked_kpa,
     expanded_kpa,
     grown_scatter,
+    none_is_below,
     telling,
     tolerance_kpa,
     u_of_mean_kpa,
@@ -80,6 +81,19 @@ def scatter_of(cylinders: Sequence[Sequence[Reading]], repeats: int, share: floa
 
 def _telling(value_kpa: float, readings: Sequence[Reading], share: float) -> tuple[float, ...]:
     return telling(value_kpa, [one.repeat for one in readings if not one.flags & SHORT_OF_THE_TOP], share)
+
+
+def leave_open(readings: Sequence[Reading], share: float) -> bool:
+    """Whether pulls that do not agree leave it open what the cylinder has, and contradict each other in nothing.
+
+    A pull that was cut short is a lower bound, and one that is too uncertain denies nothing: it takes one that was seen
+    to its top, and is lower than another by more than both could be off, to show that they are apart.
+    """
+    readings = tries_of(readings)
+    whole = [reading for reading in readings if not reading.flags & SHORT_OF_THE_TOP]
+    if len(whole) == len(readings) and not any(reading.repeat.is_poor for reading in readings):
+        return False
+    return none_is_below([reading.repeat for reading in whole], [reading.repeat for reading in readings], share)
 
 
 def combine(

@@ -66,10 +66,18 @@ def tolerance_kpa(one: Repeat, other: Repeat, share: float) -> float:
     return max(share * (one.peak_kpa + other.peak_kpa) / 2, u_kpa)
 
 
+def none_is_below(whole: Iterable[Repeat], every: Sequence[Repeat], share: float) -> bool:
+    """Whether none of the pulls that were seen to their tops, `whole`, is lower than the highest of all of them.
+
+    One that was cut short is a lower bound: that it is lower than another shows nothing.
+    """
+    top = max(every, key=lambda repeat: repeat.peak_kpa)
+    return all(top.peak_kpa - repeat.peak_kpa <= tolerance_kpa(top, repeat, share) for repeat in whole)
+
+
 def agree_with_highest(repeats: Sequence[Repeat], share: float) -> bool:
     """Whether every pull agrees with the highest of them, so that all of them are one reading."""
-    top = max(repeats, key=lambda repeat: repeat.peak_kpa)
-    return all(top.peak_kpa - repeat.peak_kpa <= tolerance_kpa(top, repeat, share) for repeat in repeats)
+    return none_is_below(repeats, repeats, share)
 
 
 def u_of_mean_kpa(repeats: Sequence[Repeat]) -> float:

@@ -201,6 +201,8 @@ class CylinderStatus(StrEnum):
     """All readings that the plan asks for are there and agree."""
     ODD = "odd"
     """Its readings do not agree with each other, or it stands apart from the other cylinders."""
+    UNSURE = "unsure"
+    """No more pulls are to come, and they were cut short or too uncertain: nothing shows it to be odd, or sound."""
     SKIPPED = "skipped"
 
 

@@ -1,6 +1,6 @@
 """Whether the readings can carry a judgement: flags, repeats, cranking speed, cylinders not read."""
 
-from gaugelink.bench.repeats import agree_with_highest
+from gaugelink.bench.repeats import none_is_below
 from gaugelink.peak.events import Flag
 from gaugelink.verdict.case import NO_PRESSURE_KPA, Case
 from gaugelink.verdict.difference import PullValue, ReadingValue
@@ -146,7 +146,8 @@ def _unagreed(case: Case, reading: ReadingValue) -> Finding:
     short = sum(not pull.whole for pull in reading.pulls)
     apart = max(peaks) - min(peaks)
     listed = ", ".join(case.text(peak) for peak in peaks)
-    if agree_with_highest(repeats, case.rules.repeats_percent / 100.0):
+    whole = [pull.repeat for pull in reading.pulls if pull.whole] if reading.pulls else repeats
+    if none_is_below(whole, repeats, case.rules.repeats_percent / 100.0):
         closing = "they are too uncertain to confirm each other" if poor else "too few of them reached the top"
     else:
         doubts = [f"{poor} of them too uncertain to count"] if poor else []

@@ -20,6 +20,7 @@ POOR_KPA = 40.0
 MARKS = {
     published.CylinderStatus.AGREED: CylinderMark.AGREED,
     published.CylinderStatus.ODD: CylinderMark.ODD,
+    published.CylinderStatus.UNSURE: CylinderMark.UNSURE,
     published.CylinderStatus.IN_PROGRESS: CylinderMark.NOW,
     published.CylinderStatus.WAITING: CylinderMark.WAITING,
 }
@@ -100,6 +101,34 @@ def test_a_low_cylinder_that_agrees_is_odd_on_the_terminal_as_on_the_page(tmp_pa
     (told,) = of(step, published.TestState)
     assert told.cylinders[1].status is published.CylinderStatus.ODD
     assert bench.presenter.scene.cylinders[1].mark is CylinderMark.ODD
+
+
+RISING = frozenset({Flag.STILL_RISING})
+WHOLE: frozenset[Flag] = frozenset()
+
+
+@pytest.mark.parametrize(
+    ("pulls", "status"),
+    [
+        (((800.0, RISING),) * 5, published.CylinderStatus.UNSURE),
+        (((800.0, RISING),) * 3, published.CylinderStatus.UNSURE),
+        (((800.0, RISING), (930.0, WHOLE), *((810.0, RISING),) * 3), published.CylinderStatus.UNSURE),
+        (((800.0, RISING), (930.0, WHOLE), (850.0, WHOLE), *((810.0, RISING),) * 2), published.CylinderStatus.ODD),
+        (((990.0, RISING), (930.0, WHOLE), *((990.0, RISING),) * 3), published.CylinderStatus.ODD),
+    ],
+)
+def test_a_cylinder_is_odd_by_pulls_that_were_cut_short_only_where_they_show_it(
+    tmp_path: Path, pulls: tuple[tuple[float, frozenset[Flag]], ...], status: published.CylinderStatus
+) -> None:
+    """They are lower bounds: one that was seen whole and is lower than another is apart from it, and nothing else."""
+    bench = two_settled(tmp_path)
+    for number, (peak_kpa, flags) in enumerate(pulls):
+        bench.crank(peak_kpa, 6.0 if number else 40.0, flags=flags)
+    (told,) = of(bench.command(CommandAction.FINISH), published.TestState)
+    assert told.cylinders[2].status is status
+    assert bench.presenter.scene.cylinders[2].mark is MARKS[status]
+    (finding,) = (one for one in told.findings if one.rule == "repeatability" and one.severity == "retest")
+    assert ("they are not one reading" in finding.text) == (status is published.CylinderStatus.ODD)
 
 
 def test_the_verdict_holds_pulls_to_the_agreement_that_the_plan_asked_for(tmp_path: Path) -> None:

@@ -47,6 +47,10 @@ const SHAPES = {
     ["path", { d: "M12 3L22 20.5H2Z", fill: "none" }],
     ["path", { d: "M12 9.5V14.5M12 16.8V18", fill: "none" }],
   ],
+  unsure: [
+    ["path", { d: "M12 1.5L22.5 12L12 22.5L1.5 12Z", fill: "none" }],
+    ["path", { d: "M9.5 9.5A2.5 2.5 0 1 1 12 12.2V13.5M12 16V17", fill: "none" }],
+  ],
   skipped: [
     ["circle", { cx: 12, cy: 12, r: 8.5, fill: "none" }],
     ["path", { d: "M6 18L18 6", fill: "none" }],

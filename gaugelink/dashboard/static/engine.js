@@ -4,7 +4,7 @@ import { number, withDoubt, withUnit, words } from "./units.js";
 import { machineOf, unitOf } from "./store.js";
 
 const STATUS = {
-  waiting: "waiting", in_progress: "in progress", agreed: "agreed", odd: "odd", skipped: "skipped",
+  waiting: "waiting", in_progress: "in progress", agreed: "agreed", odd: "odd", unsure: "unsure", skipped: "skipped",
 };
 const MOST_STEPS = 12; // More would be too narrow to see.
 const SIDE = 0.2; // Share of a staircase on each side of a number in it, which is under the steps between them.
