@@ -6,6 +6,7 @@ from shlex import quote
 
 from gaugelink.app.daemon import Watcher
 from gaugelink.app.livefeed import LivePack
+from gaugelink.app.redoing import redone
 from gaugelink.app.scene import CylinderMark, CylinderRow, LastEvent, Pull, Scene
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.step import Step
@@ -159,6 +160,8 @@ class ScenePresenter(Watcher):
             self._digits = digits(self._shop.fleet.engine_of(state.plan.machine).cylinder_names)
         self._title = title(state, self._shop) + self._day
         scene.cylinders = cylinder_rows(state, verdict, self._shop, self._digits)
+        again = None if state.phase in _CLOSED else redone(state, verdict)
+        scene.redo = "" if again is None else ENGLISH.cylinder_text(again)
         scene.questions = question_lines(state, self._shop, self._digits)
         scene.stays_open = stays_open(state, self._shop)
         settled = state.phase in _SETTLED

@@ -14,6 +14,7 @@ from gaugelink.app.daemon import Daemon, Watcher
 from gaugelink.app.farewell import Farewell
 from gaugelink.app.keys import Pressed, terminal_keys
 from gaugelink.app.presenter import ScenePresenter, question_lines
+from gaugelink.app.redoing import redone
 from gaugelink.app.screen import KEYS, Screen, legible
 from gaugelink.app.step import Step
 from gaugelink.bench.prompt_keys import QUESTIONS, PromptKey
@@ -135,11 +136,14 @@ class Fingers(Watcher):
             # Once they are acknowledged, the key would be one of the test that lies beside it.
             given = action is CommandAction.ACKNOWLEDGE and leak.cautioned
             return None if action is None or given else self._pressed(key, action)
+        session = self._daemon().session
+        test = session.test
         if key in _PLAIN_KEYS:
-            return self._pressed(key, _PLAIN_KEYS[key])
+            again = test is not None and _PLAIN_KEYS[key] is CommandAction.REDO
+            named = redone(test.state, session.verdict) if again and test is not None else None
+            return self._pressed(key, _PLAIN_KEYS[key], cylinder=named)
         if not ("1" <= key <= "9"):
             return None
-        test = self._daemon().session.test
         if test is None:
             return self._pressed(key, CommandAction.ASSIGN, cylinder=key)
         names = self._daemon().shop.fleet.engine_of(test.plan.machine).cylinder_names

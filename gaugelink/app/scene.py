@@ -80,6 +80,8 @@ class Scene:
     trace: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=2000))
     """Recent (time_s, pressure_kpa) of the gauge that is moving, thinned."""
     cylinders: list[CylinderRow] = field(default_factory=list)
+    redo: str = ""
+    """The cylinder that the key for it measures again; empty where there is none."""
     last_event: LastEvent | None = None
     spread: str = ""
     why: str = ""

@@ -41,7 +41,8 @@ _MARKS = {
     CylinderMark.UNSURE: ("◇", "bold yellow"),
     CylinderMark.SKIPPED: ("–", "dim"),
 }
-KEYS = "r redo  n skip  1-9 cylinder  x strike  u undo  f finish  q quit"
+_REDO = "r redo"
+KEYS = f"{_REDO}  n skip  1-9 cylinder  x strike  u undo  f finish  q quit"
 """The keys of a running bench; a foot switch or presenter sends the same."""
 CAUTION_KEYS = "Enter I have read the cautions  q quit"
 """The keys that act before the cautions are acknowledged."""
@@ -139,15 +140,17 @@ class Screen:
         if scene.broker:
             add(_Part.ADDRESS, scene.broker, "dim", whole=False)
         if self._keys:
-            add(_Part.KEYS, self._keys_now, "dim", whole=False)
+            add(_Part.KEYS, self._keys_now(options.max_width), "dim", whole=False)
         return below
 
-    @property
-    def _keys_now(self) -> str:
+    def _keys_now(self, width: int) -> str:
         scene = self._scene
         if scene.leak:
             return LEAK_CAUTION_KEYS if scene.cautions else LEAK_KEYS
-        return CAUTION_KEYS if scene.cautions else self._keys
+        if scene.cautions:
+            return CAUTION_KEYS
+        named = self._keys.replace(_REDO, f"{_REDO} {scene.redo}")
+        return named if scene.redo and len(named) <= width else self._keys
 
     def _pictures(self, width: int, *, plain: bool, low: bool) -> Iterator[tuple[_Part, RenderableType]]:
         """The trace, the last cranking and the table; with air in there is nothing but the trace."""

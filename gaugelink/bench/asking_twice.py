@@ -1,6 +1,6 @@
 """What a key would strike or close, and the words that ask for it once more: a glove hits the wrong key easily."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
@@ -72,9 +72,14 @@ def loss_of(state: BenchState, command: Command) -> Loss | None:
 
 def redone(state: BenchState, command: Command) -> str | None:
     """The cylinder that is measured again: the one that is named, the one that is under way, or the last one read."""
-    last = next((reading.cylinder for reading in reversed(state.readings) if reading.in_cylinder), None)
-    target = state.target[0] if state.target else None
-    return command.cylinder or (target if target and state.of_cylinder(target) else None) or last or target
+    return command.cylinder or measured_again(state.target, state.readings)
+
+
+def measured_again(target: Sequence[str], readings: Sequence[Reading]) -> str | None:
+    """The cylinder that is measured again where none is named: the one that is under way, or the last one read."""
+    read = [reading.cylinder for reading in readings if reading.in_cylinder]
+    first = target[0] if target else None
+    return first if first in read or not read else read[-1]
 
 
 def _struck(readings: list[Reading], key: str) -> Loss:

@@ -20,6 +20,7 @@ from gaugelink.broker.message import new_id
 from gaugelink.errors import BrokerError
 from gaugelink.gauge.samples import SampleBatch
 from gaugelink.journal.entries import TestEntry
+from gaugelink.peak.events import Flag
 from tests.app.test_presenter import Watched, drawn, sentences
 from tests.app.test_session import of
 
@@ -89,6 +90,40 @@ def test_a_key_that_strikes_a_cylinder_is_pressed_twice_and_one_undo_brings_all_
     bench.press("u")
     assert bench.session.test.state.cylinders == before
     assert "2 pulls of middle count again." in bench.shown
+
+
+def test_the_key_that_measures_again_is_shown_with_the_cylinder_that_it_is_about(bench: AtKeys) -> None:
+    assert "r redo middle n skip" in bench.shown
+    bench.crank(930.0, 40.0)
+    assert "r redo MAG n skip" in bench.shown
+    bench.press("r")
+    assert "Press r again to strike 135 psi of MAG." in bench.shown
+
+
+def test_of_a_test_that_is_done_the_key_measures_again_what_the_verdict_asks_for(tmp_path: Path) -> None:
+    """The last one that was read is sound: to strike it would lose what is to be kept."""
+    bench = AtKeys(tmp_path)
+    bench.begin()
+    for number in range(5):
+        bench.crank(930.0, 6.0 if number else 40.0, flags=frozenset({Flag.STILL_RISING}))
+    bench.crank(925.0, 40.0)
+    bench.crank(925.0)
+    bench.crank(935.0, 40.0)
+    bench.crank(935.0)
+    assert bench.presenter.scene.title == "North 7, dry test, done"
+    assert "r redo PTO n skip" in bench.shown
+    bench.press("r")
+    assert "Press r again to strike 5 pulls of PTO." in bench.shown
+    bench.press("r")
+    assert "PTO again from the start." in bench.shown
+    assert bench.session.test is not None
+    assert [one.tries for one in bench.session.test.state.cylinders] == [0, 2, 2]
+
+
+def test_a_name_that_the_line_of_keys_has_no_room_for_leaves_the_keys_whole(bench: AtKeys) -> None:
+    bench.presenter.scene.redo = "the one by the clutch"
+    assert "r redo n skip" in bench.shown
+    assert "q quit" in bench.shown
 
 
 def test_a_test_that_was_closed_with_a_cylinder_missing_is_opened_again(bench: AtKeys) -> None:
