@@ -13,6 +13,10 @@ group = typer.Typer(
 )
 
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
+ReadCylinder = Annotated[
+    str | None,
+    typer.Argument(help="Name of the cylinder; if left out, the current one once it has a reading, before that the last."),
+]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
 OfTest = Annotated[
     str | None,
@@ -65,7 +69,7 @@ def acknowledge(config: Config = SHOP, by: By = "", simulated: Simulated = False
 
 @group.command()
 def redo(
-    cylinder: SomeCylinder = None,
+    cylinder: ReadCylinder = None,
     config: Config = SHOP,
     by: By = "",
     simulated: Simulated = False,
