@@ -6,7 +6,7 @@ Works at 80 columns, over ssh, and without colour: shapes and words carry everyt
 from collections.abc import Iterator
 from enum import IntEnum
 from functools import lru_cache
-from textwrap import wrap
+from textwrap import shorten, wrap
 
 import numpy as np
 from pyfiglet import Figlet
@@ -50,6 +50,10 @@ LEAK_KEYS = "s stop the leak test  q quit"
 """The keys that act while air is in."""
 LEAK_CAUTION_KEYS = "Enter I have read the cautions  s stop the leak test  q quit"
 _QUESTIONS_SHOWN = 3
+_BESIDE_CAUTIONS = 9
+"""Lines beside the cautions: the name, the prompt in its frame with the smallest letters, the keys, two to spare."""
+_LONGEST_CAUTION = 180
+_ELSEWHERE = " ... The fleet file has the rest."
 
 
 class _Part(IntEnum):
@@ -78,7 +82,7 @@ class Screen:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         scene, width, height = self._scene, options.max_width, console.size.height
-        above, below = self._above(options), self._below(console, options)
+        above, below = self._above(console, options), self._below(console, options)
         rows = [(part, len(console.render_lines(drawn, options))) for part, drawn in (*above, *below)]
         beneath = _rows_beneath(scene.prompt, width)
         least = _Part.ADDRESS
@@ -97,13 +101,22 @@ class Screen:
             yield from line
             yield Segment.line()
 
-    def _above(self, options: ConsoleOptions) -> list[tuple[_Part, RenderableType]]:
+    def _above(self, console: Console, options: ConsoleOptions) -> list[tuple[_Part, RenderableType]]:
         scene = self._scene
         name = Text.assemble((scene.bench, "bold"), "  ", scene.title, overflow=_overflow(options), no_wrap=True)
         above: list[tuple[_Part, RenderableType]] = [(_Part.NAME, name)]
         if scene.cautions:
-            above.append((_Part.STAYS, _cautions(scene.cautions, plain=options.ascii_only)))
+            above.append((_Part.STAYS, self._caution_list(console, options)))
         return above
+
+    def _caution_list(self, console: Console, options: ConsoleOptions) -> RenderableType:
+        """The cautions, each of them whole where that leaves room for what is to be done."""
+        cautions, plain = self._scene.cautions, options.ascii_only
+        whole = _cautions(cautions, plain=plain)
+        if len(console.render_lines(whole, options)) <= console.size.height - _BESIDE_CAUTIONS:
+            return whole
+        cut = (shorten(caution, _LONGEST_CAUTION, placeholder=_ELSEWHERE) for caution in cautions)
+        return _cautions(tuple(cut), plain=plain)
 
     def _below(self, console: Console, options: ConsoleOptions) -> list[tuple[_Part, RenderableType]]:
         """What stands under the prompt."""

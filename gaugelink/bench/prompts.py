@@ -15,7 +15,7 @@ from gaugelink.engine.units import PressureUnit
 
 _NOT_WITH = {CrankedBy.CORD: PromptKey.CAUTION_STARTER, CrankedBy.STARTER: PromptKey.CAUTION_CORD}
 _LONGEST_NOTE = 160
-"""Characters of a machine's note that are said and shown with the cautions: about ten seconds, two lines."""
+"""Characters of a machine's note that are said with the cautions: about ten seconds. It is read whole."""
 _PRESSURES = frozenset({"value", "high", "low"})
 _SMALL = frozenset({"pressure", "rate", "limit"})
 """Pressures of a leak-down: a few psi and less, told with two digits."""
@@ -111,9 +111,10 @@ class Prompter:
         said = [self.say(key) for key in CAUTIONS if key is not left_out]
         if not note.strip():
             return said
-        told = shorten(note, _LONGEST_NOTE, placeholder=" ... The fleet file has the rest.")
-        told = told if told.endswith((".", "!", "?")) else f"{told}."
-        return [*said[:-1], self.say(PromptKey.CAUTION_NOTE, (), note=told), said[-1]]
+        whole = self.say(PromptKey.CAUTION_NOTE, (), note=_sentence(" ".join(note.split())))
+        heard = _sentence(shorten(note, _LONGEST_NOTE, placeholder=" ... The rest is on the screen."))
+        told = replace(whole, spoken=self.say(PromptKey.CAUTION_NOTE, (), note=heard).spoken)
+        return [*said[:-1], told, said[-1]]
 
     def _text(self, name: str, value: object) -> str:
         if name == "list" and isinstance(value, tuple):
@@ -180,6 +181,10 @@ class Prompter:
 
     def _joined(self, words: list[str]) -> str:
         return self.language.joiner.join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def _sentence(words: str) -> str:
+    return words if words.endswith((".", "!", "?")) else f"{words}."
 
 
 def _capital(sentence: str) -> str:

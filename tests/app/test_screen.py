@@ -118,6 +118,19 @@ def test_the_large_words_are_the_cylinder_or_the_deed(key: PromptKey, args: dict
     assert large_words(Prompter(PressureUnit.PSI, ENGLISH).say(key, ("PTO", "MAG"), **args)) == large
 
 
+@pytest.mark.parametrize("height", [24, 50])
+def test_a_long_note_among_the_cautions_is_whole_where_there_is_room_and_never_hides_what_to_do(height: int) -> None:
+    made = scene()
+    said = Prompter(PressureUnit.PSI, ENGLISH).cautions(None, "Look at the belt guard. " * 20)
+    made.cautions = tuple(one.text for one in said)
+    made.prompt = "Confirm that you heard the cautions, then we begin."
+    text = " ".join(drawn(made, "utf-8", height).replace("│", " ").split())
+    assert ("The fleet file has the rest." in text) == (height == 24)
+    assert (text.count("Look at the belt guard.") == 20) == (height == 50)
+    assert made.prompt in text
+    assert "I have read the cautions" in text
+
+
 def test_words_that_the_fonts_cannot_draw_are_written_whole() -> None:
     made = scene()
     made.large = "ZYLINDER GRÜN"

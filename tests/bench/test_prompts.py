@@ -122,9 +122,13 @@ def test_what_is_noted_of_the_machine_is_said_with_the_cautions() -> None:
         "This machine: check the belt guard before cranking.",
     )
     assert [prompt.key for prompt in say.cautions(None, " ")] == [*CAUTIONS]
-    long = say.cautions(None, "word " * 200)[-2]
-    assert len(long.text) <= 180
-    assert long.text.endswith("The fleet file has the rest.")
+
+
+def test_a_long_note_of_the_machine_is_read_whole_and_heard_in_part() -> None:
+    long = Prompter(PressureUnit.PSI, ENGLISH).cautions(None, "word " * 200)[-2]
+    assert long.text == f"This machine: {'word ' * 199}word."
+    assert len(long.spoken) <= 180
+    assert long.spoken.endswith("The rest is on the screen.")
 
 
 def test_questions_and_trouble_interrupt_and_the_rest_does_not() -> None:

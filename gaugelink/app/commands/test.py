@@ -15,7 +15,7 @@ group = typer.Typer(
 Cylinder = Annotated[str, typer.Argument(help="Name of the cylinder.")]
 ReadCylinder = Annotated[
     str | None,
-    typer.Argument(help="Name of the cylinder; if left out, the current one once it has a reading, before that the last."),
+    typer.Argument(help="Name of the cylinder; if left out, the current one once it has a reading, else the last."),
 ]
 SomeCylinder = Annotated[str | None, typer.Argument(help="Name of the cylinder; the current one if left out.")]
 OfTest = Annotated[

@@ -54,7 +54,19 @@ export function drawCautions() {
   const shown = JSON.stringify(cautions);
   if (box.dataset.shown === shown) return;
   box.dataset.shown = shown;
-  byId("caution-list").replaceChildren(...cautions.map((caution) => el("li", {}, sign("caution"), el("span", {}, caution))));
+  byId("caution-list").replaceChildren(...cautions.map((caution) => el("li", {}, sign("caution"), cautionWords(caution))));
+}
+
+const LONGEST_CAUTION = 180; // Letters, about three lines on a phone: with longer ones the button would be out of sight.
+
+// A note of the machine may be of any length: what is too long is opened by a press.
+function cautionWords(caution) {
+  if (caution.length <= LONGEST_CAUTION) return el("span", {}, caution);
+  // Behind a sentence where one ends in the second half of what there is room for, for there the line breaks.
+  const room = LONGEST_CAUTION - 20;
+  const ends = [caution.lastIndexOf(". ", room) + 1, caution.lastIndexOf(" ", room), room];
+  const cut = ends.find((end) => end > room / 2);
+  return el("details", {}, el("summary", {}, caution.slice(0, cut), el("span", { class: "more" }, " … "), el("u", {}, "read all")), caution.slice(cut));
 }
 
 // What waits for somebody at a bench that is not the one shown; empty where nothing does.
