@@ -20,6 +20,7 @@ from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.message import new_id
 from gaugelink.engine.air import Ambient, AmbientSource
 from gaugelink.engine.units import barometer_text
+from gaugelink.errors import EntryError
 from gaugelink.journal.entries import Entry, PromptEntry, ReadingEntry, TestEntry
 from gaugelink.journal.rows import StoredTest
 from gaugelink.localtime import day_of_noon, noon_of
@@ -67,10 +68,31 @@ class Amended:
     """What the journal has of that day and the notebook has not; empty when there is nothing."""
 
 
-def kept_tests(tests: Iterable[StoredTest]) -> list[KeptTest]:
-    """Those that came from a notebook."""
-    kept = [KeptTest(stored, state_of(stored)) for stored in tests]
-    return [one for one in kept if one.state.acknowledged is not None and one.state.acknowledged.by == BY_HAND]
+@dataclass(frozen=True, slots=True)
+class UnreadTest:
+    """A test of the journal that cannot be read, and may have come from a notebook."""
+
+    stored: StoredTest
+    error: EntryError
+
+    @property
+    def on(self) -> date:
+        """Its day."""
+        return day_of_noon(self.stored.began_at)
+
+
+def kept_tests(tests: Iterable[StoredTest]) -> tuple[list[KeptTest], list[UnreadTest]]:
+    """Those that came from a notebook, and those of which that cannot be told."""
+    kept, unread = list[KeptTest](), list[UnreadTest]()
+    for stored in tests:
+        try:
+            one = KeptTest(stored, state_of(stored))
+        except EntryError as error:
+            # Those from a notebook are of noon; the clock of a bench hardly ever stands at a whole minute.
+            unread += [] if stored.began_at.second or stored.began_at.microsecond else [UnreadTest(stored, error)]
+            continue
+        kept += [one] if one.state.acknowledged is not None and one.state.acknowledged.by == BY_HAND else []
+    return kept, unread
 
 
 def new_test(shop: Shop, test: NotebookTest, test_id: str) -> list[Entry]:
@@ -164,6 +186,13 @@ def _unlike(had: Sequence[Reading], said: Sequence[tuple[str, float]]) -> tuple[
 def kept_text(shop: Shop, kept: KeptTest) -> str:
     """A test and its readings for a person."""
     return f"{_of(kept.stored.machine, kept.on, kept.wet)}: {_readings_text(shop, kept.counted)}"
+
+
+def untaken_text(shop: Shop, test: NotebookTest, unread: UnreadTest) -> str:
+    """A test that was not taken in because of one that cannot be read, for a person."""
+    unit = shop.settings.bench.display_unit
+    readings = ", ".join(f"{cylinder} {unit.text(kpa)}" for cylinder, kpa in test.readings)
+    return f"{_of(test.machine, test.on, test.wet)}: {readings}. {unread.error}"
 
 
 def _of(machine: str, on: date, wet: bool) -> str:

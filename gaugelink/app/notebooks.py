@@ -14,11 +14,13 @@ from gaugelink.app.daemon import make_folder
 from gaugelink.app.notebook_jobs import assumed_line, job_line, job_news
 from gaugelink.app.notebook_tests import (
     KeptTest,
+    UnreadTest,
     amended_test,
     kept_tests,
     kept_text,
     nearest,
     new_test,
+    untaken_text,
 )
 from gaugelink.app.records import now
 from gaugelink.app.shopfile import Shop
@@ -62,6 +64,8 @@ class Imported:
     """New jobs of which it is not known whether a test of their day was before, with what is taken for so."""
     counts: tuple[str, ...] = ()
     """New counts of a machine that are less than one before or more than one after. They are kept."""
+    untaken: tuple[str, ...] = ()
+    """Tests that were not taken in: the journal has one of their day that cannot be read, and may be the same."""
 
 
 class _Names:
@@ -78,7 +82,8 @@ class _Names:
 
 
 async def import_notebook(shop: Shop, file: Path, unit: str | None) -> Imported:
-    """Take a notebook into the journal, whole or not at all.
+    """Take a notebook into the journal: whole, but for tests of a day of which the journal has one that it cannot read,
+    or not at all.
 
     A test that was taken in before is known by its machine, its day, and dry or wet; it keeps its id. Where the
     notebook says otherwise now it is put right, and it gets the readings that it has not. A job is known by its
@@ -127,8 +132,8 @@ def _news(
     """What of a notebook is not in the journal yet, and what is told of that."""
     names, entries = _Names(), list[Entry]()
     new = before = longer = put_right = 0
-    changes, absent = list[str](), list[str]()
-    kept_before = kept_tests(
+    changes, absent, untaken = list[str](), list[str](), list[str]()
+    kept_before, unread = kept_tests(
         one
         for one in stored_tests
         if is_simulated(one.bench) is shop.simulated and _is_between(notebook, one.machine, one.began_at)
@@ -137,6 +142,9 @@ def _news(
     for test in notebook.tests:
         test_id = names.of("test", test.machine, test.on, test.wet, test.readings)
         known = nearest(test, [one for one in kept_before if _is_of(one, test)])
+        if known is None and (same := [one for one in unread if _is_of_day(one, test)]):
+            untaken.append(untaken_text(shop, test, same[0]))
+            continue
         if known is None:
             entries += new_test(shop, test, test_id)
             new += 1
@@ -155,7 +163,8 @@ def _news(
         return names.of("job", job.machine, _noon_in_utc(job.on), job.job.casefold(), job.cylinders, job.counter)
 
     def noons(job: NotebookJob) -> list[datetime]:
-        of_day = [one for one in kept_before if (one.stored.machine, one.on) == (job.machine, job.on)]
+        there: list[KeptTest | UnreadTest] = [*kept_before, *unread]
+        of_day = [one for one in there if _is_of_day(one, job)]
         return [one.stored.began_at for one in of_day] or [noon_of(job.on)]
 
     jobs = job_news(notebook, stored_jobs, standing, id_of, noons, now())
@@ -174,6 +183,7 @@ def _news(
         tuple(changes),
         tuple(absent),
         tuple(assumed),
+        untaken=tuple(untaken),
     )
 
 
@@ -186,7 +196,12 @@ def _is_between(notebook: Notebook, machine: str, at: datetime) -> bool:
 
 def _is_of(kept: KeptTest, test: NotebookTest) -> bool:
     """Whether it is a test of that machine, day and kind."""
-    return (kept.stored.machine, kept.wet, kept.on) == (test.machine, test.wet, test.on)
+    return kept.wet is test.wet and _is_of_day(kept, test)
+
+
+def _is_of_day(kept: KeptTest | UnreadTest, told: NotebookTest | NotebookJob) -> bool:
+    """Whether it is of the same machine and day."""
+    return (kept.stored.machine, kept.on) == (told.machine, told.on)
 
 
 def _noon_in_utc(on: date) -> datetime:

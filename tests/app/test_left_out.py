@@ -85,6 +85,43 @@ def test_a_machine_whose_test_cannot_be_read_was_tested(shop: Shop) -> None:
     assert said.startswith("There is no dry test of South 2 to show: its test of 2025-11-03 cannot be read.")
 
 
+def test_a_notebook_is_taken_but_for_a_test_of_a_day_of_which_the_record_cannot_read_one(shop: Shop) -> None:
+    """It may be the same test: taken in, it would be there twice when the other can be read again."""
+    before = stored_ids(shop)
+    lines = [
+        "date,machine,PTO,middle,MAG,unit,job",
+        "2025-11-02,north-7,139,138,140,psi,",
+        "2025-11-03,south-2,139,137,140,psi,",
+        "2025-11-03,south-2,,,,,rings",
+        "2025-11-20,south-2,138,137,139,psi,",
+    ]
+    file = shop.write("more.csv", "\n".join(lines) + "\n")
+    done = CliRunner().invoke(app, ["import", file, "--config", str(shop.file)], catch_exceptions=False)
+    said = flat(done.stdout)
+    assert done.exit_code == 1
+    assert said.startswith("1 test and 1 job taken into ")
+    assert "1 test not taken in: the record has one of that day that cannot be read, and may be the same." in said
+    assert "south-2 on 2025-11-03: PTO 139 psi, middle 137 psi, MAG 140 psi. The test " in said
+    assert "Update gaugelink, or the journal was damaged." in said
+    assert before < stored_ids(shop)
+    assert len(stored_ids(shop)) == len(before) + 1
+    assert "rings" in flat(shop.run("history", "south-2"))
+
+
+def test_a_test_of_the_bench_that_cannot_be_read_keeps_no_notebook_out(shop: Shop) -> None:
+    damage(shop.folder, "UPDATE tests SET began_at = '2025-11-03T12:41:07.250Z' WHERE machine = 'south-2'")
+    said = flat(shop.run("import", shop.write("same.csv", BOOK)))
+    assert said.startswith("1 test and 0 jobs taken into ")
+    assert "not taken in" not in said
+
+
+def stored_ids(shop: Shop) -> set[str]:
+    connection = sqlite3.connect(shop.folder / "bay-3.db")
+    found = {one for (one,) in connection.execute("SELECT test_id FROM tests")}
+    connection.close()
+    return found
+
+
 def test_a_last_test_that_cannot_be_read_is_no_part_of_what_the_last_one_says(shop: Shop) -> None:
     later = "date,machine,PTO,middle,MAG,unit\n2025-11-20,south-2,139,99,140,psi\n"
     later += "2025-11-21,south-2,139,138,140,psi\n"

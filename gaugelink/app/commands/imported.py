@@ -11,6 +11,13 @@ from gaugelink.counting import counted
 def tell_imported(taken: Imported, journal: Path) -> None:
     """Print it."""
     typer.echo(f"{counted(taken.tests, 'test')} and {counted(taken.jobs, 'job')} taken into {journal}.")
+    if taken.untaken:
+        typer.echo(
+            f"{counted(len(taken.untaken), 'test')} not taken in: the record has one of that day that cannot be read, "
+            "and may be the same. Keep the notebook, and import it again once that test can be read:"
+        )
+        for untaken in taken.untaken:
+            typer.echo(f"  {untaken}")
     if taken.tests_longer:
         were = "was" if taken.tests_longer == 1 else "were"
         typer.echo(f"{counted(taken.tests_longer, 'test')} {were} there with fewer readings and got the new ones.")

@@ -317,13 +317,15 @@ def import_command(
     unit: Annotated[str | None, typer.Option(help="Unit of pressures where a line does not say.")] = None,
     simulated: IntoSimulated = False,
 ) -> None:
-    """Take a shop's old notebook into the journal, whole or not at all."""
+    """Take a shop's old notebook into the journal. One with a mistake in it is not taken at all."""
     from gaugelink.app.commands.imported import tell_imported
     from gaugelink.app.notebooks import import_notebook
 
     shop = shop_of(config, simulated)
     taken = asyncio.run(import_notebook(shop, file, unit))
     tell_imported(taken, shop.journal)
+    if taken.untaken:
+        raise typer.Exit(1)
 
 
 def job_command(
