@@ -28,6 +28,16 @@ def minute_text(at: datetime) -> str:
     return f"{here.replace(tzinfo=None).isoformat(' ', 'minutes')} {timezone(offset)}"
 
 
+def is_noon(at: datetime) -> bool:
+    """Whether it is noon here to the microsecond, as what is dated by its day alone is, and no clock's time."""
+    return at == noon_of(day_of(at))
+
+
+def when_text(at: datetime, *, by_day: bool) -> str:
+    """The day alone of what is dated by it; else day, time and offset."""
+    return str(day_of_noon(at)) if by_day else minute_text(at)
+
+
 def noon_of(day: date) -> datetime:
     """Noon of a day at this place, in UTC: for what is dated by its day alone."""
     try:

@@ -25,7 +25,6 @@ from gaugelink.bench.state import SNAPSHOT
 from gaugelink.broker.commands import Command, CommandAction
 from gaugelink.broker.messages import ClosedTest, TestState
 from gaugelink.journal.entries import CommandEntry, PromptEntry, TestEntry
-from gaugelink.localtime import minute_text
 from gaugelink.verdict.findings import RuleName, TestVerdict
 
 OF_THE_RECORD = frozenset({CommandAction.ABANDON, CommandAction.TAKE_BACK})
@@ -104,7 +103,7 @@ def _of_leak_downs(told: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def _answer(test: RecordedTest, given_up: bool, ok: bool) -> str:
-    of = f"The test of {test.stored.machine}, {minute_text(test.stored.began_at)},"
+    of = f"The test of {test.stored.machine}, {test.when},"
     if ok:
         return f"{of} is given up: it stays in the record and proves nothing." if given_up else f"{of} counts again."
     if given_up:

@@ -8,8 +8,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from gaugelink.app.notebook_tests import BY_HAND
-from gaugelink.app.recorded import state_of
+from gaugelink.app.recorded import BY_HAND, is_by_hand, state_of
 from gaugelink.bench.reading import Phase
 from gaugelink.engine.fleet import Counter
 from gaugelink.errors import EntryError
@@ -59,8 +58,7 @@ def counts_of(tests: Sequence[StoredTest], jobs: Sequence[StoredJob], *, simulat
                 # Who asks for tests is told that this one cannot be read.
                 continue
             if state.phase is not Phase.ABANDONED:
-                acknowledged = state.acknowledged
-                yield Count(one.test_id, count, at, acknowledged is not None and acknowledged.by == BY_HAND)
+                yield Count(one.test_id, count, at, is_by_hand(state))
 
 
 def doubts(counts: Sequence[Count], new: AbstractSet[str], counter: Counter) -> list[tuple[Count, str]]:

@@ -16,7 +16,7 @@ from gaugelink.app.shopfile import Shop
 from gaugelink.broker.message import new_id
 from gaugelink.errors import SettingsError
 from gaugelink.journal import JobEntry, Journal, StoredJob, StruckJobEntry
-from gaugelink.localtime import day_of, local, minute_text, noon_of
+from gaugelink.localtime import day_of, is_noon, local, minute_text, noon_of
 from gaugelink.reasons import is_there
 from gaugelink.report.notebook import FIRST_DAY
 from gaugelink.simulated import is_simulated
@@ -136,11 +136,16 @@ async def _ask_for_time(shop: Shop, journal: Journal, machine: str, on: date) ->
     times += [("leak test", past.at) for past in leaks if is_simulated(past.decay.bench) is shop.simulated]
     if not times:
         return
-    known = ", ".join(f"{what} at {local(at):%H:%M}" for what, at in sorted(times, key=lambda one: one[1]))
+    known = ", ".join(f"{what} {_time(at)}" for what, at in sorted(times, key=lambda one: one[1]))
     raise SettingsError(
         f"{machine} was tested on {on} too ({known}), and a day does not say what was before the job and what after. "
         f"Give the time with it, as --on '{on} 14:30'."
     )
+
+
+def _time(at: datetime) -> str:
+    """A time of the day; what a notebook has of a day it is taken in at noon, and has to be told apart from that."""
+    return "of a notebook, taken as at noon" if is_noon(at) else f"at {local(at):%H:%M}"
 
 
 async def strike_job(shop: Shop, work: Work, on: date | None) -> tuple[StoredJob, int]:

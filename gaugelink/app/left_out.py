@@ -5,12 +5,14 @@ from datetime import datetime
 from gaugelink.errors import EntryError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredDecay, StoredEvent, StoredTest
-from gaugelink.localtime import day_of, minute_text
+from gaugelink.localtime import day_of, is_noon, minute_text, when_text
 
 
 def named(stored: StoredTest) -> str:
     """A test as it is named where nothing but its row can be read."""
-    return f"The test {stored.test_id} of {stored.machine}, {minute_text(stored.began_at)},"
+    return (
+        f"The test {stored.test_id} of {stored.machine}, {when_text(stored.began_at, by_day=is_noon(stored.began_at))},"
+    )
 
 
 class LeftOut:

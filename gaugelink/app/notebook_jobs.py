@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import pairwise
 
-from gaugelink.app.notebook_tests import BY_HAND
+from gaugelink.app.recorded import BY_HAND
 from gaugelink.broker.message import new_id
 from gaugelink.journal.entries import Entry, JobEntry, StruckJobEntry
 from gaugelink.journal.rows import StoredJob, StoredTest
-from gaugelink.localtime import day_of, day_of_noon, is_after_noon, local, moment_after, noon_of
+from gaugelink.localtime import day_of, day_of_noon, is_after_noon, is_noon, local, moment_after, noon_of
 from gaugelink.report.notebook import Notebook, NotebookJob
 
 
@@ -131,12 +131,12 @@ def assumed_line(job: NotebookJob, notebook: Notebook, stored: Sequence[StoredTe
         ("after", [at for at in times if at < noon_of(job.on)]),
         ("before", [at for at in times if at >= noon_of(job.on)]),
     )
-    words = [
-        f"{side} the test at {' and '.join(f'{local(at):%H:%M}' for at in sorted(some))}"
-        for side, some in sides
-        if some
-    ]
+    words = [f"{side} the test {' and '.join(_time(at) for at in sorted(some))}" for side, some in sides if some]
     return f"{of}, taken as done at noon, {', '.join(words)}"
+
+
+def _time(at: datetime) -> str:
+    return "of an earlier notebook" if is_noon(at) else f"at {local(at):%H:%M}"
 
 
 def _put_right(job: NotebookJob, after: bool | None, old: StoredJob) -> list[str]:

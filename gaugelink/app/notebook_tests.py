@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
-from gaugelink.app.recorded import state_of
+from gaugelink.app.recorded import BY_HAND, is_by_hand, state_of
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.telling import reading_entry
 from gaugelink.bench.assign import TestBench
@@ -27,8 +27,6 @@ from gaugelink.localtime import day_of_noon, noon_of
 from gaugelink.peak.events import GaugeKind
 from gaugelink.report.notebook import DIAL_U_FRACTION, NotebookTest
 
-BY_HAND = "notebook"
-"""Who gave the readings of an imported test to their cylinders."""
 _MILLI_KPA = 3
 """Decimals of a pressure in kPa that tell two written pressures apart."""
 
@@ -91,7 +89,7 @@ def kept_tests(tests: Iterable[StoredTest]) -> tuple[list[KeptTest], list[Unread
             # Those from a notebook are of noon; the clock of a bench hardly ever stands at a whole minute.
             unread += [] if stored.began_at.second or stored.began_at.microsecond else [UnreadTest(stored, error)]
             continue
-        kept += [one] if one.state.acknowledged is not None and one.state.acknowledged.by == BY_HAND else []
+        kept += [one] if is_by_hand(one.state) else []
     return kept, unread
 
 

@@ -17,7 +17,7 @@ from gaugelink.engine.fleet import Counter, EngineRecord
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import EntryError, SettingsError
 from gaugelink.journal.rows import StoredEvent, StoredJob, StoredTest
-from gaugelink.localtime import day_of
+from gaugelink.localtime import day_of, when_text
 from gaugelink.peak.events import CrankingEvent
 from gaugelink.verdict.adapters import carried, last_noted_cm3
 from gaugelink.verdict.case import cranking_rpm_of
@@ -29,6 +29,8 @@ from gaugelink.verdict.past import PastJob, PastTest, goes_back
 from gaugelink.verdict.record import past_test
 from gaugelink.verdict.trend import trend_findings
 
+BY_HAND = "notebook"
+"""Who gave the readings of an imported test to their cylinders."""
 SHORTEST_ID = 8
 """Characters of an id that are shown at the least."""
 
@@ -48,6 +50,16 @@ class RecordedTest:
     def noted(self) -> tuple[str, ...]:
         """What people noted with it, a line each, oldest first."""
         return tuple(note_line(note) for note in notes_in(json.loads(self.stored.snapshot_json)))
+
+    @property
+    def by_day(self) -> bool:
+        """Whether nothing but its day is known of when it was: its time is made up."""
+        return is_by_hand(self.state)
+
+    @property
+    def when(self) -> str:
+        """When it was begun, for a person."""
+        return when_text(self.stored.began_at, by_day=self.by_day)
 
     @property
     def given_up(self) -> bool:
@@ -134,6 +146,11 @@ def with_peaks(state: TestState, events: Mapping[str, CrankingEvent]) -> TestSta
         for cylinder in state.cylinders
     )
     return replace(state, readings=readings, cylinders=cylinders)
+
+
+def is_by_hand(state: TestState) -> bool:
+    """Whether a test came from a notebook, which dates by the day."""
+    return state.acknowledged is not None and state.acknowledged.by == BY_HAND
 
 
 def state_of(stored: StoredTest) -> TestState:

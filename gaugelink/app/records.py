@@ -32,7 +32,7 @@ from gaugelink.bench.plan import TestKind
 from gaugelink.errors import EntryError, SettingsError
 from gaugelink.journal import Journal
 from gaugelink.journal.rows import StoredEvent, StoredTest
-from gaugelink.localtime import day_of, minute_text
+from gaugelink.localtime import day_of
 from gaugelink.peak.events import GaugeTraits
 from gaugelink.peak.judge import judge
 from gaugelink.report.data import ListedTest, ReportData, trace_of_event
@@ -152,6 +152,7 @@ class Records:
                 test_id=test.stored.test_id,
                 short_id=short[test.stored.test_id],
                 at=test.stored.began_at,
+                by_day=test.by_day,
                 wet=test.state.plan.kind is TestKind.WET,
                 given_up=test.given_up,
                 word=verdict.word if (verdict := await self.judged(test)) is not None else None,
@@ -167,10 +168,10 @@ class Records:
         stored = await self._stored(machine)
         place = [one.test_id for one in stored].index(test.stored.test_id)
         later = [await self._readable(one) for one in stored[place + 1 :]]
-        empty = [one.stored for one in later if one is not None and one.verdict is None]
+        empty = [one for one in later if one is not None and one.verdict is None]
         if not empty:
             return ()
-        last = f"of {empty[-1].machine}, {minute_text(empty[-1].began_at)}"
+        last = f"of {empty[-1].stored.machine}, {empty[-1].when}"
         if len(empty) == 1:
             return (f"A later test, {last}, has no reading.",)
         return (f"{len(empty)} later tests have no reading; the last is {last}.",)
@@ -342,6 +343,7 @@ class Records:
             engine=test.engine,
             verdict=verdict,
             at=test.stored.began_at,
+            by_day=test.by_day,
             unit=self._shop.settings.bench.display_unit,
             test_id=test.stored.test_id,
             bench=test.stored.bench,

@@ -1,13 +1,14 @@
 """What a report is made of: plain values, from a live test or from the journal alike."""
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gaugelink.engine.fleet import EngineRecord
 from gaugelink.engine.units import PressureUnit
+from gaugelink.localtime import day_of, day_of_noon, when_text
 from gaugelink.peak.events import CrankingEvent, EventSamples, Flag, GaugeKind
 from gaugelink.simulated import NOTICE, is_simulated
 from gaugelink.verdict.findings import JudgedReading, TestVerdict, VerdictWord
@@ -53,6 +54,8 @@ class ListedTest:
     """As much of the id as tells it from those of all other tests."""
     at: datetime
     """When it was begun."""
+    by_day: bool
+    """Whether nothing but its day is known of that: its time is made up."""
     wet: bool
     given_up: bool
     word: VerdictWord | None
@@ -63,6 +66,11 @@ class ListedTest:
     """What people noted with it, a line each."""
     odometer: float | None = None
     """The machine's own count, in the unit that its fleet entry states."""
+
+    @property
+    def on(self) -> date:
+        """Its day."""
+        return day_of_noon(self.at) if self.by_day else day_of(self.at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +102,24 @@ class ReportData:
     history: MachineHistory | None = None
     version: str = ""
     """Version of the code that judged."""
+    by_day: bool = False
+    """Whether nothing but its day is known of when it was done: its time is made up."""
     given_up: bool = False
     """Whether the test was abandoned."""
     noted: tuple[str, ...] = ()
     """What people noted with it, a line each, oldest first."""
     notes: tuple[str, ...] = field(default_factory=tuple)
     """What else is to be known before anything on the page, a sentence each."""
+
+    @property
+    def on(self) -> date:
+        """The day of the test."""
+        return day_of_noon(self.at) if self.by_day else day_of(self.at)
+
+    @property
+    def when(self) -> str:
+        """When the test was done, for a person."""
+        return when_text(self.at, by_day=self.by_day)
 
     @property
     def word(self) -> str:

@@ -54,7 +54,7 @@ class ExportRow:
 
 COLUMN_DOC: dict[str, tuple[str, str]] = {
     "test_id": ("", "id of the test"),
-    "at": ("UTC, ISO 8601", "when the test was done"),
+    "at": ("UTC, ISO 8601", "when the test was done; noon of its day where a notebook tells no more"),
     "bench": ("", "bench of the shop"),
     "machine": ("", "name of the machine"),
     "engine": ("", "id of the engine's record"),

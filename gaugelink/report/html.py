@@ -11,7 +11,6 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from gaugelink.localtime import day_of, minute_text
 from gaugelink.report.data import ReportData, Trace
 from gaugelink.report.look import FAINT, INK, PAPER, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out, basis
@@ -40,11 +39,11 @@ def report_html(data: ReportData) -> str:
     """Write the whole page as one string."""
     asking, notes = finding_order(data)
     meaning, colour = word_look(data)
-    where = "  ·  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
+    where = "  ·  ".join(item for item in (data.when, data.bench, data.odometer) if item)
     made_by = f"gaugelink {data.version}".strip() + (f", test {data.test_id}" if data.test_id else "")
     template = Template((files("gaugelink.report") / PAGE).read_text(encoding="utf-8"))
     return template.substitute(
-        title=escape(f"Compression test, {data.machine}, {day_of(data.at)}"),
+        title=escape(f"Compression test, {data.machine}, {data.on}"),
         paper=PAPER,
         ink=INK,
         faint=FAINT,

@@ -9,7 +9,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from gaugelink.localtime import minute_text
 from gaugelink.report.data import ReportData
 from gaugelink.report.look import FAINT, INK, RULE, SEVERITY_COLOUR, drawn, word_look
 from gaugelink.report.plain import LEFT_OUT, any_left_out
@@ -136,7 +135,7 @@ def _fit(text: Text, beside: Text) -> None:
 
 def _head(figure: Figure, data: ReportData) -> float:
     meaning, colour = word_look(data)
-    where = "  ".join(item for item in (minute_text(data.at), data.bench, data.odometer) if item)
+    where = "  ".join(item for item in (data.when, data.bench, data.odometer) if item)
     figure.text(MARGIN, 0.967, "Compression test", fontsize=8.5, color=FAINT, va="top")
     word = figure.text(RIGHT, 0.958, data.word, fontsize=22, fontweight="bold", color=colour, va="top", ha="right")
     below = figure.text(RIGHT, 0.926, meaning, fontsize=8, color=colour, va="top", ha="right")

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from gaugelink.engine.fleet import Counter
 from gaugelink.engine.units import PressureUnit
-from gaugelink.localtime import day_of, minute_text
+from gaugelink.localtime import day_of
 from gaugelink.report.data import GIVEN_UP_WORD, ListedTest, ReportData
 from gaugelink.report.plain import LEFT_OUT, any_left_out
 from gaugelink.report.words import (
@@ -44,7 +44,7 @@ SEVERITY_STYLE = {
 def verdict_table(data: ReportData) -> RenderableType:
     """A whole test: readings, the word, findings with causes and tests, what it does not prove; and the cautions, where
     it sends somebody to the engine."""
-    table = Table(box=None, pad_edge=False, title=f"{data.machine}, {minute_text(data.at)}", title_justify="left")
+    table = Table(box=None, pad_edge=False, title=f"{data.machine}, {data.when}", title_justify="left")
     rows = reading_rows(data)
     shown = shown_columns(rows)
     for i in shown:
@@ -85,7 +85,7 @@ def tests_table(tests: Sequence[ListedTest], cylinders: Sequence[str], unit: Pre
         said = "no reading" if test.word is None else test.word.value
         readings = {cylinder: f"{unit.from_kpa(kpa):.{unit.decimals}f}" for cylinder, kpa in test.readings_kpa.items()}
         table.add_row(
-            str(day_of(test.at)),
+            str(test.on),
             "wet" if test.wet else "dry",
             *(readings.get(cylinder, "-") for cylinder in cylinders),
             Text(GIVEN_UP_WORD, style="bold")

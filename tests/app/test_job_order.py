@@ -123,3 +123,9 @@ def test_of_tests_at_the_bench_it_is_said_on_which_side_of_noon_they_were(shop: 
         (job,) = json.loads(shop.run("history", "north-7", "--json"))["jobs"]
         assert job["at"] == "2026-03-01T12:00:00+00:00"
         assert "taken as done" not in shop.run("import", shop.write("jobs.csv", HEAD + OTHER_DAY))
+
+
+def test_a_test_that_an_earlier_notebook_has_by_its_day_is_told_without_a_time(shop: Shop) -> None:
+    shop.run("import", shop.write("old.csv", HEAD + TEST))
+    said = shop.run("import", shop.write("jobs.csv", HEAD + JOB))
+    assert "  north-7 on 2025-11-10: pistons, taken as done at noon, before the test of an earlier notebook" in said

@@ -196,7 +196,7 @@ def history_command(
         console.print(tests_table(listed, names, unit, record.counter))
     for test in listed:
         for line in test.noted:
-            console.print(Text(f"note {day_of(test.at)}, test {test.short_id}: {line}"))
+            console.print(Text(f"note {test.on}, test {test.short_id}: {line}"))
     for name, line in leak_lines(decays, unit):
         console.print(Text(f"{name}: {line}"))
     for job in jobs:
