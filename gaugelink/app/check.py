@@ -9,7 +9,7 @@ from gaugelink.app.shopfile import Mistakes, Shop, load_shop, named_journal
 from gaugelink.bench.voice import faults
 from gaugelink.counting import counted
 from gaugelink.errors import JournalError
-from gaugelink.gauge.config import KindSetting
+from gaugelink.gauge.config import LONGEST_AVERAGING_S, KindSetting
 from gaugelink.journal.opening import check_version
 
 THIN_KPA = 50.0
@@ -77,6 +77,13 @@ def check_shop(file: Path) -> CheckReport:
         "them, its readings are low. Its maker can tell over which time; 0 if they are not."
         for gauge in shop.settings.gauges
         if gauge.kind is KindSetting.LIVE and gauge.averaging_s is None
+    ]
+    remarks += [
+        f"The gauge {gauge.name} averages over {gauge.averaging_s:g} s, much of a stroke: what its tops were is then "
+        f"hardly seen, and their intervals are wide and may be too narrow yet. {LONGEST_AVERAGING_S:g} s is the most "
+        "that can be taken out well."
+        for gauge in shop.settings.gauges
+        if gauge.kind is not KindSetting.HELD and (gauge.averaging_s or 0.0) > LONGEST_AVERAGING_S
     ]
     return CheckReport(str(file), (), tuple(remarks), _summary(shop))
 

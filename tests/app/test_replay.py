@@ -220,3 +220,17 @@ def test_a_recording_without_typed_readings_says_how_they_are_added(tmp_path: Pa
         file.write(json.dumps(line) + "\n")
     with pytest.raises(GaugelinkError, match="3 different pressures are needed; there are"):
         CliRunner().invoke(app, words, catch_exceptions=False)
+
+
+def test_a_lag_that_cannot_be_taken_out_is_refused_for_a_trace_too(trace: Path) -> None:
+    def said(*more: str) -> tuple[int, str]:
+        result = CliRunner().invoke(app, ["replay", str(trace), *more])
+        return result.exit_code, str(result.exception or result.output)
+
+    code, words = said("--lag-s", "2")
+    assert code != 0
+    assert "--lag-s: a lag of 2 s is more than any pressure gauge has." in words
+    code, words = said("--lag-s", "0.05")
+    assert code != 0
+    assert "state kind as held" in words
+    assert said("--lag-s", "0.05", "--kind", "held")[0] == 0

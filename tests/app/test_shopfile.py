@@ -227,6 +227,40 @@ def test_check_remarks_that_nobody_stated_whether_a_live_gauge_averages(tmp_path
         assert not any("averaging_s" in one for one in check_shop(write_shop(tmp_path, text)).remarks)
 
 
+@pytest.mark.parametrize(
+    ("kind", "lag_s", "said"),
+    [
+        ("live", "2", "lag_s: a lag of 2 s is more than any pressure gauge has. It is in seconds: 2 ms are 0.002."),
+        ("held", "2", "lag_s: a lag of 2 s is more than any pressure gauge has."),
+        ("live", "0.02", "lag_s: a lag of 0.02 s is longer than the strokes: at most 0.01 can be taken out"),
+        ("auto", "0.05", "A gauge with a check valve may be as slow: state kind as held."),
+    ],
+)
+def test_a_lag_that_cannot_be_taken_out_is_refused_with_the_way_out(
+    tmp_path: Path, kind: str, lag_s: str, said: str
+) -> None:
+    text = SHOP.replace('kind = "held"', f'kind = "{kind}"\nlag_s = {lag_s}')
+    (mistake,) = check_shop(write_shop(tmp_path, text)).mistakes
+    assert "gauges[0]: " in mistake
+    assert said in mistake
+
+
+@pytest.mark.parametrize(("kind", "lag_s"), [("live", 0.01), ("auto", 0.002), ("held", 0.05)])
+def test_a_lag_that_a_gauge_may_have_is_taken(tmp_path: Path, kind: str, lag_s: float) -> None:
+    text = SHOP.replace('kind = "held"', f'kind = "{kind}"\nlag_s = {lag_s}')
+    assert check_shop(write_shop(tmp_path, text)).mistakes == ()
+
+
+def test_check_remarks_on_an_average_that_hides_the_tops(tmp_path: Path) -> None:
+    def remarks(kind: str, averaging_s: float) -> list[str]:
+        text = SHOP.replace('kind = "held"', f'kind = "{kind}"\naveraging_s = {averaging_s}')
+        return [one for one in check_shop(write_shop(tmp_path, text)).remarks if "averages" in one]
+
+    (remark,) = remarks("live", 0.05)
+    assert "0.03 s is the most that can be taken out well" in remark
+    assert remarks("live", 0.03) == remarks("held", 0.05) == []
+
+
 def test_check_remarks_that_a_gauge_has_no_limits_of_error(tmp_path: Path) -> None:
     (remark,) = (one for one in check_shop(write_shop(tmp_path)).remarks if "accuracy_kpa" in one)
     assert "amber" in remark

@@ -13,6 +13,7 @@ from gaugelink.app.replay import ReplayedEvent, as_json, replay
 from gaugelink.app.terminal import Terminal
 from gaugelink.engine.units import PressureUnit
 from gaugelink.errors import SettingsError
+from gaugelink.gauge.config import lag_mistake
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.leak.limits import Practice
 from gaugelink.peak.events import EngineHints, GaugeKind, GaugeTraits
@@ -59,7 +60,7 @@ def replay_command(
     steady: Annotated[
         bool, typer.Option("--steady", help="The gauge samples steadily; the times are when its samples arrived.")
     ] = False,
-    lag_s: Annotated[float | None, typer.Option(min=0, max=10, help="Time constant of the gauge's own lag.")] = None,
+    lag_s: Annotated[float | None, typer.Option(min=0, help="Time constant of the gauge's own lag.")] = None,
     unit: Annotated[
         PressureUnit, typer.Option(help="Unit of the table, or with --decay of the sentence.")
     ] = PressureUnit.PSI,
@@ -85,6 +86,8 @@ def replay_command(
         raise SettingsError(
             "--steady is of the times in a CSV trace of pulls: a leak-down goes by minutes, and frames bring their own."
         )
+    if mistake := lag_mistake(lag_s, held=kind is KindChoice.HELD):
+        raise SettingsError(f"--lag-s: {mistake}.")
     frames = None if layout is None else _layout(layout)
     if frames is not None:
         resolution_kpa = resolution_kpa or frames.resolution_kpa
