@@ -2,10 +2,11 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import inf
+from math import hypot, inf
 
 import numpy as np
 
+from gaugelink.app.leak_rest import RestBeforeAir, Word
 from gaugelink.bench.prompt_keys import PromptKey
 from gaugelink.bench.prompts import Prompt, Prompter
 from gaugelink.broker.leak_messages import LeakRequest
@@ -21,7 +22,7 @@ from gaugelink.leak.differential import (
 from gaugelink.leak.gap import Gap, analyse_hold, analyse_over
 from gaugelink.leak.hold import AIR_KPA, Hold
 from gaugelink.leak.limits import DecayLimit
-from gaugelink.leak.steady import STEADY_SHARE, SteadyPhase, SteadyWatch
+from gaugelink.leak.steady import SteadyPhase, SteadyWatch
 from gaugelink.leak.watch import DecayWatch, NoticeKind, WatchPhase
 
 FIRST_LOOK_S, NEXT_LOOK = 5.0, 1.3
@@ -32,8 +33,6 @@ WAIT_EVERY_S = 60.0
 _LOW = 0.75
 _AT_REST_S = 3.0
 """A gauge that was let off and stands for so long where an absolute one stands at rest is one."""
-_ZERO_S = 1.0
-"""A level that stands for so long before air comes in is a gauge's zero."""
 
 
 @dataclass(slots=True)
@@ -79,7 +78,7 @@ class DecayRun:
         """What to do first."""
         return self._say.say(PromptKey.LEAK_PUMP, (), part=self.request.part, pressure=self.limit.test_kpa)
 
-    def too_high(self) -> Prompt | None:
+    def first(self) -> Prompt | None:
         """What to do first where there is more pressure than is allowed; None where there is not."""
         kpa = self.watch.too_high_kpa
         return None if kpa is None else _over(self._say, kpa, self.limit.highest_kpa)
@@ -225,6 +224,7 @@ class DifferentialRun:
         self._early_s: float | None = None
         """Where there was pressure before the test began and still is: since when it may be an absolute gauge's rest;
         infinite while it cannot."""
+        self._rest = RestBeforeAir(limit.supply_kpa, self._rest_kpa)
         self._kept: list[tuple[float, float]] = []
 
     @property
@@ -238,11 +238,13 @@ class DifferentialRun:
             PromptKey.LEAK_AIR, (self.cylinder,), cylinder=self.cylinder, pressure=self.limit.supply_kpa
         )
 
-    def too_high(self) -> Prompt | None:
-        """What to do first where there is more pressure than may be as yet; None where there is not."""
+    def first(self) -> Prompt | None:
+        """What to do before air may come in: let off what is there, wait for the gauge to rest; None where it may."""
         if self._over:
             return _over(self._say, self._kept[-1][1], self.limit.highest_kpa)
-        return self._let_off(self._kept[-1][1]) if self._early_s is not None else None
+        if self._early_s is not None:
+            return self._let_off(self._kept[-1][1])
+        return self._waits() if self._rest.first(self.last_s) is Word.WAIT else None
 
     def hear(self, batch: SampleBatch) -> Heard:
         """Take samples of one of the gauges; what each shows first, without air, is its zero.
@@ -266,7 +268,7 @@ class DifferentialRun:
         if self._early_s is not None:
             shown = self._without_early(batch, heard)
         elif self.watch.phase is SteadyPhase.IDLE:
-            shown = self._rested(batch, shown)
+            shown = self._rested(batch)
         self._kept = [*self._kept, *zip(batch.time_s.tolist(), shown.tolist(), strict=True)][-4000:]
         for phase in [] if self._early_s is not None else self.watch.push(batch.time_s, shown):
             if phase in (SteadyPhase.IDLE, SteadyPhase.MOVED):
@@ -275,6 +277,8 @@ class DifferentialRun:
                 heard.prompts.append(self._say.say(PromptKey.LEAK_MOVED))
             elif phase is SteadyPhase.STEADY:
                 self._steady(heard)
+        if self._early_s is None:
+            self._rest_told(heard)
         over = self.watch.over if self._early_s is None else float(shown[-1]) > self.limit.highest_kpa
         if over and not self._over:
             heard.prompts.append(_over(self._say, float(shown.max()), self.limit.highest_kpa))
@@ -301,12 +305,14 @@ class DifferentialRun:
         flags = ({DifferentialFlag.NOT_STEADY} if unsteady else set()) | (
             {DifferentialFlag.PISTON_MOVED} if moved else set()
         )
+        if self._rest.is_doubtful:
+            flags.add(DifferentialFlag.ZERO_MOVING)
         return judge_differential(
             supply,
             cylinder,
             self.limit,
             ambient_abs_kpa=self._ambient_abs_kpa,
-            noise_u_kpa=noise_u,
+            noise_u_kpa=hypot(noise_u, self._rest.u_kpa),
             flags=frozenset(flags),
             unit=self._say.unit,
         )
@@ -328,34 +334,46 @@ class DifferentialRun:
 
     def _without_early(self, batch: SampleBatch, heard: Heard) -> FloatArray:
         """Wait until the pressure from before is let off, take the zero then and begin; gives what is shown, (n,)."""
+        self._rest.take(batch)
         level_kpa = float(np.median(batch.pressure_kpa))
         last_s = float(batch.time_s[-1])
         absolute = AIR_KPA[0] < level_kpa < AIR_KPA[1] and float(np.ptp(batch.pressure_kpa)) < 1.0
         assert self._early_s is not None
         self._early_s = min(self._early_s, last_s) if absolute else inf
         if abs(level_kpa) < self._rest_kpa or last_s - self._early_s >= _AT_REST_S:
-            self._early_s, self.refusal = None, ""
+            self._early_s = None
             self._zeros[self.gauge] = self._zero(level_kpa, heard)
-            lock = self._say.say(PromptKey.LEAK_LOCK, (), cylinder=self.cylinder)
-            heard.prompts.append(self._say.led(lock, self.opening()))
+            # What was said stands until the last of it has left: then it is said that air may come in.
+            self._rest.wait(last_s)
+            self.refusal = self._waits().text
         return batch.pressure_kpa - self._zeros[self.gauge]
 
-    def _rested(self, batch: SampleBatch, shown: FloatArray) -> FloatArray:
-        """What is shown, (n,), over the level of the last rest before air comes in, which is the zero.
+    def _waits(self) -> Prompt:
+        return self._say.say(PromptKey.LEAK_REST)
 
-        Some of another cylinder's air may still have been leaving when the first samples came.
-        """
-        since_s = float(batch.time_s[-1]) - _ZERO_S
-        before = [p for t, p in self._kept if t >= since_s]
-        level = np.array([*before, *shown[batch.time_s >= since_s].tolist()])
-        spans = bool(self._kept) and self._kept[0][0] <= since_s
-        rests = float(np.ptp(level)) <= STEADY_SHARE * self.limit.supply_kpa
-        if not spans or not rests or abs(float(np.median(level))) >= self._rest_kpa:
-            return shown
-        moved = float(np.median(level))
-        self._zeros[self.gauge] += moved
-        self._kept = [(t, p - moved) for t, p in self._kept]
-        return shown - moved
+    def _rested(self, batch: SampleBatch) -> FloatArray:
+        """What is shown before air comes in, (n,), over the zero that the last rest left."""
+        self._rest.take(batch)
+        before = self._zeros[self.gauge]
+        zero = self._zeros[self.gauge] = self._rest.zero_kpa(before)
+        if zero != before:
+            self._kept = [(t, p - (zero - before)) for t, p in self._kept]
+        return batch.pressure_kpa - zero
+
+    def _rest_told(self, heard: Heard) -> None:
+        """Say that the gauge is not at rest, and once it is, or has been waited for, that air may come in."""
+        if self.watch.phase is not SteadyPhase.IDLE:
+            self.refusal = "" if self._rest.waits else self.refusal
+            self._rest.air_came()
+            return
+        word = self._rest.news(self.last_s)
+        if word is Word.WAIT:
+            heard.prompts.append(self._waits())
+            self.refusal = heard.prompts[-1].text
+        elif word is Word.LET_IN:
+            self.refusal = ""
+            lock = self._say.say(PromptKey.LEAK_LOCK, (), cylinder=self.cylinder)
+            heard.prompts.append(self._say.led(lock, self.opening()))
 
     def _steady(self, heard: Heard) -> None:
         try:

@@ -13,6 +13,9 @@ _ENDS = frozenset({PromptKey.LEAK_PASS, PromptKey.LEAK_FAIL, PromptKey.LEAK_PERC
 """Prompts after which somebody takes the test apart; one that is cut says by itself to let the air off."""
 
 
+_LETS_IN = frozenset({PromptKey.LEAK_REST, PromptKey.LEAK_AIR, PromptKey.LEAK_PUMP})
+
+
 def air_cautions(highest_kpa: float, say: Prompter) -> list[Prompt]:
     """The cautions before any air, with the pressure that is never to be exceeded."""
     args = {PromptKey.CAUTION_AIR_LIMIT: {"limit": highest_kpa}}
@@ -20,18 +23,19 @@ def air_cautions(highest_kpa: float, say: Prompter) -> list[Prompt]:
 
 
 def opening(run: Run, cylinder: str | None, say: Prompter) -> Prompt:
-    """What to do first: let off what is too high; lock the crank before air goes into a cylinder and turns it."""
-    too_high = run.too_high()
-    if too_high is not None:
-        return too_high
+    """What to do first: let off what is too high, wait until the gauge rests; lock the crank before air goes into a
+    cylinder and turns it."""
+    first = run.first()
+    if first is not None:
+        return first
     if cylinder is None:
         return run.opening()
     return say.led(say.say(PromptKey.LEAK_LOCK, (), cylinder=cylinder), run.opening())
 
 
 def unacknowledged(prompts: list[Prompt], say: Prompter) -> list[Prompt]:
-    """What is said while the cautions stand: first that they do, and nothing that lets air in."""
-    rest = [prompt for prompt in prompts if prompt.key not in (PromptKey.LEAK_AIR, PromptKey.LEAK_PUMP)]
+    """What is said while the cautions stand: first that they do, and nothing that lets air in or waits to."""
+    rest = [prompt for prompt in prompts if prompt.key not in _LETS_IN]
     return [say.say(PromptKey.ACKNOWLEDGE_FIRST), *rest] if rest else []
 
 

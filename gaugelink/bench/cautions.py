@@ -13,7 +13,7 @@ from gaugelink.bench.reading import Phase
 
 _ACKNOWLEDGED = frozenset(
     {PromptKey.LEAK_PUMP, PromptKey.LEAK_AIR, PromptKey.LEAK_STOPPED, PromptKey.LEAK_BROKEN_OFF, PromptKey.LEAK_CUT}
-    | {PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK, PromptKey.LEAK_CUT_PRESSURE}
+    | {PromptKey.LEAK_REST, PromptKey.LEAK_CUT_AWAY, PromptKey.LEAK_CUT_CLOCK, PromptKey.LEAK_CUT_PRESSURE}
 )
 """A leak-down says one of these when its cautions were acknowledged, or when it is stopped or cut before."""
 _OF_AIR: frozenset[str] = frozenset(AIR_CAUTIONS)

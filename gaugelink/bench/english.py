@@ -143,6 +143,7 @@ SENTENCES: dict[PromptKey, str] = {
     PromptKey.LEAK_LOCK: "Lock the crank, {cylinder} at top dead centre, with the maker's locking tool or as the "
     "manual says.",
     PromptKey.LEAK_PUMP: "Seal the {part}. Pump it to {pressure} and close the valve.",
+    PromptKey.LEAK_REST: "The gauge is not at rest yet. Leave the air off and wait.",
     PromptKey.LEAK_AIR: "Hands, tools and cord clear, then let air in slowly, up to {pressure}.",
     PromptKey.LEAK_AIR_ALREADY: "There is pressure already, {pressure}. Let it off first.",
     PromptKey.LEAK_LOW: "Only {pressure}. Pump on to {limit} and close the valve.",

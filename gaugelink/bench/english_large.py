@@ -107,6 +107,7 @@ LARGE: dict[PromptKey, str] = {
     PromptKey.AIR_EARLIER: "air?",
     PromptKey.LEAK_LOCK: "lock",
     PromptKey.LEAK_PUMP: "pump",
+    PromptKey.LEAK_REST: "wait",
     PromptKey.LEAK_AIR: "air in",
     PromptKey.LEAK_AIR_ALREADY: "air off",
     PromptKey.LEAK_LOW: "pump on",

@@ -135,6 +135,7 @@ class PromptKey(StrEnum):
     CAUTION_AIR_LIMIT = "caution_air_limit"
     LEAK_LOCK = "leak_lock"
     LEAK_PUMP = "leak_pump"
+    LEAK_REST = "leak_rest"
     LEAK_AIR = "leak_air"
     LEAK_AIR_ALREADY = "leak_air_already"
     LEAK_LOW = "leak_low"

@@ -165,6 +165,8 @@ class DifferentialFlag(StrEnum):
     """The pressures had not come to rest."""
     PISTON_MOVED = "piston_moved"
     """The pressure changed all at once: the piston has moved off top dead centre."""
+    ZERO_MOVING = "zero_moving"
+    """The gauge was not at rest before the air came in, so its zero is less certain."""
 
 
 @dataclass(frozen=True, slots=True)

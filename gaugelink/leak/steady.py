@@ -43,10 +43,11 @@ class _Slot:
     count: int = 1
 
 
-class _Window:
-    """The last `WINDOW_S` of a gauge, at most `WINDOW_S / _SLOT_S` slots however quickly it sends."""
+class Window:
+    """The last seconds of a gauge, at most so many by `_SLOT_S` slots however quickly it sends."""
 
-    def __init__(self) -> None:
+    def __init__(self, length_s: float = WINDOW_S) -> None:
+        self._length_s = length_s
         self._slots: deque[_Slot] = deque()
 
     def __len__(self) -> int:
@@ -61,7 +62,7 @@ class _Window:
             last.pressure_kpa += (pressure_kpa - last.pressure_kpa) / last.count
             return False
         self._slots.append(_Slot(time_s, time_s, pressure_kpa))
-        while time_s - self._slots[0].time_s > WINDOW_S:
+        while time_s - self._slots[0].time_s > self._length_s:
             self._slots.popleft()
         return True
 
@@ -83,8 +84,8 @@ class SteadyWatch:
         self.phase = SteadyPhase.IDLE
         self.over = False
         """More pressure than is allowed."""
-        self._cylinder = _Window()
-        self._supply = _Window()
+        self._cylinder = Window()
+        self._supply = Window()
 
     def supply(self, time_s: FloatArray, pressure_kpa: FloatArray) -> None:
         """Take samples of the second gauge, shapes (n,), zero taken off."""

@@ -26,6 +26,7 @@ FLAG_WORDS: dict[str, str] = {
     DifferentialFlag.NO_LOSS_SEEN: "loss too small for the gauges",
     DifferentialFlag.NOT_STEADY: "pressures not at rest",
     DifferentialFlag.PISTON_MOVED: "piston moved off its top",
+    DifferentialFlag.ZERO_MOVING: "gauge not at rest before the air came in",
 }
 """Every flag of a leak-down in a few words."""
 
