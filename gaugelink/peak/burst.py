@@ -7,6 +7,7 @@ import numpy as np
 
 from gaugelink.peak.events import FloatArray, GaugeKind
 from gaugelink.peak.notices import DetectorSettings, HandlingKind
+from gaugelink.peak.order import middle, middle_of
 
 COARSEST_KPA = 10.0
 """No gauge of the trade has a coarser step (1 psi is 6.9 kPa); a larger one is the jump of a value that was stuck."""
@@ -92,18 +93,6 @@ def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
     return step if step <= COARSEST_KPA else 0.0
 
 
-def middle(values: FloatArray) -> float:
-    """Median of a short array, shape (n,); numpy's own spends most of its time on cases that do not occur here."""
-    ordered = values.copy()
-    ordered.sort()
-    return _middle_of(ordered)
-
-
-def _middle_of(ordered: FloatArray) -> float:
-    n = len(ordered)
-    return float(ordered[n // 2] if n % 2 else 0.5 * (ordered[n // 2 - 1] + ordered[n // 2]))
-
-
 def rising(x: FloatArray, limit_kpa: float, dt_s: float) -> np.ndarray:
     """Places where `x`, shape (n,), stands more than `limit_kpa` over its lowest of the last `RISE_S`."""
     back = min(max(1, round(RISE_S / dt_s)), len(x) - 1) if dt_s > 0 else 1
@@ -135,7 +124,7 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
     away = np.abs(off)
     ordered = away.copy()
     ordered.sort()
-    spread = max(1.4826 * _middle_of(ordered), step / 2)
+    spread = max(1.4826 * middle_of(ordered), step / 2)
     limit = max(4 * spread, 1.01 * step)
     kept = off if ordered[-1] <= limit else off[away <= limit]
     if not len(kept):

@@ -7,7 +7,7 @@ more closely, and only once nothing has risen for a while is the whole stretch d
 import numpy as np
 from numpy.typing import ArrayLike
 
-from gaugelink.peak.burst import RISE_S, Burst, describe, middle
+from gaugelink.peak.burst import RISE_S, Burst, describe
 from gaugelink.peak.events import MOST_KPA, BoolArray, EventSamples, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.evidence import Circumstances, Losses, gather, quiet_before, spacing
 from gaugelink.peak.notices import (
@@ -19,6 +19,7 @@ from gaugelink.peak.notices import (
     Notice,
     StrokeSeen,
 )
+from gaugelink.peak.order import middle
 from gaugelink.peak.quiet import FEW, Quiet
 from gaugelink.peak.recent import Recent, part_of
 from gaugelink.peak.resting import CHUNK, Resting

@@ -5,9 +5,10 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from gaugelink.peak.burst import Burst, middle, smallest_step_kpa
+from gaugelink.peak.burst import Burst, smallest_step_kpa
 from gaugelink.peak.events import EventSamples, Flag, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
+from gaugelink.peak.order import middle
 from gaugelink.peak.recent import Recent
 from gaugelink.peak.zero import Zero, take_zero
 from gaugelink.peak.zeros import Zeros

@@ -2,9 +2,10 @@
 
 import numpy as np
 
-from gaugelink.peak.burst import Background, background, middle, smallest_step_kpa, wake_over
+from gaugelink.peak.burst import Background, background, smallest_step_kpa, wake_over
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
+from gaugelink.peak.order import middle
 
 NOISIEST_KPA = 25.0
 """Half a percent of the widest range in the trade, rounded up. Common practice, no source."""

@@ -7,6 +7,7 @@ import numpy as np
 
 from gaugelink.peak.burst import background
 from gaugelink.peak.events import FloatArray
+from gaugelink.peak.order import percentile_of
 
 _total = np.add.reduce
 _OWN_ZERO_U, _OWN_ZERO_SURE, _OWN_ZERO_OFF = 0.001, 0.005, 0.04
@@ -56,8 +57,12 @@ def take_zero(time_s: FloatArray, pressure_kpa: FloatArray, resolution_kpa: floa
 
 
 def between_pulses(pressure: FloatArray) -> FloatArray:
-    """What of an event's samples, shape (n,), lies between its pulses, the beginnings of their flanks included."""
-    return pressure[pressure < 0.12 * float(pressure.max()) + 0.88 * float(np.percentile(pressure, 10))]
+    """What of an event's samples, shape (n,), lies between its pulses, in rising order.
+
+    The beginnings of their flanks are included.
+    """
+    ordered = np.sort(pressure)
+    return ordered[: ordered.searchsorted(0.12 * float(ordered[-1]) + 0.88 * percentile_of(ordered, 10.0))]
 
 
 def own_zero(pressure: FloatArray) -> tuple[float, float]:
@@ -70,7 +75,7 @@ def own_zero(pressure: FloatArray) -> tuple[float, float]:
     rest = between_pulses(pressure)
     if top <= 0.0 or not len(rest):
         return 0.0, _OWN_ZERO_U * abs(top)
-    low, middle, high = (float(q) for q in np.percentile(rest, _BETWEEN))
+    low, middle, high = (percentile_of(rest, q) for q in _BETWEEN)
     off = max(low, -high, 0.0) / top
     if off > _OWN_ZERO_OFF:
         return middle, _BETWEEN_U * top

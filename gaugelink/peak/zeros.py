@@ -6,9 +6,8 @@ seconds to leak away. What lies between the strokes tells which it was: there th
 two, and its pressure passes through ambient.
 """
 
-import numpy as np
-
 from gaugelink.peak.events import FloatArray
+from gaugelink.peak.order import percentile_of
 from gaugelink.peak.zero import Zero, between_pulses
 
 DEEPEST_KPA = 110.0
@@ -88,7 +87,7 @@ class Zeros:
         between = between_pulses(pressure_kpa)
         if len(between) < _FEWEST:
             return zero
-        low, middle, high = (float(q) for q in np.percentile(between, _BETWEEN))
+        low, middle, high = (percentile_of(between, q) for q in _BETWEEN)
         doubt = max(_DOUBT_KPA, _DOUBT_NOISE * zero.noise_kpa)
         low, high = low - doubt, high + doubt
         level_kpa = zero.level_kpa
