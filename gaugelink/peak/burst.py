@@ -7,7 +7,7 @@ import numpy as np
 
 from gaugelink.peak.events import FloatArray, GaugeKind
 from gaugelink.peak.notices import DetectorSettings, HandlingKind
-from gaugelink.peak.order import middle, middle_of
+from gaugelink.peak.order import highest, lowest, middle, middle_of
 
 COARSEST_KPA = 10.0
 """No gauge of the trade has a coarser step (1 psi is 6.9 kPa); a larger one is the jump of a value that was stuck."""
@@ -39,8 +39,7 @@ SLOWEST_S = 0.045
 SLIP_S = 0.5
 """A pause between strokes that is longer than this, and than twice the usual one, is an interruption."""
 
-# Arrays are short here, and a call costs more than what it does: the ufuncs' own methods cost least.
-_highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
+_total = np.add.reduce
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +86,11 @@ def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
     Args:
         pressure_kpa: shape (n,).
     """
+    if len(pressure_kpa) < 2:
+        return 0.0
     moves = np.abs(pressure_kpa[1:] - pressure_kpa[:-1])
-    moves = moves[moves > 1e-6]
-    step = float(_lowest(moves)) if len(moves) else 0.0
+    moves[moves <= 1e-6] = np.inf
+    step = lowest(moves)
     return step if step <= COARSEST_KPA else 0.0
 
 
@@ -230,7 +231,7 @@ def describe(
     if n > 2 and dt < 0.012:
         around = np.maximum(x[:-2], x[2:])
         smooth = np.minimum(x[1:-1], np.maximum(2 * around, wake))
-    top = float(_highest(smooth))
+    top = highest(smooth)
     moved = np.abs(x) > wake
     first = int(moved.argmax())
     if not moved[first]:
@@ -263,7 +264,7 @@ def _at_rest(x: FloatArray, first: int, top: float, wake: float, dt: float) -> B
 def _longest_s(time_s: FloatArray, x: FloatArray, top: float) -> float:
     """How long `x` stays above half of `top` at a stretch."""
     starts, ends = _runs(x > top / 2)
-    return float(_highest(time_s[ends - 1] - time_s[starts])) if len(starts) else 0.0
+    return highest(time_s[ends - 1] - time_s[starts]) if len(starts) else 0.0
 
 
 def _without_wild(x: FloatArray, top: float, wake: float, *, sure: bool) -> tuple[FloatArray, float]:
@@ -281,7 +282,7 @@ def _without_wild(x: FloatArray, top: float, wake: float, *, sure: bool) -> tupl
         return x, top
     tamed = x.copy()
     tamed[at] = low
-    return tamed, float(_highest(tamed))
+    return tamed, highest(tamed)
 
 
 def _pulses(
@@ -332,15 +333,15 @@ def _pulses(
     if is_event and not two:
         wide = int(np.count_nonzero(moved > max(foot_kpa, 0.05 * top)))
         if dt < SLOW_S:
-            lengths, highest = _tops(x, foot_kpa)
-            wide = int(_highest(lengths[highest >= 0.9 * top]))
+            lengths, tops_kpa = _tops(x, foot_kpa)
+            wide = int(highest(lengths[tops_kpa >= 0.9 * top]))
         is_event = top >= 3 * settings.event_kpa and wide >= least
     pauses = begins[1:] - begins[:-1]
-    interrupted = bool(len(pauses) > 1 and _highest(pauses) > max(SLIP_S, 2 * middle(pauses)))
+    interrupted = bool(len(pauses) > 1 and highest(pauses) > max(SLIP_S, 2 * middle(pauses)))
     what = None
     if not is_event:
         starts, ends = _runs(x > high)
-        widest = float(_highest(time_s[ends - 1] - time_s[starts])) + dt if len(starts) else 0.0
+        widest = highest(time_s[ends - 1] - time_s[starts]) + dt if len(starts) else 0.0
         what = HandlingKind.GLITCH if foot < 4 else HandlingKind.SCREWED if widest > SWELL_S else HandlingKind.BUMPED
     return Burst(GaugeKind.LIVE, first, last, top, is_event, what, interrupted)
 

@@ -19,7 +19,7 @@ from gaugelink.peak.notices import (
     Notice,
     StrokeSeen,
 )
-from gaugelink.peak.order import middle
+from gaugelink.peak.order import highest, lowest, middle
 from gaugelink.peak.quiet import FEW, Quiet
 from gaugelink.peak.recent import Recent, part_of
 from gaugelink.peak.resting import CHUNK, Resting
@@ -47,7 +47,6 @@ JUNK_S = 8.0
 CUT_OFF_S = 10.0
 """No pull goes on over such a silence; a fit searches all of an event's time for strokes that few samples show."""
 
-_highest, _lowest = np.maximum.reduce, np.minimum.reduce
 _ANY_GAUGE = GaugeTraits()
 _USUAL = DetectorSettings()
 
@@ -152,7 +151,7 @@ class Detector:
     def _take(self, t: FloatArray, p: FloatArray, o: BoolArray | bool, notices: list[Notice]) -> None:
         """Samples that need more than a glance, or more of them than one frame has."""
         n = len(t)
-        if not (_highest(p) <= MOST_KPA and _lowest(p) >= -MOST_KPA):  # what is not a number is not below it either
+        if not (highest(p) <= MOST_KPA and lowest(p) >= -MOST_KPA):  # what is not a number is not below it either
             raise ValueError("a pressure is not a number or beyond any; leave such samples out and count them as lost")
         if n > 1 and (t[1:] <= t[:-1]).any():
             raise ValueError("time does not rise inside the samples; sort them, drop repeats or split the record")
@@ -333,14 +332,14 @@ class Detector:
         self._opened = False
         self._no_quiet = False
         self._quiet_from_s = now_s - SETTLE_S
-        self._quiet.settle(tail, flat=float(_highest(tail) - _lowest(tail)) <= 2 * self._quiet.wake_kpa)
+        self._quiet.settle(tail, flat=highest(tail) - lowest(tail) <= 2 * self._quiet.wake_kpa)
         self._resting.tidy(self._quiet_from_s)
 
     def _rose_lately(self, now_s: float) -> float | None:
         recent = self._recent
         last = recent.count
         first = max(self._start, int(recent.time_s[:last].searchsorted(now_s - self._settings.live_gap_s - RISE_S)))
-        top = float(_highest(recent.pressure_kpa[self._start : last])) - self._quiet.rest_kpa
+        top = highest(recent.pressure_kpa[self._start : last]) - self._quiet.rest_kpa
         place = last_rise(recent.pressure_kpa[first:last], top, self._quiet.wake_kpa, self._quiet.dt_s)
         return float(recent.time_s[first + place]) if place is not None else None
 

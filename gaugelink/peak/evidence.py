@@ -8,7 +8,7 @@ import numpy as np
 from gaugelink.peak.burst import Burst, smallest_step_kpa
 from gaugelink.peak.events import EventSamples, Flag, FloatArray, GaugeKind, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
-from gaugelink.peak.order import middle
+from gaugelink.peak.order import middle, middle_of
 from gaugelink.peak.recent import Recent
 from gaugelink.peak.zero import Zero, take_zero
 from gaugelink.peak.zeros import Zeros
@@ -76,9 +76,10 @@ def missing(time_s: FloatArray) -> int:
     """Samples that the sample clock, shape (n,), says are missing."""
     if len(time_s) < 4:
         return 0
-    dt = time_s[1:] - time_s[:-1]
-    usual = middle(dt)
-    wide = dt[dt > 2.5 * usual]
+    apart = time_s[1:] - time_s[:-1]
+    apart.sort()
+    usual = middle_of(apart)
+    wide = apart[apart.searchsorted(2.5 * usual, "right") :]
     return int(np.sum(np.round(wide / usual) - 1)) if len(wide) and usual > 0 else 0
 
 

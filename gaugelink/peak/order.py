@@ -1,6 +1,19 @@
-"""Medians and percentiles of short arrays; numpy's own spend most of their time on cases that do not occur here."""
+"""Extremes, medians and percentiles of short arrays: numpy's own spend most of their time on what does not occur here.
+
+An array of a second of samples costs less to go through than the call that does it.
+"""
 
 from gaugelink.peak.events import FloatArray
+
+
+def highest(values: FloatArray) -> float:
+    """Highest of values, shape (n,), n at least 1, or NaN where one is; asking for its place costs a third as much."""
+    return float(values[values.argmax()])
+
+
+def lowest(values: FloatArray) -> float:
+    """Lowest of values, shape (n,), n at least 1, or NaN where one is."""
+    return float(values[values.argmin()])
 
 
 def middle(values: FloatArray) -> float:

@@ -5,14 +5,14 @@ import numpy as np
 from gaugelink.peak.burst import Background, background, smallest_step_kpa, wake_over
 from gaugelink.peak.events import FloatArray, GaugeTraits
 from gaugelink.peak.notices import DetectorSettings
-from gaugelink.peak.order import middle
+from gaugelink.peak.order import highest, lowest, middle
 
 NOISIEST_KPA = 25.0
 """Half a percent of the widest range in the trade, rounded up. Common practice, no source."""
 FEW = 16
 """Fewer samples than this tell the level but not the noise."""
 
-_highest, _lowest, _total = np.maximum.reduce, np.minimum.reduce, np.add.reduce
+_total = np.add.reduce
 
 
 class Quiet:
@@ -48,7 +48,7 @@ class Quiet:
             values = p.tolist()
             high, low, mean = max(values), min(values), sum(values) / n
         else:
-            high, low, mean = float(_highest(p)), float(_lowest(p)), None
+            high, low, mean = highest(p), lowest(p), None
         rest = self.rest_kpa
         wake = self.wake_kpa
         # Written so that what is not a number is not quiet either.
@@ -80,7 +80,7 @@ class Quiet:
         # Neighbouring samples tell the noise even on a slope; no gauge is noisier than the bound.
         noise = min(middle(np.abs(p[1:] - p[:-1])), NOISIEST_KPA)
         step = self._resolution_kpa if self._resolution_kpa is not None else smallest_step_kpa(p)
-        if float(_highest(p) - _lowest(p)) > max(self._settings.wake_kpa, 8 * noise, 2.2 * step):
+        if highest(p) - lowest(p) > max(self._settings.wake_kpa, 8 * noise, 2.2 * step):
             return False
         self.settle(p)
         return True

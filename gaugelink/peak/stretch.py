@@ -6,8 +6,7 @@ import numpy as np
 
 from gaugelink.peak.burst import RISE_SHARE, rising, top_of
 from gaugelink.peak.events import FloatArray
-
-_lowest = np.minimum.reduce
+from gaugelink.peak.order import lowest
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ def find_fall(p: FloatArray, rest_kpa: float, wake_kpa: float) -> Fall | None:
         rest_kpa: level before.
         wake_kpa: movement that is more than noise.
     """
-    if len(p) == 0 or _lowest(p) >= rest_kpa - wake_kpa:
+    if len(p) == 0 or lowest(p) >= rest_kpa - wake_kpa:
         return None
     low = p < rest_kpa - wake_kpa
     # Three in a row: a wild sample or two are no fall.
