@@ -123,11 +123,10 @@ def background(pressure_kpa: FloatArray, resolution_kpa: float | None) -> Backgr
     step = resolution_kpa if resolution_kpa is not None else smallest_step_kpa(pressure_kpa)
     # 1.4826: standard deviation over median absolute deviation, normal distribution.
     away = np.abs(off)
-    ordered = away.copy()
-    ordered.sort()
-    spread = max(1.4826 * middle_of(ordered), step / 2)
+    away.sort()
+    spread = max(1.4826 * middle_of(away), step / 2)
     limit = max(4 * spread, 1.01 * step)
-    kept = off if ordered[-1] <= limit else off[away <= limit]
+    kept = off if away[-1] <= limit else off[np.abs(off) <= limit]
     if not len(kept):
         kept = off
     mean = float(_total(kept)) / len(kept)
