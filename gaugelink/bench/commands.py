@@ -231,7 +231,8 @@ def _named(reading: Reading) -> str:
 def _after_move(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
     def say_it(state: BenchState, say: Prompter) -> Prompt:
         if len(state.target) != 1:
-            return say.say(PromptKey.PUT_RIGHT, state.target, value=reading.peak_kpa, cylinder=reading.cylinder)
+            put_right = say.say(PromptKey.PUT_RIGHT, state.target, value=reading.peak_kpa, cylinder=reading.cylinder)
+            return _with_end(state, say, put_right)
         return say.say(
             PromptKey.PUT_RIGHT_NEXT,
             state.target,
@@ -243,10 +244,15 @@ def _after_move(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
     return say_it
 
 
+def _with_end(state: BenchState, say: Prompter, said: Prompt) -> Prompt:
+    """What was done, and that the test is done with it, where it is: nobody else says so to who only hears."""
+    return say.led(said, saying.closing(state, say)) if state.phase is Phase.DONE else said
+
+
 def _after_strike(reading: Reading) -> Callable[[BenchState, Prompter], Prompt]:
     def say_it(state: BenchState, say: Prompter) -> Prompt:
         if len(state.target) != 1:
-            return say.say(PromptKey.STRUCK, state.target, value=reading.peak_kpa)
+            return _with_end(state, say, say.say(PromptKey.STRUCK, state.target, value=reading.peak_kpa))
         return say.say(PromptKey.STRUCK_NEXT, state.target, value=reading.peak_kpa, next=state.target[0])
 
     return say_it

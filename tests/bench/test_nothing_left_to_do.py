@@ -139,7 +139,16 @@ def test_a_test_with_an_open_question_is_not_done_and_asks_it(all_but_one_questi
     assert shop.prompts[-1].spoken.startswith("Not sure about pull three, one hundred")
     shop.command(CommandKind.ANSWER, cylinder="PTO")
     assert shop.state.phase is Phase.DONE
-    assert shop.said is PromptKey.PUT_RIGHT
+    # Who only hears has to be told that this was the last thing.
+    assert shop.said is PromptKey.DONE_ONE
+    assert shop.prompts[-1].text.startswith("135 psi is now on PTO. Test done: PTO, 135 psi.")
+
+
+def test_who_strikes_the_last_question_hears_that_the_test_is_done(all_but_one_question) -> None:
+    shop = all_but_one_question
+    shop.command(CommandKind.STRIKE)
+    assert shop.state.phase is Phase.DONE
+    assert shop.prompts[-1].text.startswith("135 psi is struck out. Test done: PTO, 135 psi.")
 
 
 def test_a_question_that_is_left_is_asked_again_after_a_while_and_after_a_lost_link(all_but_one_question) -> None:
