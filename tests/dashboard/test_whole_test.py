@@ -2,9 +2,12 @@
 
 import asyncio
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
 from playwright.async_api import Page, expect
+from playwright.async_api import TimeoutError as NotThere
 
 from gaugelink.app.daemon import Daemon
 from gaugelink.app.mechanic import MechanicsEar
@@ -12,13 +15,25 @@ from gaugelink.app.service import Clock
 from gaugelink.app.shopfile import Shop
 from gaugelink.app.shoppage import JournalRecord, page_beside
 from gaugelink.bench.reading import Reading, Status
+from gaugelink.dashboard import reader
 from simulators.shop import engine_under, simulated_shop
 from tests.app.shops import SHOP, shop_in
-from tests.dashboard.chromium import chromium, opened
+from tests.dashboard.chromium import PATIENCE_MS, chromium, opened
 
 SPEED = 12.0
-LONG_MS = 90_000
+SHORT_MS = 10_000
+LONG_MS = 300_000
 """A whole test takes a few seconds; a busy machine may take longer, and nothing is asserted of that."""
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """A page that waits for broker and bench as long as this test does: all of them share one process here, and on a
+    busy machine an answer takes longer than whoever stands at a real bench would wait."""
+    for limit in ("ANSWER_S", "CONNECT_S", "PROBE_S"):
+        monkeypatch.setattr(reader, limit, LONG_MS / 1000.0)
+    yield
+    expect.set_options(timeout=PATIENCE_MS)
 
 
 def shop_of(folder: Path) -> Shop:
@@ -43,18 +58,23 @@ async def until_done(page: Page) -> None:
     """Wait for the end. When nothing but a question is left, its pull is of a cylinder that did not agree."""
     done = page.locator("#subject", has_text="dry test, done")
     only_asked = page.locator("#next", has_text=re.compile("^[0-9] questions? left: "))
-    await expect(done.or_(only_asked).first).to_be_visible(timeout=LONG_MS)
+    await expect(done.or_(only_asked).first).to_be_visible()
     while not await done.is_visible():
         names = page.locator('#cylinders li:not([data-status="agreed"]) .name')
         name = await (names if await names.count() else page.locator("#cylinders .name")).first.inner_text()
-        await page.locator(".question").first.get_by_role("button", name=name).click()
-        await expect(page.locator("#result")).to_contain_text("Done")
-        await expect(done.or_(only_asked).first).to_be_visible(timeout=LONG_MS)
+        try:
+            await page.locator(".question").first.get_by_role("button", name=name).click(timeout=SHORT_MS)
+            # One more pull of the mechanic may answer it first: then nothing is held any more, and that is said.
+            await expect(page.locator("#result")).to_have_text(re.compile("^(Done|Not done): "))
+        except NotThere:
+            assert await done.is_visible() or not await page.locator(".question").count()
+        await expect(done.or_(only_asked).first).to_be_visible()
     # On a busy machine the simulated radio loses samples, and then a cylinder may end without agreeing.
-    settled = page.locator('#cylinders li:is([data-status="agreed"], [data-status="odd"])')
+    settled = page.locator('#cylinders li:is([data-status="agreed"], [data-status="odd"], [data-status="unsure"])')
     await expect(settled).to_have_count(3)
 
 
+@pytest.mark.timeout(900)
 async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(tmp_path: Path) -> None:
     shop = shop_of(tmp_path)
     gauges = {gauge.name: (gauge, shop.layouts[gauge.name]) for gauge in shop.settings.gauges}
@@ -70,6 +90,8 @@ async def test_a_test_is_begun_watched_put_right_and_finished_through_the_page(t
             tasks.create_task(daemon.run())
             await told.port()
             async with opened(browser, door.address) as page:
+                page.set_default_timeout(LONG_MS)
+                expect.set_options(timeout=LONG_MS)
                 await expect(page.locator("#notice")).to_have_text("All of this is simulated.")
                 await page.locator("#do-begin").click()
                 await page.get_by_role("button", name="North 7").click()
