@@ -69,9 +69,14 @@ class Burst:
     interrupted: bool
 
 
+def samples_back(dt_s: float) -> int:
+    """Samples in `RISE_S`, one at least."""
+    return max(1, round(RISE_S / dt_s)) if dt_s > 0 else 1
+
+
 def top_of(x: FloatArray, rising_still: int, dt_s: float) -> int:
     """Index of the top that belongs to the last rise in `x`, shape (n,): `rising` holds on for a while past it."""
-    first = max(0, rising_still - max(1, round(RISE_S / dt_s)))
+    first = max(0, rising_still - samples_back(dt_s))
     return first + int(x[first : rising_still + 1].argmax())
 
 
@@ -96,7 +101,7 @@ def smallest_step_kpa(pressure_kpa: FloatArray) -> float:
 
 def rising(x: FloatArray, limit_kpa: float, dt_s: float) -> np.ndarray:
     """Places where `x`, shape (n,), stands more than `limit_kpa` over its lowest of the last `RISE_S`."""
-    back = min(max(1, round(RISE_S / dt_s)), len(x) - 1) if dt_s > 0 else 1
+    back = min(samples_back(dt_s), len(x) - 1)
     if back < 1:
         return np.empty(0, dtype=np.intp)
     lowest = np.empty(len(x) + back)

@@ -23,7 +23,7 @@ from gaugelink.peak.order import highest, lowest, middle
 from gaugelink.peak.quiet import FEW, Quiet
 from gaugelink.peak.recent import Recent, part_of
 from gaugelink.peak.resting import CHUNK, Resting
-from gaugelink.peak.stretch import find_fall, is_flat, last_rise, was_vented
+from gaugelink.peak.stretch import find_fall, is_flat, last_pulse_in_a_row, last_rise, was_vented
 from gaugelink.peak.strokes import StrokeWatch
 from gaugelink.peak.zero import Zero
 from gaugelink.peak.zeros import Zeros
@@ -198,8 +198,11 @@ class Detector:
                     part = part_of(t, p, o, i, j)
                     if j - i > 1:
                         self._quiet.stays(part[1][:-1], j - i - 1, float(t[j - 2] - t[i]))
-                    self._learn_noise(float(t[j - 1]))
+                    if self._quiet.dt_s * FEW > SETTLE_S:
+                        self._resting.learn_noise(float(t[j - 1]), self._quiet_from_s)
                     self._wake(float(t[j - 1]))
+                    if not self._feedback:
+                        self._look_ahead(t[j - 1 : j + CHUNK], p[j - 1 : j + CHUNK])
                 if self._active:
                     self._keep_all(*part, j - i)
                     if self._feedback:
@@ -226,17 +229,6 @@ class Detector:
         self._fell_kpa = 0.0
         self._first_quiet_s = self._quiet_from_s
         self._watch.reset(self._quiet.rest_kpa, self._quiet.wake_kpa)
-
-    def _learn_noise(self, now_s: float) -> None:
-        """Learn a slow gauge's noise from the quiet before a movement: where it settled it gave too few samples."""
-        if self._quiet.dt_s * FEW <= SETTLE_S:
-            return
-        recent = self._recent
-        quiet_s = recent.time_s[: recent.count]
-        first = min(int(quiet_s.searchsorted(now_s - self._settings.quiet_s)), max(0, recent.count - FEW))
-        first = max(first, int(quiet_s.searchsorted(self._quiet_from_s)))
-        if recent.count - first >= FEW:
-            self._quiet.settle(recent.pressure_kpa[first : recent.count], keep_rest=True)
 
     def _begin(self, notices: list[Notice], ended: bool) -> None:
         """The first look at a record: quiet, or in the middle of something."""
@@ -342,6 +334,15 @@ class Detector:
         top = highest(recent.pressure_kpa[self._start : last]) - self._quiet.rest_kpa
         place = last_rise(recent.pressure_kpa[first:last], top, self._quiet.wake_kpa, self._quiet.dt_s)
         return float(recent.time_s[first + place]) if place is not None else None
+
+    def _look_ahead(self, t: FloatArray, p: FloatArray) -> None:
+        """Leave out reviews that only put off the next one: the rest of a record shows that strokes follow in time."""
+        quiet, gap_s = self._quiet, self._settings.live_gap_s
+        if quiet.dt_s < RISE_S and t[-1] - t[0] > gap_s:
+            x = p - quiet.rest_kpa
+            last = last_pulse_in_a_row(t, x, quiet.wake_kpa, quiet.dt_s, begun_s=self._check_s, gap_s=gap_s)
+            if last is not None:
+                self._check_s = max(self._check_s, float(t[last]) + gap_s)
 
     def _follow_fall(self) -> None:
         """After a fall what follows starts from the bottom."""

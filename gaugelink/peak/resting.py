@@ -2,7 +2,7 @@
 
 from gaugelink.peak.events import BoolArray, FloatArray
 from gaugelink.peak.evidence import Losses, spacing
-from gaugelink.peak.quiet import Quiet
+from gaugelink.peak.quiet import FEW, Quiet
 from gaugelink.peak.recent import Recent
 
 CHUNK = 512
@@ -53,6 +53,15 @@ class Resting:
         self._tidy_at = min(self._keep + max(self._keep, 2 * CHUNK), recent.capacity)
         self._since_estimate += count - recent.count
         self._losses.clear()
+
+    def learn_noise(self, now_s: float, since_s: float) -> None:
+        """Learn a slow gauge's noise from the quiet before a movement: where it settled it gave too few samples."""
+        recent = self._recent
+        quiet_s = recent.time_s[: recent.count]
+        first = min(int(quiet_s.searchsorted(now_s - self._quiet_s)), max(0, recent.count - FEW))
+        first = max(first, int(quiet_s.searchsorted(since_s)))
+        if recent.count - first >= FEW:
+            self._quiet.settle(recent.pressure_kpa[first : recent.count], keep_rest=True)
 
     def glance(self) -> int:
         """Samples of a record that are looked at together."""

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gaugelink.peak.burst import RISE_SHARE, rising, top_of
+from gaugelink.peak.burst import HELD_RUN_S, RISE_SHARE, rising, samples_back, top_of
 from gaugelink.peak.events import FloatArray
-from gaugelink.peak.order import lowest
+from gaugelink.peak.order import highest, lowest
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,10 +21,38 @@ class Fall:
 
 def last_rise(p: FloatArray, top_kpa: float, wake_kpa: float, dt_s: float) -> int | None:
     """Index of the last large rise in `p`, shape (n,), at a fraction of the cost of a description."""
-    # Half as much again as the wake threshold: the lowest of many samples lies well below their mean.
-    limit_kpa = max(1.5 * wake_kpa, RISE_SHARE * top_kpa)
-    places = rising(p, limit_kpa, dt_s)
+    places = _large_rises(p, top_kpa, wake_kpa, dt_s)
     return top_of(p, int(places[-1]), dt_s) if len(places) else None
+
+
+def last_pulse_in_a_row(
+    t: FloatArray, x: FloatArray, wake_kpa: float, dt_s: float, *, begun_s: float, gap_s: float
+) -> int | None:
+    """Index of the top of the last pulse before the first pause in `x`, or None when that is none: a step, or nothing.
+
+    Args:
+        t: shape (n,).
+        x: shape (n,), over the resting level.
+        wake_kpa: movement that is more than noise.
+        dt_s: usual time between samples.
+        begun_s: the first pulse is no later than this.
+        gap_s: a pause is longer than this.
+    """
+    back = samples_back(dt_s)
+    top_kpa = highest(x)
+    places = _large_rises(x, top_kpa, wake_kpa, dt_s)
+    places = places[places >= back]
+    if not len(places) or t[places[0]] > begun_s:
+        return None
+    # The top that a rise belongs to may be as far before its place.
+    pauses = t[places[1:]] - t[places[:-1] - back] > gap_s
+    last = top_of(x, int(places[pauses.argmax() if pauses.any() else -1]), dt_s)
+    return last if lowest(x[last : last + 1 + int(HELD_RUN_S / dt_s)]) < top_kpa / 2 else None
+
+
+def _large_rises(p: FloatArray, top_kpa: float, wake_kpa: float, dt_s: float) -> np.ndarray:
+    # Half as much again as the wake threshold: the lowest of many samples lies well below their mean.
+    return rising(p, max(1.5 * wake_kpa, RISE_SHARE * top_kpa), dt_s)
 
 
 def find_fall(p: FloatArray, rest_kpa: float, wake_kpa: float) -> Fall | None:
