@@ -230,12 +230,7 @@ def describe(
     x = pressure_kpa - ground.rest_kpa
     dt = dt_s if dt_s > 0 else 0.01
     wake = wake_over(ground.noise_kpa, ground.resolution_kpa, settings)
-    # A wild sample stands alone: at fast rates a real pulse always has a neighbour of at least half its height.
-    smooth = x
-    if n > 2 and dt < 0.012:
-        around = np.maximum(x[:-2], x[2:])
-        smooth = np.minimum(x[1:-1], np.maximum(2 * around, wake))
-    top = highest(smooth)
+    top = _top_kpa(x, wake) if n > 2 and dt < 0.012 else highest(x)
     moved = np.abs(x) > wake
     first = int(moved.argmax())
     if not moved[first]:
@@ -254,6 +249,18 @@ def describe(
     if held:
         return _staircase(time_s, x, ground, settings, first, top, dt, wake)
     return _pulses(time_s, x, ground, settings, stated, first, top, dt, wake)
+
+
+def _top_kpa(x: FloatArray, wake: float) -> float:
+    """Highest of the samples `x` of a fast gauge, wild ones left out.
+
+    A wild sample stands alone: a real pulse always has a neighbour of at least half its height there.
+    """
+    at = int(x.argmax())
+    if 0 < at < len(x) - 1 and x[at] <= max(2 * x[at - 1], 2 * x[at + 1], wake):
+        return float(x[at])
+    around = np.maximum(x[:-2], x[2:])
+    return highest(np.minimum(x[1:-1], np.maximum(2 * around, wake)))
 
 
 def _at_rest(x: FloatArray, first: int, top: float, wake: float, dt: float) -> Burst:

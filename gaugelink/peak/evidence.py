@@ -33,6 +33,9 @@ class Losses:
     def __init__(self) -> None:
         self._seen: list[tuple[float, int]] = []
 
+    def __bool__(self) -> bool:
+        return bool(self._seen)
+
     def add(self, at_s: float, count: int) -> None:
         """Note that `count` samples are missing before `at_s`."""
         if len(self._seen) >= MOST_LOSSES:
@@ -142,7 +145,6 @@ def gather(
     now_s = float(t[-1])
     first_s = float(t[first])
     last_s = burst.last_rise_s if burst.last_rise_s is not None else now_s
-    dt = spacing(t[-512:])
     before = about.zeros.before
     zero = None
     if about.rest_kpa < settings.zero_limit_kpa or burst.kind is not GaugeKind.HELD:
@@ -154,7 +156,7 @@ def gather(
         # Not bled since the event before: that one's zero still holds.
         zero = before
     drift = zero.level_kpa - before.level_kpa if zero and before else 0.0
-    lost = about.losses.between(first_s - 0.1, last_s + 2 * dt)
+    lost = about.losses.between(first_s - 0.1, last_s + 2 * spacing(t[-512:])) if about.losses else 0
     if not lost and not about.trimmed:
         lost = missing(t[first : int(t.searchsorted(last_s)) + 1])
     moved_kpa = 0.0

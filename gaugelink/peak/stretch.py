@@ -41,12 +41,12 @@ def last_pulse_in_a_row(
     back = samples_back(dt_s)
     top_kpa = highest(x)
     places = _large_rises(x, top_kpa, wake_kpa, dt_s)
-    places = places[places >= back]
+    places = places[places.searchsorted(back) :]
     if not len(places) or t[places[0]] > begun_s:
         return None
     # The top that a rise belongs to may be as far before its place.
-    pauses = t[places[1:]] - t[places[:-1] - back] > gap_s
-    last = top_of(x, int(places[pauses.argmax() if pauses.any() else -1]), dt_s)
+    pauses = (t[places[1:]] - t[places[:-1] - back] > gap_s).nonzero()[0]
+    last = top_of(x, int(places[pauses[0] if len(pauses) else -1]), dt_s)
     return last if lowest(x[last : last + 1 + int(HELD_RUN_S / dt_s)]) < top_kpa / 2 else None
 
 
