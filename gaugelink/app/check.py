@@ -74,7 +74,8 @@ def check_shop(file: Path) -> CheckReport:
     ]
     remarks += [
         f"The gauge {gauge.name} is live and has no averaging_s: if its samples are means, as many converters give "
-        "them, its readings are low. Its maker can tell over which time; 0 if they are not."
+        "them, its readings are low. Its maker can tell over which time, 0 if they are not; `gaugelink response` "
+        "measures it."
         for gauge in shop.settings.gauges
         if gauge.kind is KindSetting.LIVE and gauge.averaging_s is None
     ]

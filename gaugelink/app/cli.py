@@ -27,6 +27,7 @@ _WHERE = {
     "scan": "radio",
     "inspect": "radio",
     "learn": "radio",
+    "response": "files",
     "contract": "contract",
     "dashboard": "dashboard",
     "archive": "archive",

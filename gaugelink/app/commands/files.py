@@ -1,4 +1,4 @@
-"""Commands on files: ``replay`` and ``check``."""
+"""Commands on files: ``replay``, ``response`` and ``check``."""
 
 import json
 from enum import StrEnum
@@ -38,6 +38,7 @@ class CycleChoice(StrEnum):
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.command("replay")(replay_command)
+    app.command("response")(response_command)
     app.command("check")(check_command)
 
 
@@ -136,6 +137,38 @@ def _layout(name: str) -> GaugeLayout:
     if found is None:
         raise SettingsError(f"--layout: a recording does not describe itself; found {name!r}, expected a layout file.")
     return found
+
+
+def response_command(
+    files: Annotated[
+        list[Path], typer.Argument(help="Recordings of one gauge: CSV with time_s,pressure_kpa (or _psi, _bar).")
+    ],
+    layout: Annotated[
+        str | None, typer.Option(help="The files are what `inspect --save` wrote: frames of this layout.")
+    ] = None,
+    resolution_kpa: Annotated[float | None, typer.Option(min=0, help="Smallest step of the gauge.")] = None,
+    as_object: Annotated[bool, typer.Option("--json", help="The result as one JSON object.")] = False,
+) -> None:
+    """Measure how quick a live gauge is: its average and its lag, from a dozen sudden falls of the pressure.
+
+    Record it while it is pumped up, left for a second and let go at one go, a dozen times: the hose, or a cork, is
+    blown off its adapter. Stay far below the range of gauge and hose, wear eye protection, and let it fly where nobody
+    is. A pressure that is let out by a valve is too slow to tell.
+    """
+    from gaugelink.app.quickness import as_json as found_json
+    from gaugelink.app.quickness import lines_of, quickness
+
+    frames = None if layout is None else _layout(layout)
+    if frames is not None:
+        resolution_kpa = resolution_kpa or frames.resolution_kpa
+    found = quickness(files, resolution_kpa, frames, lambda line: typer.echo(f"Note: {line}", err=True))
+    if as_object:
+        typer.echo(json.dumps(found_json(found)))
+    else:
+        for line in lines_of(found):
+            typer.echo(line)
+    if found.stated is None:
+        raise typer.Exit(1)
 
 
 def _print_events(found: list[ReplayedEvent], unit: PressureUnit) -> None:
