@@ -3,8 +3,10 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import log_ndtr
 
-from gaugelink.peak.climb_law import LOG_PRIOR, LOG_SHARES, MANNERS, Levels, log_likelihood
+from gaugelink.peak.climb_law import LOG_PRIOR, LOG_SHARES, MANNERS, WARM_MANNERS, Levels, Manner, log_likelihood
+from gaugelink.peak.climb_warmth import Shown
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.held_plateau import Plateau
 from gaugelink.peak.staircase import Staircase
@@ -14,6 +16,7 @@ _MOST_LEFT, _LEAST_LEFT, _GOALS = 6.0, 1e-4, 140
 _SEVERAL = 1.6
 """A step after this many usual times between steps may hold several strokes, or come after a hand that slipped."""
 _COVERAGE = 0.95
+_NOTHING_KPA = 1e-6
 _LAW = 1.1
 """How much wider the interval is than the law alone makes it. Measured on simulated engines."""
 
@@ -52,6 +55,13 @@ def _quantile(values: FloatArray, weight: FloatArray, place: float) -> float:
     return float(np.interp(place, np.cumsum(weight) - 0.5 * weight, values))
 
 
+def reachable(left_kpa: FloatArray, plateau: Plateau, shown: Shown | None) -> FloatArray:
+    """Log probability, same shape as `left_kpa`, that the gauge showed no more than the cylinder reaches."""
+    if shown is None:
+        return np.zeros_like(left_kpa)
+    return np.asarray(log_ndtr((plateau.level_kpa + left_kpa - shown.highest_kpa) / max(shown.u_kpa, _NOTHING_KPA)))
+
+
 def project(stairs: Staircase, plateau: Plateau, noise_kpa: float) -> Climb | None:
     """Where the climb was going; None without steps.
 
@@ -77,11 +87,20 @@ def project(stairs: Staircase, plateau: Plateau, noise_kpa: float) -> Climb | No
     left = height * np.geomspace(_LEAST_LEFT, _MOST_LEFT, _GOALS)
     # Any goal is as probable as any other of its order of magnitude; the raster is even in log(left).
     prior = LOG_PRIOR[:, None] + np.log(left) - np.log(height + left)
-    log = prior + np.logaddexp.reduce([np.log(m.prior) + log_likelihood(seen, left, m) for m in MANNERS])
+    prior = prior + reachable(left, plateau, stairs.shown)
+    manners = _manners(stairs.shown)
+    log = prior + np.logaddexp.reduce([np.log(m.prior) + log_likelihood(seen, left, m) for m in manners])
     p = np.exp(log - log.max())
     share = float(p.sum(axis=1) @ np.exp(LOG_SHARES) / p.sum())
     climb = weighed(plateau.level_kpa, left, p.sum(axis=0), share)
     return replace(climb, expanded_u_kpa=_LAW * climb.expanded_u_kpa)
+
+
+def _manners(shown: Shown | None) -> tuple[Manner, ...]:
+    """Ways in which the climb may have gone on."""
+    if shown is None or not (shown.warm or shown.hidden):
+        return MANNERS
+    return WARM_MANNERS if shown.warm else MANNERS + WARM_MANNERS
 
 
 def _strokes(stairs: Staircase, usual_s: float) -> tuple[int, ...]:

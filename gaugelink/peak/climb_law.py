@@ -28,10 +28,21 @@ class Manner:
     """Factor on how far the share moves from one stroke to the next."""
     top: float
     """Scatter of the pressure that the cylinder reaches, as a share of it."""
+    slows: float = 0.0
+    """By how much the logarithm of the share falls from an empty hose to a full one, because gas stays warm."""
 
 
 MANNERS = (Manner(0.7, 1.3, 1.6, 0.0015), Manner(0.3, 3.0, 3.0, 0.015))
 """A starter, and an arm."""
+WARM_MANNERS = tuple(
+    Manner(manner.prior / 3, manner.scatter, 3.0 * manner.wander, manner.top, slows)
+    for manner in MANNERS
+    for slows in (0.25, 0.6, 0.95)
+)
+"""The same where gas stays warm in the hose. An empty hose cools what comes in while it comes; the fuller it is, the
+less of that its walls take, by density and by flow, down to nothing. Then a rise to the same pressure leaves Tw over
+gamma T of itself when it has cooled, T being the 500 to 550 K of cranked gas: the logarithm of the share falls by 1 at
+most. By how much, and how little a spring-loaded valve opens when little pushes it, moves it about more."""
 _SCATTER = (0.03, 0.008, 0.006, 0.005)
 _WANDER = (0.045, 0.025, 0.018, 0.013)
 """Of the logarithm of the share, for the first stroke, the second and so on."""
@@ -105,14 +116,14 @@ class _Course:
         self.v_share = self.v_share - both**2 / v
         self.v_level, self.both = v_level * (1 - trust), both * (1 - trust)
 
-    def move(self, n: int, wander: float) -> None:
-        """What becomes of the share after stroke `n`.
+    def move(self, n: int, wander: float, slower: FloatArray | float) -> None:
+        """What becomes of the share after stroke `n`, which `slower` takes off its logarithm.
 
         A valve too narrow to fill the hose in one stroke passes a larger share the less is left.
         """
         share = np.exp(np.minimum(self.log_share, -0.02))
         late = (0.036 - 0.085 * share) * _EARLY[min(n, 3)]
-        self.log_share = self.log_share + (late if n else -0.015 - 0.036 * share)
+        self.log_share = self.log_share + (late if n else -0.015 - 0.036 * share) - slower
         self.v_share = self.v_share + wander**2
 
 
@@ -141,10 +152,11 @@ def log_likelihood(seen: Levels, left_kpa: FloatArray, manner: Manner) -> FloatA
         v_level = v_level + (scatter * step) ** 2
         v = v_level + u[n + 1] ** 2
         miss = level[n + 1] - course.level - step
-        before = log
+        before, below = log, course.level
         log = log - 0.5 * (_DEGREES + 1) * np.log1p(miss**2 / (v * _DEGREES)) - 0.5 * np.log(v)
         course.take(step, miss, v_level, both, v)
-        course.move(n, manner.wander * _WANDER[min(n, 3)])
+        slower = manner.slows * (course.level - below) / (goal - level[0]) if manner.slows else 0.0
+        course.move(n, manner.wander * _WANDER[min(n, 3)], slower)
         if n == last:
             ended = before + ended + np.log(1 - _UNSEEN_PRIOR)
             log = np.logaddexp(ended, log + np.log(_UNSEEN_PRIOR) + _went_on(seen, course))

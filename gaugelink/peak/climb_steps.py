@@ -21,6 +21,9 @@ _REGULAR, _IRREGULAR = 0.04, 0.12
 """Change of the period from stroke to stroke, as a share of it; more beside the first stroke, which starts from a
 standstill, and the last, which may crawl over the top."""
 _LEAST_LAG_S, _MOST_LAG_S = 5e-4, 0.3
+_WARM, _WARM_SPREAD = 0.8, 0.8
+"""How far a step falls again as its gas cools, as a share of what stays of it: from nothing for what cools while it
+comes, to gamma T / Tw - 1, some 1.6, for what does not."""
 _ROUNDS = 8
 _FINEST_S = 0.004
 """Samples closer than this are averaged: nothing in a staircase is quicker."""
@@ -47,6 +50,10 @@ class Fitted:
     """Root mean square of the residuals over the noise."""
     cost: float
     """Squared residuals over the noise, with what the prior adds."""
+    cooling_s: float | None
+    """Time constant with which the steps were fitted to fall again in part; None where they stay."""
+    fall: float
+    """How far they fall again, all together, as a share of what stays of them."""
 
     def first(self, count: int) -> "Fitted":
         """The first `count` steps alone, as they were fitted together with the others."""
@@ -112,35 +119,81 @@ def _prior(times_s: FloatArray, period_s: float) -> tuple[FloatArray, FloatArray
 
 
 class _Samples:
-    """Least squares for the heights, given everything else."""
+    """Least squares for the heights, given everything else.
 
-    __slots__ = ("_noise_kpa", "_time_s", "_x")
+    With a `cooling_s`, every step has a second height beside the one that stays: that of what falls again as its gas
+    cools. Where samples do not tell them apart, they are what they usually are to each other.
+    """
 
-    def __init__(self, time_s: FloatArray, x: FloatArray, noise_kpa: float) -> None:
+    __slots__ = ("_cooling_s", "_noise_kpa", "_rise_kpa", "_time_s", "_x")
+
+    def __init__(
+        self, time_s: FloatArray, x: FloatArray, noise_kpa: float, cooling_s: float | None, rise_kpa: FloatArray
+    ) -> None:
         self._time_s, self._x, self._noise_kpa = time_s, x, noise_kpa
+        self._cooling_s, self._rise_kpa = cooling_s, rise_kpa
 
     def solve(self, at: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Design, orthonormal basis, base and heights, residuals over the noise."""
         lag_s, fill_s = np.exp(at[:2])
-        rise, _ = through_lag(self._time_s[:, None] - at[2:], lag_s, fill_s)
+        rise = self._rises(self._time_s[:, None] - at[2:], lag_s, fill_s)
         design = np.column_stack([np.ones(len(self._time_s)), rise]) / self._noise_kpa
-        basis, upper = np.linalg.qr(design)
         aim = self._x / self._noise_kpa
+        if self._cooling_s is not None:
+            usual = np.diag(1 / (_WARM_SPREAD * self._rise_kpa))
+            design = np.vstack([design, np.column_stack([np.zeros(len(usual)), -_WARM * usual, usual])])
+            aim = np.append(aim, np.zeros(len(usual)))
+        basis, upper = np.linalg.qr(design)
         heights = np.linalg.lstsq(upper, basis.T @ aim, rcond=None)[0]
         return design, basis, heights, aim - design @ heights
+
+    def _rises(self, since: FloatArray, lag_s: float, fill_s: float) -> FloatArray:
+        """Columns of the heights; those of what stays, then those of what falls again."""
+        rise, _ = through_lag(since, lag_s, fill_s)
+        if self._cooling_s is None:
+            return rise
+        return np.hstack([rise, _cooling(since, lag_s, fill_s, self._cooling_s)])
 
     def slopes(self, at: FloatArray, heights: FloatArray) -> FloatArray:
         """Change of the fit, over the noise, with (log lag, log fill, times)."""
         lag_s, fill_s = np.exp(at[:2])
         since = self._time_s[:, None] - at[2:]
-        rise, slope = through_lag(since, lag_s, fill_s)
         h = 1e-3
-        by_lag = (through_lag(since, lag_s * np.exp(h), fill_s)[0] - rise) @ heights / h
-        by_fill = (through_lag(since, lag_s, fill_s * np.exp(h))[0] - rise) @ heights / h
-        return np.column_stack([by_lag, by_fill, -slope * heights]) / self._noise_kpa
+        rise = self._rises(since, lag_s, fill_s)
+        by_lag = (self._rises(since, lag_s * np.exp(h), fill_s) - rise) @ heights / h
+        by_fill = (self._rises(since, lag_s, fill_s * np.exp(h)) - rise) @ heights / h
+        n = since.shape[1]
+        by_time = -through_lag(since, lag_s, fill_s)[1] * heights[:n]
+        if self._cooling_s is not None:
+            later = (self._rises(since - h * fill_s, lag_s, fill_s) - rise)[:, n:]
+            by_time = by_time + later * heights[n:] / (h * fill_s)
+        slopes = np.column_stack([by_lag, by_fill, by_time]) / self._noise_kpa
+        return np.pad(slopes, ((0, 0 if self._cooling_s is None else n), (0, 0)))
 
 
-def fit_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, times_s: FloatArray, period_s: float) -> Fitted:
+def _cooling(since_s: FloatArray, lag_s: float, fill_s: float, cooling_s: float) -> FloatArray:
+    """A rise by 1 over `fill_s`, its middle at 0, that falls again with `cooling_s`, seen through a lag."""
+    if abs(cooling_s - lag_s) < 0.01 * lag_s:
+        lag_s *= 0.99
+    slow, fast = (_through_fall(since_s, tau_s, fill_s) for tau_s in (cooling_s, lag_s))
+    return np.asarray(cooling_s / (cooling_s - lag_s) * (slow - fast))
+
+
+def _through_fall(since_s: FloatArray, tau_s: float, fill_s: float) -> FloatArray:
+    """Mean over a filling of what begins with 1 and falls exponentially, times its constant: tau/fill (on - off)."""
+    on = np.maximum(since_s + 0.5 * fill_s, 0.0)
+    off = np.maximum(since_s - 0.5 * fill_s, 0.0)
+    return np.asarray(tau_s / fill_s * (np.exp(-off / tau_s) - np.exp(-on / tau_s)))
+
+
+def fit_steps(
+    time_s: FloatArray,
+    x: FloatArray,
+    noise_kpa: float,
+    times_s: FloatArray,
+    period_s: float,
+    cooling_s: float | None = None,
+) -> Fitted:
     """Fit a step near each of `times_s`.
 
     Args:
@@ -149,10 +202,11 @@ def fit_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, times_s: Floa
         noise_kpa: standard deviation of a sample, rounding counted.
         times_s: shape (k,), first guess.
         period_s: usual time between steps.
+        cooling_s: time constant with which what a step rose falls again in part; None where it does not.
     """
     span_s = float(time_s[-1] - time_s[0])
     time_s, x, block = averaged(time_s, x, max(_FINEST_S, span_s / _MOST_SAMPLES))
-    samples = _Samples(time_s, x, noise_kpa / float(np.sqrt(block)))
+    samples = _Samples(time_s, x, noise_kpa / float(np.sqrt(block)), cooling_s, _risen(time_s, x, times_s))
     rows, aims = _prior(times_s, period_s)
     at = np.concatenate(([np.log(USUAL_LAG_S), np.log(USUAL_FILL_S)], times_s))
 
@@ -183,7 +237,14 @@ def fit_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, times_s: Floa
             damping *= 8
         if before - cost < 0.02:
             break
-    return _result(at, heights, design, samples.slopes(at, heights[1:]), rows, residuals, cost)
+    return _result(at, heights, design, samples.slopes(at, heights[1:]), rows, residuals, cost, cooling_s)
+
+
+def _risen(time_s: FloatArray, x: FloatArray, times_s: FloatArray) -> FloatArray:
+    """About how high each step is, shape (k,), and never nothing."""
+    between = np.append(0.5 * (times_s[:-1] + times_s[1:]), time_s[-1])
+    levels = np.interp(between, time_s, np.maximum.accumulate(x))
+    return np.asarray(np.maximum(np.diff(levels, prepend=x[0]), 0.003 * max(float(x.max()), 1.0)))
 
 
 def _result(
@@ -194,25 +255,29 @@ def _result(
     rows: FloatArray,
     residuals: FloatArray,
     cost: float,
+    cooling_s: float | None,
 ) -> Fitted:
-    k = len(heights)
+    # Of the columns of heights, the first are the base and what stays of each step.
+    k, n = len(heights), len(at) - 1
     whole = np.column_stack([design, slopes])
     normal = whole.T @ whole
     normal[k:, k:] += rows.T @ rows
     rms = float(np.sqrt(residuals @ residuals / max(len(residuals) - k, 1)))
     cov = np.linalg.pinv(normal, hermitian=True) * max(1.0, rms) ** 2
-    sums = np.tril(np.ones((k, k)))
-    u_level = np.sqrt(np.maximum(np.diag(sums @ cov[:k, :k] @ sums.T), 0.0))
+    sums = np.tril(np.ones((n, n)))
+    u_level = np.sqrt(np.maximum(np.diag(sums @ cov[:n, :n] @ sums.T), 0.0))
     u = np.sqrt(np.maximum(np.diag(cov), 0.0))
     return Fitted(
         time_s=at[2:],
         u_time_s=u[k + 2 :],
-        height_kpa=heights[1:],
-        u_height_kpa=u[1:k],
+        height_kpa=heights[1:n],
+        u_height_kpa=u[1:n],
         base_kpa=float(heights[0]),
         u_base_kpa=float(u[0]),
         u_level_kpa=u_level[1:],
         lag_s=float(np.exp(at[0])),
         misfit=rms,
         cost=cost,
+        cooling_s=cooling_s,
+        fall=float(heights[n:].sum() / max(heights[1:n].sum(), 1e-9)),
     )

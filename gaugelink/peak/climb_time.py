@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
-from gaugelink.peak.climb import Climb, weighed
+from gaugelink.peak.climb import Climb, reachable, weighed
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.held_plateau import Plateau
 from gaugelink.peak.staircase import Staircase
@@ -49,6 +49,11 @@ _EDGE = 0.5
 _AFTER_S = 0.3
 """So long after the last rise strokes that did not show may have come."""
 _MOST_STROKES, _MOST_SAMPLES = 24, 24
+_SLOWS, _COOLING_S = np.array([0.25, 0.6, 0.95]), np.array([0.05, 0.1, 0.2, 0.35])
+"""Where gas stays warm: by how much the logarithm of the share falls (as in `climb_law`), and how long it takes to
+cool. Draws take turns at them."""
+_WARM_AT_FIRST = 0.25
+"""How far the first step falls again as it cools, as a share of what stays of it."""
 _NOTHING_KPA = 1e-6
 """No gauge shows as little: a climb of that is what is left of other numbers."""
 
@@ -78,7 +83,7 @@ def _part(z: FloatArray, below: float, above: float) -> FloatArray:
     return np.asarray(ndtri(np.clip((ndtr(z) - below) / (above - below), 1e-4, 1 - 1e-4)))
 
 
-def _climbs(z: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _climbs(z: FloatArray, seen: _Seen, *, warm: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log likelihood, what is left and share of the climbs that `z`, shape (draws, unknowns), stands for."""
     period = seen.period_s[0] * (seen.period_s[1] / seen.period_s[0]) ** ndtr(z[:, 0])
     lag_s = np.minimum(np.exp(_LAG + _LAG_SPREAD * z[:, 5]), _MOST_LAG_S)
@@ -99,6 +104,7 @@ def _climbs(z: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatAr
     share[rows, last] *= np.select([kind < _USUAL_LAST, kind < _LINGERING_LAST], [np.ones(len(z)), lingering], short)
     share = np.minimum(share, 0.97)
     share[n > last[:, None]] = 0.0
+    hot = _slowed(share) if warm else None
     left = np.cumprod(1 - share, axis=1)
     step = np.concatenate([np.ones((len(z), 1)), left[:, :-1]], axis=1) * share
     goal = seen.height_kpa / (1 - left[:, -1])
@@ -107,12 +113,33 @@ def _climbs(z: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatAr
     since = seen.time_s[None, None, :] - (at - _FILL_S / 2)[:, :, None]
     there = -np.expm1(-np.maximum(since, 0.0) / (lag_s + _FILL_S / 2)[:, None, None])
     shown = np.matmul(step[:, None, :], there)[:, 0]
+    if hot is not None:
+        cooling = np.exp(-np.maximum(since, 0.0) / np.resize(_COOLING_S, len(z))[:, None, None])
+        shown += np.matmul((step * hot)[:, None, :], there * cooling)[:, 0]
     edge = _EDGE * np.matmul((step**2)[:, None, :], there * (1 - there))[:, 0]
     before = np.matmul((step**2)[:, None, :], there**2)[:, 0]
     after = np.matmul((step**2)[:, None, :], (1 - there) ** 2)[:, 0]
     v = edge + _MODEL**2 * before * after / np.maximum(before + after, 1e-12) + seen.u_kpa**2
     log = -0.5 * np.sum((seen.level_kpa - shown) ** 2 / v + np.log(v), axis=1)
     return log, goal - seen.height_kpa, np.exp(log_share)
+
+
+def _slowed(share: FloatArray) -> FloatArray:
+    """Take off shares, shape (draws, strokes), what gas that stays warm takes off them; how far it falls as it cools.
+
+    The latter as a share of what stays of each step. A rise to the same pressure leaves less when less of its heat is
+    gone by its end.
+    """
+    slows = np.repeat(_SLOWS, len(_COOLING_S))
+    slows = np.resize(slows, len(share))
+    hot = np.zeros_like(share)
+    room = np.ones(len(share))
+    for n in range(share.shape[1]):
+        slower = np.exp(-slows * (1 - room))
+        share[:, n] *= slower
+        hot[:, n] = (1 + _WARM_AT_FIRST) / slower - 1
+        room = room * (1 - share[:, n])
+    return hot
 
 
 _EVENLY = ndtri(np.clip(qmc.Sobol(_UNKNOWNS, seed=11).random(_DRAWS), 1e-5, 1 - 1e-5))
@@ -144,7 +171,8 @@ def project_in_time(stairs: Staircase, plateau: Plateau, u_kpa: float, cycle: in
     evenly = _EVENLY[: _DRAWS if strokes * len(seen.time_s) < _COSTLY else _FEWER]
     z, off = evenly, np.zeros(len(evenly))
     for remaining_rounds in range(_ROUNDS - 1, -1, -1):
-        log, left, share = _climbs(z, seen)
+        log, left, share = _climbs(z, seen, warm=stairs.shown is not None and stairs.shown.warm)
+        log = log + reachable(left, plateau, stairs.shown)
         weight = _forgiven(log + off)
         if remaining_rounds:
             centre = weight @ z

@@ -1,12 +1,13 @@
 """The steps of a held gauge's samples."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from gaugelink.peak.burst import last_step
 from gaugelink.peak.climb_rises import find_rises
 from gaugelink.peak.climb_steps import Fitted, fit_steps
+from gaugelink.peak.climb_warmth import Shown, shown_by
 from gaugelink.peak.events import FloatArray
 from gaugelink.peak.held_plateau import find_plateau, rounding_u_kpa
 
@@ -38,6 +39,18 @@ LEAST_NOISE = 1e-5
 """A gauge without noise is not believed beyond this share of the climb."""
 LEAST_SHARE = 0.0008
 """A step below this share of the climb does not count."""
+
+
+COOLING_S = (0.06, 0.12, 0.25)
+"""Time constants with which gas may cool in a gauge, where it is seen to (`held_plateau.COOLING_S`)."""
+STRANGE = 1.5
+"""Residuals over the noise from which on falls between the strokes are looked for that a lag hides."""
+HIDES_S = 0.04
+"""A lag from which on a gauge hides falls between the strokes: most of a fall is over before it has come to the top."""
+CLEARER = 16.0
+"""By how many squares of what is left of the residuals falls must lessen their sum."""
+LEAST_FALL = 0.15
+"""Steps that fall again by less of what stays of them do not: that is how the gauge or the valve rounds a rise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +86,8 @@ class Staircase:
     """Shape (n,), the samples of the climb, from the last before it to the first after it."""
     level_kpa: FloatArray
     """Shape (n,)."""
+    shown: Shown | None = None
+    """What the gauge showed besides the levels that stayed; None where only those are known."""
 
 
 def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_kpa: float) -> Staircase:
@@ -112,7 +127,8 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
     given_back = x + plateau.leak_kpa_per_s * np.maximum(time_s - last_s, 0.0)
     kept = slice(0, int(np.searchsorted(time_s, plateau.end_s, side="right")))
     sigma_kpa = max(float(np.hypot(noise_kpa, rounding)), LEAST_NOISE * float(np.max(np.abs(x))), 1e-6)
-    fitter = _Fitter(time_s[kept], given_back[kept], sigma_kpa, last_s)
+    shown = shown_by(time_s, x, begin_s, plateau, noise_kpa, resolution_kpa)
+    fitter = _Fitter(time_s[kept], given_back[kept], sigma_kpa, last_s, shown)
     fitted = _fitted(fitter, time_s[np.minimum(look.peaks, n - 1)] - 0.5 * dt, resolved, begin_s, dt)
     if fitted is None:
         last = _last_code(x, last, noise_kpa, resolution_kpa)
@@ -127,7 +143,13 @@ def find_steps(time_s: FloatArray, x: FloatArray, noise_kpa: float, resolution_k
         last_rise_s=float(time_s[last]),
         time_s=time_s[first : last + 1],
         level_kpa=x[first : last + 1],
+        shown=shown if fitted is None else _with(shown, fitted),
     )
+
+
+def _with(shown: Shown, fitted: Fitted) -> Shown:
+    """What a gauge showed, and what the steps fitted to it tell of it."""
+    return replace(shown, warm=shown.warm or fitted.cooling_s is not None, hidden=fitted.lag_s > HIDES_S)
 
 
 def _last_code(x: FloatArray, last: int, noise_kpa: float, resolution_kpa: float) -> int:
@@ -177,9 +199,23 @@ class _Fitter:
     x: FloatArray
     sigma_kpa: float
     last_rise_s: float
+    shown: Shown
 
     def fit(self, times_s: FloatArray) -> Fitted | None:
         """Fit a step near each time, and those that should follow, and leave out what is none; None for nothing."""
+        stays = best = self._fit(times_s)
+        if stays is None or best is None or not (self.shown.warm or (self.shown.fell and stays.misfit > STRANGE)):
+            return stays
+        for cooling_s in COOLING_S:
+            falls = self._fit(times_s, cooling_s)
+            if falls is None or stays.cost - falls.cost < CLEARER * max(1.0, falls.misfit) ** 2:
+                continue
+            if falls.cost < best.cost and (self.shown.warm or abs(falls.fall) > LEAST_FALL):
+                best = falls
+        # A lag and slow cooling can stand for each other; but nothing rises again.
+        return best if best.fall > LEAST_FALL else replace(stays, cooling_s=best.cooling_s)
+
+    def _fit(self, times_s: FloatArray, cooling_s: float | None = None) -> Fitted | None:
         times_s = times_s[:MOST_STEPS]
         gaps = np.diff(times_s)
         period = float(np.median(gaps)) if len(gaps) else END_S
@@ -192,7 +228,7 @@ class _Fitter:
                 int(np.searchsorted(self.time_s, times_s[0] - max(0.25, period))),
                 int(np.searchsorted(self.time_s, times_s[-1] + (0.9 * period if late_s else max(0.5, 1.2 * period)))),
             )
-            fitted = fit_steps(self.time_s[inside], self.x[inside], self.sigma_kpa, times_s, period)
+            fitted = fit_steps(self.time_s[inside], self.x[inside], self.sigma_kpa, times_s, period, cooling_s)
             least = np.maximum(3 * fitted.u_height_kpa, LEAST_SHARE * fitted.level_kpa[-1])
             real = np.flatnonzero(fitted.height_kpa > least)
             if not len(real):
