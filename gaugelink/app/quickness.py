@@ -10,6 +10,7 @@ import numpy as np
 from gaugelink.app.traces import arrival_in, read_trace, refused_by, rounding_in
 from gaugelink.counting import counted
 from gaugelink.errors import RecordingError
+from gaugelink.gauge.config import LONGEST_LIVE_LAG_S
 from gaugelink.gauge.layout import GaugeLayout
 from gaugelink.peak.fit_event import ROD_RATIO
 from gaugelink.peak.pulse import SHAPE_PRIOR_MEAN
@@ -45,11 +46,17 @@ class Quickness:
 
     @property
     def stated(self) -> Response | None:
-        """Lag and average, rounded to what a shop file states; None when the falls leave them open."""
+        """Lag and average, rounded to what a shop file states; None when the falls leave them open, and of a gauge that
+        no statement helps."""
         found = self.response
-        if found is None or self.leaves_open:
+        if found is None or self.leaves_open or self.too_slow:
             return None
         return Response(round(found.lag_s, 4), round(found.averaging_s, 4))
+
+    @property
+    def too_slow(self) -> bool:
+        """Whether the lag is longer than can be taken out of strokes."""
+        return self.response is not None and self.response.lag_s > LONGEST_LIVE_LAG_S
 
     @property
     def leaves_open(self) -> bool:
@@ -150,6 +157,12 @@ def lines_of(found: Quickness) -> list[str]:
     ]
     fast_rpm = SPEEDS_RPM[-1]
     low, high = (100.0 * each for each in found.between(fast_rpm))
+    if found.too_slow:
+        return [
+            *out,
+            f"A lag of more than {1e3 * LONGEST_LIVE_LAG_S:g} ms is longer than strokes are and cannot be taken out of "
+            'them: the gauge can be read behind a check valve (kind = "held"), and not live.',
+        ]
     stated = found.stated
     if stated is None:
         return [

@@ -46,6 +46,14 @@ def test_what_the_falls_leave_open_is_not_stated(tmp_path: Path) -> None:
     assert "averaging_s" not in result.output
 
 
+def test_a_gauge_that_is_slower_than_strokes_is_told_so(tmp_path: Path) -> None:
+    file = _recorded(tmp_path / "pops.csv", LiveGauge(lag_s=0.02), 100.0, times=12)
+    result = CliRunner().invoke(app, ["response", file])
+    assert result.exit_code == 1
+    assert "A lag of more than 10 ms is longer than strokes are" in result.output
+    assert "averaging_s" not in result.output
+
+
 def test_falls_of_several_recordings_count_together(tmp_path: Path) -> None:
     gauge = LiveGauge(averaging_s=0.01)
     files = [_recorded(tmp_path / f"{seed}.csv", gauge, 100.0, times=5, seed=seed) for seed in (1, 2, 3)]
