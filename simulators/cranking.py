@@ -23,6 +23,9 @@ class Cranking:
     """Speed at which there is no torque left: the hand or the starter cannot go faster."""
     rise_s: float = 0.04
     """Time constant of the push."""
+    rotor_share: float = 0.0
+    """Share of the inertia that a one-way clutch leaves behind when the gas throws the crank over its top: the rotor of
+    a starter. 0 without a clutch."""
     turns: float = float("inf")
     """Turns of the crank after which a cord is at its end; infinite for a starter."""
     unsteady: float = 0.0

@@ -1,7 +1,7 @@
 """The equations of the cranked engine and their integration, one event at a time: fixed step, fourth-order Runge-Kutta.
 
-States: crank angle, crank speed, gas mass, gas temperature, the pressure behind a check valve and what of that is
-there because the gas is warm. The gas is one
+States: crank angle, speed of the crank and of what drives it, gas mass, gas temperature, the pressure behind a check
+valve and what of that is there because the gas is warm. The gas is one
 zone (Heywood, Internal Combustion Engine Fundamentals, chapter 14.4): first law for an open system with heat to the
 wall (Woschni's correlation, Heywood eq. 12.17 to 12.19, without combustion), flow through ports or valves, and leaks
 as orifices. The crank is one inertia with the gas torque of the cylinder under the gauge, of the other cylinders,
@@ -69,6 +69,8 @@ class Constants(NamedTuple):
     seating_angle: float
     valve_leak: float
     inertia: float
+    rotor: float
+    """Share of the inertia behind the one-way clutch, on the side of the starter; 0 without a clutch."""
     friction: float
     friction_speed: float
     drag: float
@@ -125,13 +127,14 @@ def slopes(
     t: float,
     angle: float,
     speed: float,
+    drive: float,
     mass: float,
     kelvin: float,
     held: float,
     warm: float,
-) -> tuple[float, float, float, float, float, float]:
-    """Time derivatives of speed, mass, temperature, held pressure and what of it is warmth, and the cylinder's
-    absolute pressure in Pa.
+) -> tuple[float, float, float, float, float, float, float]:
+    """Time derivatives of the speeds of crank and starter, of mass, temperature, held pressure and what of it is
+    warmth; and the cylinder's absolute pressure in Pa.
 
     `others` is the torque of the other cylinders over one cycle, its first value repeated at the end.
     """
@@ -210,8 +213,14 @@ def slopes(
     # what the others held when the crank came to rest has leaked away by the time that it is turned again
     load = (low + (float(others[cell + 1]) - low) * (place - cell)) * min(max(angle - c.start, 0.0), 1.0)
     friction = c.friction * tanh(speed / c.friction_speed) + c.drag * speed
-    torque = over * per_angle + load + _push(c, t, angle, speed) - friction
-    return torque / c.inertia, -out, kelvin_rate, held_rate, warm_rate, p
+    push = _push(c, t, angle, drive)
+    torque = over * per_angle + load + push - friction
+    gain = driven = torque / c.inertia
+    # a one-way clutch pushes and cannot hold back: a crank that the gas throws over its top leaves the starter behind
+    if c.rotor > 0.0 and (speed > drive or push < driven * c.rotor * c.inertia):
+        gain = (torque - push) / (c.inertia * (1.0 - c.rotor))
+        driven = push / (c.inertia * c.rotor)
+    return gain, driven, -out, kelvin_rate, held_rate, warm_rate, p
 
 
 @_compiled
@@ -228,10 +237,11 @@ def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray)
     mass = ideal / (1.0 + c.covolume * ideal) * volume
     warm = 0.0
     rest = 0.0
+    drive = 0.0
     row = 0
     while row < len(record):
         t = row * h
-        a1, m1, k1, g1, w1, p = slopes(c, others, t, angle, speed, mass, kelvin, held, warm)
+        a1, b1, m1, k1, g1, w1, p = slopes(c, others, t, angle, speed, drive, mass, kelvin, held, warm)
         record[row, 0] = angle
         record[row, 1] = speed
         record[row, 2] = mass
@@ -246,17 +256,21 @@ def integrate(c: Constants, others: FloatArray, held: float, record: FloatArray)
         given_up = t > c.end or angle - c.start > c.turned - 0.3 or rest > STALLED_S
         if t > c.longest or (rest > REST_S and given_up and not waiting):
             break
-        s2 = speed + half * a1
-        at2 = (angle + half * speed, s2, mass + half * m1, kelvin + half * k1, held + half * g1, warm + half * w1)
-        a2, m2, k2, g2, w2, _ = slopes(c, others, t + half, *at2)
-        s3 = speed + half * a2
-        at3 = (angle + half * s2, s3, mass + half * m2, kelvin + half * k2, held + half * g2, warm + half * w2)
-        a3, m3, k3, g3, w3, _ = slopes(c, others, t + half, *at3)
-        s4 = speed + h * a3
-        at4 = (angle + h * s3, s4, mass + h * m3, kelvin + h * k3, held + h * g3, warm + h * w3)
-        a4, m4, k4, g4, w4, _ = slopes(c, others, t + h, *at4)
+        s2, d2 = speed + half * a1, drive + half * b1
+        at2 = (angle + half * speed, s2, d2, mass + half * m1, kelvin + half * k1, held + half * g1, warm + half * w1)
+        a2, b2, m2, k2, g2, w2, _ = slopes(c, others, t + half, *at2)
+        s3, d3 = speed + half * a2, drive + half * b2
+        at3 = (angle + half * s2, s3, d3, mass + half * m2, kelvin + half * k2, held + half * g2, warm + half * w2)
+        a3, b3, m3, k3, g3, w3, _ = slopes(c, others, t + half, *at3)
+        s4, d4 = speed + h * a3, drive + h * b3
+        at4 = (angle + h * s3, s4, d4, mass + h * m3, kelvin + h * k3, held + h * g3, warm + h * w3)
+        a4, b4, m4, k4, g4, w4, _ = slopes(c, others, t + h, *at4)
         angle += h / 6.0 * (speed + 2.0 * (s2 + s3) + s4)
         speed += h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)
+        drive += h / 6.0 * (b1 + 2.0 * (b2 + b3) + b4)
+        if drive > speed or c.rotor == 0.0:
+            # the clutch takes hold
+            drive = speed = c.rotor * drive + (1.0 - c.rotor) * speed
         mass += h / 6.0 * (m1 + 2.0 * (m2 + m3) + m4)
         kelvin += h / 6.0 * (k1 + 2.0 * (k2 + k3) + k4)
         held += h / 6.0 * (g1 + 2.0 * (g2 + g3) + g4)

@@ -60,6 +60,7 @@ def _constants(item: Turn, finer: float) -> Constants:
         seating_angle=2.0 * pi * s.ring_seating_turns,
         valve_leak=s.valve_leak_mm2 * 1e-6,
         inertia=s.inertia_kg_m2,
+        rotor=c.rotor_share,
         friction=s.friction_nm,
         # dry friction is a steep line through rest, never steeper than the step can follow
         friction_speed=max(0.3, s.friction_nm * step / s.inertia_kg_m2),

@@ -82,11 +82,13 @@ def random_turn(
     strokes: int | None = None,
     rpm: float | None = None,
     slipped_hand: bool = False,
+    rotor_share: float = 0.0,
 ) -> Turn:
     """Draw an engine and a way to turn it: a cord (2 to 8 strokes) or a starter held for 4 to 12 strokes.
 
     `rpm` is what is aimed at (150 to 900); the trace tells what came of it. Inertia is what such an engine needs
-    to be turned at that speed at all, so that the speed sags by a few to some tens of percent.
+    to be turned at that speed at all, so that the speed sags by a few to some tens of percent. `rotor_share` of it is
+    left behind where the gas throws the crank over its top.
     """
     spec = random_spec(rng, cycle=cycle) if spec is None else spec
     cord = bool(rng.random() < 0.5) if cord is None else cord
@@ -110,6 +112,7 @@ def random_turn(
         stall_nm=stall,
         free_rpm=rpm / max(0.3, 1.0 - used / stall),
         rise_s=float(rng.uniform(0.02, 0.1)),
+        rotor_share=rotor_share,
         turns=turns if cord else float("inf"),
         unsteady=float(rng.uniform(0.0, 0.3)) if cord else 0.0,
         unsteady_hz=float(rng.uniform(0.7, 4.0)),

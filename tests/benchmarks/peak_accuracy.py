@@ -3,6 +3,7 @@
     python -m tests.benchmarks.peak_accuracy --events 2000
     python -m tests.benchmarks.peak_accuracy --events 200 --rate 100 --worst 10
     python -m tests.benchmarks.peak_accuracy --events 500 --averaging 1
+    python -m tests.benchmarks.peak_accuracy --events 500 --rotor 0.8
 
 Each engine is cranked once and its trace sampled at every rate, with the gauge's own noise, steps, losses and clock
 errors (`simulators.scenarios`). Errors are in percent of the true peak of the stroke.
@@ -186,6 +187,9 @@ def main() -> None:
     parser.add_argument(
         "--averaging", type=float, default=0.0, help="each sample is a mean over so many times between samples"
     )
+    parser.add_argument(
+        "--rotor", type=float, default=0.0, help="share of the inertia that a one-way clutch leaves behind"
+    )
     arguments = parser.parse_args()
     rates = tuple(arguments.rate or RATES_HZ)
     rng = np.random.default_rng(arguments.seed)
@@ -194,7 +198,7 @@ def main() -> None:
     left = -(-arguments.events // len(rates))
     number = 0
     while left > 0:
-        turns = [random_turn(rng) for _ in range(min(left, BATCH))]
+        turns = [random_turn(rng, rotor_share=arguments.rotor) for _ in range(min(left, BATCH))]
         for trace in crank_many(turns):
             if not turned_over(trace):
                 continue

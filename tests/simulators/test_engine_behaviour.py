@@ -155,3 +155,36 @@ def test_a_twostroke_port_is_uncovered_as_the_piston_stands() -> None:
 def test_an_impossible_engine_is_refused(change: dict[str, float], says: str) -> None:
     with pytest.raises(ValueError, match=says):
         replace(SOUND, **change)
+
+
+def test_behind_a_one_way_clutch_the_gas_throws_the_crank_alone_over_its_top() -> None:
+    bare = replace(ENGINES["no losses"], friction_nm=0.0, drag_nm_s=0.0)
+    together, apart = crank_many([Turn(bare, PRESS), Turn(bare, replace(PRESS, rotor_share=0.8))])
+
+    def thrown(trace: CylinderTrace) -> tuple[float, float]:
+        """What the crank's own part gains in energy from the third top to a radian behind it, and the gas's work."""
+        top = (
+            2.0
+            * np.pi
+            * round(float(np.interp(trace.strokes[2].time_s, trace.time_s, trace.crank_angle)) / 2.0 / np.pi)
+        )
+        span = (trace.crank_angle > top) & (trace.crank_angle < top + 1.0)
+        speed = trace.speed_rpm[span] * np.pi / 30.0
+        gain_j = 0.5 * 0.2 * bare.inertia_kg_m2 * (speed[-1] ** 2 - speed[0] ** 2)
+        travel_m = bare.crank_m * piston_travel(trace.crank_angle[span], bare.rod_ratio)
+        work_j = float(np.trapezoid(1e3 * trace.pressure_kpa[span], travel_m)) * bare.piston_m2
+        return gain_j, work_j
+
+    # work and energy: all that the gas does goes into the part that it moves
+    gain_j, work_j = thrown(apart)
+    assert gain_j == pytest.approx(work_j, rel=0.01)
+    gain_j, work_j = thrown(together)
+    assert gain_j < 0.5 * work_j
+
+
+def test_a_clutch_takes_hold_again_before_the_next_top() -> None:
+    bare = replace(SOUND, friction_nm=2.0)
+    trace = crank(bare, replace(PRESS, rotor_share=0.8))
+    # a crank that nothing pushed any more would stop within a turn or two
+    assert len(trace.strokes) > 5
+    assert trace.cranking_rpm == pytest.approx(crank(bare, PRESS).cranking_rpm, rel=0.25)
