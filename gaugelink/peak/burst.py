@@ -24,6 +24,9 @@ STEP_SHARE = 0.0015
 """A rise below this share of the height does not keep an event open."""
 FALLS = 3
 """Fewer falls from one sample to the next than this do not tell how noisy a plateau is."""
+STROKE_S, STAYS = 0.1, 1.5
+"""Samples further apart may be every other of a filling and of what is left when it has cooled; that falls by less than
+two thirds of what it rose by, as Tw over gamma T of it stays (`climb_law.WARM_MANNERS`)."""
 SWELL_S = 0.15
 """Longer than a knock at the hose: a thread that squeezes the air under it."""
 ONE_STEP_S = 0.12
@@ -172,7 +175,7 @@ def last_step(x: FloatArray, dt_s: float, noise_kpa: float, resolution_kpa: floa
     return last
 
 
-def plateau_noise_kpa(x: FloatArray, wake_kpa: float) -> float:
+def plateau_noise_kpa(x: FloatArray, wake_kpa: float, dt_s: float = 0.0) -> float:
     """Noise of a sample on a staircase, or 0 where too few samples fall to tell.
 
     A held level only rises, so what falls from one sample to the next is noise: half of its differences, whose
@@ -182,9 +185,13 @@ def plateau_noise_kpa(x: FloatArray, wake_kpa: float) -> float:
     Args:
         x: shape (n,), the levels of a staircase.
         wake_kpa: falls larger than this, and than others by far, are no noise: the vent, wild samples.
+        dt_s: usual time between samples. Where a stroke has two of them, one falls behind each that rose: gas cools.
     """
     moves = x[1:] - x[:-1]
-    falls = moves[moves < 0]
+    fell = moves < 0
+    if dt_s > STROKE_S:
+        fell[1:] &= moves[:-1] <= STAYS * -moves[1:]
+    falls = moves[fell]
     if len(falls) < FALLS:
         return 0.0
     falls = falls[falls >= -max(wake_kpa, 6 * middle(-falls))]
@@ -371,7 +378,7 @@ def _staircase(
     entry = int(half[0])
     # A slow climb passes for noise, and then begins before it is more than that.
     first = min(first, entry)
-    noise_kpa = max(ground.noise_kpa, plateau_noise_kpa(x[entry:], wake))
+    noise_kpa = max(ground.noise_kpa, plateau_noise_kpa(x[entry:], wake, dt))
     step = last_step(x, dt, noise_kpa, ground.resolution_kpa, STEP_SHARE * top)
     last = float(time_s[step]) if step is not None else None
     jump = float(time_s[entry] - time_s[entry - 1]) if entry else 0.0

@@ -36,19 +36,19 @@ def levels(strokes: int) -> tuple[Array, Array]:
     return np.array(stay), np.array(top)
 
 
-def warm_stairs(t: Array, strokes: int) -> Array:
+def warm_stairs(t: Array, strokes: int, period_s: float = PERIOD_S) -> Array:
     """What is in the hose at times `t`, shape (n,)."""
     stay, top = levels(strokes)
     x = np.zeros_like(t)
     before = 0.0
     for n in range(strokes):
-        since = t - BEGIN_S - n * PERIOD_S
+        since = t - BEGIN_S - n * period_s
         filling = np.clip(since / 0.02, 0.0, 1.0)
         rise = (top[n] - before) * filling
         cooled = (top[n] - stay[n]) * -np.expm1(-np.maximum(since - 0.02, 0.0) / COOLING_S)
         here = before + rise - cooled
         x = np.where(since > 0, here, x)
-        before = here[np.searchsorted(t, BEGIN_S + (n + 1) * PERIOD_S)]
+        before = here[np.searchsorted(t, BEGIN_S + (n + 1) * period_s)]
     return x
 
 
@@ -128,3 +128,12 @@ def test_what_leaks_between_two_strokes_is_not_taken_for_cooling() -> None:
     plateau = find_plateau(t, x, BEGIN_S + 4.0, 1.0, 1.0)
     assert plateau.leaks
     assert not shown_by(t, x, BEGIN_S, plateau, 1.0, 1.0).warm
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_long_pull_on_a_slow_gauge_is_one_event_though_gas_cools_between_its_samples(seed: int) -> None:
+    fine = clock(16.0, 1000.0)
+    t = clock(16.0, 5.0) + 0.03 * seed
+    x = shown(np.interp(t, fine, 2.0 * warm_stairs(fine, 14, period_s=0.37)), seed, noise_kpa=0.5)
+    (samples,) = find_events(t, x, GaugeTraits(kind=GaugeKind.HELD))
+    assert samples.time_s[-1] > BEGIN_S + 14 * 0.37
