@@ -49,9 +49,11 @@ _EDGE = 0.5
 _AFTER_S = 0.3
 """So long after the last rise strokes that did not show may have come."""
 _MOST_STROKES, _MOST_SAMPLES = 24, 24
-_SLOWS, _COOLING_S = np.array([0.25, 0.6, 0.95]), np.array([0.05, 0.1, 0.2, 0.35])
+_SLOWS, _COOLING_S = np.array([0.2, 0.45, 0.7, 0.95]), np.array([0.05, 0.1, 0.2, 0.35])
 """Where gas stays warm: by how much the logarithm of the share falls (as in `climb_law`), and how long it takes to
 cool. Draws take turns at them."""
+_HIDDEN = 0.25
+"""Chance that gas stays warm where a gauge did not show it: one that is so slow has no sample for what falls again."""
 _WARM_AT_FIRST = 0.25
 """How far the first step falls again as it cools, as a share of what stays of it."""
 _NOTHING_KPA = 1e-6
@@ -104,7 +106,8 @@ def _climbs(z: FloatArray, seen: _Seen, *, warm: bool) -> tuple[FloatArray, Floa
     share[rows, last] *= np.select([kind < _USUAL_LAST, kind < _LINGERING_LAST], [np.ones(len(z)), lingering], short)
     share = np.minimum(share, 0.97)
     share[n > last[:, None]] = 0.0
-    hot = _slowed(share) if warm else None
+    slows, cooling_s = _takes_turns(len(z), warm=warm)
+    hot = _slowed(share, slows)
     left = np.cumprod(1 - share, axis=1)
     step = np.concatenate([np.ones((len(z), 1)), left[:, :-1]], axis=1) * share
     goal = seen.height_kpa / (1 - left[:, -1])
@@ -113,9 +116,9 @@ def _climbs(z: FloatArray, seen: _Seen, *, warm: bool) -> tuple[FloatArray, Floa
     since = seen.time_s[None, None, :] - (at - _FILL_S / 2)[:, :, None]
     there = -np.expm1(-np.maximum(since, 0.0) / (lag_s + _FILL_S / 2)[:, None, None])
     shown = np.matmul(step[:, None, :], there)[:, 0]
-    if hot is not None:
-        cooling = np.exp(-np.maximum(since, 0.0) / np.resize(_COOLING_S, len(z))[:, None, None])
-        shown += np.matmul((step * hot)[:, None, :], there * cooling)[:, 0]
+    warm_ones = slice(int(np.count_nonzero(slows == 0.0)), None)
+    fading = there[warm_ones] * np.exp(-np.maximum(since[warm_ones], 0.0) / cooling_s[warm_ones, None, None])
+    shown[warm_ones] += np.matmul((step * hot)[warm_ones, None, :], fading)[:, 0]
     edge = _EDGE * np.matmul((step**2)[:, None, :], there * (1 - there))[:, 0]
     before = np.matmul((step**2)[:, None, :], there**2)[:, 0]
     after = np.matmul((step**2)[:, None, :], (1 - there) ** 2)[:, 0]
@@ -124,14 +127,25 @@ def _climbs(z: FloatArray, seen: _Seen, *, warm: bool) -> tuple[FloatArray, Floa
     return log, goal - seen.height_kpa, np.exp(log_share)
 
 
-def _slowed(share: FloatArray) -> FloatArray:
+def _takes_turns(draws: int, *, warm: bool) -> tuple[FloatArray, FloatArray]:
+    """How much warm gas slows the climb of each draw, and how long it takes to cool; shapes (draws,), cold ones first.
+
+    By blocks: evenly spread draws are so in each block of a power of two, and not if every fourth of them is taken.
+    """
+    slows, cooling_s = np.repeat(_SLOWS, len(_COOLING_S)), np.tile(_COOLING_S, len(_SLOWS))
+    if not warm:
+        cold = round(len(slows) * (1 / _HIDDEN - 1))
+        slows, cooling_s = np.append(np.zeros(cold), slows), np.append(np.ones(cold), cooling_s)
+    each = draws // len(slows)
+    return np.repeat(slows, each), np.repeat(cooling_s, each)
+
+
+def _slowed(share: FloatArray, slows: FloatArray) -> FloatArray:
     """Take off shares, shape (draws, strokes), what gas that stays warm takes off them; how far it falls as it cools.
 
     The latter as a share of what stays of each step. A rise to the same pressure leaves less when less of its heat is
     gone by its end.
     """
-    slows = np.repeat(_SLOWS, len(_COOLING_S))
-    slows = np.resize(slows, len(share))
     hot = np.zeros_like(share)
     room = np.ones(len(share))
     for n in range(share.shape[1]):

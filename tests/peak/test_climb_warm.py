@@ -130,6 +130,22 @@ def test_what_leaks_between_two_strokes_is_not_taken_for_cooling() -> None:
     assert not shown_by(t, x, BEGIN_S, plateau, 1.0, 1.0).warm
 
 
+@pytest.mark.parametrize("period_s", [0.2, 0.25])
+def test_a_gauge_too_slow_for_the_falls_allows_for_them(period_s: float) -> None:
+    fine = clock(12.0, 1000.0)
+    off = []
+    for strokes in (5, 6, 8, 10):
+        for seed in range(6):
+            t = clock(12.0, 10.0) + 0.017 * seed
+            x = shown(np.interp(t, fine, warm_stairs(fine, strokes, period_s)), seed)
+            (samples,) = find_events(t, x, GaugeTraits(kind=GaugeKind.HELD))
+            event = fit_held(samples, GaugeTraits(), EngineHints())
+            if event.projected_kpa is not None and event.projected_u_kpa is not None:
+                off.append(abs(event.projected_kpa - GOAL_KPA) <= event.projected_u_kpa)
+    assert len(off) > 18
+    assert np.mean(off) > 0.9
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_long_pull_on_a_slow_gauge_is_one_event_though_gas_cools_between_its_samples(seed: int) -> None:
     fine = clock(16.0, 1000.0)
