@@ -31,6 +31,16 @@ def test_a_settled_climb_reads_its_plateau_within_its_resolution_or_three_tenths
     assert abs(event.peak_kpa - 900.0) <= event.peak_u_kpa
 
 
+@pytest.mark.parametrize("share_per_s", [0.04, 0.08])
+@pytest.mark.parametrize("rate", [20.0, 100.0])
+def test_what_a_fitting_that_hisses_lost_is_given_back(rate: float, share_per_s: float) -> None:
+    t = clock(20.0, rate)
+    x = stairs(t, 5.0, 12) * np.exp(-share_per_s * np.maximum(t - 7.2, 0.0))
+    event = judged(x, t)
+    assert Flag.VALVE_LEAK in event.flags
+    assert event.peak_kpa == pytest.approx(900.0 * (1 - 0.6**12), rel=0.005)
+
+
 @pytest.mark.parametrize("rate", [25.0, 100.0, 1000.0])
 def test_a_settled_climb_is_not_called_unfinished(rate: float) -> None:
     t = clock(20.0, rate)
