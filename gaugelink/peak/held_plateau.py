@@ -9,8 +9,8 @@ from gaugelink.peak.events import FloatArray
 SETTLE_S = 0.25
 """A plateau is read this long after the last step, when valve and gauge have come to rest."""
 LEAKS_PER_S = np.geomspace(1e-4, 0.5, 38)
-"""What a valve or a fitting that leaks may lose in a second, as a share of the level: up to one that is heard to hiss; any
-order of magnitude is as likely."""
+"""What a valve or a fitting that leaks may lose in a second, as a share of the level: up to one that is heard to hiss.
+Any order of magnitude is as likely."""
 DRIFT_KPA_PER_S = 0.02
 """Drift of a gauge's zero as it warms up, which looks like a leak; standard deviation. Common practice, no source."""
 COOLING_S = np.geomspace(0.06, 0.4, 14)
