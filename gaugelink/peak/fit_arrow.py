@@ -15,7 +15,7 @@ from gaugelink.peak.events import FloatArray
 from gaugelink.peak.fit_model import EVENT, LOCAL, SHARED
 
 BORDER = SHARED + EVENT
-"""Parameters of the event: those of the shape, and two of the law between speed and period."""
+"""Parameters of the event: those of the pulses, and two of the law between speed and period."""
 _REACH = 4
 """Strokes that the widest tie between neighbours spans."""
 _AUX = 4
@@ -36,7 +36,7 @@ class Tie:
     own: FloatArray
     """Shape (m, r, w, 6): derivatives for the parameters of those strokes."""
     border: FloatArray | None = None
-    """Shape (m, r, 9): derivatives for the parameters of the event."""
+    """Shape (m, r, 10): derivatives for the parameters of the event."""
     mean: FloatArray | None = None
     """Shape (m, r): derivatives for `Everywhere.mean`."""
 
@@ -54,7 +54,7 @@ class Everywhere:
     """Shape (K, 6), of one parameter: a row that the band is factored with and that is taken off again. Without it the
     band would be singular where only `row` says anything."""
     border: FloatArray
-    """Shape (m, 9): rows that touch the parameters of the event alone."""
+    """Shape (m, 10): rows that touch the parameters of the event alone."""
     border_residual: FloatArray
     """Shape (m,)."""
 

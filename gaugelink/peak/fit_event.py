@@ -243,4 +243,5 @@ def _begin(train: Train, problem: Problem) -> Strokes:
     gain = float(np.log(speed * np.median(period)))
     log_speed = gain - np.log(period) if count > 1 else np.log([speed])
     flat = np.zeros(count)
-    return Strokes(train.height, train.time_s, log_speed, flat, flat, flat, SHAPE_PRIOR_MEAN.copy(), gain, SAG_MEAN)
+    shape = SHAPE_PRIOR_MEAN.copy()
+    return Strokes(train.height, train.time_s, log_speed, flat, flat, flat, shape, 0.0, gain, SAG_MEAN)

@@ -15,9 +15,10 @@ from gaugelink.peak.response import BlurredPulse, Response
 
 LOCAL = 6
 """Parameters of one stroke: peak, time, logarithm of the speed at the peak, foot, step of the foot, lean."""
-SHARED = len(SHAPE_NAMES)
+SHARED = len(SHAPE_NAMES) + 1
+"""Parameters of the pulses of an event: those of the shape, and `Strokes.dwell`."""
 EVENT = 2
-"""Parameters of the whole event besides the shape: `Strokes.gain` and `Strokes.sag`."""
+"""Parameters of the whole event besides: `Strokes.gain` and `Strokes.sag`."""
 _AS_USUAL, _MOST_DWELL = 0.1, 0.5
 """By how much less than the periods tell a last stroke's log speed may be and the stroke be like the others, and the
 most beyond that makes a difference."""
@@ -44,13 +45,16 @@ class Strokes:
     stop, or that is thrown back, leans."""
     shape: FloatArray
     """Shape (7,), shared."""
+    dwell: float
+    """How much faster, as a share, the crank turns on both sides of a peak of height 1 than at it, beyond what the
+    shape has: the gas slows a light one down at the top alone, and throws it on."""
     gain: float
     """Natural logarithm of the crank angle that one period would turn at the speed of the peak."""
     sag: float
     """How that logarithm changes with the logarithm of the period within the event."""
 
     def moved(self, step: FloatArray) -> "Strokes":
-        """These strokes with a step of all parameters added, shape (6 K + 7 + 2,)."""
+        """These strokes with a step of all parameters added, shape (6 K + 8 + 2,)."""
         own = LOCAL * len(self.peak)
         local = step[:own].reshape(-1, LOCAL)
         return Strokes(
@@ -60,7 +64,8 @@ class Strokes:
             self.foot + local[:, 3],
             self.step + local[:, 4],
             self.lean + local[:, 5],
-            self.shape + step[own : own + SHARED],
+            self.shape + step[own : own + SHARED - 1],
+            self.dwell + float(step[own + SHARED - 1]),
             self.gain + float(step[-2]),
             self.sag + float(step[-1]),
         )
@@ -90,7 +95,7 @@ class Seen:
     height: FloatArray
     """Shape (n,): normalised pulse, 0 to 1."""
     slopes: FloatArray
-    """Shape (6 + 7, n): derivatives for the parameters of the sample's own stroke and for the shape."""
+    """Shape (6 + 8, n): derivatives for the parameters of the sample's own stroke, the shape and the dwell."""
     starts: IndexArray
     """Shape (K + 1,): the samples of stroke k are ``starts[k]:starts[k + 1]``."""
 
@@ -137,7 +142,9 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, response: Respon
     turn_over = even / np.sqrt(1.0 + even**2)
     lean = np.repeat(strokes.lean, counts)
     square = turn_over**2
-    dwell, d_dwell = (np.repeat(each, counts) for each in _dwells(strokes))
+    last, d_last = _dwells(strokes)
+    # what slows the crank down at a top is the work of its gas
+    dwell, d_dwell = np.repeat(last + strokes.dwell * strokes.peak, counts), np.repeat(d_last, counts)
     angle = even * (1.0 + lean * turn_over + dwell * square)
     d_even = 1.0 + lean * turn_over * (2.0 - square) + dwell * square * (3.0 - 2.0 * square)
     if response.blurs:
@@ -154,11 +161,13 @@ def see(time_s: FloatArray, strokes: Strokes, rod_ratio: float, response: Respon
     by_angle = rise * shape.d_angle + step * (1.0 - turn**2) / _FOOT_REACH * rest
     along = by_angle * d_even
     slopes = np.empty((LOCAL + SHARED, len(time_s)))
-    slopes[0] = height
+    by_dwell = by_angle * even * square
+    slopes[0] = height + by_dwell * strokes.dwell
     np.multiply(along, -speed, out=slopes[1])
-    slopes[2] = along * even + by_angle * even * square * d_dwell + rise * blur
+    slopes[2] = along * even + by_dwell * d_dwell + rise * blur
     slopes[3] = rest
     np.multiply(rest, turn, out=slopes[4])
     slopes[5] = by_angle * even * turn_over
-    np.multiply(rise, shape.d_shape, out=slopes[LOCAL:])
+    np.multiply(rise, shape.d_shape, out=slopes[LOCAL:-1])
+    slopes[-1] = by_dwell * np.repeat(strokes.peak, counts)
     return Seen(rise * height + foot, -slopes[1], height, slopes, starts)

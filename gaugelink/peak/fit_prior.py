@@ -32,6 +32,11 @@ STEP_SD = 0.008
 """Half the change of the foot across a pulse, as a share of the height."""
 LEAN_MEAN, LEAN_SD = 0.08, 0.1
 """Change of the speed across a peak, alike for all strokes of an event."""
+COASTING_LEAN, DWELL_OF_LEAN, DWELL_SD = 0.05, 1.5, 0.1
+"""A crank coasts over its top nearly evenly. What gains more speed across it than the first gets that from the gas or
+from a push, and the more there is of either, for its inertia, the more it was slowed down before: how much faster it is
+on both sides of the top, for each unit of that lean, and how far single engines are from it. From 320 simulated pulls,
+half of them of cranks that leave four fifths of their inertia behind."""
 LEAN_CHANGE_SD = 0.008
 """Typical difference of that change between neighbouring strokes."""
 LEAN_END_LOOSER = 2.0
@@ -75,6 +80,8 @@ class Held:
     """Shape (K - 1,): by how much each stroke is expected to be higher than the one before, as a share."""
     from_rest: bool
     """Whether the crank stood still before the first stroke."""
+    dwell: float
+    """What is expected of `Strokes.dwell`."""
 
 
 def held_at(strokes: Strokes, from_rest: bool) -> Held:
@@ -88,7 +95,14 @@ def held_at(strokes: Strokes, from_rest: bool) -> Held:
         last_other = LAST_OTHER_LATE + (LAST_OTHER_ON_TIME - LAST_OTHER_LATE) * on_time
     slowing = np.diff(around(log_period, log_period[:1], log_period[-1:]))
     rise = -FADE * np.clip(slowing, -_MOST_SLOWING, _MOST_SLOWING)
-    return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, rise, from_rest)
+    dwell = DWELL_OF_LEAN * max(float(strokes.lean[_inner(strokes)].mean()) - COASTING_LEAN, 0.0)
+    return Held(usual, np.abs(strokes.peak / usual - 1.0), last_other, rise, from_rest, dwell)
+
+
+def _inner(strokes: Strokes) -> slice:
+    """The strokes between others, or all of two."""
+    count = len(strokes.time_s)
+    return slice(1, count - 1) if count > 2 else slice(count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,25 +181,29 @@ def terms(strokes: Strokes, held: Held, gain_mean: float, gain_sd: float) -> Ter
     if count > 1:
         _neighbours(out, strokes, held)
         mean[:, _TIME] = _speed(out, strokes, held)
-    return Terms(out.ties, _everywhere(out, strokes, mean, gain_mean, gain_sd), out.cost)
+    return Terms(out.ties, _everywhere(out, strokes, held, mean, gain_mean, gain_sd), out.cost)
 
 
-def _everywhere(out: _Gathered, strokes: Strokes, mean: FloatArray, gain_mean: float, gain_sd: float) -> Everywhere:
-    """Terms of the whole event: its shape, the law between speed and period, and the lean of its strokes."""
+def _everywhere(
+    out: _Gathered, strokes: Strokes, held: Held, mean: FloatArray, gain_mean: float, gain_sd: float
+) -> Everywhere:
+    """Terms of the whole event: its shape and dwell, the law between speed and period, and the lean of its strokes."""
     weight, shape = out.weighed(SHAPE_WHITEN @ (strokes.shape - SHAPE_PRIOR_MEAN), _TAIL)
     _, event = out.weighed(np.array([(strokes.gain - gain_mean) / gain_sd, (strokes.sag - SAG_MEAN) / SAG_SD]))
+    _, dwell = out.weighed(np.array([(strokes.dwell - held.dwell) / DWELL_SD]))
     border = np.zeros((BORDER, BORDER))
-    border[:SHARED, :SHARED] = SHAPE_WHITEN * weight[:, None]
+    border[: SHARED - 1, : SHARED - 1] = SHAPE_WHITEN * weight[:, None]
+    border[SHARED - 1, SHARED - 1] = 1.0 / DWELL_SD
     border[SHARED:, SHARED:] = np.diag([1.0 / gain_sd, 1.0 / SAG_SD])
     count = len(strokes.time_s)
-    inner = slice(1, count - 1) if count > 2 else slice(count)
+    inner = _inner(strokes)
     leans = strokes.lean[inner]
     row = np.zeros((count, LOCAL))
     row[inner, _LEAN] = 1.0 / (len(leans) * LEAN_SD)
     _, lean = out.weighed(np.array([(leans.mean() - LEAN_MEAN) / LEAN_SD]))
     anchor = np.zeros((count, LOCAL))
     anchor[count // 2, _LEAN] = 1.0 / LEAN_SD
-    return Everywhere(mean, row, float(lean[0]), anchor, border, np.concatenate((shape, event)))
+    return Everywhere(mean, row, float(lean[0]), anchor, border, np.concatenate((shape, dwell, event)))
 
 
 def _neighbours(out: _Gathered, strokes: Strokes, held: Held) -> None:

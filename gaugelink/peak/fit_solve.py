@@ -194,6 +194,7 @@ def _possible(before: Strokes, after: Strokes) -> bool:
         np.all(np.diff(after.time_s) > 0.0)
         and np.all(np.abs(after.log_speed - before.log_speed) < 0.7)
         and np.all(np.abs(after.lean) < 0.45)
+        and -0.3 < after.dwell < 1.5
         and 0.3 < clearance < 3.2
         and 1.0 < exponent < 1.7
         and 0.005 < opening < 0.4

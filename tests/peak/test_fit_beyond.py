@@ -17,7 +17,7 @@ from tests.peak.shapes import clock, pulses, shown
 def train(period_s: list[float], peak: list[float]) -> Strokes:
     zero = np.zeros(len(peak))
     times = np.concatenate(([0.1], 0.1 + np.cumsum(period_s)))
-    return Strokes(np.array(peak), times, zero + 5.0, zero, zero, zero, SHAPE_PRIOR_MEAN, 2.0, -0.3)
+    return Strokes(np.array(peak), times, zero + 5.0, zero, zero, zero, SHAPE_PRIOR_MEAN, 0.0, 2.0, -0.3)
 
 
 EVEN = train([0.1] * 6, [1.0] * 7)

@@ -30,6 +30,7 @@ def strokes() -> Strokes:
         step=np.array([-0.01, -0.02, 0.01, -0.03]),
         lean=np.array([0.02, 0.0, -0.05, -0.2]),
         shape=SHAPE_PRIOR_MEAN * np.array([1, 1, 1, 0, 0, 0, 0]),
+        dwell=0.2,
         gain=2.5,
         sag=-0.3,
     )
@@ -74,6 +75,15 @@ def test_derivatives_by_a_strokes_own_parameters(which: int, response: Response)
     assert seen.slopes[which, part] == pytest.approx(wanted[part], abs=(0.03 if response.blurs else 1e-3) * largest)
 
 
+def test_derivative_by_how_much_faster_the_crank_is_away_from_its_tops() -> None:
+    at, base = np.linspace(0.03, 0.55, 260), strokes()
+    step = np.zeros(LOCAL * 4 + SHARED + 2)
+    step[LOCAL * 4 + SHARED - 1] = 1e-6
+    up, down = (see(at, base.moved(way * step), 3.8, AT_ONCE).value for way in (1.0, -1.0))
+    by_dwell = see(at, base, 3.8, AT_ONCE).slopes[-1]
+    assert by_dwell == pytest.approx((up - down) / 2e-6, abs=1e-3 * np.abs(by_dwell).max())
+
+
 def test_derivative_by_the_speed_of_a_last_stroke_that_crawls_over_its_top() -> None:
     at, crawling = np.linspace(0.03, 0.7, 300), strokes()
     crawling.log_speed[-1] -= 0.5
@@ -105,7 +115,7 @@ def first_of(count: int) -> tuple[Strokes, Held]:
     names = ("peak", "time_s", "log_speed", "foot", "step", "lean")
     odd = np.array([0.1, 0.0, 0.02, 0.4, 0.0, 0.3])
     return replace(base, **{name: getattr(base, name)[:count] for name in names}), Held(
-        1.0, odd[:count], 0.3, np.linspace(-0.02, 0.01, count - 1), from_rest=True
+        1.0, odd[:count], 0.3, np.linspace(-0.02, 0.01, count - 1), from_rest=True, dwell=0.1
     )
 
 
@@ -173,7 +183,7 @@ def even(peaks: list[float]) -> Strokes:
     flat = np.zeros(count)
     times = 0.1 + 0.12 * np.arange(count)
     speed = np.full(count, 2.5 - np.log(0.12))
-    return Strokes(np.array(peaks), times, speed, flat, flat, flat, SHAPE_PRIOR_MEAN.copy(), 2.5, -0.3)
+    return Strokes(np.array(peaks), times, speed, flat, flat, flat, SHAPE_PRIOR_MEAN.copy(), 0.0, 2.5, -0.3)
 
 
 def cost_of(strokes: Strokes, *, from_rest: bool = False) -> float:

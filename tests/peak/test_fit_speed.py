@@ -27,6 +27,7 @@ def strokes(
         step=flat,
         lean=flat,
         shape=SHAPE_PRIOR_MEAN.copy(),
+        dwell=0.0,
         gain=1.8,
         sag=-0.3,
     )
