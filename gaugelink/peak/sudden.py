@@ -27,6 +27,8 @@ _SLOWEST_S = 0.15
 """The longest that a sudden fall can seem: a live gauge that lags by more than a fifth of that shows no stroke."""
 _OVER = 0.03
 """Share of a fall that may be left by then, or may have been before it: else something let the pressure out slowly."""
+_MOST_SLACK = 0.25
+"""How far off its level a sample may be at most."""
 _LEVEL_U = 0.003
 """Standard uncertainty of a level, as a share of the fall: what was pressed on has no level, but a slope."""
 _MARGIN = 2
@@ -51,7 +53,7 @@ class SuddenFall:
     @property
     def slack(self) -> float:
         """How far a sample on a level may be off it."""
-        return max(3.0 * self.share_u, 0.02)
+        return slack_of(self.share_u)
 
     @property
     def levels_s(self) -> tuple[float, float]:
@@ -64,6 +66,11 @@ class SuddenFall:
         """The longest that the fall can have taken."""
         high_s, low_s = self.levels_s
         return low_s - high_s
+
+
+def slack_of(share_u: float) -> float:
+    """How far a sample on a level may be off it, of that standard uncertainty; levels stay apart whatever it is."""
+    return min(max(3.0 * share_u, _OVER), _MOST_SLACK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +94,10 @@ def sudden_falls(
     unusable: list[UnusableFall] = []
     for half in _halves(time_s, pressure_kpa, noise_kpa):
         fall = _fall(time_s, pressure_kpa, half, noise_kpa)
-        (quick if isinstance(fall, SuddenFall) else unusable).append(fall)  # type: ignore[arg-type]
+        if isinstance(fall, SuddenFall):
+            quick.append(fall)
+        else:
+            unusable.append(fall)
     return quick, unusable
 
 
@@ -136,12 +146,14 @@ def _fall(time_s: FloatArray, pressure_kpa: FloatArray, half: int, noise_kpa: fl
     # a hand that presses more and more does so up to the fall
     share = (pressure_kpa - low - slope * np.minimum(time_s - at_s, 0.0)) / height_kpa
     share_u = float(np.hypot(noise_kpa / height_kpa, _LEVEL_U))
-    slack = max(_OVER, 4.0 * share_u)
+    slack = slack_of(share_u)
     landed = half + np.flatnonzero((share[half:] < slack) & (time_s[half:] < at_s + _SLOWEST_S))
     later = (time_s > at_s + _SLOWEST_S) & (time_s < at_s + _AFTER_S[1])
-    if not len(landed) or np.any(np.abs(share[later]) > slack):
+    if not len(landed) or np.any(np.abs(share[later]) > 2.0 * slack):
         return UnusableFall(at_s, "the pressure went slowly, or came back")
     begin = int(np.flatnonzero(level)[-1])
+    if share[begin] <= 1.0 - slack:
+        return UnusableFall(at_s, "the pressure did not stand before it")
     span = slice(max(begin - _MARGIN + 1, 0), int(landed[0]) + _MARGIN + int(landed[0] - half))
     fall = SuddenFall(at_s, time_s[span] - at_s, share[span], share_u, height_kpa)
     return fall if fall.longest_s < _SLOWEST_S else UnusableFall(at_s, "the pressure went slowly, or came back")

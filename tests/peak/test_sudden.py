@@ -57,3 +57,17 @@ def test_a_record_that_ends_on_a_fall_says_so() -> None:
     quick, unusable = sudden_falls(record.time_s[upto], record.pressure_kpa[upto])
     assert len(quick) == 2
     assert [fall.why for fall in unusable] == ["the record has no samples behind it"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_records_of_any_kind_give_falls_whose_levels_are_in_order(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    for _ in range(25):
+        gauge = LiveGauge(noise_kpa=float(rng.choice([0.1, 1.0, 5.0])), loss=0.1, lag_s=float(rng.choice([0.0, 0.02])))
+        rate_hz = float(rng.choice([20.0, 50.0, 100.0, 200.0]))
+        record = released(rng, gauge, rate_hz, times=2, slow=0.5, highest_kpa=float(rng.choice([20.0, 200.0])))
+        quick, _ = sudden_falls(record.time_s, record.pressure_kpa)
+        for fall in quick:
+            high_s, low_s = fall.levels_s
+            assert high_s < low_s
+            assert np.all(np.diff(fall.time_s) > 0.0)
