@@ -10,7 +10,7 @@ from gaugelink.app import notebooks
 from gaugelink.app.commands import record
 from gaugelink.app.records import Records
 from gaugelink.broker.commands import CommandAction
-from tests.app.test_record_commands import Shop
+from tests.app.test_record_commands import NOTEBOOK, Shop
 from tests.app.test_records import dry_test, recorded
 from tests.app.test_session import Bench
 from tests.zones import living_in
@@ -129,3 +129,23 @@ def test_a_test_that_an_earlier_notebook_has_by_its_day_is_told_without_a_time(s
     shop.run("import", shop.write("old.csv", HEAD + TEST))
     said = shop.run("import", shop.write("jobs.csv", HEAD + JOB))
     assert "  north-7 on 2025-11-10: pistons, taken as done at noon, before the test of an earlier notebook" in said
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Australia/Brisbane", "America/Vancouver"])
+def test_a_test_that_a_notebook_has_by_its_day_is_shown_by_its_day(shop: Shop, zone: str) -> None:
+    """Nobody knows its time, and noon would be taken for it."""
+    with living_in(zone):
+        shop.run("import", shop.write("old.csv", NOTEBOOK))
+        out = shop.folder / "page.html"
+        shop.run("report", "--out", str(out))
+        said = shop.run("report")
+        assert said.splitlines()[0].rstrip() == "North 7, 2025-11-11"
+        assert ":00" not in said
+        page = out.read_text(encoding="utf-8")
+        assert "2025-11-11  ·" in page
+        assert "12:00" not in page
+        refused = shop.refused("job", "north-7", "rings", "--on", "2025-11-11")
+        assert "test of a notebook, taken as at noon" in refused
+        assert "12:00" not in refused
+    with living_in("Pacific/Auckland"):
+        assert "2025-11-11  dry" in shop.run("history", "north-7")

@@ -117,8 +117,9 @@ def test_who_lets_air_in_before_is_told_so_in_the_result(tmp_path: Path) -> None
     assert hand.keys == [PromptKey.LEAK_REST, PromptKey.LEAK_PERCENT]
     assert hand.result is not None
     assert "zero_moving" in hand.result.flags
-    assert abs(hand.result.leak_percent - 10.0) < hand.result.leak_u_percent  # type: ignore[operator]
-    assert abs(hand.result.leak_percent - 10.0) > 1.0  # type: ignore[operator]
+    assert hand.result.leak_percent is not None
+    assert hand.result.leak_u_percent is not None
+    assert 1.0 < abs(hand.result.leak_percent - 10.0) < hand.result.leak_u_percent
 
 
 @pytest.mark.parametrize("kpa_per_s", [0.0, 0.02, -0.02])

@@ -38,19 +38,20 @@ def test_a_gauge_that_hides_nothing_is_told_so(tmp_path: Path) -> None:
     assert result.output.endswith("  averaging_s = 0\n  lag_s = 0\n")
 
 
-def test_what_the_falls_leave_open_is_not_stated(tmp_path: Path) -> None:
-    file = _recorded(tmp_path / "pops.csv", LiveGauge(lag_s=0.003), 40.0, times=7)
+@pytest.mark.parametrize(
+    ("lag_s", "rate_hz", "times", "why"),
+    [
+        (0.003, 40.0, 7, "That leaves open whether"),
+        (0.02, 100.0, 12, "A lag of more than 10 ms is longer than strokes are"),
+    ],
+)
+def test_nothing_is_stated_of_what_is_open_or_cannot_be_taken_out(
+    tmp_path: Path, lag_s: float, rate_hz: float, times: int, why: str
+) -> None:
+    file = _recorded(tmp_path / "pops.csv", LiveGauge(lag_s=lag_s), rate_hz, times=times)
     result = CliRunner().invoke(app, ["response", file])
     assert result.exit_code == 1
-    assert "That leaves open whether" in result.output
-    assert "averaging_s" not in result.output
-
-
-def test_a_gauge_that_is_slower_than_strokes_is_told_so(tmp_path: Path) -> None:
-    file = _recorded(tmp_path / "pops.csv", LiveGauge(lag_s=0.02), 100.0, times=12)
-    result = CliRunner().invoke(app, ["response", file])
-    assert result.exit_code == 1
-    assert "A lag of more than 10 ms is longer than strokes are" in result.output
+    assert why in result.output
     assert "averaging_s" not in result.output
 
 

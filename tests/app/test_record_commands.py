@@ -276,26 +276,6 @@ def test_a_report_is_written_in_every_form(shop: Shop, form: str) -> None:
     assert head.startswith({"html": b"<!doctype html>", "pdf": b"%pdf", "png": b"\x89png"}[form])
 
 
-@pytest.mark.parametrize("zone", ["UTC", "Australia/Brisbane", "America/Vancouver"])
-def test_a_test_that_a_notebook_has_by_its_day_is_shown_by_its_day(shop: Shop, zone: str) -> None:
-    """Nobody knows its time, and noon would be taken for it."""
-    with living_in(zone):
-        shop.run("import", shop.write("old.csv", NOTEBOOK))
-        out = shop.folder / "page.html"
-        shop.run("report", "--out", str(out))
-        said = shop.run("report")
-        assert said.splitlines()[0].rstrip() == "North 7, 2025-11-11"
-        assert ":00" not in said
-        page = out.read_text(encoding="utf-8")
-        assert "2025-11-11  ·" in page
-        assert "12:00" not in page
-        refused = shop.refused("job", "north-7", "rings", "--on", "2025-11-11")
-        assert "test of a notebook, taken as at noon" in refused
-        assert "12:00" not in refused
-    with living_in("Pacific/Auckland"):
-        assert "2025-11-11  dry" in shop.run("history", "north-7")
-
-
 def test_a_report_of_another_form_or_of_nothing_is_refused(shop: Shop) -> None:
     shop.run("import", shop.write("old.csv", NOTEBOOK))
     assert "allowed: html, pdf, png" in shop.refused("report", "--out", str(shop.folder / "page.docx"))
