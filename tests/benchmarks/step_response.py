@@ -59,10 +59,9 @@ def main() -> None:
                 inside += low - 0.005 <= true <= high + 0.005
                 if found.stated is not None:
                     off.append(abs(not_shown(found.stated, SPEEDS_RPM[-1]) - true))
-            middle, most = (100.0 * np.median(off), 100.0 * max(off)) if off else (float("nan"), float("nan"))
+            left = f"{100 * np.median(off):11.1f}% {100 * max(off):5.1f}%" if off else f"{'-':>12} {'-':>6}"
             print(
-                f"{rate_hz:9g}  {name:24} {100 * true:7.1f}% {len(off):3d}/{sets:<3d} {middle:11.1f}% {most:5.1f}% "
-                f"{inside:3d}/{sets:<3d}",
+                f"{rate_hz:9g}  {name:24} {100 * true:7.1f}% {len(off):3d}/{sets:<3d} {left} {inside:3d}/{sets:<3d}",
                 flush=True,
             )
 
